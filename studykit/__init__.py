@@ -1,0 +1,1 @@
+"""studykit: a fair, affordable studio comparison of conventional sets with and without partner reps."""
