@@ -33,7 +33,7 @@ Severity = Literal["note", "warn", "stop"]
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing noticed in a protocol or in records.
+    r"""One thing noticed in a protocol or in records.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ class Finding:
 
     Examples
     --------
-    >>> print(Finding("stop", "protocol.toml, line 3, version", "a text such as \\"1.0\\"", "1.0",
+    >>> print(Finding("stop", "protocol.toml, line 3, version", "a text such as \"1.0\"", "1.0",
     ...               "Put it in quotation marks."))
     protocol.toml, line 3, version: expected a text such as "1.0"; found 1.0. Put it in quotation marks.
     """
@@ -119,8 +119,8 @@ class LedgerError(StudykitError):
     """The ledger cannot be opened, trusted or written."""
 
 
-class AllocationRefused(LedgerError):
-    """This client cannot be allocated now."""
+class AllocationRefused(LedgerError):  # noqa: N818 — a refusal, not a mistake
+    """The client cannot be allocated now."""
 
 
 class FolderError(StudykitError):

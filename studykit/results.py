@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +56,7 @@ class Interval:
         return Interval(function(self.lower), function(self.upper), self.confidence_level, self.method)
 
 
+@runtime_checkable
 class HasInterval(Protocol):
     """Anything with a value, a p-value and intervals at any level: `Estimate` and its relatives."""
 
@@ -75,8 +76,10 @@ def check_confidence_level(confidence_level: float) -> None:
     """Refuse anything but a number strictly between 0 and 1."""
     if not 0.0 < confidence_level < 1.0:
         raise ArgumentError(
-            where="confidence_level", expected="a number between 0 and 1, such as 0.95",
-            got=repr(confidence_level), todo="Give a share, not a per cent.",
+            where="confidence_level",
+            expected="a number between 0 and 1, such as 0.95",
+            got=repr(confidence_level),
+            todo="Give a share, not a per cent.",
         )
 
 
@@ -131,7 +134,9 @@ class Estimate:
         check_confidence_level(confidence_level)
         half = float(stdtrit(self.degrees_of_freedom, 0.5 + confidence_level / 2.0)) * self.standard_error
         return Interval(
-            self.value - half, self.value + half, confidence_level,
+            self.value - half,
+            self.value + half,
+            confidence_level,
             f"t, {self.method} degrees of freedom",
         )
 
@@ -175,7 +180,9 @@ class RowCount:
 
     def __str__(self) -> str:
         reasons = ", ".join(f"{number} ({reason})" for reason, number in self.left_out if number)
-        return f"{self.used} of {self.supplied} {self.unit} used" + (f"; left out: {reasons}" if reasons else "")
+        return f"{self.used} of {self.supplied} {self.unit} used" + (
+            f"; left out: {reasons}" if reasons else ""
+        )
 
 
 def frozen_array(values: Any, dtype: Any = None) -> NDArray[Any]:
@@ -208,7 +215,7 @@ def to_plain(value: Any, *, confidence_level: float = 0.95) -> Any:
             field.name: to_plain(getattr(value, field.name), confidence_level=confidence_level)
             for field in fields(value)
         }
-        if hasattr(value, "confidence_interval"):
+        if isinstance(value, HasInterval):
             plain["p_value"] = to_plain(value.p_value)
             plain["interval"] = to_plain(value.confidence_interval(confidence_level))
         return plain
@@ -226,5 +233,6 @@ def to_plain(value: Any, *, confidence_level: float = 0.95) -> Any:
         return [to_plain(item, confidence_level=confidence_level) for item in value]
     if hasattr(value, "isoformat"):
         return value.isoformat()
-    raise ArgumentError(where="to_plain", expected="a result, mapping, array, number or text",
-                        got=type(value).__name__)
+    raise ArgumentError(
+        where="to_plain", expected="a result, mapping, array, number or text", got=type(value).__name__
+    )

@@ -1,0 +1,1 @@
+"""The protocol: what a study will do, decided before its first client."""

@@ -1,0 +1,498 @@
+"""The types of a protocol: frozen, strict, and closed to unknown keys.
+
+The description of every field is written for the person who fills it in; a message about a wrong
+value quotes it. Nothing here reads a file: that is `studykit.protocol.reading`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+Code = Annotated[
+    str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}$", description="a code of lower-case letters, digits and _")
+]
+Text = Annotated[str, Field(min_length=1, description="a text")]
+Share = Annotated[float, Field(ge=0.0, le=1.0, description="a share between 0 and 1")]
+Many = Field(strict=False)  # TOML has lists where Python wants tuples
+
+
+def _iso_date(value: Any) -> Any:
+    """Take a date written with or without quotation marks."""
+    if isinstance(value, str):
+        try:
+            return dt.date.fromisoformat(value)
+        except ValueError:
+            return value
+    return value
+
+
+Date = Annotated[dt.date, BeforeValidator(_iso_date), Field(description="a date such as 2026-03-09")]
+
+Strategy = Literal[
+    "treatment policy",
+    "hypothetical",
+    "composite",
+    "while on programme",
+    "principal stratum",
+    "is the outcome",
+]
+Evidence = Literal["strong", "moderate", "weak", "judgement"]
+
+
+class Section(BaseModel):
+    """Base of every part of a protocol."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
+
+
+class Identity(Section):
+    """What the study is called and why it is done."""
+
+    title: Text
+    code: Code
+    version: Annotated[
+        str, Field(pattern=r"^\d+(\.\d+)*$", description='a version in quotation marks, such as "1.0"')
+    ]
+    date: Date
+    question: Text
+    summary: str = ""
+    background: str = ""
+    setting: str = ""
+    population: str = ""
+    framework: Literal["superiority", "pilot"] = "superiority"
+    registration: str = ""
+    funding: str = ""
+    interests: str = ""
+    involvement: str = ""
+    results_to: str = ""
+    sharing: str = ""
+
+
+class Roles(Section):
+    """Who does what; codes, not names."""
+
+    sponsor: str = ""
+    allocation: str = Field("", description="the code of the person who runs `enrol`")
+    enrolment: str = ""
+    testing: str = Field("", description="the code of the assessor, who is not the client's trainer")
+    analysis: str = ""
+    safety: str = Field("", description="the person outside the studio who reviews harms")
+
+
+class Ethics(Section):
+    """Independent review, consent and privacy."""
+
+    review: Literal["needed", "approved", "not needed"] = "needed"
+    reference: str = ""
+    reason: str = Field("", description="why no review is needed, where that is claimed")
+    consent: str = ""
+    privacy: str = ""
+    keep_until: Date | None = None
+    afterwards: str = ""
+
+
+class Eligibility(Section):
+    """Who may take part."""
+
+    minimum_age: int = Field(18, ge=0, description="whole years")
+    clients: Annotated[tuple[Text, ...], Many] = ()
+    exclusions: Annotated[tuple[Text, ...], Many] = ()
+    trainers: Annotated[tuple[Text, ...], Many] = ()
+
+
+class RampStep(Section):
+    """One step of the ramp-in of partner reps."""
+
+    from_session: int = Field(ge=1)
+    to_session: int = Field(ge=1)
+    partner_reps: int = Field(ge=0, le=8)
+    effort_limit: int = Field(ge=0, le=10, description="effort from 0 to 10 that is not passed")
+    exercises: int = Field(ge=1)
+
+
+class Dose(Section):
+    """How the sets of an arm are done."""
+
+    conventional_repetitions: Annotated[tuple[int, int], Many] = (8, 12)
+    to_limit: bool = True
+    partner_reps_per_set: int = Field(
+        0, ge=0, le=8, description="partner reps after the conventional set; more than 8 is refused"
+    )
+    exercises_per_session: int = Field(2, ge=0)
+    gap_seconds: float = Field(10.0, ge=0.0)
+    lifting_seconds: Annotated[tuple[float, float], Many] = (2.0, 4.0)
+    lowering_seconds: Annotated[tuple[float, float], Many] = (3.0, 5.0)
+    hours_between: float = Field(
+        48.0, ge=0.0, description="hours before the same muscle group is trained again"
+    )
+    ramp_in: Annotated[tuple[RampStep, ...], Many] = ()
+    progression: str = ""
+    barred: str = ""
+
+
+class Arm(Section):
+    """One way of training that clients are allocated to."""
+
+    code: Code
+    name: Text
+    description: str = ""
+    reference: bool = False
+    ratio: int = Field(1, ge=1, le=9)
+    dose: Dose | None = None
+
+
+class Exercise(Section):
+    """One exercise, usually on one machine."""
+
+    code: Code
+    name: Text
+    unit: Literal["kg", "lb", "N", "plates"] = "kg"
+    stack_step: float | None = Field(
+        None, gt=0.0, description="smallest step of the weight stack, in the unit of the machine"
+    )
+    partner_reps: bool = True
+
+
+class Trainers(Section):
+    """How trainers and arms belong together."""
+
+    deliver: Literal["both arms", "one arm"] = "both arms"
+    sign_off_days: int = Field(
+        28, ge=1, description="days without practice after which a trainer's sign-off lapses"
+    )
+    competency: str = ""
+
+
+class Stratum(Section):
+    """A client fact, known before allocation, that allocation is balanced on."""
+
+    code: Code
+    levels: Annotated[tuple[Text, ...], Many] = Field(
+        (), description='the values that occur; empty for "trainer", whose values are in trainers.csv'
+    )
+
+
+class Visit(Section):
+    """A planned test occasion."""
+
+    code: Code
+    name: Text
+    day: int = Field(description="planned day, counted from allocation; baseline at 0 or before")
+    window: Annotated[tuple[int, int], Many] = Field(
+        (-7, 7), description="days early and late that still count, such as [-7, 7]"
+    )
+    baseline: bool = False
+
+
+class LoadAtRepetitions(Section):
+    """Score = heaviest load lifted for the prescribed number of repetitions."""
+
+    rule: Literal["load at repetitions"]
+    repetitions: int = Field(10, ge=1, le=30)
+
+
+class EstimatedMaximum(Section):
+    """Score = one-repetition maximum by a named published equation."""
+
+    rule: Literal["estimated maximum"]
+    equation: Literal["epley", "brzycki", "lombardi", "mayhew", "oconner", "wathen", "lander"]
+    most_repetitions: int = Field(10, ge=1, le=30, description="sets with more repetitions are not used")
+
+
+class AsRecorded(Section):
+    """Score = the number in measurements.csv."""
+
+    rule: Literal["as recorded"]
+
+
+ScoreRule = Annotated[LoadAtRepetitions | EstimatedMaximum | AsRecorded, Field(discriminator="rule")]
+
+
+class Strategies(Section):
+    """What is done about each event that may come between allocation and outcome."""
+
+    stops_programme: Strategy | None = Field(None, description="stops the programme but still comes")
+    leaves_studio: Strategy | None = Field(None, description="leaves the studio")
+    changes_trainer: Strategy | None = None
+    misses_sessions: Strategy | None = None
+    injury_or_illness: Strategy | None = None
+    uses_other_method: Strategy | None = Field(None, description="is trained by the other arm's method")
+    trainer_or_studio_closes: Strategy | None = None
+    moves_away: Strategy | None = None
+    death_or_pregnancy: Strategy | None = None
+
+
+class Estimand(Section):
+    """Exactly what is to be estimated."""
+
+    population: str = ""
+    arms_compared: str = ""
+    variable: str = ""
+    summary: Literal["ratio of geometric means", "difference in means", "risk difference"]
+    missing_data: str = Field("", description="the assumption about measurements that were not obtained")
+    strategies: Strategies = Strategies()
+
+
+class ContinuousOutcome(Section):
+    """Strength, or any other repeated or single continuous outcome."""
+
+    kind: Literal["continuous"]
+    code: Code
+    name: Text
+    unit: Text
+    scale: Literal["log", "as_measured"] = "log"
+    role: Literal["primary", "secondary", "exploratory"] = "secondary"
+    score: ScoreRule
+    exercises: Annotated[tuple[Code, ...], Many] = Field(
+        (), description="exercises that make up the score; empty where there are none"
+    )
+    primary_visit: Code
+    higher_is_better: bool = True
+    zero_rule: Literal["stop", "leave out"] = Field(
+        "stop", description="what to do with a zero or assisted load, which has no logarithm"
+    )
+    smallest_worthwhile: float | None = Field(
+        None, gt=0.0, description="in per cent on the log scale, else in the unit"
+    )
+    procedure: str = ""
+    estimand: Estimand | None = None
+
+
+class RetentionOutcome(Section):
+    """Whether and how long a client keeps training at the studio."""
+
+    kind: Literal["retention"]
+    code: Code
+    name: Text
+    role: Literal["primary", "secondary", "exploratory"] = "secondary"
+    horizon_day: int = Field(
+        182, ge=1, description="days after allocation at which a client counts as retained or not"
+    )
+    absence_days: int = Field(
+        28, ge=1, description="countable days without a session after which a client has departed"
+    )
+    sensitivity_absence_days: int = Field(56, ge=1)
+    pause_cap_days: int = Field(28, ge=0, description="longest pause that stops the clock")
+    pause_total_days: int = Field(
+        56, ge=0, description="most days of pause that stop the clock, all pauses together"
+    )
+    smallest_worthwhile: float | None = Field(None, gt=0.0, description="in percentage points")
+    estimand: Estimand | None = None
+
+
+Outcome = Annotated[ContinuousOutcome | RetentionOutcome, Field(discriminator="kind")]
+
+
+class PermutedBlocks(Section):
+    """Allocation one client at a time from stratified permuted blocks of random size."""
+
+    method: Literal["permuted blocks"]
+    block_sizes: Annotated[tuple[int, ...], Many] = (2, 4)
+    strata: Annotated[tuple[Code, ...], Many] = ()
+
+
+class ExternalAllocation(Section):
+    """A trial that was allocated elsewhere; the arms stand in records/allocation.csv."""
+
+    method: Literal["external"]
+    strata: Annotated[tuple[Code, ...], Many] = ()
+    description: str = ""
+
+
+def _allocation(value: Any) -> Any:
+    """Let ``allocation = "external"`` stand for the whole table."""
+    return {"method": value} if isinstance(value, str) else value
+
+
+Allocation = Annotated[
+    PermutedBlocks | ExternalAllocation, Field(discriminator="method"), BeforeValidator(_allocation)
+]
+
+
+class Assumption(Section):
+    """A number assumed for planning, with where it comes from."""
+
+    value: float
+    low: float | None = None
+    high: float | None = None
+    source: Text
+    evidence: Evidence = "weak"
+
+
+class Planning(Section):
+    """What is assumed when the size of the study is judged; scores are on the analysis scale."""
+
+    clients: int = Field(40, ge=4, description="clients in all arms together")
+    trainers: int = Field(1, ge=1)
+    power: float = Field(0.8, gt=0.0, lt=1.0)
+    effect_declared: Literal["as offered", "under full delivery"] = "as offered"
+    sd_score: Assumption | None = None
+    correlation_baseline: Assumption | None = None
+    correlation_exercises: Assumption | None = None
+    measurement_sd: Assumption | None = None
+    gain_reference: Assumption | None = None
+    sd_gain: Assumption | None = None
+    effect_strength: Assumption | None = Field(
+        None, description="per cent on the log scale, else in the unit"
+    )
+    trainer_icc_strength: Assumption | None = None
+    trainer_by_arm_sd: Assumption | None = None
+    retention_reference: Assumption | None = None
+    departure_shape: Assumption | None = None
+    effect_retention: Assumption | None = Field(None, description="percentage points")
+    trainer_icc_retention: Assumption | None = None
+    attended_of_planned: Assumption | None = None
+    delivered_as_planned: Assumption | None = None
+    contamination: Assumption | None = None
+    missed_tests: Assumption | None = None
+    pauses: Assumption | None = None
+    sessions_per_week: Assumption | None = None
+
+
+class Analysis(Section):
+    """Rules of the analysis, fixed before the first client."""
+
+    comparison: Code | None = Field(
+        None, description="the arm compared with the reference; needed where there are three"
+    )
+    confidence_level: float = Field(0.95, gt=0.5, lt=1.0)
+    alpha: float = Field(0.05, gt=0.0, lt=0.5)
+    multiplicity: Literal["one primary", "holm"] = "one primary"
+    adjust_for: Annotated[tuple[Code, ...], Many] = Field(
+        (), description="further client facts, named in advance"
+    )
+    composite_below_clients: int = Field(
+        24, ge=0, description="with fewer clients than this the composite is analysed by regression"
+    )
+    trainer_random_from: int = Field(
+        5, ge=2, description="with fewer trainers than this, trainers are fixed effects"
+    )
+    delta_steps: Annotated[tuple[float, ...], Many] = Field(
+        (), description="shifts of the missing scores for sensitivity, in per cent or unit"
+    )
+    minimum_at_risk: int = Field(5, ge=1, description="curves stop when fewer clients than this remain")
+    degrees_of_freedom: Literal["kenward-roger", "satterthwaite"] = "kenward-roger"
+
+
+class Fidelity(Section):
+    """What counts as delivered as planned."""
+
+    rep_tolerance: int = Field(1, ge=0)
+    good_share: Share = 0.8
+    partial_share: Share = 0.6
+
+
+class Harms(Section):
+    """How harms are asked about, graded and acted on."""
+
+    question: str = "Since your last session, has anything hurt, worried you or kept you from training?"
+    asked: Literal["every session", "spontaneous"] = "every session"
+    soreness_hours: int = Field(72, ge=0)
+    soreness_score: int = Field(5, ge=0, le=10)
+    pause_serious_related: int = Field(1, ge=1)
+    pause_severe_in_arm: int = Field(2, ge=1)
+    pause_moderate_share: Share = 0.15
+    reviewer: str = ""
+
+
+class Oversight(Section):
+    """Looks at results by arm before the end."""
+
+    planned_looks: int = Field(0, ge=0)
+    look_rule: str = ""
+    entry_delay_days: int = Field(14, ge=0, description="entries later than this are marked")
+    assessor_blinded: bool = True
+    blinding: str = ""
+
+
+class Cautions(Section):
+    """Local cautions, printed after the usual ones."""
+
+    local: Annotated[tuple[Text, ...], Many] = ()
+
+
+class Protocol(Section):
+    """A whole study protocol."""
+
+    format: Literal[1]
+    design: Literal["parallel", "trainers", "crossover", "limbs", "stepped"]
+    study: Identity
+    roles: Roles = Roles()
+    ethics: Ethics = Ethics()
+    eligibility: Eligibility = Eligibility()
+    arms: Annotated[tuple[Arm, ...], Field(strict=False, min_length=2)]
+    exercises: Annotated[tuple[Exercise, ...], Many] = ()
+    trainers: Trainers = Trainers()
+    strata: Annotated[tuple[Stratum, ...], Many] = ()
+    visits: Annotated[tuple[Visit, ...], Many] = ()
+    outcomes: Annotated[tuple[Outcome, ...], Field(strict=False, min_length=1)]
+    allocation: Allocation
+    planning: Planning = Planning()
+    analysis: Analysis = Analysis()
+    fidelity: Fidelity = Fidelity()
+    harms: Harms = Harms()
+    oversight: Oversight = Oversight()
+    cautions: Cautions = Cautions()
+
+    @property
+    def reference_arm(self) -> Arm:
+        """The arm that the others are compared with (the first where none is marked)."""
+        return next((arm for arm in self.arms if arm.reference), self.arms[0])
+
+    @property
+    def comparison_arm(self) -> Arm:
+        """The arm that the primary comparison is about."""
+        others = [arm for arm in self.arms if arm.code != self.reference_arm.code]
+        return next((arm for arm in others if arm.code == self.analysis.comparison), others[0])
+
+    @property
+    def arm_codes(self) -> tuple[str, ...]:
+        """Arm codes, the reference arm first, the others in the protocol's order."""
+        reference = self.reference_arm.code
+        return (reference, *(arm.code for arm in self.arms if arm.code != reference))
+
+    @property
+    def baseline_visits(self) -> tuple[Visit, ...]:
+        """Visits before allocation, in order of day."""
+        return tuple(sorted((visit for visit in self.visits if visit.baseline), key=lambda visit: visit.day))
+
+    @property
+    def follow_up_visits(self) -> tuple[Visit, ...]:
+        """Visits after allocation, in order of day."""
+        return tuple(
+            sorted((visit for visit in self.visits if not visit.baseline), key=lambda visit: visit.day)
+        )
+
+    @property
+    def continuous_outcomes(self) -> tuple[ContinuousOutcome, ...]:
+        """Outcomes that go through the strength room, primary first."""
+        found = [outcome for outcome in self.outcomes if isinstance(outcome, ContinuousOutcome)]
+        return tuple(sorted(found, key=lambda outcome: _ROLE_ORDER[outcome.role]))
+
+    @property
+    def retention_outcome(self) -> RetentionOutcome | None:
+        """The retention outcome, if there is one (a protocol has at most one)."""
+        return next((outcome for outcome in self.outcomes if isinstance(outcome, RetentionOutcome)), None)
+
+    @property
+    def is_external(self) -> bool:
+        """Whether the clients were allocated elsewhere."""
+        return isinstance(self.allocation, ExternalAllocation)
+
+    def exercise(self, code: str) -> Exercise:
+        """The exercise with this code."""
+        return next(exercise for exercise in self.exercises if exercise.code == code)
+
+    def arm(self, code: str) -> Arm:
+        """The arm with this code."""
+        return next(arm for arm in self.arms if arm.code == code)
+
+    def visit(self, code: str) -> Visit:
+        """The visit with this code."""
+        return next(visit for visit in self.visits if visit.code == code)
+
+
+_ROLE_ORDER = {"primary": 0, "secondary": 1, "exploratory": 2}
