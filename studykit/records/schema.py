@@ -35,7 +35,7 @@ class Column:
     name : str
         As it stands in the header.
     kind : str
-        How a cell is read; ``code`` is an identifier that must not be a name, an e-mail or a telephone number.
+        How a cell is read; ``code`` is an identifier: a name, an e-mail or a telephone number is refused.
     meaning : str
         What it says, in words an owner understands.
     required : bool

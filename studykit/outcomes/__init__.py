@@ -1,0 +1,1 @@
+"""Outcomes: where the protocol meets the mathematics, and results get their names."""
