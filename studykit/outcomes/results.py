@@ -394,7 +394,10 @@ class Provenance:
 
 @dataclass(frozen=True, slots=True)
 class StudyResults:
-    """All results of a study. ``retention`` comes first in every report: strength is seen only in those who stay."""
+    """All results of a study.
+
+    ``retention`` comes first in every report, since strength is seen only in those who stay.
+    """
 
     title: str
     arms: tuple[tuple[str, str], ...]  # code, name; the reference arm first
