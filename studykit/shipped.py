@@ -1,4 +1,7 @@
-"""Where the ready protocols and the demo study are: the checkout's own folders first, else the installed copy."""
+"""Where the ready protocols and the demo study are.
+
+A checkout's own folders come first, else the copy inside the installed package.
+"""
 
 from __future__ import annotations
 
@@ -21,10 +24,11 @@ def shipped(name: str) -> Path:
     True
     """
     package = Path(__file__).resolve().parent
-    for candidate in (package.parent / name, package / "_shipped" / name):
-        if (package.parent / "pyproject.toml").is_file() or candidate.parent.name == "_shipped":
-            if candidate.is_dir():
-                return candidate
+    in_checkout = (package.parent / "pyproject.toml").is_file()
+    candidates = [package.parent / name] if in_checkout else []
+    for candidate in [*candidates, package / "_shipped" / name]:
+        if candidate.is_dir():
+            return candidate
     raise FolderError(
         where="installation",
         expected=f"the folder {name} beside or inside the package",

@@ -1,0 +1,97 @@
+"""The house's order: who may import whom, held as data and read from the syntax trees."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parents[2] / "studykit"
+
+# Each group imports earlier groups only; within a group, rooms do not know each other.
+GROUPS: tuple[tuple[str, ...], ...] = (
+    ("errors",),
+    ("results", "randomness", "shipped"),
+    ("mixed", "retention", "effects"),
+    ("protocol",),
+    ("allocation",),
+    ("records",),
+    ("outcomes",),
+    ("trial",),
+    ("planning",),
+    ("lookback",),
+    ("report",),
+    ("frames",),
+    ("study",),
+    ("cli",),
+)
+RANK = {room: rank for rank, group in enumerate(GROUPS) for room in group}
+RESULTS_GROUP = RANK["results"]  # results may be used by its own neighbours' docstrings, not imported
+
+MATHS = {"mixed", "retention", "effects"}
+MATHS_FORBIDDEN = {"pandas", "matplotlib", "seaborn", "pydantic", "openpyxl", "sqlite3"}
+PANDAS_ALLOWED = {"records", "report", "frames", "lookback"}
+FIGURES_ALLOWED = {"report"}
+
+
+def room_of(path: Path) -> str:
+    relative = path.relative_to(PACKAGE)
+    return relative.parts[0].removesuffix(".py")
+
+
+def modules() -> list[Path]:
+    return sorted(
+        path for path in PACKAGE.rglob("*.py") if "_shipped" not in path.parts and path.name != "__init__.py"
+    ) + sorted(path for path in PACKAGE.rglob("__init__.py") if path.parent != PACKAGE)
+
+
+def imported(path: Path) -> list[str]:
+    """Every imported module, imports inside functions too; those for type checkers count as well."""
+    names: list[str] = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            names += [f"{node.module}.{alias.name}" for alias in node.names]
+    return names
+
+
+def test_every_room_has_a_place_in_the_order() -> None:
+    rooms = {room_of(path) for path in modules()}
+    assert rooms <= set(RANK)
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_imports_follow_the_order(path: Path) -> None:
+    room = room_of(path)
+    for name in imported(path):
+        if not name.startswith("studykit."):
+            continue
+        other = name.split(".")[1]
+        if other in RANK and other != room:
+            assert RANK[other] < RANK[room], (
+                f"{path.name} imports {name}, which comes later or stands beside it"
+            )
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_heavy_libraries_stay_in_their_rooms(path: Path) -> None:
+    room = room_of(path)
+    for name in imported(path):
+        top = name.split(".")[0]
+        if room in MATHS:
+            assert top not in MATHS_FORBIDDEN, f"{path.name}: a room of mathematics imports {top}"
+        if top == "pandas":
+            assert room in PANDAS_ALLOWED, f"{path.name}: pandas belongs in {sorted(PANDAS_ALLOWED)}"
+        if top in {"matplotlib", "seaborn"}:
+            assert room in FIGURES_ALLOWED, f"{path.name}: pictures belong in report"
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_no_private_names_across_rooms(path: Path) -> None:
+    room = room_of(path)
+    for name in imported(path):
+        if name.startswith("studykit.") and name.split(".")[1] != room:
+            assert not any(part.startswith("_") for part in name.split(".")), f"{path.name} imports {name}"
