@@ -1,0 +1,105 @@
+"""What the terminal needs: asking, showing progress, printing text that every console can show."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TextIO
+
+from studykit.errors import ArgumentError
+
+_PLAIN = str.maketrans(
+    {
+        "–": "-",
+        "—": "-",
+        "−": "-",
+        "…": "...",
+        "×": "x",
+        "≤": "<=",
+        "≥": ">=",
+        "’": "'",
+        "“": '"',
+        "”": '"',
+        "·": "-",
+    }
+)
+
+
+def plain(text: str) -> str:
+    """The text with the few typographic marks that old consoles cannot show written out.
+
+    Examples
+    --------
+    >>> plain("−2 % to 6 % … at most ≤ 10")
+    '-2 % to 6 % ... at most <= 10'
+    """
+    return text.translate(_PLAIN)
+
+
+def is_interactive() -> bool:
+    """Whether somebody sits at the keyboard."""
+    return sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def ask(question: str, *, default: str = "", choices: Sequence[str] = ()) -> str:
+    """One answer from the keyboard; an empty answer takes the default, a wrong one is asked again."""
+    hint = f" ({'/'.join(choices)})" if choices else ""
+    suggestion = f" [{default}]" if default else ""
+    while True:
+        try:
+            answer = input(plain(f"{question}{hint}{suggestion}: ")).strip() or default
+        except EOFError:
+            raise ArgumentError(
+                where="keyboard", expected=f"an answer to: {question}", got="the end of the input",
+                todo="Run the command in a terminal, or give the answer as an option.",
+            ) from None  # fmt: skip
+        if answer and (not choices or answer in choices):
+            return answer
+        print(plain(f"Please answer with {' or '.join(choices)}." if choices else "Please type an answer."))
+
+
+def confirm(question: str) -> bool:
+    """A plain yes or no."""
+    return ask(question, choices=("yes", "no")) == "yes"
+
+
+@dataclass(slots=True)
+class Progress:
+    """Steps of a long command: a line that fills in a terminal, else a plain line every 15 s.
+
+    Progress goes to standard error, so that standard output holds the answer only.
+    """
+
+    steps: int
+    out: TextIO = field(default_factory=lambda: sys.stderr)
+    quiet_seconds: float = 15.0
+    done: int = 0
+    started: float = field(default_factory=time.monotonic)
+    spoken: float = field(default_factory=time.monotonic)
+
+    def step(self, what: str) -> None:
+        """Say that the next step begins."""
+        self.done += 1
+        now = time.monotonic()
+        if self.out.isatty():
+            marks = "=" * self.done + "." * max(0, self.steps - self.done)
+            self.out.write(plain(f"\r[{marks}] {what:<48}"))
+            if self.done >= self.steps:
+                self.out.write("\n")
+        elif now - self.spoken >= self.quiet_seconds or self.done == 1:
+            self.out.write(plain(f"step {self.done} of {self.steps}: {what} ({now - self.started:.0f} s)\n"))
+            self.spoken = now
+        self.out.flush()
+
+
+@contextmanager
+def safe_output() -> Iterator[None]:
+    """Let a console that lacks a character show a substitute instead of failing."""
+    for channel in (sys.stdout, sys.stderr):
+        reconfigure = getattr(channel, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")
+    yield
