@@ -1,0 +1,1 @@
+"""A trial's data-generating model: clients, tests, attendance and departures with known truth."""

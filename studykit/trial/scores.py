@@ -1,0 +1,122 @@
+"""Third stage: what the tests would show, had training continued. Shapes (trials, clients, visits, exercises)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.results import frozen_array
+from studykit.trial.clients import ClientTraits
+from studykit.trial.settings import TrialSettings
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class TestedScores:
+    """Scores of every client at every visit, and which tests were not missed at random.
+
+    Parameters
+    ----------
+    score : ndarray of float, shape (trials, clients, visits, exercises)
+        In the machine's unit, as it would be recorded, had training continued.
+    analysed : ndarray of float, same shape
+        The same on the analysis scale.
+    came : ndarray of bool, same shape
+        Test not missed (departures come later).
+    """
+
+    score: Floats
+    analysed: Floats
+    came: NDArray[np.bool_]
+
+
+def true_scores(settings: TrialSettings, traits: ClientTraits, arm: Integers) -> Floats:
+    """Scores without measurement error, on the analysis scale, had training continued.
+
+    Parameters
+    ----------
+    settings : TrialSettings
+    traits : ClientTraits
+    arm : ndarray of int, shape (trials, clients)
+
+    Returns
+    -------
+    ndarray of float, shape (trials, clients, visits, exercises)
+    """
+    growth = settings.strength.growth(np.array(settings.days, dtype=float))
+    effect = effect_received(settings, traits, arm)
+    share = np.array([machine.effect_share for machine in settings.machines])
+    at_primary = traits.gain + effect[..., None] * share
+    return traits.baseline[:, :, None, :] + growth[:, None] * at_primary[:, :, None, :]
+
+
+def effect_received(settings: TrialSettings, traits: ClientTraits, arm: Integers) -> Floats:
+    """Effect of the arm on each client at the primary day, after dilution; shape (trials, clients).
+
+    A client of another arm gets its effect in the share of sets delivered; a contaminated client of
+    the reference arm gets the first other arm's effect in full.
+    """
+    effects = np.asarray(settings.strength.effects)
+    full = effects[arm] + np.where(arm > 0, traits.trainer_by_arm, 0.0)
+    leaked = effects[1] + traits.trainer_by_arm
+    return np.where(arm > 0, traits.delivered * full, np.where(traits.contaminated, leaked, 0.0))
+
+
+def simulate_tests(
+    settings: TrialSettings, traits: ClientTraits, arm: Integers, rng: np.random.Generator
+) -> TestedScores:
+    """Measure every client at every visit.
+
+    Parameters
+    ----------
+    settings : TrialSettings
+    traits : ClientTraits
+    arm : ndarray of int, shape (trials, clients)
+    rng : numpy.random.Generator
+        Drawn from in the same way whatever the arm, so that one stream gives both potential outcomes.
+
+    Returns
+    -------
+    TestedScores
+    """
+    true = true_scores(settings, traits, arm)
+    noise = rng.standard_normal(true.shape)
+    practice = settings.strength.practice(len(settings.visits))
+    shown = true + practice[:, None] + settings.strength.measurement_sd * noise
+    score = _recorded(settings, shown)
+    log = settings.strength.scale == "log"
+    return TestedScores(
+        score=frozen_array(score, float),
+        analysed=frozen_array(np.log(score) if log else score, float),
+        came=frozen_array(_came(settings, traits, rng), bool),
+    )
+
+
+def _recorded(settings: TrialSettings, shown: Floats) -> Floats:
+    """In the unit of the machine, rounded down to the step that was lifted; at least one step."""
+    score = np.exp(shown) if settings.strength.scale == "log" else shown.copy()
+    for index, machine in enumerate(settings.machines):
+        if machine.stack_step > 0.0:
+            steps = np.floor(score[..., index] / machine.stack_step + 1e-9)
+            score[..., index] = np.maximum(steps, 1.0) * machine.stack_step
+    return score
+
+
+def _came(settings: TrialSettings, traits: ClientTraits, rng: np.random.Generator) -> NDArray[np.bool_]:
+    """Which tests were not missed, among clients who still train."""
+    shape = (*traits.trainer.shape, len(settings.visits), len(settings.machines))
+    missed = np.array([visit.missed for visit in settings.visits])
+    if settings.missed_by_attendance:
+        inside = np.clip(missed, 1e-12, 1.0 - 1e-12)
+        logit = np.log(inside / (1.0 - inside)) + settings.missed_by_attendance * traits.attendance[..., None]
+        chance = np.where(missed > 0.0, 1.0 / (1.0 + np.exp(-logit)), 0.0)
+    else:
+        chance = np.broadcast_to(missed, shape[:3])
+    visit = rng.random(shape[:3]) >= chance
+    single = rng.random(shape) >= settings.missed_exercise
+    baseline = np.array([visit.baseline for visit in settings.visits])
+    return visit[..., None] & (single | baseline[:, None])
