@@ -158,4 +158,5 @@ def retained_at_horizon(settings: TrialSettings, attendance: Attendance) -> Flag
 
 def _days_between(first: Integers, end: Integers, *, after: Integers, through: int) -> Integers:
     """Days of the stretch from ``first`` to ``end`` that are later than ``after``, up to ``through``."""
-    return np.maximum(np.minimum(end, through) - np.maximum(first, after + 1) + 1, 0)
+    days = np.minimum(end, through) - np.maximum(first, after + 1) + 1
+    return np.asarray(np.maximum(days, 0), dtype=np.int64)

@@ -85,7 +85,7 @@ def observed_tests(batch: TrialBatch) -> NDArray[np.bool_]:
         # A client is or is not willing to come back for tests: read off a stable trait, without a new draw.
         willing = batch.traits.delivered.argsort(axis=1).argsort(axis=1) / batch.arm.shape[1]
         reachable = reachable | (willing < settings.tested_after_departure)[..., None]
-    return batch.tests.came & reachable[..., None]
+    return np.asarray(batch.tests.came & reachable[..., None], dtype=bool)
 
 
 def simulate_batch(

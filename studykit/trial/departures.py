@@ -52,7 +52,7 @@ def cumulative_hazard(retained: float, spread: float) -> float:
     Examples
     --------
     >>> round(cumulative_hazard(0.7, 0.0), 4), round(cumulative_hazard(0.7, 0.5), 4)
-    (0.3567, 0.3867)
+    (0.3567, 0.3306)
     """
     if retained >= 1.0:
         return 0.0
@@ -78,7 +78,7 @@ def staying_share(retained: float, model: RetentionModel) -> float:
     >>> staying_share(0.7, RetentionModel(return_share=0.0))
     0.7
     >>> round(staying_share(0.7, RetentionModel(return_share=0.1)), 3)
-    0.684
+    0.672
     """
     if model.return_share == 0.0 or retained >= 1.0:
         return retained

@@ -211,7 +211,7 @@ class StrengthModel:
         >>> StrengthModel(learning=0.04).practice(4)
         array([0.  , 0.04, 0.06, 0.07])
         """
-        return self.learning * 2.0 * (1.0 - 0.5 ** np.arange(visits))
+        return np.asarray(self.learning * 2.0 * (1.0 - 0.5 ** np.arange(visits)), dtype=float)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,7 @@
-"""Third stage: what the tests would show, had training continued. Shapes (trials, clients, visits, exercises)."""
+"""Third stage: what the tests would show, had training continued.
+
+Shapes are (trials, clients, visits, exercises).
+"""
 
 from __future__ import annotations
 
@@ -51,7 +54,8 @@ def true_scores(settings: TrialSettings, traits: ClientTraits, arm: Integers) ->
     effect = effect_received(settings, traits, arm)
     share = np.array([machine.effect_share for machine in settings.machines])
     at_primary = traits.gain + effect[..., None] * share
-    return traits.baseline[:, :, None, :] + growth[:, None] * at_primary[:, :, None, :]
+    scores = traits.baseline[:, :, None, :] + growth[:, None] * at_primary[:, :, None, :]
+    return np.asarray(scores, dtype=float)
 
 
 def effect_received(settings: TrialSettings, traits: ClientTraits, arm: Integers) -> Floats:
@@ -119,4 +123,4 @@ def _came(settings: TrialSettings, traits: ClientTraits, rng: np.random.Generato
     visit = rng.random(shape[:3]) >= chance
     single = rng.random(shape) >= settings.missed_exercise
     baseline = np.array([visit.baseline for visit in settings.visits])
-    return visit[..., None] & (single | baseline[:, None])
+    return np.asarray(visit[..., None] & (single | baseline[:, None]), dtype=bool)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from studykit.errors import ArgumentError, DesignError
@@ -89,12 +89,12 @@ class TrialSettings:
         PlannedVisit("week_12", 84),
     )
     factors: tuple[ClientFactor, ...] = ()
-    strength: StrengthModel = StrengthModel()
-    retention: RetentionModel = RetentionModel()
-    attendance: AttendanceModel = AttendanceModel()
-    delivery: DeliveryModel = DeliveryModel()
-    harms: HarmModel = HarmModel()
-    calendar: CalendarModel = CalendarModel()
+    strength: StrengthModel = field(default_factory=StrengthModel)
+    retention: RetentionModel = field(default_factory=RetentionModel)
+    attendance: AttendanceModel = field(default_factory=AttendanceModel)
+    delivery: DeliveryModel = field(default_factory=DeliveryModel)
+    harms: HarmModel = field(default_factory=HarmModel)
+    calendar: CalendarModel = field(default_factory=CalendarModel)
     missed_exercise: float = 0.0
     missed_by_attendance: float = 0.0
     tested_after_departure: float = 0.0
@@ -178,12 +178,7 @@ class TrialSettings:
             )
         planning = protocol.planning
         allocation = protocol.allocation
-        delivery = replace(
-            DeliveryModel(),
-            delivered=_value(planning.delivered_as_planned, DeliveryModel().delivered),
-            contaminated=_value(planning.contamination, DeliveryModel().contaminated),
-            **_dose(protocol),
-        )
+        delivery = _delivery(protocol)
         return cls(
             clients=planning.clients if clients is None else clients,
             trainers=planning.trainers,
@@ -210,12 +205,19 @@ def _value(assumption: Assumption | None, default: float) -> float:
     return default if assumption is None else assumption.value
 
 
-def _dose(protocol: Protocol) -> dict[str, int]:
-    """Sets and partner reps of the comparison arm, where its dose is given."""
-    dose = protocol.comparison_arm.dose
-    if dose is None:
-        return {}
-    return {"sets": dose.exercises_per_session, "reps_per_set": dose.partner_reps_per_set}
+def _delivery(protocol: Protocol) -> DeliveryModel:
+    """Delivery as assumed; sets and partner reps of the comparison arm, where its dose is given."""
+    planning, dose, default = protocol.planning, protocol.comparison_arm.dose, DeliveryModel()
+    further = (1,) * (len(protocol.arms) - 2)
+    return replace(
+        default,
+        delivered=_value(planning.delivered_as_planned, default.delivered),
+        contaminated=_value(planning.contamination, default.contaminated),
+        sets=default.sets if dose is None else dose.exercises_per_session,
+        reps_per_set=default.reps_per_set if dose is None else dose.partner_reps_per_set,
+        effort=(*default.effort, *(default.effort[1] for _ in further)),
+        discomfort=(*default.discomfort, *(default.discomfort[1] for _ in further)),
+    )
 
 
 def _repetitions(outcome: ContinuousOutcome) -> int:
