@@ -24,6 +24,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("report",),
     ("frames",),
     ("study",),
+    ("console",),
     ("cli",),
 )
 RANK = {room: rank for rank, group in enumerate(GROUPS) for room in group}

@@ -1,0 +1,382 @@
+"""Commands: parse, call the study, print, end with an exit code.
+
+0 done · 1 the study needs attention · 2 wrong input. Heavy libraries are imported inside the
+commands, so that ``studykit --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from studykit import __version__
+from studykit.console import Progress, ask, confirm, is_interactive, plain, safe_output
+from studykit.errors import ArgumentError, Finding, FindingsError, FolderError, StudykitError
+
+if TYPE_CHECKING:
+    from studykit.study import Study
+
+DONE, ATTENTION, WRONG = 0, 1, 2
+Command = Callable[[argparse.Namespace], int]
+
+
+def _say(text: str = "") -> None:
+    print(plain(text))
+
+
+def _show(arguments: argparse.Namespace, value: Any, text: str) -> None:
+    """Print the answer: text for people, JSON for programs."""
+    if arguments.json:
+        from studykit.results import to_plain
+
+        print(json.dumps(to_plain(value), indent=2, ensure_ascii=False))
+    else:
+        _say(text)
+
+
+def _findings_text(findings: Sequence[Finding], *, most: int = 10) -> str:
+    """Findings, the gravest first; ten, then a count."""
+    order = {"stop": 0, "warn": 1, "note": 2}
+    ranked = sorted(findings, key=lambda finding: order[finding.severity])
+    lines = [f"  {finding.severity:<4}  {finding}" for finding in ranked[:most]]
+    if len(ranked) > most:
+        lines.append(f"  ... and {len(ranked) - most} more")
+    return "\n".join(lines)
+
+
+def _open(arguments: argparse.Namespace) -> Study:
+    from studykit.study import Study
+
+    return Study.open(arguments.study)
+
+
+# --- commands ------------------------------------------------------------------------------------
+
+
+def demo(arguments: argparse.Namespace) -> int:
+    """Take the demo study through every stage."""
+    progress = Progress(6)
+    progress.step("copying the demo study")
+    from studykit.study import Study
+
+    study, copied = Study.demo(arguments.folder)
+    if not copied:
+        _say(f"{study.folder} holds the demo study already; its results are made anew.")
+    progress.step("planning")
+    plan = study.plan()
+    study.save_plan(plan)
+    progress.step("checking the records")
+    check = study.check()
+    progress.step("verifying the ledger")
+    audit = study.audit()
+    progress.step("analysing")
+    results = study.analyse()
+    progress.step("writing the report")
+    report = study.save(results)
+    from studykit.report.text import summary
+
+    if arguments.json:
+        answer = {
+            "plan": plan,
+            "findings": check.findings,
+            "ledger_intact": audit.intact,
+            "results": results,
+            "report": str(report),
+        }
+        _show(arguments, answer, "")
+    else:
+        _say("Planned: " + plan.headline)
+        _say(f"Records: {check.headline}")
+        _say(f"Ledger: {audit.headline}")
+        _say()
+        _say(summary(results))
+        _say()
+        _say(f"Report: {report}")
+    return DONE
+
+
+def new(arguments: argparse.Namespace) -> int:
+    """Make a study from a ready protocol."""
+    from studykit.study import Study, questions
+
+    answers: dict[str, str] = {}
+    asked = questions(arguments.design)
+    if is_interactive() and not arguments.defaults:
+        _say(
+            "A few questions. Enter takes the answer in brackets; everything can be changed in protocol.toml."
+        )
+        for question in asked:
+            answers[question.key] = ask(question.wording, default=question.default, choices=question.choices)
+    study, findings = Study.start(arguments.folder, design=arguments.design, answers=answers)
+    lines = [f"Made {study.folder} with protocol.toml and empty record tables."]
+    if not answers:
+        lines.append("No questions were asked; these answers were taken:")
+        lines += [f"  {question.wording}: {question.default}" for question in asked]
+    lines += [_findings_text(findings)] if findings else []
+    lines.append(
+        f"Next: read {study.folder / 'protocol.toml'}, change what differs, then: studykit plan {study.folder}"
+    )
+    _show(arguments, {"study": str(study.folder), "findings": findings}, "\n".join(lines))
+    return DONE
+
+
+def plan(arguments: argparse.Namespace) -> int:
+    """What the study can and cannot tell."""
+    study = _open(arguments)
+    result = study.plan(clients=arguments.clients)
+    page = study.save_plan(result)
+    _show(arguments, result, f"{result.summary()}\n\nPage: {page}")
+    return DONE
+
+
+def lock(arguments: argparse.Namespace) -> int:
+    """Decide the protocol."""
+    study = _open(arguments)
+    if (
+        is_interactive()
+        and not arguments.yes
+        and not confirm("After the lock every change is an amendment with a reason. Lock the protocol now?")
+    ):
+        _say("Nothing was locked.")
+        return DONE
+    entry = study.lock(by=arguments.by)
+    _show(
+        arguments,
+        entry,
+        f"Locked at ledger position {entry.position}, chain code {entry.short_code}. "
+        "Keep that code somewhere outside this folder.",
+    )
+    return DONE
+
+
+def amend(arguments: argparse.Namespace) -> int:
+    """Record a changed protocol."""
+    study = _open(arguments)
+    entry, changed = study.amend(reason=arguments.reason, by=arguments.by)
+    text = f"Amended at ledger position {entry.position}; changed: {', '.join(changed)}."
+    _show(arguments, {"entry": entry, "changed": changed}, text)
+    return DONE
+
+
+def enrol(arguments: argparse.Namespace) -> int:
+    """Draw one client's arm."""
+    study = _open(arguments)
+    facts = study.enrolment(arguments.client)
+    if not arguments.json:
+        _say(facts.text())
+    if not arguments.yes:
+        if not is_interactive():
+            raise ArgumentError(
+                where="enrol",
+                expected="a yes to the facts above",
+                got="no terminal to ask in",
+                todo="Run it in a terminal, or add --yes once the facts are right.",
+            )
+        if not confirm("Are these facts right? The draw cannot be undone. Draw now?"):
+            _say("Nothing was drawn.")
+            return DONE
+    receipt = study.enrol(arguments.client, by=arguments.by)
+    _show(arguments, receipt, receipt.text())
+    return DONE
+
+
+def correct(arguments: argparse.Namespace) -> int:
+    """Correct a mistyped fact of an allocated client; the arm stays."""
+    study = _open(arguments)
+    entry = study.correct(
+        arguments.client, fact=arguments.fact, value=arguments.value, reason=arguments.reason, by=arguments.by
+    )
+    _show(arguments, entry, f"Corrected at ledger position {entry.position}; the arm stays as it was drawn.")
+    return DONE
+
+
+def check(arguments: argparse.Namespace) -> int:
+    """Are the protocol and the records in order?"""
+    result = _open(arguments).check()
+    text = "\n".join(part for part in (result.text(), _findings_text(result.findings, most=30)) if part)
+    _show(arguments, result, text)
+    return ATTENTION if result.needs_attention else DONE
+
+
+def audit(arguments: argparse.Namespace) -> int:
+    """Is the ledger whole, and can every draw be repeated?"""
+    result = _open(arguments).audit()
+    _show(arguments, result, result.summary())
+    return DONE if result.intact else ATTENTION
+
+
+def _look(study: Study, arguments: argparse.Namespace) -> dict[str, str]:
+    """Ask before results by arm are seen early; the look is logged."""
+    if study.is_complete():
+        return {}
+    warning = (
+        "Some clients have not reached the end of follow-up. Looking at results by arm now can change how the "
+        "study is run and how its results are judged. The look is written to the ledger and printed in the "
+        "report."
+    )
+    by, reason = arguments.look_by, arguments.look_reason
+    if not (by and reason):
+        if not is_interactive():
+            raise ArgumentError(
+                where=arguments.command,
+                expected="--look-by CODE and --look-reason TEXT before the end of follow-up",
+                got="neither",
+                todo="Wait for the end, or give both; the look is logged.",
+            )
+        _say(warning)
+        if not confirm("Look all the same?"):
+            raise ArgumentError(
+                where=arguments.command, expected="a yes", got="no", todo="Nothing was looked at."
+            )
+        by, reason = ask("Your code"), ask("Reason")
+    else:
+        print(plain(warning), file=sys.stderr)
+    return {"look_by": by, "look_reason": reason}
+
+
+def analyse(arguments: argparse.Namespace) -> int:
+    """Analyse and print; nothing is saved."""
+    from studykit.report.text import summary
+
+    study = _open(arguments)
+    results = study.analyse(**_look(study, arguments))
+    _show(arguments, results, summary(results))
+    return DONE
+
+
+def report(arguments: argparse.Namespace) -> int:
+    """Analyse and write the report."""
+    from studykit.report.text import summary
+
+    study = _open(arguments)
+    progress = Progress(2)
+    progress.step("analysing")
+    results = study.analyse(**_look(study, arguments))
+    progress.step("writing the report")
+    page = study.save(results)
+    _show(arguments, {"report": str(page)}, f"{summary(results)}\n\nReport: {page}")
+    return DONE
+
+
+# --- parser --------------------------------------------------------------------------------------
+
+
+class _Parser(argparse.ArgumentParser):
+    """Wrong options end with code 2 and one message that says what to do."""
+
+    def error(self, message: str) -> Any:
+        self.exit(WRONG, plain(f"{self.prog}: {message}. Try: {self.prog} --help\n"))
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _Parser(
+        prog="studykit",
+        description="Plan, allocate, run, analyse and report a fair studio comparison of conventional sets "
+        "with and without partner-resisted reps.",
+        epilog="Start with: studykit demo. Each command explains itself: studykit plan --help",
+    )
+    parser.add_argument("--version", action="version", version=f"studykit {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
+
+    def add(name: str, run: Command, example: str, *, study: bool = True) -> argparse.ArgumentParser:
+        text = (run.__doc__ or "").strip()
+        entry = commands.add_parser(name, help=text, description=text, epilog=f"Example: studykit {example}")
+        entry.set_defaults(run=run)
+        if study:
+            entry.add_argument("study", metavar="STUDY", type=Path, help="the study's folder")
+        entry.add_argument("--json", action="store_true", help="answer as JSON")
+        return entry
+
+    entry = add("demo", demo, "demo", study=False)
+    entry.add_argument(
+        "folder",
+        nargs="?",
+        type=Path,
+        default=Path("demo_study"),
+        metavar="FOLDER",
+        help="where to put it (default: demo_study)",
+    )
+    entry = add("new", new, "new my_study", study=False)
+    entry.add_argument("folder", type=Path, metavar="FOLDER", help="the new study's folder")
+    entry.add_argument(
+        "--design", default="parallel", metavar="NAME", help="ready protocol (default: parallel)"
+    )
+    entry.add_argument("--defaults", action="store_true", help="ask nothing, take every default")
+    entry = add("plan", plan, "plan my_study --clients 60")
+    entry.add_argument(
+        "--clients", type=int, metavar="N", help="clients in all arms (default: the protocol's)"
+    )
+    entry = add("lock", lock, "lock my_study --by OW")
+    _by(entry)
+    _yes(entry)
+    entry = add("amend", amend, 'amend my_study --by OW --reason "a second studio joins"')
+    _by(entry)
+    entry.add_argument("--reason", required=True, metavar="TEXT", help="why the protocol changes")
+    entry = add("enrol", enrol, "enrol my_study C014 --by OW")
+    entry.add_argument("client", metavar="CLIENT", help="client code")
+    _by(entry)
+    _yes(entry)
+    entry = add(
+        "correct", correct, 'correct my_study C014 --fact sex --value female --reason "typing slip" --by OW'
+    )
+    entry.add_argument("client", metavar="CLIENT", help="client code")
+    entry.add_argument("--fact", required=True, metavar="NAME", help="the fact that was mistyped")
+    entry.add_argument("--value", required=True, metavar="TEXT", help="what it should have been")
+    entry.add_argument("--reason", required=True, metavar="TEXT", help="how the slip was found")
+    _by(entry)
+    add("check", check, "check my_study")
+    add("audit", audit, "audit my_study")
+    for name, run in (("analyse", analyse), ("report", report)):
+        entry = add(name, run, f"{name} my_study")
+        entry.add_argument(
+            "--look-by", default="", metavar="CODE", help="who looks before the end of follow-up"
+        )
+        entry.add_argument("--look-reason", default="", metavar="TEXT", help="why")
+    return parser
+
+
+def _by(entry: argparse.ArgumentParser) -> None:
+    entry.add_argument("--by", required=True, metavar="CODE", help="your code, as in the protocol's roles")
+
+
+def _yes(entry: argparse.ArgumentParser) -> None:
+    entry.add_argument("--yes", action="store_true", help="do not ask before going on")
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run one command; every expected trouble ends in one message and code 2."""
+    os.environ.setdefault("MPLBACKEND", "Agg")
+    with safe_output():
+        arguments = _parser().parse_args(words)
+        try:
+            return int(arguments.run(arguments))
+        except FindingsError as error:
+            print(plain(_findings_text(error.findings)), file=sys.stderr)
+            return WRONG
+        except StudykitError as error:
+            print(plain(f"studykit {arguments.command}: {error}"), file=sys.stderr)
+            return WRONG
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return DONE
+        except OSError as error:
+            trouble = FolderError(
+                where=str(error.filename or "file system"),
+                expected="a path to read and write",
+                got=error.strerror or type(error).__name__,
+                todo="Nothing was lost. Put it right and try again.",
+            )
+            print(plain(f"studykit {arguments.command}: {trouble}"), file=sys.stderr)
+            return WRONG
+        except KeyboardInterrupt:
+            print("\nstopped by the keyboard; nothing was left half written", file=sys.stderr)
+            return WRONG
+
+
+if __name__ == "__main__":
+    sys.exit(main())

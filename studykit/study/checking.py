@@ -1,0 +1,59 @@
+"""What a check of a study gives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from studykit.errors import Finding
+
+if TYPE_CHECKING:
+    from studykit.records.progress import Progress
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """What `Study.check` found; never a result by arm.
+
+    Parameters
+    ----------
+    findings : tuple of Finding
+        On the protocol, the records and what they say of each other.
+    pause_reasons : tuple of str
+        Why the protocol's pause rule on harms has struck; empty when it has not.
+    progress : Progress or None
+        How far the study is; ``None`` while the protocol or the records cannot be read.
+    """
+
+    study: str
+    findings: tuple[Finding, ...]
+    pause_reasons: tuple[str, ...]
+    progress: Progress | None
+
+    @property
+    def needs_attention(self) -> bool:
+        """Whether somebody has to act: a finding that stops the work, or the pause rule."""
+        return bool(self.pause_reasons) or any(finding.severity == "stop" for finding in self.findings)
+
+    @property
+    def headline(self) -> str:
+        """One line."""
+        counts = {
+            level: sum(finding.severity == level for finding in self.findings)
+            for level in ("stop", "warn", "note")
+        }
+        word = "need attention" if self.needs_attention else "in order"
+        return f"{word} ({counts['stop']} that stop, {counts['warn']} to look at, {counts['note']} notes)"
+
+    def text(self) -> str:
+        """Everything but the findings, to be read by a person."""
+        parts = [f"{self.study}: {self.headline}"]
+        if self.pause_reasons:
+            parts.append("STOP PARTNER REPS: the pause rule on harms has struck.")
+            parts += [f"  {reason}" for reason in self.pause_reasons]
+            parts.append(
+                "  No partner reps until the reviewer outside the studio has decided. Local rules come first."
+            )
+        if self.progress is not None:
+            parts.append(self.progress.text())
+        return "\n".join(parts)

@@ -1,0 +1,108 @@
+"""Making a study's folder: ready protocols, their questions, and a folder that appears whole."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import platform
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from studykit.errors import ArgumentError, Finding, FolderError
+from studykit.shipped import shipped
+
+if TYPE_CHECKING:
+    from studykit.allocation.blocks import PermutedBlocks
+    from studykit.protocol.filling import Question
+    from studykit.protocol.types import Protocol
+
+_LIBRARIES = ("studykit", "numpy", "scipy", "pandas", "statsmodels", "pingouin", "pydantic", "matplotlib")
+
+
+def designs() -> tuple[str, ...]:
+    """Names of the ready protocols."""
+    return tuple(sorted(path.stem for path in shipped("protocols").glob("*.toml")))
+
+
+def questions(design: str = "parallel") -> tuple[Question, ...]:
+    """The plain questions that `Study.start` takes answers to."""
+    from studykit.protocol.filling import questions as asked
+
+    template(design)
+    return tuple(asked())
+
+
+def template(design: str) -> str:
+    if design not in designs():
+        raise ArgumentError(
+            where="design", expected=f"a ready protocol: {', '.join(designs())}", got=repr(design)
+        )
+    return (shipped("protocols") / f"{design}.toml").read_text(encoding="utf-8")
+
+
+def method_of(protocol: Protocol) -> PermutedBlocks | None:
+    """The allocation method that a protocol asks for; ``None`` for a trial allocated elsewhere."""
+    from studykit.allocation.blocks import PermutedBlocks
+    from studykit.protocol.types import PermutedBlocks as BlockPlan
+
+    plan = protocol.allocation
+    if not isinstance(plan, BlockPlan):
+        return None
+    ratio = tuple(protocol.arm(code).ratio for code in protocol.arm_codes)
+    return PermutedBlocks(protocol.arm_codes, ratio=ratio, block_sizes=plan.block_sizes, factors=plan.strata)
+
+
+def versions() -> dict[str, str]:
+    """Versions of Python and of the libraries that numbers come from."""
+    found = {"python": platform.python_version()}
+    for name in _LIBRARIES:
+        try:
+            found[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            found[name] = "not installed as a package"
+    return found
+
+
+def synchronised_finding(folder: Path, why: str) -> Finding:
+    return Finding(
+        "warn",
+        str(folder),
+        "a folder on this machine only",
+        why,
+        "A folder that is synchronised can lose or double entries of the ledger; choose another place.",
+    )
+
+
+class made_whole:  # noqa: N801 — used like a function
+    """A folder that appears under its name only when everything in it has been written."""
+
+    def __init__(self, target: Path) -> None:
+        self.target = target
+        self.making = target.with_name(f".{target.name}.making")
+
+    def __enter__(self) -> Path:
+        if self.target.exists() and (not self.target.is_dir() or any(self.target.iterdir())):
+            raise FolderError(
+                where=str(self.target),
+                expected="a new folder",
+                got="one that holds something already",
+                todo="Choose another name; nothing was changed.",
+            )
+        if not self.target.parent.is_dir():
+            raise FolderError(
+                where=str(self.target.parent),
+                expected="a folder to put it in",
+                got="none",
+                todo="Make that folder first.",
+            )
+        shutil.rmtree(self.making, ignore_errors=True)
+        self.making.mkdir()
+        return self.making
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None:
+            if self.target.is_dir():
+                self.target.rmdir()
+            self.making.rename(self.target)
+        else:
+            shutil.rmtree(self.making, ignore_errors=True)

@@ -1,0 +1,601 @@
+"""A study as one object: one folder with its protocol, ledger, records and results.
+
+A `Study` is a frozen handle. Reading and analysing write nothing, except that an early look at
+results by arm is entered in the ledger; saving is a step of its own. Rooms are imported inside the
+methods, so that a command loads only what it uses.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from studykit.errors import (
+    AllocationRefused,
+    ArgumentError,
+    DataError,
+    DesignError,
+    Finding,
+    FolderError,
+    LedgerError,
+    ProtocolError,
+)
+from studykit.shipped import shipped
+from studykit.study.checking import Check
+from studykit.study.folder import made_whole, method_of, synchronised_finding, template, versions
+
+if TYPE_CHECKING:
+    from studykit.allocation.acts import Locked, Receipt
+    from studykit.allocation.audit_result import AuditResult
+    from studykit.allocation.entries import Entry
+    from studykit.allocation.ledger import Ledger
+    from studykit.outcomes.results import Provenance, StudyResults
+    from studykit.planning.plan import Plan
+    from studykit.protocol.reading import ReadProtocol
+    from studykit.protocol.types import Protocol
+    from studykit.records.enrolment import EnrolmentFacts
+    from studykit.records.rows import StudyRows
+    from studykit.records.tables import Allocated, Records
+
+PROTOCOL, LEDGER, RECORDS, RESULTS = "protocol.toml", "ledger.db", "records", "results"
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """A study's folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds ``protocol.toml``, ``records/``, and after the lock ``ledger.db``.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> study = Study.create(Path(folder.name) / "mine", design="parallel")
+    >>> study.protocol.design
+    'parallel'
+    >>> folder.cleanup()
+    """
+
+    folder: Path
+
+    # --- making and opening -------------------------------------------------------------------
+
+    @classmethod
+    def create(
+        cls, folder: str | Path, *, design: str = "parallel", answers: Mapping[str, str] | None = None
+    ) -> Study:
+        """Make a study from a ready protocol; see `start`."""
+        return cls.start(folder, design=design, answers=answers)[0]
+
+    @classmethod
+    def start(
+        cls, folder: str | Path, *, design: str = "parallel", answers: Mapping[str, str] | None = None
+    ) -> tuple[Study, tuple[Finding, ...]]:
+        """Make a study from a ready protocol, with empty record tables, and say what to look at.
+
+        Raises
+        ------
+        FolderError
+            If something is in the way.
+        ArgumentError
+            If there is no such ready protocol, or an answer cannot be used.
+        """
+        from studykit.allocation.places import synchronised_folder
+        from studykit.protocol.filling import fill_template
+        from studykit.protocol.reading import parse_protocol
+        from studykit.protocol.rules import check_protocol
+        from studykit.records.writing import write_empty_tables
+
+        target = Path(folder)
+        text = filltemplate(template(design), dict(answers or {}))
+        read = parse_protocol(text, where=PROTOCOL)
+        with made_whole(target) as making:
+            (making / PROTOCOL).write_text(text, encoding="utf-8", newline="\n")
+            (making / RECORDS).mkdir()
+            write_empty_tables(making / RECORDS, read.protocol)
+        findings = list(check_protocol(read.protocol, where=PROTOCOL, text=text))
+        why = synchronised_folder(target)
+        if why:
+            findings.append(synchronised_finding(target, why))
+        return cls(target), tuple(findings)
+
+    @classmethod
+    def open(cls, folder: str | Path) -> Study:
+        """Open a study's folder.
+
+        Raises
+        ------
+        FolderError
+            If it is not there or holds no protocol.
+        """
+        path = Path(folder)
+        if not path.is_dir():
+            got = "a file" if path.exists() else "nothing of that name"
+            raise FolderError(
+                where=str(path),
+                expected="a study's folder",
+                got=got,
+                todo="Check the spelling, or make one: studykit new FOLDER.",
+            )
+        if not (path / PROTOCOL).is_file():
+            raise FolderError(
+                where=str(path),
+                expected=f"a file {PROTOCOL} in it",
+                got="none",
+                todo="Is this the study's folder? Make a study with: studykit new FOLDER.",
+            )
+        return cls(path)
+
+    @classmethod
+    def demo(cls, folder: str | Path = "demo_study") -> tuple[Study, bool]:
+        """Copy the demo study; the second value is whether anything was copied.
+
+        Raises
+        ------
+        FolderError
+            If another thing is in the way.
+        """
+        target, source = Path(folder), shipped("synthetic_data") / "demo_study"
+        if target.exists():
+            same = (target / PROTOCOL).is_file() and (target / PROTOCOL).read_bytes() == (
+                source / PROTOCOL
+            ).read_bytes()
+            if not same:
+                raise FolderError(
+                    where=str(target),
+                    expected="a free name",
+                    got="something else of that name",
+                    todo="Give another: studykit demo FOLDER.",
+                )
+            return cls(target), False
+        with made_whole(target) as making:
+            shutil.copytree(source, making, dirs_exist_ok=True)
+        return cls(target), True
+
+    # --- reading ------------------------------------------------------------------------------
+
+    @property
+    def ledger(self) -> Ledger | None:
+        """The study's ledger, its chain verified; ``None`` before the lock."""
+        from studykit.allocation.ledger import Ledger
+
+        path = self.folder / LEDGER
+        return Ledger.open(path) if path.exists() else None
+
+    @property
+    def locked(self) -> Locked | None:
+        """The locked protocol with its amendments; ``None`` before the lock."""
+        ledger = self.ledger
+        return None if ledger is None else ledger.locked()
+
+    @property
+    def protocol(self) -> Protocol:
+        """The protocol in force: the locked one with its amendments, before the lock the file's."""
+        return self._in_force().protocol
+
+    def _in_force(self) -> ReadProtocol:
+        from studykit.protocol.reading import parse_protocol, read_protocol
+
+        locked = self.locked
+        if locked is None:
+            return read_protocol(self.folder / PROTOCOL)
+        return parse_protocol(locked.current_protocol, where="the locked protocol")
+
+    def records(self) -> Records:
+        """The record tables, typed, with everything noticed on reading."""
+        from studykit.records.reading import read_records
+
+        return read_records(self.folder / RECORDS, protocol=self.protocol)
+
+    def allocated(self, records: Records | None = None) -> tuple[Allocated, ...]:
+        """The allocated clients, in order; from the ledger, or from the records of an external trial."""
+        from studykit.records.external import allocated_from_records
+        from studykit.records.tables import Allocated
+
+        if self.protocol.is_external:
+            return tuple(allocated_from_records(records or self.records(), self.protocol))
+        ledger = self.ledger
+        if ledger is None:
+            return ()
+        return tuple(
+            Allocated(
+                client=entry.client,
+                arm=entry.arm,
+                allocated_on=dt.date.fromisoformat(entry.entry_time[:10]),
+                trainer=str(entry.true_stratum.get("trainer") or entry.facts.get("trainer") or ""),
+                factors=dict(entry.true_stratum),
+            )
+            for entry in ledger.allocations()
+        )
+
+    def rows(self) -> tuple[StudyRows, tuple[Finding, ...]]:
+        """Frozen rows for the outcomes, and what was noticed.
+
+        Raises
+        ------
+        DataError
+            If a finding stops the work: no answer is computed from rows that were not understood.
+        """
+        from studykit.records.consistency import check_consistency
+        from studykit.records.derive import derive_rows
+
+        records, protocol = self.records(), self.protocol
+        allocated = self.allocated(records)
+        if not allocated:
+            raise DesignError(
+                where=str(self.folder),
+                expected="allocated clients",
+                got="none",
+                todo="Lock the protocol and enrol clients first.",
+            )
+        findings = [*records.findings, *check_consistency(records, protocol, allocated)]
+        rows, derived = derive_rows(records, protocol, allocated)
+        findings += derived
+        stops = [finding for finding in findings if finding.severity == "stop"]
+        if stops:
+            raise DataError(stops)
+        return rows, tuple(findings)
+
+    # --- planning and the lock ----------------------------------------------------------------
+
+    def plan(self, *, clients: int | None = None) -> Plan:
+        """What the study can and cannot tell.
+
+        Raises
+        ------
+        ProtocolError
+            If the protocol has findings that stop the work.
+        """
+        from studykit.planning.plan import plan_study
+
+        read = self._in_force()
+        self._stop_on(read)
+        return plan_study(read.protocol, clients=clients)
+
+    def _stop_on(self, read: ReadProtocol) -> None:
+        from studykit.protocol.rules import check_protocol
+
+        stops = [
+            finding
+            for finding in check_protocol(read.protocol, where=read.where, text=read.text)
+            if finding.severity == "stop"
+        ]
+        if stops:
+            raise ProtocolError(stops)
+
+    def lock(self, *, by: str) -> Locked:
+        """Decide the protocol: its text goes into the ledger, and every later change is an amendment.
+
+        Raises
+        ------
+        ProtocolError
+            If something is missing or cannot stand.
+        LedgerError
+            If the study is locked already.
+        """
+        from studykit.allocation.ledger import Ledger
+        from studykit.protocol.reading import read_protocol
+        from studykit.protocol.rules import lock_findings
+
+        read = read_protocol(self.folder / PROTOCOL)
+        self._stop_on(read)
+        stops = [
+            finding
+            for finding in lock_findings(read.protocol, where=read.where, text=read.text)
+            if finding.severity == "stop"
+        ]
+        if stops:
+            raise ProtocolError(stops)
+        path = self.folder / LEDGER
+        ledger = Ledger.open(path) if path.exists() else Ledger.create(path, by=by)
+        return ledger.lock(
+            protocol=read.text,
+            protocol_hash=read.digest,
+            versions=versions(),
+            by=by,
+            method=method_of(read.protocol),
+        )
+
+    def amend(self, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
+        """Take ``protocol.toml`` as it stands now as an amendment; gives the changed keys too.
+
+        Raises
+        ------
+        ProtocolError
+            If the new text cannot stand.
+        LedgerError
+            If nothing is locked or nothing has changed.
+        """
+        from studykit.protocol.reading import parse_protocol, read_protocol
+        from studykit.protocol.resolved import changed_keys
+
+        ledger, locked = self._need_ledger()
+        read = read_protocol(self.folder / PROTOCOL)
+        self._stop_on(read)
+        before = parse_protocol(locked.current_protocol, where="the locked protocol").protocol
+        changed = tuple(changed_keys(before, read.protocol))
+        if not changed:
+            raise LedgerError(
+                where=str(self.folder / PROTOCOL),
+                expected="a change of content",
+                got="none",
+                todo="Change protocol.toml first, then amend.",
+            )
+        entry = ledger.amend(
+            protocol=read.text,
+            protocol_hash=read.digest,
+            reason=reason,
+            changed=changed,
+            by=by,
+            method=method_of(read.protocol),
+        )
+        return entry, changed
+
+    def _need_ledger(self) -> tuple[Ledger, Locked]:
+        ledger = self.ledger
+        locked = None if ledger is None else ledger.locked()
+        if ledger is None or locked is None:
+            raise LedgerError(
+                where=str(self.folder),
+                expected="a locked protocol",
+                got="none",
+                todo="Lock it first: studykit lock STUDY --by CODE.",
+            )
+        return ledger, locked
+
+    # --- allocation ---------------------------------------------------------------------------
+
+    def enrolment(self, client: str) -> EnrolmentFacts:
+        """Facts of a client who is to be allocated, from the records."""
+        from studykit.records.enrolment import enrolment_facts
+
+        self._need_ledger()
+        return enrolment_facts(self.records(), self.protocol, client)
+
+    def enrol(self, client: str, *, by: str) -> Receipt:
+        """Draw the client's arm and record it; there is no preview and no second draw.
+
+        Raises
+        ------
+        AllocationRefused
+            If the records do not show that the client is ready, or an arm was drawn before.
+        """
+        ledger, _ = self._need_ledger()
+        protocol = self.protocol
+        method = method_of(protocol)
+        if method is None:
+            raise DesignError(
+                where="enrol", expected="a study that allocates here", got='allocation = "external"'
+            )
+        self._refuse_when_paused()
+        facts = self.enrolment(client)
+        if facts.missing:
+            raise AllocationRefused(
+                where=f"client {client}",
+                expected="a client who is ready",
+                got=" ".join(facts.missing),
+                todo="Complete the records first; nothing was drawn.",
+            )
+        return ledger.allocate(
+            facts.client, stratum=dict(facts.stratum), facts=dict(facts.facts), method=method, by=by
+        )
+
+    def _refuse_when_paused(self) -> None:
+        reasons = self._pause_reasons()
+        if reasons:
+            raise AllocationRefused(
+                where="pause rule on harms",
+                expected="no reason to pause",
+                got="; ".join(reasons),
+                todo="Let the reviewer decide, and amend the protocol before going on.",
+            )
+
+    def correct(
+        self, client: str, *, fact: str, value: str, reason: str, by: str, source: str = "records"
+    ) -> Entry:
+        """Correct a mistyped fact of an allocated client; the arm stays as it was drawn."""
+        ledger, _ = self._need_ledger()
+        known = {entry.client.casefold(): entry for entry in ledger.allocations()}
+        entry = known.get(client.casefold())
+        facts = {} if entry is None else {**entry.facts, **entry.true_stratum}
+        if entry is not None and fact not in facts and fact != "arm":
+            raise ArgumentError(where="fact", expected=f"one of {', '.join(sorted(facts))}", got=repr(fact))
+        return ledger.correct(
+            client=client if entry is None else entry.client,
+            what=fact,
+            old=facts.get(fact),
+            new=value,
+            reason=reason,
+            source=source,
+            by=by,
+        )
+
+    # --- checking -----------------------------------------------------------------------------
+
+    def check(self) -> Check:
+        """Are the protocol and the records in order? Progress is shown without arms."""
+        from studykit.protocol.rules import check_protocol
+        from studykit.records.consistency import check_consistency
+        from studykit.records.progress import progress
+
+        findings: list[Finding] = []
+        try:
+            read = self._in_force()
+        except ProtocolError as error:
+            return Check(str(self.folder), error.findings, (), None)
+        findings += check_protocol(read.protocol, where=read.where, text=read.text)
+        findings += self._file_findings(read)
+        records = self.records()
+        allocated = self.allocated(records)
+        findings += records.findings
+        findings += check_consistency(records, read.protocol, allocated)
+        shown = progress(records, read.protocol, allocated, today=dt.date.today())  # noqa: DTZ011 — the studio's day
+        return Check(str(self.folder), tuple(findings), self._pause_reasons(records, allocated), shown)
+
+    def _file_findings(self, read: ReadProtocol) -> list[Finding]:
+        """Does the file still say what was locked?"""
+        from studykit.protocol.reading import read_protocol
+
+        if self.locked is None:
+            return []
+        try:
+            same = read_protocol(self.folder / PROTOCOL).digest == read.digest
+        except ProtocolError as error:
+            return list(error.findings)
+        if same:
+            return []
+        return [
+            Finding(
+                "warn",
+                str(self.folder / PROTOCOL),
+                "the locked protocol",
+                "a file that says something else",
+                "The locked text holds. Amend the protocol, or restore the file.",
+            )
+        ]
+
+    def _pause_reasons(
+        self, records: Records | None = None, allocated: tuple[Allocated, ...] | None = None
+    ) -> tuple[str, ...]:
+        from studykit.outcomes.harms import pause_rule
+        from studykit.records.derive import derive_rows
+
+        records = records or self.records()
+        allocated = self.allocated(records) if allocated is None else allocated
+        if not allocated:
+            return ()
+        rows, _ = derive_rows(records, self.protocol, allocated)
+        return tuple(pause_rule(self.protocol, rows))
+
+    def audit(self) -> AuditResult:
+        """Verify the ledger's chain and repeat every draw.
+
+        Raises
+        ------
+        LedgerError
+            If there is no ledger.
+        """
+        from studykit.allocation.audit import audit
+        from studykit.allocation.ledger import Ledger
+
+        path = self.folder / LEDGER
+        if not path.exists():
+            raise LedgerError(
+                where=str(self.folder),
+                expected="a ledger",
+                got="none",
+                todo="There is one from the lock on: studykit lock STUDY --by CODE.",
+            )
+        return audit(Ledger(path))
+
+    # --- results ------------------------------------------------------------------------------
+
+    def is_complete(self) -> bool:
+        """Whether every allocated client has reached the last visit and the retention horizon."""
+        rows, _ = self.rows()
+        return _follow_up_complete(rows, self.protocol)
+
+    def looks(self) -> tuple[Entry, ...]:
+        """Early looks at results by arm, as logged."""
+        ledger = self.ledger
+        return () if ledger is None else tuple(entry for entry in ledger.entries() if entry.kind == "look")
+
+    def analyse(self, *, look_by: str = "", look_reason: str = "") -> StudyResults:
+        """Analyse as the protocol says.
+
+        Parameters
+        ----------
+        look_by, look_reason : str
+            Who looks before the end of follow-up, and why; the look is logged. Not needed later.
+
+        Raises
+        ------
+        DesignError
+            Before the end of follow-up without both.
+        DataError
+            If records have findings that stop the work.
+        """
+        from studykit.outcomes.analyse import analyse_rows
+
+        rows, findings = self.rows()
+        protocol = self.protocol
+        if not _follow_up_complete(rows, protocol):
+            self._log_look(look_by, look_reason, rows)
+        return analyse_rows(
+            protocol,
+            rows,
+            provenance=self._provenance(rows),
+            randomised=self._randomised(),
+            findings=findings,
+        )
+
+    def _log_look(self, by: str, reason: str, rows: StudyRows) -> None:
+        if not (by.strip() and reason.strip()):
+            raise DesignError(
+                where="analyse",
+                expected="complete follow-up, or who looks and why (look_by, look_reason)",
+                got=f"records through {rows.data_through}",
+                todo="Wait for the end. An early look is logged and printed in the report.",
+            )
+        ledger, _ = self._need_ledger()
+        ledger.append(
+            "look",
+            {"reason": reason, "clients": rows.clients.number, "records_through": str(rows.data_through)},
+            by=by,
+        )
+
+    def _randomised(self) -> bool:
+        """Whether the ledger's draws exist and can be repeated; an external trial's protocol answers for it."""
+        if self.protocol.is_external:
+            return True
+        return self.audit().intact
+
+    def _provenance(self, rows: StudyRows) -> Provenance:
+        from studykit.outcomes.results import Provenance
+
+        read, ledger = self._in_force(), self.ledger
+        return Provenance(
+            protocol_hash=read.digest,
+            protocol_version=read.protocol.study.version,
+            ledger_code="" if ledger is None else ledger.entries()[-1].code,
+            table_hashes=rows.table_hashes,
+            versions=tuple(versions().items()),
+            seed=None,
+            made_at=dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+        )
+
+    def save(self, results: StudyResults) -> Path:
+        """Write report, figures, tables and ``results.json``; gives the report's path."""
+        from studykit.report.saving import save_report
+
+        locked = self.locked
+        amendments = () if locked is None else locked.amendments
+        return save_report(
+            results, self.protocol, self.folder / RESULTS, amendments=amendments, looks=self.looks()
+        )
+
+    def save_plan(self, plan: Plan) -> Path:
+        """Write the planning page; gives its path."""
+        from studykit.report.saving import save_plan
+
+        return save_plan(plan, self.protocol, self.folder / RESULTS)
+
+
+def _follow_up_complete(rows: StudyRows, protocol: Protocol) -> bool:
+    """Whether the records cover the last visit and the horizon of every allocated client."""
+    import numpy as np
+
+    days = [visit.day for visit in protocol.follow_up_visits]
+    if protocol.retention_outcome is not None:
+        days.append(protocol.retention_outcome.horizon_day)
+    known = rows.clients.allocated_on[~np.isnat(rows.clients.allocated_on)]
+    if not days or known.size == 0 or np.isnat(rows.data_through):
+        return True
+    return bool(rows.data_through >= known.max() + np.timedelta64(max(days), "D"))
