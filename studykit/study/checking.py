@@ -1,14 +1,18 @@
-"""What a check of a study gives."""
+"""Result of a check of a study, and whether its follow-up is complete."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from studykit.errors import Finding
 
 if TYPE_CHECKING:
+    from studykit.protocol.types import Protocol
     from studykit.records.progress import Progress
+    from studykit.records.rows import StudyRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,3 +61,14 @@ class Check:
         if self.progress is not None:
             parts.append(self.progress.text())
         return "\n".join(parts)
+
+
+def follow_up_complete(rows: StudyRows, protocol: Protocol) -> bool:
+    """Whether the records cover the last visit and the horizon of every allocated client."""
+    days = [visit.day for visit in protocol.follow_up_visits]
+    if protocol.retention_outcome is not None:
+        days.append(protocol.retention_outcome.horizon_day)
+    known = rows.clients.allocated_on[~np.isnat(rows.clients.allocated_on)]
+    if not days or known.size == 0 or np.isnat(rows.data_through):
+        return True
+    return bool(rows.data_through >= known.max() + np.timedelta64(max(days), "D"))

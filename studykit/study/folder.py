@@ -33,6 +33,7 @@ def questions(design: str = "parallel") -> tuple[Question, ...]:
 
 
 def template(design: str) -> str:
+    """Text of a ready protocol."""
     if design not in designs():
         raise ArgumentError(
             where="design", expected=f"a ready protocol: {', '.join(designs())}", got=repr(design)
@@ -64,6 +65,7 @@ def versions() -> dict[str, str]:
 
 
 def synchronised_finding(folder: Path, why: str) -> Finding:
+    """The warning for a folder that another program copies about."""
     return Finding(
         "warn",
         str(folder),

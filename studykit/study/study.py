@@ -25,7 +25,7 @@ from studykit.errors import (
     ProtocolError,
 )
 from studykit.shipped import shipped
-from studykit.study.checking import Check
+from studykit.study.checking import Check, follow_up_complete
 from studykit.study.folder import made_whole, method_of, synchronised_finding, template, versions
 
 if TYPE_CHECKING:
@@ -94,7 +94,7 @@ class Study:
         from studykit.records.writing import write_empty_tables
 
         target = Path(folder)
-        text = filltemplate(template(design), dict(answers or {}))
+        text = fill_template(template(design), dict(answers or {}))
         read = parse_protocol(text, where=PROTOCOL)
         with made_whole(target) as making:
             (making / PROTOCOL).write_text(text, encoding="utf-8", newline="\n")
@@ -420,7 +420,7 @@ class Study:
     # --- checking -----------------------------------------------------------------------------
 
     def check(self) -> Check:
-        """Are the protocol and the records in order? Progress is shown without arms."""
+        """Look for trouble in the protocol and the records; progress is shown without arms."""
         from studykit.protocol.rules import check_protocol
         from studykit.records.consistency import check_consistency
         from studykit.records.progress import progress
@@ -500,7 +500,7 @@ class Study:
     def is_complete(self) -> bool:
         """Whether every allocated client has reached the last visit and the retention horizon."""
         rows, _ = self.rows()
-        return _follow_up_complete(rows, self.protocol)
+        return follow_up_complete(rows, self.protocol)
 
     def looks(self) -> tuple[Entry, ...]:
         """Early looks at results by arm, as logged."""
@@ -526,7 +526,7 @@ class Study:
 
         rows, findings = self.rows()
         protocol = self.protocol
-        if not _follow_up_complete(rows, protocol):
+        if not follow_up_complete(rows, protocol):
             self._log_look(look_by, look_reason, rows)
         return analyse_rows(
             protocol,
@@ -552,7 +552,7 @@ class Study:
         )
 
     def _randomised(self) -> bool:
-        """Whether the ledger's draws exist and can be repeated; an external trial's protocol answers for it."""
+        """Whether the draws exist and can be repeated; an external trial answers for itself."""
         if self.protocol.is_external:
             return True
         return self.audit().intact
@@ -586,16 +586,3 @@ class Study:
         from studykit.report.saving import save_plan
 
         return save_plan(plan, self.protocol, self.folder / RESULTS)
-
-
-def _follow_up_complete(rows: StudyRows, protocol: Protocol) -> bool:
-    """Whether the records cover the last visit and the horizon of every allocated client."""
-    import numpy as np
-
-    days = [visit.day for visit in protocol.follow_up_visits]
-    if protocol.retention_outcome is not None:
-        days.append(protocol.retention_outcome.horizon_day)
-    known = rows.clients.allocated_on[~np.isnat(rows.clients.allocated_on)]
-    if not days or known.size == 0 or np.isnat(rows.data_through):
-        return True
-    return bool(rows.data_through >= known.max() + np.timedelta64(max(days), "D"))
