@@ -118,9 +118,8 @@ def new(arguments: argparse.Namespace) -> int:
         lines.append("No questions were asked; these answers were taken:")
         lines += [f"  {question.wording}: {question.default}" for question in asked]
     lines += [_findings_text(findings)] if findings else []
-    lines.append(
-        f"Next: read {study.folder / 'protocol.toml'}, change what differs, then: studykit plan {study.folder}"
-    )
+    lines.append(f"Next: read {study.folder / 'protocol.toml'} and change what differs.")
+    lines.append(f"Then: studykit plan {study.folder}")
     _show(arguments, {"study": str(study.folder), "findings": findings}, "\n".join(lines))
     return DONE
 
@@ -196,7 +195,7 @@ def correct(arguments: argparse.Namespace) -> int:
 
 
 def check(arguments: argparse.Namespace) -> int:
-    """Are the protocol and the records in order?"""
+    """Look for trouble in the protocol and the records; never shows results by arm."""
     result = _open(arguments).check()
     text = "\n".join(part for part in (result.text(), _findings_text(result.findings, most=30)) if part)
     _show(arguments, result, text)
@@ -204,7 +203,7 @@ def check(arguments: argparse.Namespace) -> int:
 
 
 def audit(arguments: argparse.Namespace) -> int:
-    """Is the ledger whole, and can every draw be repeated?"""
+    """Verify the ledger and repeat every draw."""
     result = _open(arguments).audit()
     _show(arguments, result, result.summary())
     return DONE if result.intact else ATTENTION
@@ -215,9 +214,9 @@ def _look(study: Study, arguments: argparse.Namespace) -> dict[str, str]:
     if study.is_complete():
         return {}
     warning = (
-        "Some clients have not reached the end of follow-up. Looking at results by arm now can change how the "
-        "study is run and how its results are judged. The look is written to the ledger and printed in the "
-        "report."
+        "Some clients have not reached the end of follow-up. Looking at results by arm now can change how "
+        "the study is run and how its results are judged. The look is written to the ledger and printed in "
+        "the report."
     )
     by, reason = arguments.look_by, arguments.look_reason
     if not (by and reason):

@@ -440,7 +440,7 @@ class Study:
         return Check(str(self.folder), tuple(findings), self._pause_reasons(records, allocated), shown)
 
     def _file_findings(self, read: ReadProtocol) -> list[Finding]:
-        """Does the file still say what was locked?"""
+        """A warning where the file no longer says what was locked."""
         from studykit.protocol.reading import read_protocol
 
         if self.locked is None:
