@@ -77,6 +77,79 @@ class OutcomeEstimate:
 
 
 @dataclass(frozen=True, slots=True)
+class RescaledEstimate:
+    """An estimate in another unit: a fixed increasing function of one already made, with the same p-value.
+
+    Parameters
+    ----------
+    base : HasInterval
+        On the scale of the analysis.
+    factor : float
+        What one unit of the new scale is multiplied from, ``> 0``.
+    of_ratio : bool
+        True: ``factor * (exp(x) - 1)``, the distance from a mean of ``factor`` at a log ratio x.
+        False: ``factor * x``.
+    note : str
+        What is taken as known in the interval.
+
+    Examples
+    --------
+    >>> from studykit.results import Estimate
+    >>> kilograms = RescaledEstimate(Estimate(0.05, 0.02, 40.0, "Kenward-Roger"), 80.0, True, "")
+    >>> round(kilograms.value, 3)
+    4.102
+    """
+
+    base: HasInterval
+    factor: float
+    of_ratio: bool
+    note: str
+
+    def _there(self, value: float) -> float:
+        return self.factor * (math.expm1(value) if self.of_ratio else value)
+
+    @property
+    def value(self) -> float:
+        """In the new unit."""
+        return self._there(self.base.value)
+
+    @property
+    def p_value(self) -> float:
+        """That of the estimate it was made from."""
+        return self.base.p_value
+
+    def confidence_interval(self, confidence_level: float = 0.95) -> Interval:
+        """The ends of the interval it was made from, in the new unit."""
+        interval = self.base.confidence_interval(confidence_level).transformed(self._there)
+        method = f"{interval.method}; {self.note}" if self.note else interval.method
+        return Interval(interval.lower, interval.upper, confidence_level, method)
+
+
+@dataclass(frozen=True, slots=True)
+class TippingPoint:
+    """By how much the missing scores of one arm would have to differ from what the model expects.
+
+    Parameters
+    ----------
+    arm : str
+    missing_share : float
+        Share of the arm's scores missing at the primary visit.
+    estimate_zero : float or None
+        Shift at which the estimate itself is no difference; None where nothing is missing.
+    interval_touches : float or None
+        Smallest shift (by size) at which the interval comes to, or leaves, no difference; None where none does.
+    unit : str
+        Per cent on the log scale, else the outcome's unit.
+    """
+
+    arm: str
+    missing_share: float
+    estimate_zero: float | None
+    interval_touches: float | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
 class ArmVisitMean:
     """Adjusted mean of one arm at one visit (averaged over the named exercises), from the model.
 
@@ -129,7 +202,7 @@ class ObservedSeries:
 
 @dataclass(frozen=True, slots=True)
 class Reliability:
-    """How far a repeated test agrees with itself, before allocation."""
+    """How far a repeated test agrees with itself: between visits before allocation, or by the model's variances."""
 
     exercise: str
     clients: int
@@ -137,7 +210,7 @@ class Reliability:
     interval: Interval
     typical_error: float  # outcome's unit, or per cent on the log scale
     typical_error_unit: str
-    source: str  # which visits
+    source: str  # which visits, or "model"
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +271,9 @@ class StrengthResult:
     fallback: str  # why the fallback was used, "" where it was not
     rows: RowCount  # rows of scores
     smallest_worthwhile: float | None  # per cent on the log scale, else unit
+    tipping_points: tuple[TippingPoint, ...] = ()
+    analysed: tuple[tuple[str, int], ...] = ()  # arm, clients used in the primary analysis
+    remarks: tuple[str, ...] = ()  # on reliability, empty cells, columns left out …
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,8 +370,8 @@ class DeliveryArm:
     attended: int
     attended_share: float
     sessions_per_week: float
-    with_partner_reps: int
-    contaminated_clients: int  # reference arm: clients with any partner reps
+    with_partner_reps: int  # attended sessions with partner reps
+    contaminated_clients: int  # in arms whose dose has none: clients with any partner reps
     partner_sets: int
     partner_sets_as_planned: int
     fidelity: float

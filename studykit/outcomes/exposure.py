@@ -1,0 +1,39 @@
+"""How long each client was under observation in the study: the denominator of harms and of delivery."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.outcomes.retention import retention_rule
+from studykit.protocol.types import Protocol
+from studykit.records.rows import StudyRows
+from studykit.results import frozen_array
+from studykit.retention.clock import spell
+
+Floats = NDArray[np.float64]
+
+
+def last_study_day(protocol: Protocol) -> int:
+    """The later of the last planned visit and the retention horizon, in days from allocation."""
+    days = [visit.day for visit in protocol.follow_up_visits]
+    if protocol.retention_outcome is not None:
+        days.append(protocol.retention_outcome.horizon_day)
+    return max(days, default=0)
+
+
+def client_days(protocol: Protocol, rows: StudyRows) -> Floats:
+    """Days from allocation to departure, end of the study or end of the records; shape (clients,), read-only.
+
+    ``nan`` where the day of allocation is not known and there is no attendance either.
+    """
+    end = max(last_study_day(protocol), 1)
+    outcome = protocol.retention_outcome
+    if rows.retention is not None and outcome is not None:
+        rule = retention_rule(outcome)
+        return frozen_array([spell(history, end, rule=rule).time for history in rows.retention.histories], float)
+    known = ~np.isnat(rows.clients.allocated_on)
+    days = np.full(rows.clients.number, np.nan)
+    passed = (rows.data_through - rows.clients.allocated_on[known]).astype("timedelta64[D]").astype(float)
+    days[known] = np.clip(passed, 0.0, end)
+    return frozen_array(days)

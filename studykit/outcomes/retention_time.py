@@ -1,0 +1,223 @@
+"""Retention in time: curves, mean days retained, and the speed of leaving."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import ConvergenceError, FitError
+from studykit.outcomes.results import OutcomeEstimate, RetentionCurvePoints
+from studykit.outcomes.trainers import TrainerPlan, unpaired_t
+from studykit.records.rows import RetentionSpells
+from studykit.results import Estimate, RowCount, frozen_array
+from studykit.retention.censored import CensoredTimes, from_spells
+from studykit.retention.clock import RetentionRule, spell
+from studykit.retention.curves import kaplan_meier
+from studykit.retention.hazard import hazard_ratio
+from studykit.retention.restricted_mean import restricted_mean, stratified_restricted_mean_difference
+
+DAYS_BETWEEN_COUNTS = 28
+MOST_COUNTS = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FollowedClients:
+    """Times to the first departure of the clients with at least one day of follow-up.
+
+    Parameters
+    ----------
+    times : CensoredTimes
+    arm, trainer : ndarray of int
+        Of those clients; ``trainer`` as recorded, -1 where none.
+    arm_labels : tuple of str
+    kept : ndarray of bool, shape (clients,)
+        Who they are.
+    remarks : tuple of str
+    """
+
+    times: CensoredTimes
+    arm: NDArray[np.int64]
+    arm_labels: tuple[str, ...]
+    kept: NDArray[np.bool_]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """What goes beside every estimate: the contrast, the estimand, and the clients of both arms."""
+
+    contrast: str
+    estimand: str
+    supplied: int
+
+
+def spells_to_horizon(spells: RetentionSpells, horizon: int, rule: RetentionRule) -> FollowedClients:
+    """Times to the first departure, dated by the day it was confirmed, followed to the horizon.
+
+    Raises
+    ------
+    FitError
+        If nobody has been followed for a day.
+    """
+    found = [spell(history, horizon, rule=rule) for history in spells.histories]
+    kept = np.array([one.time > one.entry for one in found], dtype=bool)
+    if not kept.any():
+        raise FitError(
+            where="retention", expected="clients with at least one day of follow-up", got="none", todo=""
+        )
+    lost = int((~kept).sum())
+    remarks = (f"{lost} clients without a day of follow-up are not in the curves.",) if lost else ()
+    times = from_spells((one for one, keep in zip(found, kept, strict=True) if keep), cut_off=horizon)
+    return FollowedClients(times, spells.clients.arm[kept], spells.clients.arm_labels, kept, remarks)
+
+
+def curve_of_arm(
+    followed: FollowedClients, code: int, *, minimum_at_risk: int, confidence_level: float, horizon: int
+) -> RetentionCurvePoints:
+    """Retention curve of one arm with numbers at risk, cut where fewer than ``minimum_at_risk`` remain."""
+    curve = kaplan_meier(followed.times.select(followed.arm == code))
+    band = curve.band(confidence_level)
+    end = min(curve.stops_at(minimum_at_risk), float(horizon))
+    shown = band.days <= end
+    last = int(np.flatnonzero(shown)[-1])
+    counted = _counting_days(horizon)
+
+    def drawn(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return frozen_array(np.append(values[shown], values[last]))  # the last step runs on to the end
+
+    return RetentionCurvePoints(
+        arm=followed.arm_labels[code],
+        days=frozen_array(np.append(band.days[shown], end)),
+        retained=drawn(band.retained),
+        lower=drawn(band.lower),
+        upper=drawn(band.upper),
+        interval_method=band.method,
+        at_risk_days=frozen_array(counted),
+        at_risk=frozen_array(curve.numbers_at_risk(counted), float),
+        stops_at=end,
+    )
+
+
+def _counting_days(horizon: int) -> NDArray[np.float64]:
+    """Days under a curve at which those at risk are counted: whole four-week steps, and the horizon."""
+    step = DAYS_BETWEEN_COUNTS * math.ceil(horizon / (DAYS_BETWEEN_COUNTS * MOST_COUNTS))
+    days = [day for day in range(0, horizon, step) if horizon - day >= step / 2]
+    return np.array([*days, horizon], dtype=float)
+
+
+def compare_mean_days(
+    followed: FollowedClients,
+    *,
+    compared_arm: int,
+    trainers: TrainerPlan,
+    wording: Wording,
+    horizon: int,
+) -> tuple[tuple[OutcomeEstimate, ...], tuple[str, ...]]:
+    """Difference in mean days retained up to the horizon, within trainers or between them; and remarks.
+
+    Where follow-up ends earlier in some arm (of some trainer), the mean is taken up to that day, and said so.
+    """
+    inside = np.isin(followed.arm, (0, compared_arm))
+    times, compared = followed.times.select(inside), followed.arm[inside] == compared_arm
+    trainer = trainers.trainer[followed.kept][inside]
+    strata = (
+        trainer if trainers.role in {"fixed", "random", "clusters"} else np.zeros(trainer.size, dtype=int)
+    )
+    day = _last_common_day(times, compared, strata, horizon)
+    remark = (
+        (f"Mean days retained are taken up to day {day:g}, where follow-up in some arm ends.",)
+        if day < horizon
+        else ()
+    )
+    try:
+        if trainers.role == "clusters":
+            estimate = _between_trainers(times, compared, strata, day)
+            method = "restricted mean of each trainer, t on trainers minus two"
+        else:
+            estimate = stratified_restricted_mean_difference(
+                times, compared, horizon=day, strata=strata
+            ).estimate
+            method = "restricted mean days by Kaplan-Meier, Greenwood-type variance, Welch t"
+            method += ", within trainers" if trainers.role in {"fixed", "random"} else ""
+    except FitError as reason:
+        return (), (f"Mean days retained are not compared: {reason}",)
+    answer = OutcomeEstimate(
+        name=f"mean days retained up to day {day:g}",
+        contrast=wording.contrast,
+        estimand=wording.estimand,
+        unit="days",
+        presentation="difference",
+        estimate=estimate,
+        role="supporting",
+        method=method,
+        rows=_followed_rows(wording, inside),
+    )
+    return (answer,), remark
+
+
+def _followed_rows(wording: Wording, inside: NDArray[np.bool_]) -> RowCount:
+    used = int(inside.sum())
+    lost = wording.supplied - used
+    return RowCount(wording.supplied, used, (("no day of follow-up", lost),) if lost else (), "clients")
+
+
+def _last_common_day(
+    times: CensoredTimes, compared: NDArray[np.bool_], strata: NDArray[np.int64], horizon: int
+) -> float:
+    """The horizon, or the earliest end of follow-up of a cell in which somebody is still retained."""
+    ends = [float(horizon)]
+    for stratum in np.unique(strata):
+        for side in (False, True):
+            own = (strata == stratum) & (compared == side)
+            if own.any() and not times.event[own].all():
+                still = times.time[own][~times.event[own]]
+                if still.max() >= times.time[own].max():
+                    ends.append(float(still.max()))
+    return min(ends)
+
+
+def _between_trainers(
+    times: CensoredTimes, compared: NDArray[np.bool_], strata: NDArray[np.int64], day: float
+) -> Estimate:
+    means: tuple[list[float], list[float]] = ([], [])
+    for stratum in np.unique(strata):
+        own = strata == stratum
+        means[int(compared[own][0])].append(restricted_mean(times.select(own), day).value)
+    return unpaired_t(means[1], means[0])
+
+
+def compare_speed_of_leaving(
+    followed: FollowedClients, *, compared_arm: int, trainers: TrainerPlan, wording: Wording
+) -> tuple[OutcomeEstimate | None, tuple[str, ...]]:
+    """Hazard ratio of leaving, supporting only; None with a remark where it cannot be estimated."""
+    inside = np.isin(followed.arm, (0, compared_arm))
+    times, compared = followed.times.select(inside), followed.arm[inside] == compared_arm
+    trainer = trainers.trainer[followed.kept][inside]
+    crossed, clusters = trainers.role in {"fixed", "random"}, trainers.role == "clusters"
+    if compared.all() or not compared.any():
+        return None, ("A hazard ratio is not estimated: clients of one arm only were followed.",)
+    model = hazard_ratio(
+        times, compared, strata=trainer if crossed else None, clusters=trainer if clusters else None
+    )
+    try:
+        estimate = model.log_hazard_ratio("arm")
+    except ConvergenceError:
+        return None, (f"A hazard ratio cannot be estimated: {model.not_estimable}.",)
+    method = f"Cox model, Efron ties, {model.departures} departures"
+    method += ", stratified by trainer" if crossed else ""
+    method += f", {estimate.method}" if clusters else ""
+    answer = OutcomeEstimate(
+        name="hazard ratio of leaving",
+        contrast=wording.contrast,
+        estimand=wording.estimand,
+        unit="ratio",
+        presentation="ratio",
+        estimate=estimate,
+        role="supporting",
+        method=method,
+        rows=_followed_rows(wording, inside),
+    )
+    return answer, ()
