@@ -1,0 +1,38 @@
+"""Allocation: pure methods, the append-only ledger, and its audit."""
+
+from studykit.allocation.acts import Allocation, Amendment, Locked, Receipt
+from studykit.allocation.audit import audit
+from studykit.allocation.audit_result import Anchor, AuditResult, Balance, Predictability
+from studykit.allocation.bits import RecordedBits, fresh_entropy
+from studykit.allocation.blocks import PermutedBlocks
+from studykit.allocation.entries import Entry
+from studykit.allocation.ledger import Ledger, Surroundings
+from studykit.allocation.method import AllocationMethod, Draw, draw
+from studykit.allocation.methods import method_from
+from studykit.allocation.places import machine_code, synchronised_folder
+from studykit.allocation.refusals import REQUIRED_FACTS
+
+__all__ = [
+    "REQUIRED_FACTS",
+    "Allocation",
+    "AllocationMethod",
+    "Amendment",
+    "Anchor",
+    "AuditResult",
+    "Balance",
+    "Draw",
+    "Entry",
+    "Ledger",
+    "Locked",
+    "PermutedBlocks",
+    "Predictability",
+    "Receipt",
+    "RecordedBits",
+    "Surroundings",
+    "audit",
+    "draw",
+    "fresh_entropy",
+    "machine_code",
+    "method_from",
+    "synchronised_folder",
+]

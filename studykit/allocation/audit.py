@@ -1,0 +1,292 @@
+"""The audit of a ledger: chain, replay of every draw, receipts, balance, predictability.
+
+Anybody can run it; it writes nothing. What the chain alone cannot show, a tail cut off or an older
+copy put back, is shown by the receipts that clients hold and by the code that the last audit
+printed, kept elsewhere.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from studykit.allocation.acts import (
+    Allocation,
+    Locked,
+    Receipt,
+    allocation_from,
+    allocations_from,
+    locked_from,
+)
+from studykit.allocation.audit_result import Anchor, AuditResult, Balance, Predictability
+from studykit.allocation.bits import RecordedBits
+from studykit.allocation.entries import (
+    CLOCK_TOLERANCE,
+    Entry,
+    canonical,
+    check_chain,
+    short_code,
+    utc_moment,
+)
+from studykit.allocation.ledger import Ledger
+from studykit.allocation.method import Draw, draw, written_probabilities
+from studykit.allocation.methods import method_from
+from studykit.allocation.past import Past
+from studykit.errors import Finding, StudykitError
+
+
+def audit(
+    ledger: Ledger,
+    *,
+    receipts: Iterable[Receipt] = (),
+    anchors: Iterable[Anchor] = (),
+    entry_delay_days: int = 14,
+) -> AuditResult:
+    """Check a whole ledger.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    receipts : iterable of Receipt
+        As many as can be collected from clients.
+    anchors : iterable of Anchor
+        Codes that earlier audits printed and somebody kept elsewhere.
+    entry_delay_days : int
+        An event entered later than this is noted.
+
+    Raises
+    ------
+    LedgerError
+        Only if the file cannot be read as a ledger at all; a broken chain is a finding.
+    """
+    entries: Sequence[Entry] = ledger.unverified_entries()
+    collected = tuple(receipts)
+    findings: list[Finding] = list(check_chain(entries))
+    number = len(entries)
+    anchor = Anchor(entries[-1].position, short_code(entries[-1].code)) if entries else None
+    findings += _anchors(entries, tuple(anchors))
+    entries, unreadable = _readable(entries)
+    findings += unreadable
+    findings += _times(entries, entry_delay_days)
+    draws, trouble = replay_draws(entries)
+    findings += trouble
+    findings += _receipts(entries, collected)
+    findings += _conduct(entries)
+    allocations = allocations_from(entries)
+    arms = tuple(dict.fromkeys(arm for allocation in allocations for arm in allocation.probabilities))
+    kinds: dict[str, int] = {}
+    for entry in entries:
+        kinds[entry.kind] = kinds.get(entry.kind, 0) + 1
+    return AuditResult(
+        entries=number,
+        replayed=len(draws),
+        receipts_checked=len(collected),
+        findings=tuple(findings),
+        arms=arms,
+        balance=_balance(allocations, arms),
+        predictability=_predictability(draws, allocations),
+        anchor=anchor,
+        locked=locked_from(entries),
+        kinds=kinds,
+    )
+
+
+def replay_draws(entries: Sequence[Entry]) -> tuple[tuple[Draw, ...], tuple[Finding, ...]]:
+    """Repeat every draw from its recorded entropy and what was known at the time."""
+    past = Past()
+    draws: list[Draw] = []
+    findings: list[Finding] = []
+    methods: dict[str, Any] = {}
+    for entry in entries:
+        if entry.kind != "allocation":
+            continue
+        where = f"ledger, entry {entry.position}"
+        try:
+            body = entry.body
+            text = canonical(body["method"])
+            method = methods.setdefault(text, method_from(body["method"]))
+            bits = RecordedBits(body["entropy"])
+            again = draw(method, past.state(method), stratum=body["stratum"], bits=bits)
+            written = written_probabilities(method.arms, again)
+            if again.arm != body["arm"]:
+                findings.append(_stop(where, f"arm {again.arm}, which the draw gives", f"arm {body['arm']}"))
+            if written != body["probabilities"]:
+                findings.append(_stop(where, f"probabilities {written}", str(body["probabilities"])))
+            draws.append(again)
+            past.add(None, body["stratum"], body["arm"], text=text)
+        except (StudykitError, KeyError, TypeError, ValueError) as error:
+            findings.append(_stop(where, "a draw that can be repeated", str(error)))
+    return tuple(draws), tuple(findings)
+
+
+def _stop(where: str, expected: str, got: str) -> Finding:
+    return Finding("stop", where, expected, got, "Ask whoever keeps copies and receipts before going on.")
+
+
+def _receipts(entries: Sequence[Entry], receipts: Sequence[Receipt]) -> list[Finding]:
+    """Receipts that the ledger contradicts."""
+    known = {allocation.client: allocation.receipt() for allocation in allocations_from(entries)}
+    findings = []
+    for receipt in receipts:
+        inside = known.get(receipt.client)
+        if inside == receipt:
+            continue
+        got = (
+            "no such client"
+            if inside is None
+            else f"entry {inside.position}, arm {inside.arm}, code {inside.code}"
+        )
+        expected = f"entry {receipt.position}, arm {receipt.arm}, code {receipt.code}, as on the receipt"
+        findings.append(_stop(f"ledger, client {receipt.client}", expected, got))
+    return findings
+
+
+def _anchors(entries: Sequence[Entry], anchors: Sequence[Anchor]) -> list[Finding]:
+    """Codes kept elsewhere that the ledger contradicts."""
+    codes = {entry.position: short_code(entry.code) for entry in entries}
+    return [
+        _stop(
+            f"ledger, entry {anchor.position}",
+            f"code {anchor.code}, as kept elsewhere",
+            codes.get(anchor.position, "no such entry: the end of the ledger is missing"),
+        )
+        for anchor in anchors
+        if codes.get(anchor.position) != anchor.code
+    ]
+
+
+def _times(entries: Sequence[Entry], entry_delay_days: int) -> list[Finding]:
+    """Clocks that ran backwards, and events entered late."""
+    findings = []
+    for before, entry in itertools.pairwise(entries):
+        if (
+            entry.kind != "clock"
+            and utc_moment(entry.entry_time) < utc_moment(before.entry_time) - CLOCK_TOLERANCE
+        ):
+            findings.append(
+                Finding(
+                    "warn",
+                    f"ledger, entry {entry.position}",
+                    f"a time after {before.entry_time}",
+                    entry.entry_time,
+                    "The clock ran backwards.",
+                )
+            )
+    for entry in entries:
+        event = dt.datetime.fromisoformat(entry.event_time)
+        event = event if event.tzinfo else event.replace(tzinfo=dt.UTC)
+        days = (utc_moment(entry.entry_time) - event).days
+        if days > entry_delay_days:
+            findings.append(
+                Finding(
+                    "note",
+                    f"ledger, entry {entry.position} ({entry.kind})",
+                    f"to be entered within {entry_delay_days} days",
+                    f"{days} days",
+                )
+            )
+    return findings
+
+
+def _conduct(entries: Sequence[Entry]) -> list[Finding]:
+    """Interruptions and allocations that a reader should know of, or that the rules do not allow."""
+    findings = []
+    for entry in entries:
+        if entry.kind in ("clock", "home", "reopening", "unblinding"):
+            what = f"an entry of the kind {entry.kind}: {entry.body.get('reason', '')}"
+            findings.append(Finding("note", f"ledger, entry {entry.position}", "no interruption", what))
+    return [*findings, *_rules(entries), *_simulated(entries)]
+
+
+def _rules(entries: Sequence[Entry]) -> list[Finding]:
+    """Allocations before the lock, twice, by another method, or on another machine."""
+    findings = []
+    seen: dict[str, int] = {}
+    decisions: list[Entry] = []
+    locked: Locked | None = None
+    for entry in entries:
+        if entry.kind in ("lock", "amendment", "home"):
+            decisions.append(entry)
+            locked = locked_from(decisions)
+        if entry.kind != "allocation":
+            continue
+        where = f"ledger, entry {entry.position}"
+        made = allocation_from(entry)
+        first = seen.setdefault(made.client.casefold(), entry.position)
+        if first != entry.position:
+            findings.append(_stop(where, "a client without an arm", f"one allocated at entry {first}"))
+        if locked is None:
+            findings.append(_stop(where, "a locked protocol before the first client", "none"))
+            continue
+        if made.method != locked.current_method:
+            findings.append(_stop(where, "the method of the locked protocol", "another method"))
+        if made.machine != locked.home:
+            findings.append(_stop(where, f"home machine {locked.home}", f"machine {made.machine}"))
+    return findings
+
+
+def _simulated(entries: Sequence[Entry]) -> list[Finding]:
+    """Draws that did not come from the operating system."""
+    sources = [entry.body["entropy_source"] for entry in entries if entry.kind == "allocation"]
+    number = sum(source != "operating system" for source in sources)
+    if not number:
+        return []
+    return [
+        Finding(
+            "warn",
+            "ledger",
+            "draws from the operating system's entropy",
+            f"{number} simulated draws",
+            "Right for a demonstration; a real study must not hold any.",
+        )
+    ]
+
+
+def _readable(entries: Sequence[Entry]) -> tuple[list[Entry], list[Finding]]:
+    """Entries whose content can be read, and a finding for every other one."""
+    readable, findings = [], []
+    for entry in entries:
+        try:
+            utc_moment(entry.entry_time)
+            utc_moment(entry.event_time)
+            dict(entry.body)
+            if entry.kind == "allocation":
+                allocation_from(entry)
+            locked_from([entry])
+            readable.append(entry)
+        except (StudykitError, KeyError, TypeError, ValueError) as error:
+            findings.append(
+                _stop(f"ledger, entry {entry.position}", "an entry that can be read", repr(error))
+            )
+    return readable, findings
+
+
+def _balance(allocations: Sequence[Allocation], arms: tuple[str, ...]) -> tuple[Balance, ...]:
+    """Clients per arm: over all, by each factor, by each combination."""
+    rows: dict[tuple[str, str], list[int]] = {("all", "all"): [0] * len(arms)}
+    for allocation in allocations:
+        keys = [("all", "all"), *allocation.stratum.items()]
+        if len(allocation.stratum) > 1:
+            names = sorted(allocation.stratum)
+            keys.append((" and ".join(names), ", ".join(allocation.stratum[name] for name in names)))
+        for key in keys:
+            rows.setdefault(key, [0] * len(arms))[arms.index(allocation.arm)] += 1
+    ordered = sorted(rows.items(), key=lambda item: (item[0][0] != "all", " and " in item[0][0], item[0]))
+    return tuple(Balance(factor, level, tuple(counts)) for (factor, level), counts in ordered)
+
+
+def _predictability(draws: Sequence[Draw], allocations: Sequence[Allocation]) -> Predictability:
+    """What the best guesser would have got right; without any knowledge he names the commoner arm."""
+    return Predictability(
+        draws=len(draws),
+        certain=sum(made.was_certain for made in draws),
+        expected_correct=float(sum(made.best_guess for made in draws)),
+        by_chance=float(sum(_commoner_share(allocation) for allocation in allocations)),
+    )
+
+
+def _commoner_share(allocation: Allocation) -> float:
+    ratio = allocation.method.get("ratio") or [1] * len(allocation.probabilities)
+    return float(max(ratio) / sum(ratio))

@@ -1,0 +1,507 @@
+"""The ledger of a study: locked protocol, allocations, amendments, looks and corrections.
+
+It holds the past only. Each allocation is drawn just in time from operating-system entropy, and
+read, drawn and written in one transaction; what the draw followed from is recorded, so that
+everybody can repeat the past and nobody, the owner included, can read the future.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from studykit.allocation import storage
+from studykit.allocation.acts import (
+    Allocation,
+    Locked,
+    Receipt,
+    allocation_from,
+    allocations_from,
+    locked_from,
+)
+from studykit.allocation.bits import RecordedBits, fresh_entropy
+from studykit.allocation.entries import FORMAT, Entry, next_entry, utc_text
+from studykit.allocation.memory import Memory
+from studykit.allocation.method import AllocationMethod, check_stratum, draw, written_probabilities
+from studykit.allocation.places import machine_code
+from studykit.allocation.refusals import REQUIRED_FACTS, check_clock, check_may_allocate
+from studykit.errors import ArgumentError, LedgerError
+
+_OWN_METHOD = ("opening", "lock", "amendment", "allocation", "correction", "home", "clock")
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """The clock, the entropy and the machine; only a simulated study replaces them.
+
+    Parameters
+    ----------
+    clock : callable
+        Gives the time now, with its time zone.
+    entropy : callable
+        Gives 32 to 128 hexadecimal digits.
+    machine : str
+        Code of this machine.
+    simulated : bool
+        Must be true where any of them is replaced; every allocation then says so, and the audit too.
+    """
+
+    clock: Callable[[], dt.datetime] = _now
+    entropy: Callable[[], str] = fresh_entropy
+    machine: str = field(default_factory=machine_code)
+    simulated: bool = False
+
+
+class Ledger:
+    """A study's ledger; `create` or `open` one.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from studykit.allocation.blocks import PermutedBlocks
+    >>> method = PermutedBlocks(("conventional", "partner_reps"), factors=("trainer",))
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> ledger = Ledger.create(Path(folder.name) / "ledger.db", by="OW")
+    >>> protocol = {"protocol": "format = 1", "protocol_hash": "0" * 64, "versions": {}}
+    >>> locked = ledger.lock(**protocol, method=method, by="OW")
+    >>> facts = dict.fromkeys(REQUIRED_FACTS, True)
+    >>> receipt = ledger.allocate("C014", stratum={"trainer": "T1"}, facts=facts, method=method, by="OW")
+    >>> receipt.position, ledger.allocations()[0].probabilities
+    (3, {'conventional': '1/2', 'partner_reps': '1/2'})
+    >>> ledger.allocate("C014", stratum={"trainer": "T1"}, facts=facts, method=method, by="OW")
+    Traceback (most recent call last):
+    ...
+    studykit.errors.AllocationRefused: client C014: expected a client without an arm; found one ...
+    >>> folder.cleanup()
+    """
+
+    def __init__(
+        self, path: Path, *, timeout: float = 30.0, surroundings: Surroundings | None = None
+    ) -> None:
+        self._path = Path(path)
+        self._timeout = timeout
+        self._surroundings = surroundings or Surroundings()
+        self._guard = threading.RLock()
+        self._memory = Memory(self._path)
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+        return self._path
+
+    # --- making and opening -------------------------------------------------------------------
+
+    @classmethod
+    def create(
+        cls, path: Path, *, by: str, timeout: float = 30.0, surroundings: Surroundings | None = None
+    ) -> Ledger:
+        """Make a new ledger.
+
+        Parameters
+        ----------
+        path : Path
+            No file may stand there yet.
+        by : str
+            Code of the person who makes it.
+        timeout : float
+            Seconds to wait while another process holds the ledger.
+        surroundings : Surroundings, optional
+            Of a simulated study.
+
+        Raises
+        ------
+        LedgerError
+            If a file is there already, or none can be written.
+        """
+        ledger = cls(path, timeout=timeout, surroundings=surroundings)
+        now = utc_text(ledger._surroundings.clock())
+        # The identity makes the chains of two studies differ from the first entry on.
+        body = {"format": FORMAT, "identity": fresh_entropy()}
+        if ledger._surroundings.simulated:
+            body["identity"] = ledger._surroundings.entropy()
+        opening = next_entry(None, kind="opening", by=by, entry_time=now, event_time=now, body=body)
+        storage.make(ledger._path, opening, timeout=timeout)
+        return ledger
+
+    @classmethod
+    def open(cls, path: Path, *, timeout: float = 30.0, surroundings: Surroundings | None = None) -> Ledger:
+        """Open a ledger and verify its chain.
+
+        Raises
+        ------
+        LedgerError
+            If there is none, or it is not a ledger, of a newer format, or its chain is broken.
+        """
+        ledger = cls(path, timeout=timeout, surroundings=surroundings)
+        ledger.entries()
+        return ledger
+
+    # --- reading ------------------------------------------------------------------------------
+
+    def entries(self) -> tuple[Entry, ...]:
+        """Every entry, in order; the chain has been verified.
+
+        Raises
+        ------
+        LedgerError
+            If the chain is broken.
+        """
+        with self._guard, storage.transaction(self._path, timeout=self._timeout, write=False) as connection:
+            self._memory.refresh(connection)
+            return tuple(self._memory.entries)
+
+    def unverified_entries(self) -> tuple[Entry, ...]:
+        """Every entry as it stands in the file, for the audit of a ledger whose chain is broken."""
+        with storage.transaction(self._path, timeout=self._timeout, write=False) as connection:
+            return tuple(storage.entries_after(connection, 0))
+
+    def allocations(self) -> tuple[Allocation, ...]:
+        """Every allocation in the order in which they were made, with later corrections."""
+        return allocations_from(self.entries())
+
+    def locked(self) -> Locked | None:
+        """The locked protocol and its amendments; nothing before the lock."""
+        return locked_from(self.entries())
+
+    def receipt(self, client: str) -> Receipt:
+        """The receipt of a client again.
+
+        Raises
+        ------
+        LedgerError
+            If the client has no arm.
+        """
+        for allocation in self.allocations():
+            if allocation.client.casefold() == client.casefold():
+                return allocation.receipt()
+        raise LedgerError(where=f"client {client}", expected="an allocated client", got="none of that code")
+
+    # --- writing ------------------------------------------------------------------------------
+
+    def lock(
+        self,
+        *,
+        protocol: str,
+        protocol_hash: str,
+        versions: Mapping[str, str],
+        by: str,
+        method: AllocationMethod[Any] | None = None,
+        event_time: str | None = None,
+    ) -> Locked:
+        """Lock the protocol; this machine becomes the home of the study.
+
+        Parameters
+        ----------
+        protocol, protocol_hash : str
+            The whole text, and the hash of its resolved content.
+        versions : mapping of str to str
+            Software in use.
+        by : str
+        method : AllocationMethod, optional
+            ``allocate`` then takes no other until an amendment names one; none for a trial that
+            was allocated elsewhere.
+        event_time : str, optional
+            When it was decided, if not now.
+
+        Raises
+        ------
+        LedgerError
+            If a protocol is locked already.
+        """
+
+        def body() -> Mapping[str, Any]:
+            if self._memory.locked is not None:
+                raise LedgerError(
+                    where=str(self._path),
+                    expected="a study without a locked protocol",
+                    got=f"a lock at entry {self._memory.locked.position}",
+                    todo="Amend it instead.",
+                )
+            return {
+                "protocol": protocol,
+                "protocol_hash": protocol_hash,
+                "home": self._surroundings.machine,
+                "versions": dict(versions),
+                "method": None if method is None else method.describe(),
+            }
+
+        self._write("lock", body, by=by, event_time=event_time)
+        return self._memory.need_lock()
+
+    def amend(
+        self,
+        *,
+        protocol: str,
+        protocol_hash: str,
+        reason: str,
+        changed: Sequence[str],
+        by: str,
+        method: AllocationMethod[Any] | None = None,
+        event_time: str | None = None,
+    ) -> Locked:
+        """Amend the locked protocol; parameters as for `lock`, with the reason and the changed keys.
+
+        Without a ``method`` the one in force stays.
+
+        Raises
+        ------
+        LedgerError
+            If nothing is locked, the reason is empty, or nothing has changed.
+        """
+        _need_text("reason", reason)
+
+        def body() -> Mapping[str, Any]:
+            locked = self._memory.need_lock()
+            if protocol == locked.current_protocol:
+                raise LedgerError(
+                    where="amendment",
+                    expected="a protocol that differs from the one in force",
+                    got="the same text",
+                )
+            return {
+                "protocol": protocol,
+                "protocol_hash": protocol_hash,
+                "reason": reason,
+                "changed": list(changed),
+                "method": locked.current_method if method is None else method.describe(),
+                "clients_allocated": len(self._memory.positions),
+            }
+
+        self._write("amendment", body, by=by, event_time=event_time)
+        return self._memory.need_lock()
+
+    def append(self, kind: str, body: Mapping[str, Any], *, by: str, event_time: str | None = None) -> Entry:
+        """Append a look, an unblinding, a data lock, a reopening, a change of roles or a note.
+
+        Parameters
+        ----------
+        kind : str
+            ``"look"``, ``"unblinding"``, ``"data lock"``, ``"reopening"``, ``"role"`` or ``"note"``.
+        body : mapping
+            Plain values; ``"reopening"`` needs a ``"reason"``.
+        by : str
+        event_time : str, optional
+            When it happened (ISO 8601), if not now.
+
+        Raises
+        ------
+        ArgumentError
+            If the kind has a method of its own, or the body is not plain.
+        LedgerError
+            If the ledger cannot be written.
+        """
+        if kind in _OWN_METHOD:
+            raise ArgumentError(
+                where="kind",
+                expected="a kind without a method of its own",
+                got=repr(kind),
+                todo="Use that method.",
+            )
+        if kind == "reopening":
+            _need_text("reason", body.get("reason", ""))
+        return self._write(kind, lambda: body, by=by, event_time=event_time)
+
+    def correct(
+        self,
+        *,
+        client: str,
+        what: str,
+        old: Any,
+        new: Any,
+        reason: str,
+        source: str,
+        by: str,
+        event_time: str | None = None,
+    ) -> Entry:
+        """Correct a mistyped fact by a new entry; what was drawn stays.
+
+        Raises
+        ------
+        LedgerError
+            If the arm is to be changed, the client is unknown, or a reason or source is missing.
+        """
+        _need_text("reason", reason)
+        _need_text("source", source)
+        if what == "arm":
+            raise LedgerError(
+                where=f"correction, client {client}",
+                expected="a fact about the client",
+                got="the arm",
+                todo="An allocation is never changed or drawn again; record what was given as a deviation.",
+            )
+
+        def body() -> Mapping[str, Any]:
+            if client.casefold() not in self._memory.positions:
+                raise LedgerError(
+                    where=f"client {client}", expected="an allocated client", got="none of that code"
+                )
+            return {
+                "client": client,
+                "what": what,
+                "old": old,
+                "new": new,
+                "reason": reason,
+                "source": source,
+            }
+
+        return self._write("correction", body, by=by, event_time=event_time)
+
+    def move_home(self, *, reason: str, by: str) -> Entry:
+        """Make this machine the home of the study; copies elsewhere must no longer be used.
+
+        Raises
+        ------
+        LedgerError
+            If nothing is locked or the reason is empty.
+        """
+        _need_text("reason", reason)
+
+        def body() -> Mapping[str, Any]:
+            before = self._memory.need_lock().home
+            return {"home": self._surroundings.machine, "before": before, "reason": reason}
+
+        return self._write("home", body, by=by)
+
+    def accept_clock(self, *, reason: str, by: str) -> Entry:
+        """Go on from the present time although the last entry is later, where that one was wrong.
+
+        Raises
+        ------
+        LedgerError
+            If the reason is empty.
+        """
+        _need_text("reason", reason)
+
+        def body() -> Mapping[str, Any]:
+            return {"reason": reason, "last_entry_time": self._memory.entries[-1].entry_time}
+
+        return self._write("clock", body, by=by)
+
+    def allocate(
+        self,
+        client: str,
+        *,
+        stratum: Mapping[str, str],
+        facts: Mapping[str, Any],
+        method: AllocationMethod[Any],
+        by: str,
+        required: Sequence[str] = REQUIRED_FACTS,
+    ) -> Receipt:
+        """Draw one client's arm, and record it with all it followed from, in one transaction.
+
+        Parameters
+        ----------
+        client : str
+            Code of the client.
+        stratum : mapping of str to str
+            The client's value for each of the method's factors.
+        facts : mapping
+            Plain values confirmed beforehand; each name in ``required`` must be there and neither
+            false nor empty.
+        method : AllocationMethod
+            The one that the lock, or the last amendment, names.
+        by : str
+            Code of the person who enrols.
+        required : sequence of str
+            Facts without which nobody is allocated.
+
+        Returns
+        -------
+        Receipt
+
+        Raises
+        ------
+        AllocationRefused
+            If the protocol is not locked, the client has an arm, a fact is missing, the data are
+            locked, this is not the home machine, or the method is another.
+        LedgerError
+            If the ledger cannot be trusted or written.
+        """
+        check_stratum(method, stratum)
+        _check_client(client)
+
+        def body() -> Mapping[str, Any]:
+            machine = self._surroundings.machine
+            check_may_allocate(
+                self._memory, client, facts=facts, method=method, required=required, machine=machine
+            )
+            entropy = self._surroundings.entropy()
+            drawn = draw(method, self._memory.past.state(method), stratum=stratum, bits=RecordedBits(entropy))
+            return {
+                "client": client,
+                "arm": drawn.arm,
+                "stratum": dict(stratum),
+                "facts": dict(facts),
+                "method": method.describe(),
+                "probabilities": written_probabilities(method.arms, drawn),
+                "entropy": entropy,
+                "entropy_source": "simulated" if self._surroundings.simulated else "operating system",
+                "machine": machine,
+                "protocol_hash": self._memory.need_lock().current_hash,
+            }
+
+        entry = self._write("allocation", body, by=by, client=client)
+        return allocation_from(entry).receipt()
+
+    # --- inside -------------------------------------------------------------------------------
+
+    def _write(
+        self,
+        kind: str,
+        body: Callable[[], Mapping[str, Any]],
+        *,
+        by: str,
+        event_time: str | None = None,
+        client: str | None = None,
+    ) -> Entry:
+        """Read what is new, let ``body`` check and decide, and append: one transaction."""
+        with self._guard:
+            with storage.transaction(self._path, timeout=self._timeout, write=True) as connection:
+                self._memory.refresh(connection)
+                now = self._surroundings.clock()
+                if kind != "clock":
+                    check_clock(self._memory, now)
+                time = utc_text(now)
+                entry = next_entry(
+                    self._memory.entries[-1] if self._memory.entries else None,
+                    kind=kind,
+                    by=by,
+                    entry_time=time,
+                    event_time=_checked_event_time(event_time) or time,
+                    body=body(),
+                )
+                storage.insert(connection, entry, client=client)
+            # Only what is safely in the file is remembered.
+            self._memory.learn(entry)
+            return entry
+
+
+def _need_text(name: str, text: str) -> None:
+    if not isinstance(text, str) or not text.strip():
+        raise LedgerError(where=name, expected="a few words", got="nothing")
+
+
+def _check_client(client: str) -> None:
+    if not client or client != client.strip() or len(client) > 40:
+        raise ArgumentError(where="client", expected="a code of 1 to 40 characters", got=repr(client))
+
+
+def _checked_event_time(event_time: str | None) -> str | None:
+    """An event's time must be ISO 8601."""
+    if event_time is None:
+        return None
+    try:
+        dt.datetime.fromisoformat(event_time)
+    except ValueError:
+        raise ArgumentError(
+            where="event_time", expected="a date or time such as 2026-03-09", got=repr(event_time)
+        ) from None
+    return event_time

@@ -1,0 +1,52 @@
+"""From a recorded description back to the method, so that any past draw can be repeated."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from studykit.allocation.blocks import PermutedBlocks
+from studykit.allocation.method import AllocationMethod
+from studykit.errors import LedgerError
+
+
+def _permuted_blocks(description: Mapping[str, Any]) -> PermutedBlocks:
+    return PermutedBlocks(
+        tuple(description["arms"]),
+        ratio=tuple(description["ratio"]),
+        block_sizes=tuple(description["block_sizes"]),
+        factors=tuple(description["factors"]),
+    )
+
+
+_MAKERS: Mapping[str, Callable[[Mapping[str, Any]], AllocationMethod[Any]]] = {
+    "permuted blocks": _permuted_blocks,
+}
+
+
+def method_from(description: Mapping[str, Any]) -> AllocationMethod[Any]:
+    """The method that `AllocationMethod.describe` described.
+
+    Raises
+    ------
+    LedgerError
+        If the description is of no known method or is incomplete.
+
+    Examples
+    --------
+    >>> method = PermutedBlocks(("a", "b"), factors=("trainer",))
+    >>> method_from(method.describe()) == method
+    True
+    """
+    name = description.get("method")
+    maker = _MAKERS.get(str(name))
+    if maker is None:
+        raise LedgerError(
+            where="method of allocation", expected=f"one of {', '.join(_MAKERS)}", got=repr(name)
+        )
+    try:
+        return maker(description)
+    except (KeyError, TypeError, ValueError) as error:
+        raise LedgerError(
+            where=f"method of allocation, {name}", expected="a complete description", got=str(error)
+        ) from error

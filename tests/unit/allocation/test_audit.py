@@ -1,0 +1,203 @@
+"""The audit: everything right is quiet, everything wrong is named."""
+
+import sqlite3
+from contextlib import closing
+
+import pytest
+
+from studykit.allocation import Anchor, Ledger, audit
+from studykit.allocation.entries import Entry, check_chain, next_entry
+
+
+@pytest.fixture
+def study(ledger, enrol):
+    receipts = [enrol(ledger, f"C{number:03d}", f"T{number % 2}") for number in range(12)]
+    return ledger, receipts
+
+
+def rewritten(ledger, change):
+    """Write the whole ledger anew with other content and a chain that fits: the best forgery there is."""
+    entries, last = [], None
+    for entry in ledger.entries():
+        body = change(entry.position, dict(entry.body))
+        if body is None:
+            continue
+        last = next_entry(
+            last,
+            kind=entry.kind,
+            by=entry.by,
+            entry_time=entry.entry_time,
+            event_time=entry.event_time,
+            body=body,
+        )
+        entries.append(last)
+    assert check_chain(entries) == ()
+    replace_entries(ledger, entries)
+
+
+def replace_entries(ledger, entries: list[Entry]):
+    with closing(sqlite3.connect(ledger.path)) as connection:
+        for trigger in ("never_changed", "never_removed", "only_at_the_end"):
+            connection.execute(f"DROP TRIGGER {trigger}")
+        connection.execute("DELETE FROM entry")
+        for entry in entries:
+            connection.execute(
+                "INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?, ?, NULL)",
+                (
+                    entry.position, entry.kind, entry.by, entry.entry_time, entry.event_time, entry.text,
+                    entry.previous, entry.code,
+                ),
+            )  # fmt: skip
+        connection.commit()
+
+
+def stops(result):
+    return [str(finding) for finding in result.findings if finding.severity == "stop"]
+
+
+def test_a_good_ledger_passes(study):
+    ledger, receipts = study
+    result = audit(ledger, receipts=receipts, anchors=[Anchor(2, "")][:0])
+    assert result.passed
+    assert (result.entries, result.replayed, result.receipts_checked) == (14, 12, 12)
+    assert [finding.severity for finding in result.findings] == ["warn"], "the simulated draws are named"
+    assert result.kinds == {"opening": 1, "lock": 1, "allocation": 12}
+
+
+def test_balance_is_counted(study):
+    ledger, _ = study
+    rows = {(row.factor, row.level): row.counts for row in audit(ledger).balance}
+    arms = [(allocation.arm, allocation.stratum["trainer"]) for allocation in ledger.allocations()]
+    assert rows["all", "all"] == tuple(
+        sum(arm == code for arm, _ in arms) for code in ("conventional", "partner_reps")
+    )
+    assert rows["trainer", "T0"] == tuple(
+        arms.count((code, "T0")) for code in ("conventional", "partner_reps")
+    )
+    assert sum(rows["trainer", "T0"]) == 6
+
+
+def test_the_summary_can_be_read_by_an_owner(study):
+    ledger, receipts = study
+    ledger.append("look", {"why": "curious"}, by="OW")
+    result = audit(ledger, receipts=receipts)
+    text = result.summary()
+    assert text.startswith("Nothing is wrong with the ledger.")
+    assert "15 entries read; 12 draws repeated; 12 receipts compared." in text
+    assert "Protocol locked on 2026-03-09 by OW; 0 amendments; 1 look(s) at results by arm." in text
+    assert "trainer: T1" in text
+    assert f"Code to keep outside this folder (paper, another person): {result.anchor.text()}" in text
+    assert "certain of" in text
+
+
+def test_an_empty_study_can_be_audited(tmp_path, surroundings):
+    result = audit(Ledger.create(tmp_path / "ledger.db", by="OW", surroundings=surroundings))
+    assert result.passed
+    assert "No protocol is locked yet." in result.summary()
+    assert "No client has an arm yet." in result.summary()
+
+
+def test_a_forged_arm_is_found_by_replay_even_with_a_fitting_chain(study):
+    ledger, _ = study
+    arm = {"conventional": "partner_reps", "partner_reps": "conventional"}
+
+    def change(position, body):
+        return {**body, "arm": arm[body["arm"]]} if position == 14 else body
+
+    rewritten(ledger, change)
+    result = audit(Ledger.open(ledger.path))
+    assert not result.passed
+    assert any("entry 14: expected arm" in text and "which the draw gives" in text for text in stops(result))
+    assert "WRONG" in result.summary()
+
+
+def test_forged_entropy_is_found_by_receipts(study):
+    """Whoever draws until the arm pleases and writes the chain anew contradicts the receipts."""
+    ledger, receipts = study
+    rewritten(ledger, lambda position, body: {**body, "note": "x"} if position == 5 else body)
+    assert audit(Ledger.open(ledger.path)).passed, "chain and replay cannot see it"
+    result = audit(Ledger.open(ledger.path), receipts=receipts)
+    assert len(stops(result)) == 10, "the receipts of entry 5 and of all later ones disagree"
+    assert "as on the receipt; found entry" in stops(result)[0]
+
+
+def test_a_cut_tail_is_found_by_receipt_and_by_anchor(study):
+    ledger, receipts = study
+    anchor = audit(ledger).anchor
+    replace_entries(ledger, list(ledger.entries()[:10]))
+    shorter = Ledger.open(ledger.path)
+    assert audit(shorter).passed, "the chain alone cannot see a missing end"
+    assert sum("no such client" in text for text in stops(audit(shorter, receipts=receipts))) == 4
+    (text,) = stops(audit(shorter, anchors=[anchor]))
+    assert "the end of the ledger is missing" in text
+    assert Anchor.read(anchor.text()) == anchor
+
+
+def test_a_broken_chain_is_a_finding_not_a_crash(study):
+    ledger, _ = study
+    with closing(sqlite3.connect(ledger.path)) as connection:
+        connection.execute("DROP TRIGGER never_changed")
+        connection.execute("UPDATE entry SET body = '{not json' WHERE position = 6")
+        connection.execute("UPDATE entry SET body = '{}' WHERE position = 7")
+        connection.execute("UPDATE entry SET entry_time = 'noon' WHERE position = 8")
+        connection.commit()
+    result = audit(Ledger(ledger.path))
+    found = stops(result)
+    for position in (6, 7, 8):
+        assert any(f"entry {position}: expected an entry that fits its code" in text for text in found)
+        assert any(f"entry {position}: expected an entry that can be read" in text for text in found)
+
+
+def test_rules_of_conduct(study):
+    """A ledger written by another program with a fitting chain, against the rules."""
+    ledger, _ = study
+
+    def change(position, body):
+        if position == 2:
+            return {**body, "home": "f" * 12, "method": {**body["method"], "block_sizes": [8]}}
+        return {**body, "client": "C000"} if position == 9 else body
+
+    rewritten(ledger, change)
+    found = stops(audit(Ledger(ledger.path)))
+    assert (
+        sum("expected home machine ffffffffffff; found machine 0123456789ab" in text for text in found) == 12
+    )
+    assert (
+        sum("expected the method of the locked protocol; found another method" in text for text in found)
+        == 12
+    )
+    assert any(
+        "entry 9: expected a client without an arm; found one allocated at entry 3" in text for text in found
+    )
+
+
+def test_late_entries_clocks_and_moves_are_noted(study, clock, elsewhere):
+    """E13: entries later than a stated number of days are marked."""
+    import datetime as dt
+
+    ledger, _ = study
+    ledger.append("note", {"text": "the machine was repaired"}, by="OW", event_time="2026-02-01")
+    clock.now -= dt.timedelta(days=1)
+    ledger.accept_clock(reason="date was wrong", by="OW")
+    Ledger.open(ledger.path, surroundings=elsewhere).move_home(reason="new computer", by="OW")
+    notes = [str(finding) for finding in audit(ledger).findings if finding.severity == "note"]
+    assert any(
+        "entry 15 (note): expected to be entered within 14 days; found 36 days" in text for text in notes
+    )
+    assert any("kind clock: date was wrong" in text for text in notes)
+    assert any("kind home: new computer" in text for text in notes)
+    assert audit(ledger).passed
+
+
+def test_predictability(tmp_path, surroundings, enrol):
+    """Blocks of 2 only: every second arm is certain, three of four guesses are right (R03: 1.5 of 2)."""
+    from studykit.allocation import REQUIRED_FACTS, PermutedBlocks
+
+    method = PermutedBlocks(("a", "b"), block_sizes=(2,))
+    ledger = Ledger.create(tmp_path / "two.db", by="OW", surroundings=surroundings)
+    ledger.lock(protocol="p", protocol_hash="h", versions={}, by="OW", method=method)
+    for number in range(10):
+        facts = dict.fromkeys(REQUIRED_FACTS, True)
+        ledger.allocate(f"C{number}", stratum={}, facts=facts, method=method, by="OW")
+    guess = audit(ledger).predictability
+    assert (guess.draws, guess.certain, guess.expected_correct, guess.by_chance) == (10, 5, 7.5, 5.0)
