@@ -30,8 +30,9 @@ class Attendance:
         Planned days, one a client each at most.
     booked, attended : ndarray of bool, same shape
         A session is not booked in a pause, on a closed day, or by a client who is away.
-    pause_first, pause_last : ndarray of int, shape (trials, clients)
-        A pause of no days has ``pause_last < pause_first``.
+    pause_first, pause_last, pause_entered : ndarray of int, shape (trials, clients)
+        A pause of no days has ``pause_last < pause_first``; every pause is entered before it begins,
+        by a client who still trains.
     closures : ndarray of int, shape (trials, clients, closures, 2)
         First and last day.
     through_day : ndarray of int, shape (trials, clients)
@@ -43,6 +44,7 @@ class Attendance:
     attended: Flags
     pause_first: Integers
     pause_last: Integers
+    pause_entered: Integers
     closures: Integers
     through_day: Integers
 
@@ -86,7 +88,7 @@ def simulate_attendance(
     first = rng.integers(1, 8, size=shape)
     gap = 7.0 / model.booked_per_week
     day = first[..., None] + np.floor(np.arange(sessions) * gap).astype(np.int64)
-    pause_first, pause_last = _pauses(settings, shape, rng)
+    pause_first, pause_last, pause_entered = _pauses(settings, leaving, rng)
     closures = (
         np.asarray(model.closures, dtype=np.int64).reshape(-1, 2) - traits.allocated_day[..., None, None]
     )
@@ -104,6 +106,7 @@ def simulate_attendance(
         attended=frozen_array(attended, bool),
         pause_first=frozen_array(pause_first, np.int64),
         pause_last=frozen_array(pause_last, np.int64),
+        pause_entered=frozen_array(pause_entered, np.int64),
         closures=frozen_array(closures, np.int64),
         through_day=frozen_array(through, np.int64),
     )
@@ -118,14 +121,16 @@ def _through(settings: TrialSettings, traits: ClientTraits, *, whole_study: bool
 
 
 def _pauses(
-    settings: TrialSettings, shape: tuple[int, ...], rng: np.random.Generator
-) -> tuple[Integers, Integers]:
-    """One pause for some clients, entered in time."""
-    model = settings.attendance
+    settings: TrialSettings, leaving: Leaving, rng: np.random.Generator
+) -> tuple[Integers, Integers, Integers]:
+    """First and last day of one pause for some clients, and the day it was entered."""
+    model, shape = settings.attendance, leaving.left.shape
     has = rng.random(shape) < model.pause_share
     first = rng.integers(8, max(settings.retention.horizon_day, 9), size=shape)
     days = rng.integers(model.pause_days[0], model.pause_days[1] + 1, size=shape)
-    return np.asarray(first), np.asarray(np.where(has, first + days - 1, first - 1))
+    entered = first - rng.integers(1, 8, size=shape)
+    has &= leaving.trains(first[..., None])[..., 0]
+    return first, np.where(has, first + days - 1, first - 1), entered
 
 
 def retained_at_horizon(settings: TrialSettings, attendance: Attendance) -> Flags:

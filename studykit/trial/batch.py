@@ -77,8 +77,7 @@ def observed_tests(batch: TrialBatch) -> NDArray[np.bool_]:
     ndarray of bool, shape (trials, clients, visits, exercises)
     """
     settings = batch.settings
-    days = np.array(settings.days, dtype=float)
-    trains = batch.leaving.trains(np.broadcast_to(days, (*batch.arm.shape, days.size)))
+    trains = batch.leaving.trains(batch.tests.day)
     baseline = np.array([visit.baseline for visit in settings.visits])
     reachable = trains | baseline
     if settings.tested_after_departure > 0.0:

@@ -30,11 +30,14 @@ class TestedScores:
         The same on the analysis scale.
     came : ndarray of bool, same shape
         Test not missed (departures come later).
+    day : ndarray of int, shape (trials, clients, visits)
+        Day of each test, counted from allocation.
     """
 
     score: Floats
     analysed: Floats
     came: NDArray[np.bool_]
+    day: Integers
 
 
 def true_scores(settings: TrialSettings, traits: ClientTraits, arm: Integers) -> Floats:
@@ -97,6 +100,7 @@ def simulate_tests(
         score=frozen_array(score, float),
         analysed=frozen_array(np.log(score) if log else score, float),
         came=frozen_array(_came(settings, traits, rng), bool),
+        day=frozen_array(_test_days(settings, arm.shape, rng), np.int64),
     )
 
 
@@ -108,6 +112,13 @@ def _recorded(settings: TrialSettings, shown: Floats) -> Floats:
             steps = np.floor(score[..., index] / machine.stack_step + 1e-9)
             score[..., index] = np.maximum(steps, 1.0) * machine.stack_step
     return score
+
+
+def _test_days(settings: TrialSettings, shape: tuple[int, ...], rng: np.random.Generator) -> Integers:
+    """Up to three days about the planned day; baseline tests never after it."""
+    about = rng.integers(-3, 4, size=(*shape, len(settings.visits)))
+    baseline = np.array([visit.baseline for visit in settings.visits])
+    return np.array(settings.days) + np.where(baseline, -np.abs(about), about)
 
 
 def _came(settings: TrialSettings, traits: ClientTraits, rng: np.random.Generator) -> NDArray[np.bool_]:
