@@ -23,16 +23,18 @@ from studykit.retention.risk_ratio import risk_ratio
 from studykit.retention.stratified_counts import StratifiedCounts
 from studykit.retention.two_proportions import mee_interval, newcombe_interval
 
-TREATED = "6 6 6 6+ 7 9+ 10 10+ 11+ 13 16 17+ 19+ 20+ 22 23 25+ 32+ 32+ 34+ 35+".split()
-PLACEBO = "1 1 2 2 3 4 4 5 5 8 8 8 8 11 11 12 12 15 17 22 23".split()
+# Weeks; + where the child was still in remission when last seen.
+TREATED = "6 6 6 6+ 7 9+ 10 10+ 11+ 13 16 17+ 19+ 20+ 22 23 25+ 32+ 32+ 34+ 35+"
+PLACEBO = "1 1 2 2 3 4 4 5 5 8 8 8 8 11 11 12 12 15 17 22 23"
 
 
-def times_of(words):
+def times_of(text):
+    words = text.split()
     return CensoredTimes([float(w.strip("+")) for w in words], [not w.endswith("+") for w in words])
 
 
 def both_arms():
-    return times_of(TREATED + PLACEBO), np.repeat([0, 1], 21)
+    return times_of(f"{TREATED} {PLACEBO}"), np.repeat([0, 1], 21)
 
 
 def ends(interval):
