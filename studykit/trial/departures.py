@@ -175,11 +175,11 @@ def _invert(
     model = settings.retention
     unit = float(model.horizon_day - model.absence_days)
     starts = [0.0, *(float(visit.day) for visit in settings.visits if not visit.baseline)]
-    rest = resistance / np.maximum(level, 1e-300)
+    rest = resistance / np.maximum(level, 1e-12)  # a hazard of nothing is dealt with by the caller
     found = np.full(resistance.shape, np.nan)
     for start, end, log_hazard in zip(starts, [*starts[1:], math.inf], log_hazards, strict=True):
         base = (start / unit) ** model.shape
-        reach = base + rest * np.exp(-log_hazard)
+        reach = np.maximum(base + rest * np.exp(-log_hazard), 0.0)  # below: found in an earlier stretch
         day = unit * reach ** (1.0 / model.shape)
         found = np.where(np.isnan(found) & (day <= end), day, found)
         if math.isfinite(end):

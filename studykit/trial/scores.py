@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.records.scores import estimated_maximum
 from studykit.results import frozen_array
 from studykit.trial.clients import ClientTraits
 from studykit.trial.settings import TrialSettings
@@ -32,12 +33,18 @@ class TestedScores:
         Test not missed (departures come later).
     day : ndarray of int, shape (trials, clients, visits)
         Day of each test, counted from allocation.
+    load : ndarray of float, shape (trials, clients, visits, exercises)
+        Load of the attempt that gave the score; the score itself unless it is an estimated maximum.
+    repetitions : ndarray of int, same shape
+        Repetitions of that attempt.
     """
 
     score: Floats
     analysed: Floats
     came: NDArray[np.bool_]
     day: Integers
+    load: Floats
+    repetitions: Integers
 
 
 def true_scores(settings: TrialSettings, traits: ClientTraits, arm: Integers) -> Floats:
@@ -94,24 +101,42 @@ def simulate_tests(
     noise = rng.standard_normal(true.shape)
     practice = settings.strength.practice(len(settings.visits))
     shown = true + practice[:, None] + settings.strength.measurement_sd * noise
-    score = _recorded(settings, shown)
+    load, repetitions, score = _recorded(settings, shown)
     log = settings.strength.scale == "log"
     return TestedScores(
-        score=frozen_array(score, float),
+        score=score,
         analysed=frozen_array(np.log(score) if log else score, float),
         came=frozen_array(_came(settings, traits, rng), bool),
         day=frozen_array(_test_days(settings, arm.shape, rng), np.int64),
+        load=load,
+        repetitions=repetitions,
     )
 
 
-def _recorded(settings: TrialSettings, shown: Floats) -> Floats:
-    """In the unit of the machine, rounded down to the step that was lifted; at least one step."""
-    score = np.exp(shown) if settings.strength.scale == "log" else shown.copy()
+def _recorded(settings: TrialSettings, shown: Floats) -> tuple[Floats, Integers, Floats]:
+    """Load, repetitions and score of the best attempt, from the strength that was shown."""
+    strength = np.exp(shown) if settings.strength.scale == "log" else shown
+    if settings.score != "estimated maximum":
+        load = frozen_array(_down_to_step(settings, strength), float)
+        repetitions = np.broadcast_to(np.int64(settings.repetitions), load.shape)
+        return load, repetitions, load
+    # The load is set at about three quarters of the maximum, and repetitions are counted to the limit.
+    load = frozen_array(_down_to_step(settings, 0.75 * strength), float)
+    counts = np.arange(1, settings.repetitions + 1)
+    by_count = estimated_maximum(load[..., None], counts, equation=settings.equation)
+    done = np.maximum((by_count <= strength[..., None]).sum(axis=-1), 1)
+    score = estimated_maximum(load, done, equation=settings.equation)
+    return load, frozen_array(done, np.int64), frozen_array(score, float)
+
+
+def _down_to_step(settings: TrialSettings, strength: Floats) -> Floats:
+    """The heaviest load of the stack that is lifted; at least one step."""
+    load = strength.copy()
     for index, machine in enumerate(settings.machines):
         if machine.stack_step > 0.0:
-            steps = np.floor(score[..., index] / machine.stack_step + 1e-9)
-            score[..., index] = np.maximum(steps, 1.0) * machine.stack_step
-    return score
+            steps = np.floor(strength[..., index] / machine.stack_step + 1e-9)
+            load[..., index] = np.maximum(steps, 1.0) * machine.stack_step
+    return load
 
 
 def _test_days(settings: TrialSettings, shape: tuple[int, ...], rng: np.random.Generator) -> Integers:

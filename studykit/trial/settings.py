@@ -63,10 +63,12 @@ class TrialSettings:
     tested_after_departure : float
         Share of departed clients who come to a test all the same. Their score is as if training had
         gone on, so keep it at 0 where that is what the estimand is about.
-    score : {"load", "as recorded"}
+    score : {"load", "estimated maximum", "as recorded"}
         Loads go to the table of strength tests, other values to the table of measurements.
     repetitions : int
-        Prescribed repetitions of a strength test.
+        Prescribed repetitions of a strength test; the most that are counted for an estimated maximum.
+    equation : str
+        Of the estimated maximum.
 
     Examples
     --------
@@ -98,8 +100,9 @@ class TrialSettings:
     missed_exercise: float = 0.0
     missed_by_attendance: float = 0.0
     tested_after_departure: float = 0.0
-    score: Literal["load", "as recorded"] = "load"
+    score: Literal["load", "estimated maximum", "as recorded"] = "load"
     repetitions: int = 10
+    equation: str = "epley"
 
     def __post_init__(self) -> None:
         if self.clients < 2 or self.trainers < 1:
@@ -196,8 +199,9 @@ class TrialSettings:
             attendance=_attendance(protocol),
             delivery=delivery,
             harms=_harms(len(protocol.arms)),
-            score="as recorded" if isinstance(outcome.score, AsRecorded) else "load",
+            score=_score(outcome),
             repetitions=_repetitions(outcome),
+            equation=outcome.score.equation if isinstance(outcome.score, EstimatedMaximum) else "epley",
         )
 
 
@@ -220,11 +224,17 @@ def _delivery(protocol: Protocol) -> DeliveryModel:
     )
 
 
+def _score(outcome: ContinuousOutcome) -> Literal["load", "estimated maximum", "as recorded"]:
+    if isinstance(outcome.score, AsRecorded):
+        return "as recorded"
+    return "estimated maximum" if isinstance(outcome.score, EstimatedMaximum) else "load"
+
+
 def _repetitions(outcome: ContinuousOutcome) -> int:
     if isinstance(outcome.score, AsRecorded):
         return 1
     if isinstance(outcome.score, EstimatedMaximum):
-        return min(10, outcome.score.most_repetitions)
+        return outcome.score.most_repetitions
     return outcome.score.repetitions
 
 

@@ -123,16 +123,21 @@ def screening_table(batch: TrialBatch, rng: np.random.Generator, *, trial: int =
 
 
 def strength_table(batch: TrialBatch, rng: np.random.Generator, *, trial: int = 0) -> Columns:
-    """Attempts of every test: up to two lighter ones, the score itself, and one that failed."""
+    """Attempts of every test: up to two lighter ones, the best, and one that failed.
+
+    For an estimated maximum there is one set to the limit.
+    """
     settings = batch.settings
     observed = observed_tests(batch)[trial]
     client, visit, exercise = np.nonzero(observed)
-    score = batch.tests.score[trial][observed]
+    load = batch.tests.load[trial][observed]
+    counted = batch.tests.repetitions[trial][observed]
+    by_load = settings.score == "load"
     step = np.array([machine.stack_step for machine in settings.machines])[exercise]
-    step = np.where(step > 0.0, step, np.round(0.05 * np.abs(score), 1))
-    lighter = np.minimum(rng.integers(0, 3, size=client.size), np.floor(score / step).astype(int) - 1)
-    lighter = np.maximum(lighter, 0)
-    failed = rng.random(client.size) < 0.7
+    step = np.where(step > 0.0, step, np.round(0.05 * load, 1))
+    lighter = np.minimum(rng.integers(0, 3, size=client.size), np.floor(load / step).astype(int) - 1)
+    lighter = np.maximum(lighter, 0) * by_load
+    failed = (rng.random(client.size) < 0.7) & by_load
     attempts = lighter + 1 + failed
     test = np.repeat(np.arange(client.size), attempts)
     place = np.arange(test.size) - np.repeat(np.cumsum(attempts) - attempts, attempts) - lighter[test]
@@ -147,9 +152,9 @@ def strength_table(batch: TrialBatch, rng: np.random.Generator, *, trial: int = 
         "visit": _labels(tuple(planned.code for planned in settings.visits), visit[test]),
         "date": dates[client, visit][test],
         "exercise": _labels(tuple(machine.code for machine in settings.machines), exercise[test]),
-        "load": score[test] + place * step[test],
+        "load": load[test] + place * step[test],
         "unit": _labels(tuple(machine.unit for machine in settings.machines), exercise[test]),
-        "repetitions": np.where(place > 0, short, settings.repetitions).astype(float),
+        "repetitions": np.where(place > 0, short, counted[test]).astype(float),
         "success": (place <= 0).astype(float),
         "assessor": np.full(test.size, "AS", dtype=object),
         "assessor_blind": np.where(baseline, 1.0, blind[client, visit][test]),

@@ -1,0 +1,64 @@
+"""Arms of simulated trials."""
+
+import numpy as np
+
+from studykit.randomness import stream
+from studykit.trial.arms import draw_arms, stratum_levels
+from studykit.trial.clients import simulate_clients
+from studykit.trial.models import ClientFactor, RetentionModel, StrengthModel
+from studykit.trial.settings import TrialSettings
+
+SEX = ClientFactor("sex", ("female", "male"), (0.6, 0.4))
+
+
+def drawn(settings, trials=200):
+    traits = simulate_clients(settings, trials, stream(2, "clients"))
+    return traits, draw_arms(settings, traits, stream(2, "arms"))
+
+
+def test_arms_balance_within_every_stratum():
+    """Blocks of at most 4 leave at most 2 clients of difference in a stratum (definition of the method)."""
+    settings = TrialSettings(clients=60, trainers=3, factors=(SEX,), strata=("trainer", "sex"))
+    traits, arms = drawn(settings)
+    for trainer in range(3):
+        for sex in range(2):
+            inside = (traits.trainer == trainer) & (traits.levels[0] == sex)
+            difference = ((arms == 1) & inside).sum(axis=1) - ((arms == 0) & inside).sum(axis=1)
+            assert np.abs(difference).max() <= 2
+
+
+def test_without_strata_the_whole_trial_is_one():
+    traits, arms = drawn(TrialSettings(clients=40, strata=()))
+    assert np.abs(arms.sum(axis=1) - 20).max() <= 1
+    assert arms.shape == traits.trainer.shape
+
+
+def test_trainers_of_one_arm_pass_it_on():
+    settings = TrialSettings(clients=40, trainers=4, trainers_deliver="one arm", strata=())
+    traits, arms = drawn(settings)
+    for trial in range(20):
+        of_trainer = [set(arms[trial, traits.trainer[trial] == trainer].tolist()) for trainer in range(4)]
+        assert all(len(found) == 1 for found in of_trainer)
+        assert sum(found == {1} for found in of_trainer) == 2
+
+
+def test_unequal_ratio_and_three_arms():
+    settings = TrialSettings(
+        clients=48,
+        arms=("conventional", "partner_reps", "lighter_set"),
+        ratio=(2, 1, 1),
+        block_sizes=(4, 8),
+        strata=(),
+        strength=StrengthModel(effects=(0.0, 0.1, 0.1)),
+        retention=RetentionModel(retained=(0.7, 0.7, 0.7)),
+    )
+    _, arms = drawn(settings)
+    counts = np.array([np.bincount(row, minlength=3) for row in arms])
+    assert np.abs(counts - [24, 12, 12]).max() <= 4
+
+
+def test_stratum_levels_are_trainers_or_factors():
+    settings = TrialSettings(clients=10, trainers=2, factors=(SEX,), strata=("sex",))
+    traits, _ = drawn(settings, trials=3)
+    np.testing.assert_array_equal(stratum_levels(settings, traits, "trainer"), traits.trainer)
+    np.testing.assert_array_equal(stratum_levels(settings, traits, "sex"), traits.levels[0])
