@@ -1,0 +1,67 @@
+"""Asking, progress and plain text."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+
+from studykit import console
+from studykit.errors import ArgumentError
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_progress_fills_a_line_in_a_terminal() -> None:
+    out = Terminal()
+    progress = console.Progress(2, out=out)
+    progress.step("reading")
+    progress.step("writing")
+    text = out.getvalue()
+    assert "[=.] reading" in text
+    assert "[==] writing" in text
+    assert text.endswith("\n")
+
+
+def test_progress_elsewhere_is_quiet_until_its_seconds_have_passed() -> None:
+    out = io.StringIO()
+    progress = console.Progress(3, out=out, quiet_seconds=1e9)
+    for what in ("one", "two", "three"):
+        progress.step(what)
+    assert out.getvalue().splitlines() == ["step 1 of 3: one (0 s)"]
+
+
+def test_progress_elsewhere_speaks_after_its_seconds() -> None:
+    out = io.StringIO()
+    progress = console.Progress(2, out=out, quiet_seconds=0.0)
+    progress.step("one")
+    progress.step("two")
+    assert len(out.getvalue().splitlines()) == 2
+
+
+def test_a_wrong_answer_is_asked_again(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answers = iter(["maybe", "", "yes"])
+    monkeypatch.setattr("builtins.input", lambda _prompt: next(answers))
+    assert console.confirm("Draw now?") is True
+    assert "Please answer with yes or no." in capsys.readouterr().out
+
+
+def test_an_empty_answer_takes_the_default(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("builtins.input", lambda _prompt: "  ")
+    assert console.ask("How many clients?", default="40") == "40"
+
+
+def test_the_end_of_the_input_is_one_clear_message(monkeypatch: pytest.MonkeyPatch) -> None:
+    def ended(_prompt: str) -> str:
+        raise EOFError
+
+    monkeypatch.setattr("builtins.input", ended)
+    with pytest.raises(
+        ArgumentError, match="keyboard: expected an answer to: Your code; found the end of the input"
+    ):
+        console.ask("Your code")
