@@ -5,10 +5,12 @@ from studykit.allocation.audit import audit
 from studykit.allocation.audit_result import Anchor, AuditResult, Balance, Predictability
 from studykit.allocation.bits import RecordedBits, fresh_entropy
 from studykit.allocation.blocks import PermutedBlocks
+from studykit.allocation.coins import BiasedCoin, Simple
 from studykit.allocation.entries import Entry
 from studykit.allocation.ledger import Ledger, Surroundings
 from studykit.allocation.method import AllocationMethod, Draw, draw
 from studykit.allocation.methods import method_from
+from studykit.allocation.minimisation import Minimisation
 from studykit.allocation.places import machine_code, synchronised_folder
 from studykit.allocation.refusals import REQUIRED_FACTS
 
@@ -20,14 +22,17 @@ __all__ = [
     "Anchor",
     "AuditResult",
     "Balance",
+    "BiasedCoin",
     "Draw",
     "Entry",
     "Ledger",
     "Locked",
+    "Minimisation",
     "PermutedBlocks",
     "Predictability",
     "Receipt",
     "RecordedBits",
+    "Simple",
     "Surroundings",
     "audit",
     "draw",

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from fractions import Fraction
 from typing import Any
 
 from studykit.allocation.blocks import PermutedBlocks
+from studykit.allocation.coins import BiasedCoin, Simple
 from studykit.allocation.method import AllocationMethod
-from studykit.errors import LedgerError
+from studykit.allocation.minimisation import Minimisation
+from studykit.errors import LedgerError, StudykitError
 
 
 def _permuted_blocks(description: Mapping[str, Any]) -> PermutedBlocks:
@@ -19,8 +22,39 @@ def _permuted_blocks(description: Mapping[str, Any]) -> PermutedBlocks:
     )
 
 
+def _minimisation(description: Mapping[str, Any]) -> Minimisation:
+    return Minimisation(
+        tuple(description["arms"]),
+        factors=tuple(description["factors"]),
+        weights=tuple(description["weights"]),
+        overall=description["overall"],
+        distance=description["distance"],
+        preferred_probability=Fraction(description["preferred_probability"]),
+        ratio=tuple(description["ratio"]),
+    )
+
+
+def _biased_coin(description: Mapping[str, Any]) -> BiasedCoin:
+    return BiasedCoin(
+        tuple(description["arms"]),
+        factors=tuple(description["factors"]),
+        behind_probability=Fraction(description["behind_probability"]),
+    )
+
+
+def _simple(description: Mapping[str, Any]) -> Simple:
+    return Simple(
+        tuple(description["arms"]),
+        ratio=tuple(description["ratio"]),
+        factors=tuple(description["factors"]),
+    )
+
+
 _MAKERS: Mapping[str, Callable[[Mapping[str, Any]], AllocationMethod[Any]]] = {
     "permuted blocks": _permuted_blocks,
+    "minimisation": _minimisation,
+    "biased coin": _biased_coin,
+    "simple": _simple,
 }
 
 
@@ -46,7 +80,7 @@ def method_from(description: Mapping[str, Any]) -> AllocationMethod[Any]:
         )
     try:
         return maker(description)
-    except (KeyError, TypeError, ValueError) as error:
+    except (StudykitError, KeyError, TypeError, ValueError) as error:
         raise LedgerError(
             where=f"method of allocation, {name}", expected="a complete description", got=str(error)
         ) from error
