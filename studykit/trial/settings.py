@@ -193,7 +193,7 @@ class TrialSettings:
             outcome=outcome.code,
             machines=_machines(protocol, outcome),
             visits=_visits(protocol),
-            factors=_factors(protocol),
+            factors=_factors(protocol, outcome.scale),
             strength=_strength(protocol, outcome, delivery),
             retention=_retention(protocol),
             attendance=_attendance(protocol),
@@ -267,14 +267,15 @@ def _visits(protocol: Protocol) -> tuple[PlannedVisit, ...]:
     )
 
 
-def _factors(protocol: Protocol) -> tuple[ClientFactor, ...]:
-    """Stratifiers other than the trainer, levels equally common; men lift more than women."""
+def _factors(protocol: Protocol, scale: Scale) -> tuple[ClientFactor, ...]:
+    """Stratifiers other than the trainer, levels equally common; men lift more than women, in ratio."""
+    more = MEN_TO_WOMEN if scale == "log" else 0.0
     found = []
     for stratum in protocol.strata:
         if stratum.code == "trainer" or not stratum.levels:
             continue
         number = len(stratum.levels)
-        shift = tuple(MEN_TO_WOMEN if level.lower() in _MEN else 0.0 for level in stratum.levels)
+        shift = tuple(more if level.lower() in _MEN else 0.0 for level in stratum.levels)
         found.append(ClientFactor(stratum.code, stratum.levels, (1.0 / number,) * number, shift))
     return tuple(found)
 

@@ -78,7 +78,7 @@ class SimulatedTrial:
         seen = self.seen
         tests = (
             {"strength": tables.strength_table(seen, rng["strength"])}
-            if self.settings.score == "load"
+            if self.settings.score != "as recorded"
             else {"measurements": tables.measurements_table(seen)}
         )
         given = {

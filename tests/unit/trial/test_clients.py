@@ -20,7 +20,7 @@ def drawn(trials=400, **changes):
 
 
 def test_spreads_are_those_of_the_settings():
-    """24,000 clients: a standard deviation has a relative Monte Carlo error of 0.5 %, so 2 % is four of them."""
+    """24,000 clients: a standard deviation has a relative error of 0.5 %, so 2 % is four of them."""
     settings, traits = drawn(strength=StrengthModel(sd_trainer=0.0))
     strength = settings.strength
     common = traits.baseline.mean(axis=-1)
@@ -38,7 +38,7 @@ def test_spreads_are_those_of_the_settings():
 
 
 def test_gain_goes_with_baseline_as_told():
-    settings, traits = drawn(
+    _, traits = drawn(
         strength=StrengthModel(gain_baseline_correlation=-0.5, sd_client_exercise=0.0, sd_gain_exercise=0.0)
     )
     without_trainer = traits.own_gain.ravel()

@@ -24,7 +24,7 @@ def left(settings, arm=0, trials=400):
 
 
 def test_weibull_through_the_share_at_the_horizon():
-    """S(t) = exp(-(t / scale) ** shape), the published shape 0.85; 24,000 clients, four Monte Carlo errors."""
+    """S(t) = exp(-(t / scale) ** shape) with shape 0.85; 24,000 clients, four Monte Carlo errors."""
     _, _, leaving = left(TrialSettings(retention=PLAIN))
     days = np.array([28.0, 84.0, 154.0])
     stayed = (leaving.left[..., None] >= days).mean(axis=(0, 1))
@@ -33,7 +33,7 @@ def test_weibull_through_the_share_at_the_horizon():
 
 
 def test_default_curve_is_the_derived_one():
-    """With shape 0.85 and 0.70 at 26 weeks, 0.93 at 4, 0.83 at 12 and 0.53 at 52 weeks (planning default C2)."""
+    """Shape 0.85 and 0.70 at 26 weeks give 0.93 at 4, 0.83 at 12, 0.53 at 52 (planning default)."""
     survival = 0.70 ** ((np.array([4.0, 12.0, 52.0]) / 26.0) ** RetentionModel().shape)
     np.testing.assert_allclose(survival, [0.93, 0.83, 0.53], atol=0.005)
 
