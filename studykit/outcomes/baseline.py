@@ -26,7 +26,9 @@ def baseline_table(protocol: Protocol, rows: StudyRows) -> tuple[BaselineRow, ..
     for name, values in clients.covariates:
         found.append(_mean_row(clients, name, "", values))
     for factor, codes, levels in clients.factors:
-        found += [_count_row(clients, f"{factor}: {level}", codes, place) for place, level in enumerate(levels)]
+        found += [
+            _count_row(clients, f"{factor}: {level}", codes, place) for place, level in enumerate(levels)
+        ]
     found += [
         _count_row(clients, f"trainer: {label}", clients.trainer, place)
         for place, label in enumerate(clients.trainer_labels)

@@ -37,7 +37,8 @@ def retention_estimand(protocol: Protocol, outcome: RetentionOutcome, summary: s
 def retention_definition(outcome: RetentionOutcome) -> str:
     """What retained means, in one sentence; printed above every number on retention."""
     return (
-        f"Retained on day {outcome.horizon_day} after allocation: fewer than {outcome.absence_days} countable "
+        f"Retained on day {outcome.horizon_day} after allocation: fewer than {outcome.absence_days} "
+        f"countable "
         "days since the last attended session, or since allocation where there was none; days of studio "
         f"closure and of registered pauses (at most {outcome.pause_cap_days} days each, "
         f"{outcome.pause_total_days} in all) do not count"

@@ -31,7 +31,9 @@ def client_days(protocol: Protocol, rows: StudyRows) -> Floats:
     outcome = protocol.retention_outcome
     if rows.retention is not None and outcome is not None:
         rule = retention_rule(outcome)
-        return frozen_array([spell(history, end, rule=rule).time for history in rows.retention.histories], float)
+        return frozen_array(
+            [spell(history, end, rule=rule).time for history in rows.retention.histories], float
+        )
     known = ~np.isnat(rows.clients.allocated_on)
     days = np.full(rows.clients.number, np.nan)
     passed = (rows.data_through - rows.clients.allocated_on[known]).astype("timedelta64[D]").astype(float)

@@ -37,9 +37,7 @@ def trace_flow(
         If boxes do not add up: a fault of this program, not of the records.
     """
     assessed, excluded, remarks = _top(rows)
-    arms = tuple(
-        _one_arm(rows, code, strength, retention) for code in range(len(rows.clients.arm_labels))
-    )
+    arms = tuple(_one_arm(rows, code, strength, retention) for code in range(len(rows.clients.arm_labels)))
     known = rows.clients.allocated_on[~np.isnat(rows.clients.allocated_on)]
     flow = FlowResult(
         assessed=assessed,
@@ -80,7 +78,9 @@ def check_identities(flow: FlowResult) -> None:
         ]
     for name, whole, parts in pairs:
         if whole != parts:
-            raise StudykitError(where=f"flow, {name}", expected=f"parts that add up to {whole}", got=str(parts))
+            raise StudykitError(
+                where=f"flow, {name}", expected=f"parts that add up to {whole}", got=str(parts)
+            )
     for arm in flow.arms:
         if arm.observed_strength > arm.analysed_strength:
             raise StudykitError(
@@ -105,14 +105,11 @@ def _top(rows: StudyRows) -> tuple[int | None, Counts, tuple[str, ...]]:
         return None, (), ()
     waiting = screening.assessed - _total(screening.excluded) - rows.clients.number
     if waiting < 0:
-        return (
-            None,
-            (),
-            (
-                f"The screening table lists {-waiting} fewer eligible people than were allocated: the top of "
-                "the flow diagram is left out.",
-            ),
+        remark = (
+            f"The screening table lists {-waiting} fewer eligible people than were allocated: the top of the "
+            "flow diagram is left out."
         )
+        return None, (), (remark,)
     return screening.assessed, screening.excluded + (((WAITING, waiting),) if waiting else ()), ()
 
 
@@ -160,16 +157,16 @@ def _not_received(rows: StudyRows, own: NDArray[np.bool_]) -> Counts:
     return _counted(reasons)
 
 
-def _strength_numbers(
-    strength: StrengthResult | None, label: str, allocated: int
-) -> tuple[int, int, Counts]:
+def _strength_numbers(strength: StrengthResult | None, label: str, allocated: int) -> tuple[int, int, Counts]:
     """Analysed, observed at the primary visit, and why the others were not observed."""
     if strength is None:
         return allocated, 0, ()
     missing = next(
         count for count in strength.missing if count.arm == label and count.visit == strength.primary_visit
     )
-    lost = tuple((f"no test at {strength.primary_visit}: {reason}", number) for reason, number in missing.reasons)
+    lost = tuple(
+        (f"no test at {strength.primary_visit}: {reason}", number) for reason, number in missing.reasons
+    )
     return dict(strength.analysed)[label], missing.observed, lost
 
 

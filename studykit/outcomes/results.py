@@ -137,7 +137,7 @@ class TippingPoint:
     estimate_zero : float or None
         Shift at which the estimate itself is no difference; None where nothing is missing.
     interval_touches : float or None
-        Smallest shift (by size) at which the interval comes to, or leaves, no difference; None where none does.
+        Smallest shift (by size) at which the interval comes to, or leaves, no difference; or None.
     unit : str
         Per cent on the log scale, else the outcome's unit.
     """
@@ -202,7 +202,7 @@ class ObservedSeries:
 
 @dataclass(frozen=True, slots=True)
 class Reliability:
-    """How far a repeated test agrees with itself: between visits before allocation, or by the model's variances."""
+    """How far a repeated test agrees with itself: between visits before allocation, or by the model."""
 
     exercise: str
     clients: int

@@ -84,7 +84,7 @@ def composite_scores(cube: Floats) -> Floats:
 
 
 def observed_days(rows: StrengthRows, planned: tuple[float, ...]) -> Floats:
-    """Day of the test per client and visit, the planned day where it is not known; shape (clients, visits)."""
+    """Day of the test, the planned day where it is not known; shape (clients, visits)."""
     shape = (rows.clients.number, len(rows.visit_labels))
     days = np.tile(np.asarray(planned, dtype=float), (shape[0], 1))
     known = np.isfinite(rows.day)

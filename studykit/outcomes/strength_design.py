@@ -48,7 +48,7 @@ class CellLayout:
     columns: int
 
     def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Floats | None:
-        """Weights of the distance of an arm from the reference arm, equal over exercises; None where a cell is empty."""
+        """Weights of an arm's distance from the reference arm, exercises alike; None at an empty cell."""
         weights = np.zeros(self.columns)
         for exercise in exercises:
             if not self.follow_up[visit] or self.empty_cells(arm, visit, exercise):

@@ -1,4 +1,4 @@
-"""Regression of the score at one visit on the score before allocation: the fallback, and a sensitivity analysis.
+"""Regression of the score at one visit on the score before allocation: the fallback, and for sensitivity.
 
 The same function serves the composite over exercises and a single exercise.
 """
@@ -183,7 +183,8 @@ def compare_clusters(
 
     Notes
     -----
-    Two stages (Hayes & Moulton 2017, chapter 10): regression on baseline score and stratifiers without the arm,
+    Two stages (Hayes & Moulton 2017, chapter 10): regression on baseline score and stratifiers without the
+    arm,
     then an unpaired t on the mean residual of each trainer; trainers weigh the same.
     """
     fit = regress_on_baseline(follow_up, baseline, clients, trainers=trainers, with_arms=False)

@@ -15,7 +15,10 @@ from studykit.results import Estimate
 
 TrainerRole = Literal["absent", "one", "fixed", "random", "clusters"]
 
-ONE_TRAINER = "One trainer delivered both arms: the comparison holds for this trainer and cannot be carried over to others."
+ONE_TRAINER = (
+    "One trainer delivered both arms: the comparison holds for this trainer and cannot be carried over to "
+    "others."
+)
 NESTED = (
     "No trainer had clients in both arms although the protocol lets trainers deliver both: trainers are "
     "treated as clusters."
@@ -66,7 +69,8 @@ def plan_trainers(protocol: Protocol, clients: Clients) -> TrainerPlan:
         return TrainerPlan("clusters", codes, labels, () if one_arm_planned else (NESTED,))
     role: TrainerRole = "fixed" if len(labels) < protocol.analysis.trainer_random_from else "random"
     remark = (
-        f"{len(labels)} trainers delivered both arms: the comparison is for these trainers; how it spreads over "
+        f"{len(labels)} trainers delivered both arms: the comparison is for these trainers; how it spreads "
+        f"over "
         "trainers is shown and not generalised."
     )
     return TrainerPlan(role, codes, labels, (remark,))

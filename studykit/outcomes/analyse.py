@@ -1,0 +1,149 @@
+"""All outcomes of a study from its frozen rows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import TypeVar
+
+from studykit.errors import Finding, FitError
+from studykit.outcomes.baseline import baseline_table
+from studykit.outcomes.decision import decide
+from studykit.outcomes.delivery import analyse_delivery
+from studykit.outcomes.flow import trace_flow
+from studykit.outcomes.harms import analyse_harms
+from studykit.outcomes.limits import collect_limits
+from studykit.outcomes.results import (
+    OutcomeEstimate,
+    Provenance,
+    RetentionResult,
+    StrengthResult,
+    StudyResults,
+)
+from studykit.outcomes.retention import analyse_retention
+from studykit.outcomes.strength import analyse_strength
+from studykit.protocol.types import Protocol
+from studykit.records.rows import StrengthRows, StudyRows
+
+Result = TypeVar("Result")
+
+
+def analyse_rows(
+    protocol: Protocol,
+    rows: StudyRows,
+    *,
+    provenance: Provenance,
+    randomised: bool,
+    findings: Sequence[Finding] = (),
+) -> StudyResults:
+    """Analyse every outcome of the protocol.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    rows : StudyRows
+        With one entry of ``strength`` per continuous outcome of the protocol.
+    provenance : Provenance
+        What the results are made from.
+    randomised : bool
+        Whether the ledger's draws exist and verify (or, for a trial allocated elsewhere, its description
+        says so).
+    findings : sequence of Finding
+        Met on the way; carried along.
+
+    Returns
+    -------
+    StudyResults
+        An outcome that cannot be estimated yet is left out, with a finding that says why.
+
+    Raises
+    ------
+    FitError
+        If no outcome at all can be estimated.
+    DesignError
+        If one trainer alone delivers an arm.
+    """
+    notes: list[Finding] = list(findings)
+    retention = None
+    if rows.retention is not None and protocol.retention_outcome is not None:
+        spells = rows.retention
+        retention = _unless_too_early("retention", lambda: analyse_retention(protocol, spells), notes)
+    continuous = _continuous(protocol, rows, notes)
+    if retention is None and not continuous:
+        raise FitError(
+            where="analysis",
+            expected="at least one outcome that can be estimated",
+            got="; ".join(str(note) for note in notes[-3:]) or "none",
+            todo="Enter more records, or analyse later.",
+        )
+    harms, delivery = analyse_harms(protocol, rows), analyse_delivery(protocol, rows)
+    flow, flow_remarks = trace_flow(rows, strength=continuous[0] if continuous else None, retention=retention)
+    return StudyResults(
+        title=protocol.study.title,
+        arms=tuple((code, protocol.arm(code).name) for code in protocol.arm_codes),
+        comparison=(protocol.comparison_arm.code, protocol.reference_arm.code),
+        confidence_level=protocol.analysis.confidence_level,
+        randomised=randomised,
+        retention=retention,
+        continuous=continuous,
+        harms=harms,
+        delivery=delivery,
+        flow=flow,
+        baseline=baseline_table(protocol, rows),
+        decisions=decide(protocol, _primaries(retention, continuous)),
+        assessor_blind=rows.assessor_blind,
+        remarks=(
+            *collect_limits(
+                protocol,
+                rows,
+                randomised=randomised,
+                retention=retention,
+                continuous=continuous,
+                delivery=delivery,
+                harms=harms,
+            ),
+            *flow_remarks,
+        ),
+        findings=tuple(notes),
+        provenance=provenance,
+    )
+
+
+def _continuous(protocol: Protocol, rows: StudyRows, notes: list[Finding]) -> tuple[StrengthResult, ...]:
+    by_code: dict[str, StrengthRows] = {scores.outcome: scores for scores in rows.strength}
+    found = []
+    for outcome in protocol.continuous_outcomes:
+        result = _unless_too_early(
+            f"outcome {outcome.code}",
+            partial(analyse_strength, protocol, outcome, by_code[outcome.code], spells=rows.retention),
+            notes,
+        )
+        if result is not None:
+            found.append(result)
+    return tuple(found)
+
+
+def _unless_too_early(where: str, analysis: Callable[[], Result], notes: list[Finding]) -> Result | None:
+    """The result, or a warning that the records do not allow it (yet)."""
+    try:
+        return analysis()
+    except FitError as reason:
+        notes.append(
+            Finding(
+                "warn",
+                where,
+                "records that allow an estimate",
+                str(reason),
+                "The outcome is left out of the results.",
+            )
+        )
+        return None
+
+
+def _primaries(
+    retention: RetentionResult | None, continuous: tuple[StrengthResult, ...]
+) -> list[OutcomeEstimate]:
+    found = [result.primary for result in continuous if result.primary.role == "primary"]
+    if retention is not None and retention.primary.role == "primary":
+        found.append(retention.primary)
+    return found

@@ -1,0 +1,150 @@
+"""Limits that every reader must see: fixed sentences, each with the condition that brings it out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from studykit.outcomes.delivery import plans_partner_reps
+from studykit.outcomes.results import (
+    DeliveryResult,
+    HarmsResult,
+    OutcomeEstimate,
+    RetentionResult,
+    StrengthResult,
+)
+from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.records.rows import StudyRows
+
+SMALL_STUDY = (
+    "This is a study in one place with few clients: it can rule out neither benefit nor harm inside the "
+    "intervals, and holds for these clients and trainers."
+)
+PACKAGE = (
+    "Partner reps also bring more work, more time, touch and attention: the comparison is of the whole "
+    "package, "
+    "and cannot say which part of it counts."
+)
+HYPOTHETICAL = (
+    "Strength is seen only in clients who were tested. The result estimates what strength would be had "
+    "training "
+    "gone on, if missing scores are like those of similar clients who were tested; it does not estimate the "
+    "effect of offering the programme whatever happens afterwards."
+)
+
+
+def collect_limits(
+    protocol: Protocol,
+    rows: StudyRows,
+    *,
+    randomised: bool,
+    retention: RetentionResult | None,
+    continuous: Sequence[StrengthResult],
+    delivery: DeliveryResult | None,
+    harms: HarmsResult | None,
+) -> tuple[str, ...]:
+    """All sentences that apply, in the order in which they are to be read."""
+    found = [SMALL_STUDY]
+    if not randomised:
+        found.append(
+            "The allocation was not verified as random, so differences between the arms may have other "
+            "causes."
+        )
+    found += _recruitment(protocol, rows)
+    found += _trainer_remarks(retention, continuous)
+    found += _blinding(protocol, rows)
+    if any(plans_partner_reps(protocol, arm) for arm in protocol.arm_codes):
+        found.append(PACKAGE)
+    found += _contamination(delivery)
+    for result in continuous:
+        found += _missing(result)
+    if any(_is_hypothetical(outcome) for outcome in protocol.continuous_outcomes):
+        found.append(HYPOTHETICAL)
+    found += _retention(retention)
+    found += _harms(harms)
+    return tuple(dict.fromkeys(found))
+
+
+def _recruitment(protocol: Protocol, rows: StudyRows) -> list[str]:
+    planned, number = protocol.planning.clients, rows.clients.number
+    if protocol.is_external or number >= planned:
+        return []
+    return [f"{number} clients were allocated, {planned} were planned: intervals are wider than planned."]
+
+
+def _trainer_remarks(retention: RetentionResult | None, continuous: Sequence[StrengthResult]) -> list[str]:
+    primaries: list[OutcomeEstimate] = [result.primary for result in continuous]
+    if retention is not None:
+        primaries.append(retention.primary)
+    return [remark for primary in primaries for remark in primary.remarks if "trainer" in remark.lower()]
+
+
+def _blinding(protocol: Protocol, rows: StudyRows) -> list[str]:
+    counts = dict(rows.assessor_blind)
+    total = sum(counts.values())
+    if not total:
+        return []
+    knew, unrecorded = counts.get("no", 0), counts.get("not recorded", 0)
+    found = []
+    if knew:
+        found.append(
+            f"The assessor knew the arm at {knew} of {total} test results: such results can lean towards "
+            f"what the "
+            "assessor expects (unblinded assessors inflated effects on subjective scales by about 68 %, "
+            "Hróbjartsson et al. 2013)."
+        )
+    if unrecorded:
+        found.append(
+            f"Whether the assessor knew the arm was not recorded for {unrecorded} of {total} test results."
+        )
+    if not knew and not unrecorded and not protocol.oversight.assessor_blinded:
+        found.append("The protocol did not ask for an assessor who does not know the arm.")
+    return found
+
+
+def _contamination(delivery: DeliveryResult | None) -> list[str]:
+    if delivery is None:
+        return []
+    return [
+        f"{arm.contaminated_clients} of {arm.clients} clients of arm {arm.arm} had partner reps although "
+        f"none were "
+        "planned: a true difference is diluted."
+        for arm in delivery.arms
+        if arm.contaminated_clients
+    ]
+
+
+def _missing(result: StrengthResult) -> list[str]:
+    counts = [count for count in result.missing if count.visit == result.primary_visit]
+    lost = [f"{count.allocated - count.observed} of {count.allocated} in {count.arm}" for count in counts]
+    if not any(count.allocated > count.observed for count in counts):
+        return []
+    return [f"{result.name}: no score at {result.primary_visit} for {', '.join(lost)}."]
+
+
+def _is_hypothetical(outcome: ContinuousOutcome) -> bool:
+    return outcome.estimand is not None and outcome.estimand.strategies.leaves_studio == "hypothetical"
+
+
+def _retention(retention: RetentionResult | None) -> list[str]:
+    if retention is None:
+        return []
+    unknown = sum(status.unknown for status in retention.status)
+    if not unknown:
+        return []
+    return [f"Whether {unknown} clients were retained at the horizon is not known: the records end earlier."]
+
+
+def _harms(harms: HarmsResult | None) -> list[str]:
+    if harms is None:
+        return []
+    found = []
+    if not harms.systematic:
+        found.append(
+            "Harms were not asked about at every session, so some may have gone unrecorded, and more so in "
+            "one arm."
+        )
+    if harms.pause_reasons:
+        found.append(
+            f"The protocol's rule for pausing partner reps has struck: {'; '.join(harms.pause_reasons)}."
+        )
+    return found

@@ -1,0 +1,397 @@
+"""Strength, and every other continuous outcome: the primary contrast, and all that is shown beside it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import FitError
+from studykit.outcomes.estimands import contrast_text, strength_estimand
+from studykit.outcomes.reliability import reliability_of_tests
+from studykit.outcomes.results import (
+    ArmVisitMean,
+    MissingCount,
+    ObservedSeries,
+    OutcomeEstimate,
+    Presentation,
+    RescaledEstimate,
+    Role,
+    StrengthResult,
+)
+from studykit.outcomes.scores import observed_days
+from studykit.outcomes.strength_analysis import (
+    ModelAnalysis,
+    RegressionAnalysis,
+    Setting,
+    choose_analysis,
+    prepare,
+)
+from studykit.outcomes.strength_sensitivity import (
+    baseline_spread,
+    rows_of,
+    sensitivity_analyses,
+    tipping_points,
+)
+from studykit.outcomes.strength_trainers import effects_by_trainer
+from studykit.outcomes.strength_variances import model_repeatability, variance_components
+from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.records.rows import RetentionSpells, StrengthRows
+from studykit.results import Estimate, frozen_array
+
+Floats = NDArray[np.float64]
+Chosen = ModelAnalysis | RegressionAnalysis
+LEFT_BEFORE = "left the studio before the visit"
+NO_TEST = "no test, still training"
+NO_REASON = "reason not recorded"
+
+
+def primary_strength(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> OutcomeEstimate:
+    """The protocol's contrast at the primary visit, by model or fallback, and nothing else.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    outcome : ContinuousOutcome
+        One of the protocol's.
+    rows : StrengthRows
+        Of this outcome.
+
+    Returns
+    -------
+    OutcomeEstimate
+        Compared arm minus reference arm on the analysis scale; a ratio of geometric means on the log scale.
+
+    Raises
+    ------
+    ArgumentError
+        If the rows do not fit the outcome, or a score cannot be logged.
+    DesignError
+        If one trainer alone delivers an arm.
+    FitError
+        If an arm has no score at the primary visit, or clients are too few even for the fallback.
+    """
+    setting = prepare(protocol, outcome, rows)
+    analysis, why = choose_analysis(setting)
+    return _primary(setting, analysis, why)
+
+
+def analyse_strength(
+    protocol: Protocol,
+    outcome: ContinuousOutcome,
+    rows: StrengthRows,
+    *,
+    spells: RetentionSpells | None = None,
+) -> StrengthResult:
+    """Everything about one continuous outcome.
+
+    Parameters
+    ----------
+    protocol, outcome, rows
+        As for `primary_strength`.
+    spells : RetentionSpells, optional
+        Attendance of the same clients, for the reasons of missing scores.
+
+    Raises
+    ------
+    ArgumentError, DesignError, FitError
+        As `primary_strength`.
+    """
+    setting = prepare(protocol, outcome, rows)
+    analysis, why = choose_analysis(setting)
+    primary = _primary(setting, analysis, why)
+    estimate = primary.estimate
+    assert isinstance(estimate, Estimate)
+    by_visit, visit_remarks = _by_visit(setting, analysis, primary)
+    reliability, reliability_remarks = reliability_of_tests(setting)
+    model_based = (
+        model_repeatability(setting, analysis, protocol.analysis.confidence_level)
+        if isinstance(analysis, ModelAnalysis)
+        else ()
+    )
+    return StrengthResult(
+        code=outcome.code,
+        name=outcome.name,
+        unit=outcome.unit,
+        scale=outcome.scale,
+        primary_visit=outcome.primary_visit,
+        exercises=tuple(label for label in rows.exercise_labels if label),
+        primary=primary,
+        by_visit=by_visit,
+        by_exercise=_by_exercise(setting, analysis, primary),
+        other_arms=_other_arms(setting, analysis, primary),
+        original_unit=_original_unit(setting, analysis, primary),
+        standardised=_standardised(setting, primary),
+        sensitivity=sensitivity_analyses(setting, analysis, primary),
+        means=_means(setting, analysis),
+        spread=variance_components(setting, analysis) if isinstance(analysis, ModelAnalysis) else (),
+        trainer_effects=effects_by_trainer(setting, primary),
+        series=_series(setting),
+        reliability=(*reliability, *model_based),
+        missing=_missing(setting, spells),
+        model=_model_paragraph(setting, analysis),
+        fallback=why,
+        rows=rows.rows,
+        smallest_worthwhile=outcome.smallest_worthwhile,
+        tipping_points=tipping_points(setting, estimate, protocol.analysis.confidence_level),
+        analysed=_analysed(setting, analysis),
+        remarks=(*visit_remarks, *reliability_remarks),
+    )
+
+
+def _presentation(setting: Setting) -> Presentation:
+    return "ratio" if setting.outcome.scale == "log" else "difference"
+
+
+def _exercise_text(setting: Setting) -> str:
+    return ", ".join(label for label in setting.rows.exercise_labels if label)
+
+
+def _primary(setting: Setting, analysis: Chosen, why: str) -> OutcomeEstimate:
+    estimate = analysis.effect(setting.compared_arm, setting.primary_visit, setting.exercises)
+    remarks = (*setting.trainers.remarks, *analysis.remarks)
+    return OutcomeEstimate(
+        name=f"{setting.outcome.name} at {setting.outcome.primary_visit}",
+        contrast=contrast_text(
+            setting.rows.clients.arm_labels[setting.compared_arm], setting.rows.clients.arm_labels[0]
+        ),
+        estimand=strength_estimand(
+            setting.protocol, setting.outcome, setting.outcome.primary_visit, _exercise_text(setting)
+        ),
+        unit="ratio" if setting.outcome.scale == "log" else setting.outcome.unit,
+        presentation=_presentation(setting),
+        estimate=estimate,
+        role=setting.outcome.role,
+        method=analysis.method,
+        rows=rows_of(setting, analysis),
+        remarks=((f"{why[0].upper()}{why[1:]}.", *remarks) if why else remarks),
+    )
+
+
+def _secondary(setting: Setting) -> Role:
+    """Role of what is shown beside a primary or secondary result."""
+    return "exploratory" if setting.outcome.role == "exploratory" else "secondary"
+
+
+def _by_visit(
+    setting: Setting, analysis: Chosen, primary: OutcomeEstimate
+) -> tuple[tuple[OutcomeEstimate, ...], tuple[str, ...]]:
+    found, remarks = [], []
+    for visit in setting.follow_up:
+        label = setting.rows.visit_labels[visit]
+        if visit == setting.primary_visit:
+            found.append(primary)
+            continue
+        try:
+            estimate = analysis.effect(setting.compared_arm, visit, setting.exercises)
+        except FitError as reason:
+            remarks.append(f"No comparison at {label}: {reason}")
+            continue
+        found.append(
+            replace(
+                primary,
+                name=f"{setting.outcome.name} at {label}",
+                estimand=strength_estimand(setting.protocol, setting.outcome, label, _exercise_text(setting)),
+                estimate=estimate,
+                role=_secondary(setting),
+                remarks=(),
+            )
+        )
+    return tuple(found), tuple(remarks)
+
+
+def _by_exercise(setting: Setting, analysis: Chosen, primary: OutcomeEstimate) -> tuple[OutcomeEstimate, ...]:
+    if len(setting.exercises) < 2:
+        return ()
+    found = []
+    for place, label in enumerate(setting.rows.exercise_labels):
+        try:
+            estimate = analysis.effect(setting.compared_arm, setting.primary_visit, (place,))
+        except FitError:
+            continue  # an exercise without enough scores of its own is still part of the composite
+        found.append(
+            replace(
+                primary,
+                name=f"{setting.outcome.name} on {label} at {setting.outcome.primary_visit}",
+                estimand=strength_estimand(
+                    setting.protocol, setting.outcome, setting.outcome.primary_visit, label
+                ),
+                estimate=estimate,
+                role=_secondary(setting),
+                remarks=(),
+            )
+        )
+    return tuple(found)
+
+
+def _other_arms(setting: Setting, analysis: Chosen, primary: OutcomeEstimate) -> tuple[OutcomeEstimate, ...]:
+    labels = setting.rows.clients.arm_labels
+    found = []
+    for arm in range(1, len(labels)):
+        if arm == setting.compared_arm:
+            continue
+        try:
+            estimate = analysis.effect(arm, setting.primary_visit, setting.exercises)
+        except FitError:
+            continue  # no score in that arm: the missing table says so
+        found.append(
+            replace(
+                primary,
+                name=f"{primary.name}, {labels[arm]}",
+                contrast=contrast_text(labels[arm], labels[0]),
+                estimate=estimate,
+                role=_secondary(setting),
+                remarks=(),
+            )
+        )
+    return tuple(found)
+
+
+def _original_unit(setting: Setting, analysis: Chosen, primary: OutcomeEstimate) -> OutcomeEstimate | None:
+    """Distance from the reference arm's geometric mean, in the outcome's unit."""
+    if setting.outcome.scale != "log":
+        return None
+    mean = math.exp(analysis.mean(0, setting.primary_visit, setting.exercises).value)
+    note = "the reference arm's adjusted geometric mean is taken as known"
+    return replace(
+        primary,
+        name=f"{primary.name}, in {setting.outcome.unit}",
+        unit=setting.outcome.unit,
+        presentation="difference",
+        estimate=RescaledEstimate(primary.estimate, mean, True, note),
+        role=_secondary(setting),
+        method=f"{primary.method}; at the adjusted geometric mean of {setting.rows.clients.arm_labels[0]}",
+        remarks=(),
+    )
+
+
+def _standardised(setting: Setting, primary: OutcomeEstimate) -> OutcomeEstimate:
+    spread, _ = baseline_spread(setting)
+    kind = "log score" if setting.outcome.scale == "log" else "score"
+    when = "before allocation" if setting.rows.baseline_visits else f"at {setting.outcome.primary_visit}"
+    many = "composite " if len(setting.exercises) > 1 else ""
+    return replace(
+        primary,
+        name=f"{primary.name}, standardised",
+        unit=f"standard deviations of the {many}{kind} {when}, pooled within arms",
+        presentation="difference",
+        estimate=RescaledEstimate(
+            primary.estimate, 1.0 / spread, False, "the standard deviation is taken as known"
+        ),
+        role=_secondary(setting),
+        remarks=(),
+    )
+
+
+def _means(setting: Setting, analysis: Chosen) -> tuple[ArmVisitMean, ...]:
+    clients = setting.rows.clients
+    planned = [setting.protocol.visit(label).day for label in setting.rows.visit_labels]
+    found = []
+    for code, arm in enumerate(clients.arm_labels):
+        for visit, label in enumerate(setting.rows.visit_labels):
+            try:
+                estimate = analysis.mean(code, visit, setting.exercises)
+            except FitError:
+                continue  # nothing to show: the missing table says how many scores there are
+            seen = np.isfinite(setting.composite[clients.arm == code, visit])
+            found.append(
+                ArmVisitMean(
+                    arm=arm,
+                    visit=label,
+                    day=planned[visit],
+                    unit=setting.outcome.unit,
+                    presentation=_presentation(setting),
+                    estimate=estimate,
+                    clients=int(seen.sum()),
+                )
+            )
+    return tuple(found)
+
+
+def _series(setting: Setting) -> tuple[ObservedSeries, ...]:
+    planned = tuple(float(setting.protocol.visit(label).day) for label in setting.rows.visit_labels)
+    days = observed_days(setting.rows, planned)
+    clients = setting.rows.clients
+    scores = np.exp(setting.composite) if setting.outcome.scale == "log" else setting.composite
+    return tuple(
+        ObservedSeries(
+            client=label,
+            arm=clients.arm_labels[clients.arm[place]],
+            days=frozen_array(days[place, seen]),
+            scores=frozen_array(scores[place, seen]),
+        )
+        for place, label in enumerate(clients.labels)
+        if (seen := np.isfinite(scores[place])).any()
+    )
+
+
+def _missing(setting: Setting, spells: RetentionSpells | None) -> tuple[MissingCount, ...]:
+    clients = setting.rows.clients
+    found = []
+    for code, arm in enumerate(clients.arm_labels):
+        own = clients.arm == code
+        for visit, label in enumerate(setting.rows.visit_labels):
+            seen = np.isfinite(setting.composite[:, visit])
+            day = setting.protocol.visit(label).day
+            reasons = [_reason(spells, int(place), day) for place in np.flatnonzero(own & ~seen)]
+            found.append(
+                MissingCount(
+                    arm=arm,
+                    visit=label,
+                    allocated=int(own.sum()),
+                    observed=int((own & seen).sum()),
+                    reasons=tuple((reason, reasons.count(reason)) for reason in sorted(set(reasons))),
+                )
+            )
+    return tuple(found)
+
+
+def _reason(spells: RetentionSpells | None, client: int, day: int) -> str:
+    """Why a client has no score at a visit, as far as attendance tells."""
+    if spells is None:
+        return NO_REASON
+    attended = spells.histories[client].attended
+    left = spells.registered_on[client] <= day or (not attended or attended[-1] < day)
+    return LEFT_BEFORE if left else NO_TEST
+
+
+def _analysed(setting: Setting, analysis: Chosen) -> tuple[tuple[str, int], ...]:
+    used, clients = analysis.used, setting.rows.clients
+    return tuple(
+        (arm, int((used & (clients.arm == code)).sum())) for code, arm in enumerate(clients.arm_labels)
+    )
+
+
+def _model_paragraph(setting: Setting, analysis: Chosen) -> str:
+    """The model in one paragraph, for the methods section."""
+    scale = "logarithm of the score" if setting.outcome.scale == "log" else "score"
+    clients = setting.rows.clients
+    facts = [name for name, _, _ in clients.factors] + [name for name, _ in clients.covariates]
+    adjusted = f", adjusted for {', '.join(facts)}" if facts else ""
+    if isinstance(analysis, RegressionAnalysis):
+        return f"Of the {scale}: {analysis.method}{adjusted}."
+    many = len(setting.exercises) > 1
+    by_exercise = " and exercise" if many else ""
+    trainers = {
+        "fixed": " Trainers are fixed effects on follow-up visits.",
+        "random": " Trainers are a random effect on follow-up visits.",
+        "clusters": " Trainers, who delivered one arm each, are a random effect on follow-up visits.",
+    }.get(setting.trainers.role, "")
+    random = (
+        "a client effect that is unstructured over visits, and a client-by-exercise effect"
+        if many
+        else "residuals that are unstructured over visits within a client"
+    )
+    return (
+        f"Linear mixed model of the {scale} at all visits together by restricted maximum likelihood. A mean "
+        f"for "
+        f"every visit{by_exercise}; for every follow-up visit{by_exercise} the distance of each arm from the "
+        f"reference arm, so that baseline means are equal by design{adjusted} by visit.{trainers} Random: "
+        f"{random}. "
+        f"The contrast gives each exercise the same weight. Intervals and p-values by "
+        f"{analysis.method.split(', ')[-1]}. "
+        "Scores not obtained are taken as missing at random, given the scores seen before, the arm and the "
+        "adjustment."
+    )

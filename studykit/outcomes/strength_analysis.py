@@ -1,0 +1,362 @@
+"""The two analyses of a continuous outcome behind one face: mixed model, and regression as the fallback."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Protocol as Interface
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import ArgumentError, ConvergenceError, FitError
+from studykit.mixed import LinearMixedFit, fit_linear_mixed
+from studykit.outcomes.scores import analysis_scores, composite_scores, score_cube
+from studykit.outcomes.strength_design import StrengthDesign, build_strength_design, empty_cell_message
+from studykit.outcomes.strength_regression import Regression, compare_clusters, regress_on_baseline
+from studykit.outcomes.trainers import TrainerPlan, plan_trainers
+from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.records.rows import StrengthRows
+from studykit.results import Estimate
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Setting:
+    """One continuous outcome, its rows, and what the protocol says about them.
+
+    Parameters
+    ----------
+    scores : ndarray, shape (m,)
+        Of the rows, on the analysis scale.
+    primary_visit, compared_arm : int
+        Indices into the labels of the rows and of their clients.
+    """
+
+    protocol: Protocol
+    outcome: ContinuousOutcome
+    rows: StrengthRows
+    scores: Floats
+    trainers: TrainerPlan
+    primary_visit: int
+    compared_arm: int
+
+    @property
+    def exercises(self) -> tuple[int, ...]:
+        """All exercises of the outcome."""
+        return tuple(range(len(self.rows.exercise_labels)))
+
+    @property
+    def follow_up(self) -> tuple[int, ...]:
+        """Visits after allocation."""
+        return tuple(
+            visit for visit in range(len(self.rows.visit_labels)) if visit not in self.rows.baseline_visits
+        )
+
+    @cached_property
+    def cube(self) -> Floats:
+        """Scores by client, visit and exercise."""
+        return score_cube(self.rows, self.scores)
+
+    @cached_property
+    def composite(self) -> Floats:
+        """Composite over the exercises, by client and visit."""
+        return composite_scores(self.cube)
+
+    @property
+    def with_primary_score(self) -> Bools:
+        """Clients with any score at the primary visit."""
+        seen = np.zeros(self.rows.clients.number, dtype=bool)
+        seen[self.rows.client[self.rows.visit == self.primary_visit]] = True
+        return seen
+
+    def baseline_score(self, exercises: tuple[int, ...]) -> Floats | None:
+        """Composite over exercises and visits before allocation; None where there is no such visit."""
+        visits = list(self.rows.baseline_visits)
+        if not visits:
+            return None
+        own = self.cube[:, visits][:, :, list(exercises)]
+        return composite_scores(own.reshape(own.shape[0], 1, -1))[:, 0]
+
+    def score_at(self, visit: int, exercises: tuple[int, ...]) -> Floats:
+        """Composite over the exercises at one visit."""
+        return composite_scores(self.cube[:, [visit]][:, :, list(exercises)])[:, 0]
+
+
+def prepare(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> Setting:
+    """Put rows and protocol together.
+
+    Raises
+    ------
+    ArgumentError
+        If the rows are of another outcome or lack the primary visit, or a score cannot be logged.
+    DesignError
+        If one trainer alone delivers an arm.
+    """
+    if rows.outcome != outcome.code or outcome.primary_visit not in rows.visit_labels:
+        raise ArgumentError(
+            where=f"outcome {outcome.code}",
+            expected=f"rows of this outcome with visit {outcome.primary_visit}",
+            got=f"rows of {rows.outcome} with visits {', '.join(rows.visit_labels)}",
+        )
+    return Setting(
+        protocol=protocol,
+        outcome=outcome,
+        rows=rows,
+        scores=analysis_scores(rows, outcome.scale),
+        trainers=plan_trainers(protocol, rows.clients),
+        primary_visit=rows.visit_labels.index(outcome.primary_visit),
+        compared_arm=rows.clients.arm_labels.index(protocol.comparison_arm.code),
+    )
+
+
+class StrengthAnalysis(Interface):
+    """What the mixed model and the regression have in common."""
+
+    @property
+    def used(self) -> Bools:
+        """Clients used, shape (clients,)."""
+
+    @property
+    def method(self) -> str:
+        """In one sentence."""
+
+    @property
+    def unused_reason(self) -> str:
+        """Why the others are not used."""
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What a reader must know."""
+
+    def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
+        """Arm minus reference arm at a follow-up visit, equal weights over the exercises."""
+
+    def mean(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
+        """Adjusted mean of an arm at a visit."""
+
+
+@dataclass(frozen=True, eq=False)
+class ModelAnalysis:
+    """The default mixed model."""
+
+    setting: Setting
+    design: StrengthDesign
+    fit: LinearMixedFit
+
+    @property
+    def used(self) -> Bools:
+        """Clients with at least one score."""
+        return np.bincount(self.setting.rows.client, minlength=self.setting.rows.clients.number) > 0
+
+    @property
+    def unused_reason(self) -> str:
+        """Why the others are not used."""
+        return "no score at any visit"
+
+    @property
+    def method(self) -> str:
+        """In one sentence."""
+        return f"linear mixed model over all visits, restricted maximum likelihood, t with {self._freedom}"
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """Boundary, and columns left out."""
+        return (*boundary_remarks(self.fit), *left_out_remarks(self.design.left_out))
+
+    @property
+    def _freedom(self) -> str:
+        name = self.setting.protocol.analysis.degrees_of_freedom
+        return ("Kenward-Roger" if name == "kenward-roger" else "Satterthwaite") + " degrees of freedom"
+
+    def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
+        """Arm minus reference arm at a follow-up visit.
+
+        Raises
+        ------
+        FitError
+            If a cell has no score.
+        """
+        return self._contrast(self.design.layout.effect(arm, visit, exercises), arm, visit)
+
+    def mean(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
+        """Adjusted mean of an arm at a visit.
+
+        Raises
+        ------
+        FitError
+            If a cell has no score.
+        """
+        return self._contrast(self.design.layout.mean(arm, visit, exercises), arm, visit)
+
+    def _contrast(self, weights: Floats | None, arm: int, visit: int) -> Estimate:
+        if weights is None:
+            raise FitError(
+                where=f"outcome {self.setting.outcome.code}",
+                expected="scores of both arms",
+                got=empty_cell_message(self.setting.rows, self.design.layout, arm=arm, visit=visit),
+                todo="Enter the tests, or analyse later.",
+            )
+        return self.fit.contrast(
+            weights, degrees_of_freedom=self.setting.protocol.analysis.degrees_of_freedom
+        )
+
+
+def fit_model(setting: Setting, *, adjust: bool = True, trainers: TrainerPlan | None = None) -> ModelAnalysis:
+    """Fit the default model, or a variant of it.
+
+    Raises
+    ------
+    FitError
+        If it cannot be fitted (`ConvergenceError` if the search did not converge).
+    """
+    design = build_strength_design(
+        setting.rows, setting.scores, trainers=trainers or setting.trainers, adjust=adjust
+    )
+    if design.needs_no_random_effects:
+        raise FitError(
+            where="mixed model",
+            expected="more than one score per client, or trainers as a random effect",
+            got="one score per client",
+            todo="Use the regression.",
+        )
+    fit = fit_linear_mixed(
+        design.scores,
+        design.fixed_effects,
+        design.random_effects,
+        names=design.names,
+        residual=design.residual,
+    )
+    if not fit.converged:
+        raise ConvergenceError(
+            where="mixed model", expected="a search that converges", got="one that did not"
+        )
+    return ModelAnalysis(setting, design, fit)
+
+
+@dataclass(frozen=True, eq=False)
+class RegressionAnalysis:
+    """Regression of the composite at one visit on the composite before allocation, with t."""
+
+    setting: Setting
+    adjust: bool = True
+
+    @property
+    def used(self) -> Bools:
+        """Clients with a score at the primary visit."""
+        return self.setting.with_primary_score
+
+    @property
+    def unused_reason(self) -> str:
+        """Why the others are not used."""
+        return "no score at the primary visit"
+
+    @property
+    def method(self) -> str:
+        """In one sentence."""
+        of = "composite" if len(self.setting.exercises) > 1 else "score"
+        if self.setting.trainers.role == "clusters":
+            return f"{of} adjusted for baseline and stratifiers, means per trainer, t on trainers minus two"
+        on = f"on the baseline {of}" if self.setting.rows.baseline_visits else "on arm alone"
+        others = ", stratifiers and trainer" if self.adjust else ""
+        return f"regression of the {of} {on}{others}, t on the residual degrees of freedom"
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """Columns left out at the primary visit."""
+        return left_out_remarks(self._fit(self.setting.primary_visit, self.setting.exercises).left_out)
+
+    def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
+        """Arm minus reference arm at a follow-up visit."""
+        setting = self.setting
+        if setting.trainers.role == "clusters":
+            return compare_clusters(
+                setting.score_at(visit, exercises),
+                setting.baseline_score(exercises),
+                setting.rows.clients,
+                trainers=setting.trainers,
+                arm=arm,
+            )
+        return self._fit(visit, exercises).coefficient(setting.rows.clients.arm_labels[arm])
+
+    def mean(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
+        """Adjusted mean of an arm at a follow-up visit; before allocation, the mean of all clients."""
+        setting = self.setting
+        if visit in setting.rows.baseline_visits:
+            known = setting.score_at(visit, exercises)
+            known = known[np.isfinite(known)]
+            if known.size < 2:
+                raise FitError(where="baseline mean", expected="at least two scores", got=str(known.size))
+            error = float(known.std(ddof=1)) / math.sqrt(known.size)
+            return Estimate(float(known.mean()), error, known.size - 1.0, "residual")
+        fit = self._fit(visit, exercises)
+        weights = np.zeros(len(fit.names))
+        weights[0] = 1.0
+        if arm:
+            weights[fit.names.index(setting.rows.clients.arm_labels[arm])] = 1.0
+        return fit.estimate(weights)
+
+    def _fit(self, visit: int, exercises: tuple[int, ...]) -> Regression:
+        return regress_on_baseline(
+            self.setting.score_at(visit, exercises),
+            self.setting.baseline_score(exercises),
+            self.setting.rows.clients,
+            trainers=self.setting.trainers,
+            adjust=self.adjust,
+        )
+
+
+def choose_analysis(setting: Setting) -> tuple[ModelAnalysis | RegressionAnalysis, str]:
+    """The model, or the fallback by the rule written in advance, and why; "" for the model.
+
+    Notes
+    -----
+    The clients that count for the rule are those with a score at the primary visit, arms together: they,
+    and not the number allocated, carry the information that small-sample inference needs, and counting them
+    does not look at arms or results.
+    """
+    limit = setting.protocol.analysis.composite_below_clients
+    number = int(setting.with_primary_score.sum())
+    if number < limit:
+        return RegressionAnalysis(setting), (
+            f"{number} clients have a score at the primary visit, fewer than the {limit} named in the "
+            f"protocol: "
+            "the composite is analysed by regression"
+        )
+    if _one_score_per_client(setting):
+        return RegressionAnalysis(setting), ""
+    try:
+        return fit_model(setting), ""
+    except ConvergenceError:
+        return RegressionAnalysis(setting), (
+            "the mixed model did not converge: the composite is analysed by regression, as the protocol says"
+        )
+    except FitError as reason:
+        return RegressionAnalysis(setting), f"the mixed model could not be fitted ({reason})"
+
+
+def _one_score_per_client(setting: Setting) -> bool:
+    """Nothing for random effects to describe: the regression is the model."""
+    single = np.unique(setting.rows.visit).size == 1 and len(setting.exercises) == 1
+    return single and setting.trainers.role not in {"random", "clusters"}
+
+
+def left_out_remarks(left_out: tuple[str, ...]) -> tuple[str, ...]:
+    """One sentence about columns that repeat others."""
+    if not left_out:
+        return ()
+    return (
+        f"Left out of the model, since the data cannot tell them from other terms: {', '.join(left_out)}.",
+    )
+
+
+def boundary_remarks(fit: LinearMixedFit) -> tuple[str, ...]:
+    """One sentence where a variance was estimated at zero."""
+    if not fit.at_boundary:
+        return ()
+    return (
+        "A variance was estimated at zero (or a correlation at one): it is kept in the model at that value.",
+    )

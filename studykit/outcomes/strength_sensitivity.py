@@ -1,0 +1,238 @@
+"""What the primary result would be under other analyses, and under other beliefs about missing scores.
+
+The model takes missing scores to be like those of clients with the same arm, strata and earlier scores.
+Shifting them by a delta in one arm, or letting them follow the reference arm, moves the estimate by a
+known amount, so that no imputation is needed (Carpenter & Kenward 2013; Cro, Carpenter & Kenward 2019).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import FitError
+from studykit.outcomes.results import OutcomeEstimate, TippingPoint
+from studykit.outcomes.scores import pooled_standard_deviation
+from studykit.outcomes.strength_analysis import (
+    ModelAnalysis,
+    RegressionAnalysis,
+    Setting,
+    StrengthAnalysis,
+    fit_model,
+)
+from studykit.results import Estimate, RowCount
+
+Floats = NDArray[np.float64]
+DEFAULT_PER_CENT = (5.0, 10.0)  # worse by as much, where the protocol names no shifts
+DEFAULT_OF_SPREAD = (0.25, 0.5)  # of the baseline standard deviation, on the scale as measured
+
+
+def missing_share(setting: Setting, arm: int) -> tuple[float, int]:
+    """Share of an arm's scores missing at the primary visit (mean over exercises), and its clients."""
+    own = setting.rows.clients.arm == arm
+    seen = np.isfinite(setting.cube[own][:, setting.primary_visit, :])
+    return (1.0 - float(seen.mean()) if seen.size else 0.0), int(own.sum())
+
+
+def shifted(estimate: Estimate, delta: float, *, share: float, clients: int, sign: float) -> Estimate:
+    r"""The estimate if the missing scores of one arm differed by ``delta`` from what the model expects.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        Compared arm minus reference arm.
+    delta : float
+        On the analysis scale.
+    share : float
+        Share of that arm's scores that are missing.
+    clients : int
+        Clients in that arm.
+    sign : float
+        1 for the compared arm, -1 for the reference arm.
+
+    Notes
+    -----
+    The arm's mean moves by :math:`\pi\delta`; the share :math:`\pi` is itself estimated, which adds
+    :math:`\delta^2\pi(1-\pi)/n` to the variance.
+
+    Examples
+    --------
+    An effect of 3 with a fifth of the arm missing is used up by a shift of -15:
+
+    >>> shifted(Estimate(3.0, 1.0, 40.0, "t"), -15.0, share=0.2, clients=50, sign=1.0).value
+    0.0
+    """
+    variance = estimate.standard_error**2 + delta**2 * share * (1.0 - share) / clients
+    return replace(estimate, value=estimate.value + sign * share * delta, standard_error=math.sqrt(variance))
+
+
+def sensitivity_analyses(
+    setting: Setting, analysis: StrengthAnalysis, primary: OutcomeEstimate
+) -> tuple[OutcomeEstimate, ...]:
+    """All of them, side by side with the primary result."""
+    estimate = primary.estimate
+    assert isinstance(estimate, Estimate)
+    found = [*_other_analyses(setting, analysis, primary), *_shifts(setting, primary, estimate)]
+    share, _ = missing_share(setting, setting.compared_arm)
+    if share > 0.0:
+        found.append(_jump_to_reference(setting, primary, estimate, share))
+    return tuple(found)
+
+
+def _row(primary: OutcomeEstimate, name: str, estimate: Estimate, method: str) -> OutcomeEstimate:
+    return replace(primary, name=name, estimate=estimate, method=method, role="sensitivity", remarks=())
+
+
+def _other_analyses(
+    setting: Setting, analysis: StrengthAnalysis, primary: OutcomeEstimate
+) -> list[OutcomeEstimate]:
+    """Regression beside the model (or the model beside the regression), other adjustment, other trainers."""
+    others: list[tuple[str, StrengthAnalysis]] = []
+    if isinstance(analysis, ModelAnalysis):
+        others.append(("regression of the composite on baseline", RegressionAnalysis(setting)))
+        others += _model_variants(setting)
+    else:
+        others += _try_model("mixed model over all visits", setting)
+        if setting.trainers.role != "clusters":
+            others.append(
+                ("without stratifiers, covariates and trainers", RegressionAnalysis(setting, adjust=False))
+            )
+    found = []
+    for name, other in others:
+        try:
+            estimate = other.effect(setting.compared_arm, setting.primary_visit, setting.exercises)
+        except FitError:
+            continue  # too few scores for this variant; the primary analysis stands without it
+        row = _row(primary, name, estimate, other.method)
+        found.append(replace(row, rows=rows_of(setting, other)))
+    return found
+
+
+def _model_variants(setting: Setting) -> list[tuple[str, StrengthAnalysis]]:
+    found: list[tuple[str, StrengthAnalysis]] = []
+    role = setting.trainers.role
+    if role != "clusters":
+        found += _try_model("without stratifiers, covariates and trainers", setting, adjust=False)
+    if role == "fixed":
+        found += _try_model("trainers as a random effect", setting, role="random")
+    if role == "random":
+        found += _try_model("trainers as fixed effects", setting, role="fixed")
+    return found
+
+
+def _try_model(
+    name: str, setting: Setting, *, adjust: bool = True, role: str = ""
+) -> list[tuple[str, StrengthAnalysis]]:
+    trainers = replace(setting.trainers, role=role) if role else None  # type: ignore[arg-type]
+    try:
+        return [(name, fit_model(setting, adjust=adjust, trainers=trainers))]
+    except FitError:
+        return []
+
+
+def rows_of(setting: Setting, analysis: StrengthAnalysis) -> RowCount:
+    """Clients allocated, used and left out by an analysis."""
+    used, supplied = int(analysis.used.sum()), setting.rows.clients.number
+    left_out = ((analysis.unused_reason, supplied - used),) if supplied > used else ()
+    return RowCount(supplied, used, left_out, "clients")
+
+
+def _shifts(setting: Setting, primary: OutcomeEstimate, estimate: Estimate) -> list[OutcomeEstimate]:
+    found = []
+    on_log = setting.outcome.scale == "log"
+    unit = "%" if on_log else setting.outcome.unit
+    for arm, sign in ((setting.compared_arm, 1.0), (0, -1.0)):
+        share, clients = missing_share(setting, arm)
+        if share == 0.0:
+            continue
+        for step in delta_steps(setting):
+            delta = math.log1p(step / 100.0) if on_log else step
+            found.append(
+                _row(
+                    primary,
+                    f"missing scores in {setting.rows.clients.arm_labels[arm]} shifted by {step:+g} {unit}",
+                    shifted(estimate, delta, share=share, clients=clients, sign=sign),
+                    "delta-adjusted in closed form: the arm's mean moves by the share missing times the "
+                    "shift",
+                )
+            )
+    return found
+
+
+def delta_steps(setting: Setting) -> tuple[float, ...]:
+    """Shifts from the protocol; where it names none, two that are worse for the client."""
+    if setting.protocol.analysis.delta_steps:
+        return setting.protocol.analysis.delta_steps
+    worse = -1.0 if setting.outcome.higher_is_better else 1.0
+    if setting.outcome.scale == "log":
+        return tuple(worse * step for step in DEFAULT_PER_CENT)
+    spread, freedom = baseline_spread(setting)
+    return tuple(worse * step * spread for step in DEFAULT_OF_SPREAD) if freedom else ()
+
+
+def baseline_spread(setting: Setting) -> tuple[float, int]:
+    """Standard deviation of the composite within arms, before allocation or else at the primary visit."""
+    scores = setting.baseline_score(setting.exercises)
+    if scores is None or not np.isfinite(scores).any():
+        scores = setting.score_at(setting.primary_visit, setting.exercises)
+    return pooled_standard_deviation(scores, setting.rows.clients.arm)
+
+
+def _jump_to_reference(
+    setting: Setting, primary: OutcomeEstimate, estimate: Estimate, share: float
+) -> OutcomeEstimate:
+    labels = setting.rows.clients.arm_labels
+    return _row(
+        primary,
+        f"missing scores in {labels[setting.compared_arm]} as if the client had been in {labels[0]}",
+        replace(estimate, value=(1.0 - share) * estimate.value),
+        "jump to reference in closed form: the effect times the share observed; approximation: every client "
+        "without a score at the primary visit is taken to have left, and the standard error is kept at that "
+        "of "
+        "the primary analysis (information-anchored; Cro, Carpenter & Kenward 2019)",
+    )
+
+
+def tipping_points(setting: Setting, estimate: Estimate, confidence_level: float) -> tuple[TippingPoint, ...]:
+    """For each arm, the shift of its missing scores that would turn the result."""
+    half = estimate.confidence_interval(confidence_level).width / 2.0
+    multiplier = half / estimate.standard_error if estimate.standard_error else 0.0
+    on_log = setting.outcome.scale == "log"
+    answers = []
+    for arm, sign in ((setting.compared_arm, 1.0), (0, -1.0)):
+        share, clients = missing_share(setting, arm)
+        zero = -sign * estimate.value / share if share else None
+        touch = _touching(estimate, share=share, clients=clients, sign=sign, multiplier=multiplier)
+        answers.append(
+            TippingPoint(
+                arm=setting.rows.clients.arm_labels[arm],
+                missing_share=share,
+                estimate_zero=_presented(zero, on_log),
+                interval_touches=_presented(touch, on_log),
+                unit="%" if on_log else setting.outcome.unit,
+            )
+        )
+    return tuple(answers)
+
+
+def _presented(delta: float | None, on_log: bool) -> float | None:
+    if delta is None:
+        return None
+    return 100.0 * math.expm1(min(delta, 500.0)) if on_log else delta
+
+
+def _touching(
+    estimate: Estimate, *, share: float, clients: int, sign: float, multiplier: float
+) -> float | None:
+    """Smallest shift at which an end of the interval is zero: roots of a quadratic in the shift."""
+    if share == 0.0:
+        return None
+    square = share**2 - multiplier**2 * share * (1.0 - share) / clients
+    linear = 2.0 * sign * share * estimate.value
+    constant = estimate.value**2 - (multiplier * estimate.standard_error) ** 2
+    roots = np.roots([square, linear, constant])
+    real = roots[np.abs(roots.imag) < 1e-9 * (1.0 + np.abs(roots.real))].real
+    return float(real[np.argmin(np.abs(real))]) if real.size else None
