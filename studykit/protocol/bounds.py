@@ -1,0 +1,250 @@
+"""Sanity bounds for the dose and for what is assumed in planning.
+
+The bounds of the dose are common practice or judgement, no source; those of the assumptions lie
+around the published ranges that the ready protocol cites.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from studykit.errors import Finding
+from studykit.protocol.lines import Path
+from studykit.protocol.places import Places
+from studykit.protocol.types import Assumption, Dose, Protocol
+
+_SHARES = (
+    "retention_reference", "attended_of_planned", "delivered_as_planned", "contamination", "missed_tests",
+    "pauses",
+)  # fmt: skip
+_CORRELATIONS = ("correlation_baseline", "correlation_exercises")
+_TRAINER_SHARES = ("trainer_icc_strength", "trainer_icc_retention")
+_SPREADS = ("sd_score", "sd_gain", "departure_shape", "sessions_per_week")
+_NOT_NEGATIVE = ("measurement_sd", "trainer_by_arm_sd")
+
+
+def bound_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    """Numbers outside what is sensible (warn) or possible (stop)."""
+    for number, arm in enumerate(protocol.arms):
+        if arm.dose is not None:
+            yield from _dose(arm.dose, ("arms", number, "dose"), at)
+    yield from _partner_reps(protocol, at)
+    yield from _assumptions(protocol, at)
+    yield from _effects(protocol, at)
+    yield from _trainers(protocol, at)
+    yield from _people(protocol, at)
+
+
+def _dose(dose: Dose, path: Path, at: Places) -> Iterator[Finding]:
+    low, high = dose.conventional_repetitions
+    if low > high or low < 1:
+        yield at.finding("stop", (*path, "conventional_repetitions"), expected="the lower number first",
+                         got=f"[{low}, {high}]")  # fmt: skip
+    elif low < 6 or high > 15:
+        yield at.finding("warn", (*path, "conventional_repetitions"), expected="6 to 15 repetitions",
+                         got=f"{low} to {high}")  # fmt: skip
+    for key, (fast, slow), bounds in (
+        ("lifting_seconds", dose.lifting_seconds, (0.0, 6.0)),
+        ("lowering_seconds", dose.lowering_seconds, (3.0, 6.0)),
+    ):
+        if fast > slow or fast < 0.0:
+            yield at.finding(
+                "stop", (*path, key), expected="the shorter time first", got=f"[{fast:g}, {slow:g}]"
+            )
+        elif fast < bounds[0] or slow > bounds[1]:
+            yield at.finding(
+                "warn", (*path, key), expected=f"{bounds[0]:g} to {bounds[1]:g} seconds",
+                got=f"{fast:g} to {slow:g}", todo="Shorter is a collapse, longer is held still.",
+            )  # fmt: skip
+    if dose.partner_reps_per_set == 0:
+        return
+    if not 2 <= dose.partner_reps_per_set <= 5:
+        yield at.finding(
+            "warn", (*path, "partner_reps_per_set"), expected="2 to 5 partner reps",
+            got=str(dose.partner_reps_per_set), todo="More than 5 only as a stated variant.",
+        )  # fmt: skip
+    for key, value, limit, todo in (
+        ("gap_seconds", dose.gap_seconds, 20.0, "Later, the client has rested."),
+        ("exercises_per_session", dose.exercises_per_session, 3, "More means much soreness."),
+    ):
+        if value > limit:
+            yield at.finding("warn", (*path, key), expected=f"at most {limit:g}", got=f"{value:g}", todo=todo)
+    if dose.exercises_per_session < 1:
+        yield at.finding("stop", (*path, "exercises_per_session"), expected="at least 1 with partner reps",
+                         got=str(dose.exercises_per_session))  # fmt: skip
+    if dose.hours_between < 48.0:
+        yield at.finding(
+            "warn", (*path, "hours_between"), expected="at least 48 hours", got=f"{dose.hours_between:g}",
+            todo="Soreness and lost strength from lowering work last for days.",
+        )  # fmt: skip
+    yield from _ramp_in(dose, (*path, "ramp_in"), at)
+
+
+def _ramp_in(dose: Dose, path: Path, at: Places) -> Iterator[Finding]:
+    steps = dose.ramp_in
+    if not steps or steps[-1].to_session < 3:
+        yield at.finding(
+            "warn", path, expected="a ramp-in over at least the first three sessions with partner reps",
+            got="none" if not steps else f"one of {steps[-1].to_session}",
+            todo="Unused muscles can be harmed by a full dose of lowering work.",
+        )  # fmt: skip
+    next_session, before = 1, 0
+    for number, step in enumerate(steps):
+        here: Path = (*path, number)
+        if step.from_session != next_session or step.to_session < step.from_session:
+            yield at.finding(
+                "stop", here, expected=f"a step that begins with session {next_session}",
+                got=f"sessions {step.from_session} to {step.to_session}",
+                todo="Steps follow each other without a gap.",
+            )  # fmt: skip
+        if step.partner_reps > dose.partner_reps_per_set or step.exercises > dose.exercises_per_session:
+            yield at.finding(
+                "stop", here,
+                expected=f"at most the full dose, {dose.partner_reps_per_set} partner reps on "
+                f"{dose.exercises_per_session} exercises",
+                got=f"{step.partner_reps} on {step.exercises}",
+            )  # fmt: skip
+        if step.partner_reps < before:
+            yield at.finding("warn", here, expected="no fewer partner reps than the step before",
+                             got=str(step.partner_reps))  # fmt: skip
+        if step.effort_limit > 8:
+            yield at.finding("warn", here, expected="an effort limit of at most 8 while ramping in",
+                             got=str(step.effort_limit))  # fmt: skip
+        next_session, before = step.to_session + 1, step.partner_reps
+
+
+def _partner_reps(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    given = {arm.code: arm.dose.partner_reps_per_set > 0 for arm in protocol.arms if arm.dose is not None}
+    if any(given.values()) and not any(exercise.partner_reps for exercise in protocol.exercises):
+        yield at.finding(
+            "stop", ("exercises",), expected="an exercise with partner_reps = true", got="none",
+            todo="An arm has partner reps; name the exercises that get them.",
+        )  # fmt: skip
+    if given.get(protocol.reference_arm.code):
+        number = protocol.arms.index(protocol.reference_arm)
+        yield at.finding(
+            "warn", ("arms", number, "dose", "partner_reps_per_set"), expected="0 in the reference arm",
+            got="more", todo="Check which arm is marked as the reference.",
+        )  # fmt: skip
+
+
+def _assumptions(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    for key in type(protocol.planning).model_fields:
+        assumption = getattr(protocol.planning, key)
+        if not isinstance(assumption, Assumption):
+            continue
+        path: Path = ("planning", key)
+        value = assumption.value
+        low = value if assumption.low is None else assumption.low
+        high = value if assumption.high is None else assumption.high
+        if not low <= value <= high:
+            yield at.finding("stop", path, expected="low, value and high in this order",
+                             got=f"{low:g}, {value:g}, {high:g}")  # fmt: skip
+        if key in _SHARES and not 0.0 <= value <= 1.0:
+            yield at.finding("stop", path, expected="a share between 0 and 1", got=f"{value:g}",
+                             todo="Write 15 per cent as 0.15.")  # fmt: skip
+        if (key in _SPREADS and value <= 0.0) or (key in _NOT_NEGATIVE and value < 0.0):
+            yield at.finding("stop", path, expected="a number above 0", got=f"{value:g}")
+        if key in _CORRELATIONS:
+            yield from _correlation(value, path, at)
+        if key in _TRAINER_SHARES:
+            yield from _trainer_share(value, path, at)
+
+
+def _correlation(value: float, path: Path, at: Places) -> Iterator[Finding]:
+    if not -1.0 < value < 1.0:
+        yield at.finding("stop", path, expected="a correlation between -1 and 1", got=f"{value:g}")
+    elif path[-1] == "correlation_baseline" and not 0.6 <= value <= 0.97:
+        yield at.finding("warn", path, expected="0.6 to 0.97", got=f"{value:g}",
+                         todo="Check it against your own repeated tests.")  # fmt: skip
+
+
+def _trainer_share(value: float, path: Path, at: Places) -> Iterator[Finding]:
+    if not 0.0 <= value < 1.0:
+        yield at.finding("stop", path, expected="a share from 0 to below 1", got=f"{value:g}")
+    elif value > 0.15:
+        yield at.finding("warn", path, expected="at most 0.15", got=f"{value:g}")
+
+
+def _effects(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    planning = protocol.planning
+    logged = any(outcome.scale == "log" for outcome in protocol.continuous_outcomes[:1])
+    effect = planning.effect_strength
+    if effect is not None and logged:
+        path: Path = ("planning", "effect_strength")
+        if abs(effect.value) > 30.0:
+            yield at.finding("stop", path, expected="at most 30 per cent", got=f"{effect.value:g}")
+        elif not -5.0 <= effect.value <= 10.0:
+            yield at.finding(
+                "warn", path, expected="-5 to 10 per cent", got=f"{effect.value:g}",
+                todo="No comparison of two ways of training made so large a difference likely.",
+            )  # fmt: skip
+        elif 0.0 < abs(effect.value) < 0.5:
+            yield at.finding("warn", path, expected="per cent, 2 for 2 per cent", got=f"{effect.value:g}")
+    gain = planning.effect_retention
+    if gain is None:
+        return
+    path = ("planning", "effect_retention")
+    reference = planning.retention_reference
+    if reference is not None and not 0.0 <= reference.value + gain.value / 100.0 <= 1.0:
+        yield at.finding(
+            "stop", path, expected="points that keep the share retained between 0 and 1",
+            got=f"{100.0 * reference.value:g} % and {gain.value:g} points",
+        )  # fmt: skip
+    elif abs(gain.value) > 15.0:
+        yield at.finding(
+            "warn", path, expected="at most 15 points", got=f"{gain.value:g}",
+            todo="A whole programme of support gained 25 points; one technique is not likely to.",
+        )  # fmt: skip
+    elif 0.0 < abs(gain.value) < 0.5:
+        yield at.finding("warn", path, expected="points, 2 for 2 points", got=f"{gain.value:g}")
+
+
+def _trainers(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    trainers, arms = protocol.planning.trainers, len(protocol.arms)
+    path: Path = ("planning", "trainers")
+    if protocol.is_external:
+        return
+    if protocol.trainers.deliver == "both arms":
+        if trainers == 1:
+            yield at.finding(
+                "warn", path, expected="two or more trainers", got="1",
+                todo="It works, but what is found holds for this one trainer only.",
+            )  # fmt: skip
+        return
+    if trainers < 2 * arms:
+        yield at.finding(
+            "stop", path, expected=f"at least {2 * arms}, two for each arm", got=str(trainers),
+            todo="With one trainer in an arm, trainer and method cannot be told apart; "
+            "let trainers deliver both arms.",
+        )  # fmt: skip
+    elif trainers <= 4 * arms:
+        yield at.finding(
+            "warn", path, expected=f"more than {4 * arms} where each trainer delivers one arm",
+            got=str(trainers), todo="So few trainers in each arm make the answer very uncertain.",
+        )  # fmt: skip
+
+
+def _people(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    if protocol.eligibility.minimum_age < 18 and not protocol.is_external:
+        yield at.finding(
+            "warn", ("eligibility", "minimum_age"), expected="18 or more",
+            got=str(protocol.eligibility.minimum_age), todo="Minors need a review of their own.",
+        )  # fmt: skip
+    if not protocol.oversight.assessor_blinded and not protocol.is_external:
+        yield at.finding(
+            "warn", ("oversight", "assessor_blinded"), expected="a tester who does not know the arm",
+            got="false",
+            todo="Cheering alone adds as much as any likely effect; the report says so at the top.",
+        )  # fmt: skip
+    if protocol.planning.clients < 12 and not protocol.is_external:
+        yield at.finding(
+            "warn", ("planning", "clients"), expected="12 or more", got=str(protocol.planning.clients),
+            todo="With so few, take it as a trial run of the procedures.",
+        )  # fmt: skip
+    if protocol.fidelity.partial_share > protocol.fidelity.good_share:
+        yield at.finding(
+            "stop", ("fidelity", "partial_share"),
+            expected=f"at most good_share, {protocol.fidelity.good_share:g}",
+            got=f"{protocol.fidelity.partial_share:g}",
+        )  # fmt: skip

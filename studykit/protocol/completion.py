@@ -1,0 +1,137 @@
+"""What must be complete before a protocol is locked.
+
+Every field is answered, or says why it does not apply: the completion rule of the SPIRIT editors
+(2022), our reading.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from studykit.errors import Finding
+from studykit.protocol.lines import Path
+from studykit.protocol.places import Places
+from studykit.protocol.types import Estimand, Outcome, Protocol, RetentionOutcome, Strategies
+
+ANALYSED_DESIGNS = ("parallel",)
+_UNANSWERED = re.compile(r"^(n/?a|none|nil|not applicable|to be decided|tbd|todo|[-?.]+|)\.?$", re.IGNORECASE)
+_FILL_IN = re.compile(r"fill in", re.IGNORECASE)
+
+_ANSWERED: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("study", ("summary", "background", "setting", "population", "registration", "funding", "interests",
+               "involvement", "results_to", "sharing")),
+    ("roles", ("sponsor", "allocation", "enrolment", "testing", "analysis", "safety")),
+    ("ethics", ("consent", "privacy", "afterwards")),
+    ("trainers", ("competency",)),
+    ("harms", ("question", "reviewer")),
+    ("oversight", ("blinding",)),
+)  # fmt: skip
+
+
+def completion_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    """Everything that is missing before the lock."""
+    if protocol.design not in ANALYSED_DESIGNS:
+        yield at.finding(
+            "stop", ("design",), expected="a design whose analysis exists, " + ", ".join(ANALYSED_DESIGNS),
+            got=protocol.design, todo="It can be planned, not locked.",
+        )  # fmt: skip
+    yield from _primaries(protocol, at)
+    if not protocol.is_external:
+        yield from _fields(protocol, at)
+        yield from _ethics(protocol, at)
+        yield from _people(protocol, at)
+    if protocol.oversight.planned_looks > 0:
+        yield at.finding(
+            "stop", ("oversight", "planned_looks"), expected="0, since no rule for planned looks exists yet",
+            got=str(protocol.oversight.planned_looks), todo="Look at results by arm once, at the end.",
+        )  # fmt: skip
+
+
+def _is_answered(text: str) -> bool:
+    return not _UNANSWERED.match(text.strip()) and not _FILL_IN.search(text)
+
+
+def _answer(at: Places, path: Path, text: str) -> Iterator[Finding]:
+    if not _is_answered(text):
+        yield at.finding(
+            "stop", path, expected='an answer, or "not applicable, because …"',
+            got=f'"{text}"' if text else "nothing",
+        )  # fmt: skip
+
+
+def _fields(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    for section, keys in _ANSWERED:
+        for key in keys:
+            yield from _answer(at, (section, key), getattr(getattr(protocol, section), key))
+    for number, arm in enumerate(protocol.arms):
+        yield from _answer(at, ("arms", number, "description"), arm.description)
+    for key in ("clients", "exclusions"):
+        if not getattr(protocol.eligibility, key):
+            yield at.finding("stop", ("eligibility", key), expected="at least one rule", got="nothing")
+
+
+def _ethics(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    ethics = protocol.ethics
+    if ethics.review == "needed":
+        yield at.finding(
+            "stop", ("ethics", "review"),
+            expected='"approved" with a reference, or "not needed" with a reason',
+            got='"needed"', todo="Ask the independent reviewer first; then write down the answer.",
+        )  # fmt: skip
+    elif ethics.review == "approved":
+        yield from _answer(at, ("ethics", "reference"), ethics.reference)
+    else:
+        yield from _answer(at, ("ethics", "reason"), ethics.reason)
+    if ethics.keep_until is None:
+        yield at.finding(
+            "stop", ("ethics", "keep_until"), expected="the date until which the records are kept",
+            got="nothing", todo="Such as keep_until = 2031-12-31",
+        )  # fmt: skip
+
+
+def _people(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    roles = protocol.roles
+    if roles.enrolment and roles.enrolment == roles.testing:
+        yield at.finding(
+            "note", ("roles", "testing"), expected="somebody other than the person who enrols",
+            got=roles.testing, todo="The report will say that one person did both.",
+        )  # fmt: skip
+
+
+def _primaries(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    primary = [
+        (number, outcome) for number, outcome in enumerate(protocol.outcomes) if outcome.role == "primary"
+    ]
+    if not primary:
+        yield at.finding("stop", ("outcomes",), expected='an outcome with role = "primary"', got="none")
+    for number, outcome in primary:
+        path: Path = ("outcomes", number)
+        if outcome.estimand is None:
+            yield at.finding(
+                "stop", path, expected="an estimand: the table [outcomes.estimand] under this outcome",
+                got="none", todo="Copy it from the ready protocol and change what differs.",
+            )  # fmt: skip
+        else:
+            yield from _estimand(outcome, outcome.estimand, (*path, "estimand"), at)
+
+
+def _estimand(outcome: Outcome, estimand: Estimand, path: Path, at: Places) -> Iterator[Finding]:
+    for key in ("population", "arms_compared", "variable", "missing_data"):
+        yield from _answer(at, (*path, key), getattr(estimand, key))
+    strategies = estimand.strategies
+    for event, info in Strategies.model_fields.items():
+        here: Path = (*path, "strategies", event)
+        strategy = getattr(strategies, event)
+        if strategy is None:
+            event_text = info.description or event.replace("_", " ")
+            yield at.finding(
+                "stop", here, expected=f"what is done when a client {event_text}"
+                if info.description else f"what is done about: {event_text}",
+                got="nothing", todo=f'Such as {event} = "treatment policy".',
+            )  # fmt: skip
+        elif strategy == "is the outcome" and not isinstance(outcome, RetentionOutcome):
+            yield at.finding(
+                "stop", here, expected="a strategy other than this one for a measured outcome",
+                got=f'"{strategy}"', todo='It fits retention only; such as "hypothetical".',
+            )  # fmt: skip

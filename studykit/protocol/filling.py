@@ -1,0 +1,286 @@
+"""Make a protocol from a ready one: a few plain questions, and the answers put in their places.
+
+The ready protocol's comments stay where they are.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import tomlkit
+from tomlkit import TOMLDocument
+
+from studykit.errors import ArgumentError
+
+AnswerKind = Literal["text", "whole", "share", "list", "choice", "code"]
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One question that a new study begins with.
+
+    Parameters
+    ----------
+    key : str
+        Its name in the answers.
+    wording : str
+        As asked.
+    default : str
+        Taken when nothing is answered; it is what the ready protocol says.
+    kind : {"text", "whole", "share", "list", "choice", "code"}
+        How an answer is read; a list is separated by commas, a share is given in per cent.
+    choices : tuple of str
+        The answers that can be given, for kind ``choice``.
+    """
+
+    key: str
+    wording: str
+    default: str
+    kind: AnswerKind
+    choices: tuple[str, ...] = ()
+
+
+_QUESTIONS: tuple[Question, ...] = (
+    Question(
+        "title", "Title of the study",
+        "Conventional sets with and without partner reps: protocol of a randomised studio comparison", "text",
+    ),
+    Question("setting", "The studio in a few words", "one coached studio with weight-stack machines", "text"),
+    Question("owner", "Code of the person who answers for the study (no name)", "OW", "code"),
+    Question("clients", "How many clients can take part, in both arms together", "40", "whole"),
+    Question("trainers", "How many trainers will train them", "3", "whole"),
+    Question(
+        "machines", "Machines that are trained and tested, separated by commas",
+        "leg press, chest press, seated row, leg curl", "list",
+    ),
+    Question("unit", "What the weight stacks are marked in", "kg", "choice", ("kg", "lb", "plates")),
+    Question(
+        "experience", "Are most clients new to machine training, or experienced", "new", "choice",
+        ("new", "experienced"),
+    ),
+    Question("horizon_weeks", "After how many weeks should a client count as staying or not", "26", "whole"),
+    Question(
+        "retained_percent", "Of 100 clients, how many still train with you after that time", "70", "share"
+    ),
+    Question(
+        "ethics", "Has an independent ethics review answered", "needed", "choice",
+        ("needed", "approved", "not needed"),
+    ),
+    Question(
+        "ethics_answer", "Its reference, or the reason why none is needed (- if still open)", "-", "text"
+    ),
+)  # fmt: skip
+
+
+def questions() -> tuple[Question, ...]:
+    """The questions of a new study, in the order in which they are asked."""
+    return _QUESTIONS
+
+
+def fill_template(text: str, answers: Mapping[str, str], *, today: dt.date | None = None) -> str:
+    """Put answers into a ready protocol.
+
+    Parameters
+    ----------
+    text : str
+        The ready protocol.
+    answers : mapping of str to str
+        By key of the questions; what is not answered stays as the ready protocol says.
+    today : date, optional
+        Becomes the protocol's date.
+
+    Returns
+    -------
+    str
+        TOML with the comments of ``text``.
+
+    Raises
+    ------
+    ArgumentError
+        If an answer cannot be used, or belongs to no question.
+
+    Examples
+    --------
+    >>> from studykit.shipped import shipped
+    >>> ready = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
+    >>> "clients = 55         # in both arms together" in fill_template(ready, {"clients": "55"})
+    True
+    """
+    document = tomlkit.parse(text)
+    known = {question.key: question for question in _QUESTIONS}
+    for key in answers:
+        if key not in known:
+            raise ArgumentError(where="answers", expected=f"keys among {', '.join(known)}", got=key)
+    for question in _QUESTIONS:
+        answer = answers.get(question.key, question.default).strip()
+        if question.key in answers and answer != question.default:
+            _PLACES[question.key](document, _read(question, answer))
+    if today is not None:
+        _set(document, ("study", "date"), today)
+    return tomlkit.dumps(document)
+
+
+def _refuse(question: Question, expected: str, answer: str) -> ArgumentError:
+    return ArgumentError(where=question.wording, expected=expected, got=f'"{answer}"')
+
+
+def _read(question: Question, answer: str) -> Any:
+    """An answer in the type that its place needs."""
+    if not answer:
+        raise _refuse(question, "an answer", answer)
+    if question.kind == "whole":
+        if not re.fullmatch(r"\d{1,6}", answer) or int(answer) < 1:
+            raise _refuse(question, "a whole number from 1", answer)
+        return int(answer)
+    if question.kind == "share":
+        number = answer.removesuffix("%").strip().replace(",", ".")
+        if not re.fullmatch(r"\d{1,3}(\.\d+)?", number) or not 0.0 < float(number) < 100.0:
+            raise _refuse(question, "a number between 0 and 100", answer)
+        return round(float(number) / 100.0, 6)
+    if question.kind == "list":
+        return _list(question, answer)
+    if question.kind == "choice" and answer not in question.choices:
+        raise _refuse(question, "one of " + ", ".join(question.choices), answer)
+    if question.kind == "code" and not re.fullmatch(r"[A-Za-z0-9_]{1,12}", answer):
+        raise _refuse(question, "a short code of letters and digits, no name", answer)
+    return answer
+
+
+def _list(question: Question, answer: str) -> list[str]:
+    names = [name.strip() for name in answer.split(",") if name.strip()]
+    codes = [_code(name) for name in names]
+    if not names or not all(codes) or len(set(codes)) < len(codes):
+        raise _refuse(question, "different names with letters, separated by commas", answer)
+    return names
+
+
+def _code(name: str) -> str:
+    """A code made of a name, empty where there is no letter to begin with."""
+    code = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
+    return code[:30] if re.match(r"[a-z]", code) else ""
+
+
+def _set(document: Any, path: tuple[str, ...], value: Any) -> None:
+    """Change one value; the comment behind it stays."""
+    here = document
+    for key in path[:-1]:
+        here = here[key]
+    item = tomlkit.item(value)
+    old = here[path[-1]]
+    if hasattr(old, "trivia"):
+        item.trivia.comment_ws, item.trivia.comment = old.trivia.comment_ws, old.trivia.comment
+    here[path[-1]] = item
+
+
+def _outcome(document: TOMLDocument, kind: str) -> Any:
+    outcomes: Any = document["outcomes"]
+    return next(table for table in outcomes if table["kind"] == kind)
+
+
+def _owner(document: TOMLDocument, code: str) -> None:
+    for role in ("sponsor", "allocation", "analysis"):
+        _set(document, ("roles", role), code)
+
+
+def _machines(document: TOMLDocument, names: list[str]) -> None:
+    """Keep the ready protocol's machines that are named again, with their steps; add the others."""
+    listed: Any = document["exercises"]
+    old = {table["code"]: dict(table) for table in listed}
+    step = min(table["stack_step"] for table in old.values())
+    last = listed[len(listed) - 1]  # comments that follow the list hang on its last table
+    for number in range(len(listed) - 2, -1, -1):
+        del listed[number]
+    for number, name in enumerate(names):
+        code = _code(name)
+        values = old.get(code) or {**dict(last), "code": code, "name": name, "stack_step": step}
+        table = last
+        if number < len(names) - 1:
+            table = tomlkit.table()
+            listed.insert(number, table)
+        for key, value in values.items():
+            table[key] = value
+        if table is not last:
+            table.add(tomlkit.nl())
+    _name_machines(document, names)
+
+
+def _name_machines(document: TOMLDocument, names: list[str]) -> None:
+    """The same machines in the outcome, its estimand and the dose."""
+    outcome = _outcome(document, "continuous")
+    _set(outcome, ("exercises",), [_code(name) for name in names])
+    variable = outcome["estimand"]["variable"].replace("on the four machines", "on the named machines")
+    _set(outcome, ("estimand", "variable"), variable)
+    arms: Any = document["arms"]
+    dose = arms[1]["dose"]
+    if len(names) < dose["exercises_per_session"]:
+        _set(dose, ("exercises_per_session",), len(names))
+        for step in dose["ramp_in"]:
+            step["exercises"] = min(step["exercises"], len(names))
+
+
+def _unit(document: TOMLDocument, unit: str) -> None:
+    step = {"lb": 5.0, "plates": 1.0, "kg": 2.5}[unit]
+    listed: Any = document["exercises"]
+    for table in listed:
+        _set(table, ("unit",), unit)
+        _set(table, ("stack_step",), step)
+    _set(_outcome(document, "continuous"), ("unit",), unit)
+
+
+def _experience(document: TOMLDocument, answer: str) -> None:
+    if answer == "experienced":
+        for key, value, low, high in (("gain_reference", 5.0, 0.0, 15.0), ("sd_gain", 0.08, 0.05, 0.12)):
+            for name, number in (("value", value), ("low", low), ("high", high)):
+                _set(document, ("planning", key, name), number)
+            _set(document, ("planning", key, "source"), "judgement for experienced clients")
+            _set(document, ("planning", key, "evidence"), "weak")
+        _set(document, ("planning", "correlation_baseline", "value"), 0.94)
+
+
+def _horizon(document: TOMLDocument, weeks: int) -> None:
+    outcome, day = _outcome(document, "retention"), 7 * weeks
+    _set(outcome, ("horizon_day",), day)
+    for key in ("variable", "missing_data"):
+        _set(outcome, ("estimand", key), outcome["estimand"][key].replace("day 182", f"day {day}"))
+    study: Any = document["study"]
+    for key in ("question", "summary"):
+        _set(study, (key,), study[key].replace("26 weeks", f"{weeks} weeks"))
+
+
+def _retained(document: TOMLDocument, share: float) -> None:
+    _set(document, ("planning", "retention_reference", "value"), share)
+    planning: Any = document["planning"]
+    table = planning["retention_reference"]
+    _set(table, ("low",), min(table["low"], share))
+    _set(table, ("high",), max(table["high"], share))
+
+
+def _ethics_answer(document: TOMLDocument, answer: str) -> None:
+    ethics: Any = document["ethics"]
+    place = {"approved": "reference", "not needed": "reason"}.get(ethics["review"])
+    if place is not None:
+        _set(ethics, (place,), answer)
+
+
+def _at(*path: str) -> Callable[[TOMLDocument, Any], None]:
+    return lambda document, value: _set(document, path, value)
+
+
+_PLACES: dict[str, Callable[[TOMLDocument, Any], None]] = {
+    "title": _at("study", "title"),
+    "setting": _at("study", "setting"),
+    "owner": _owner,
+    "clients": _at("planning", "clients"),
+    "trainers": _at("planning", "trainers"),
+    "machines": _machines,
+    "unit": _unit,
+    "experience": _experience,
+    "horizon_weeks": _horizon,
+    "retained_percent": _retained,
+    "ethics": _at("ethics", "review"),
+    "ethics_answer": _ethics_answer,
+}

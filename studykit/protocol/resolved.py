@@ -1,0 +1,57 @@
+"""The content of a protocol with every default written out: its digest, and what an amendment changed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from studykit.protocol.lines import Path, path_text
+from studykit.protocol.types import Protocol
+
+
+def resolved_content(protocol: Protocol) -> dict[str, Any]:
+    """Every key of a protocol, defaults included, as plain values that JSON can hold."""
+    content: dict[str, Any] = protocol.model_dump(mode="json")
+    return content
+
+
+def canonical_text(protocol: Protocol) -> str:
+    """The resolved content as one line of JSON with sorted keys: what the digest is made of."""
+    return json.dumps(
+        resolved_content(protocol), sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+    )
+
+
+def resolved_digest(protocol: Protocol) -> str:
+    """SHA-256 of the resolved content, 64 hexadecimal digits.
+
+    It does not depend on comments, order of keys, spacing, or on whether a default was typed out.
+    """
+    return hashlib.sha256(canonical_text(protocol).encode("utf-8")).hexdigest()
+
+
+def _flat(value: Any, path: Path, into: dict[str, str], document: Any) -> None:
+    if isinstance(value, Mapping):
+        for key, item in value.items():
+            _flat(item, (*path, key), into, document)
+    elif isinstance(value, list) and any(isinstance(item, Mapping) for item in value):
+        for number, item in enumerate(value):
+            _flat(item, (*path, number), into, document)
+    else:
+        into[path_text(path, document)] = json.dumps(value, sort_keys=True)
+
+
+def changed_keys(old: Protocol, new: Protocol) -> tuple[str, ...]:
+    """Keys whose resolved value differs, named as in messages, in the order of the new protocol.
+
+    Tables in lists are matched by their code, so that an inserted exercise does not shift the others.
+    """
+    before: dict[str, str] = {}
+    after: dict[str, str] = {}
+    for protocol, flat in ((old, before), (new, after)):
+        content = resolved_content(protocol)
+        _flat(content, (), flat, content)
+    changed = [key for key, value in after.items() if before.get(key) != value]
+    return (*changed, *(key for key in before if key not in after))

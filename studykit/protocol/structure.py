@@ -1,0 +1,278 @@
+"""Rules that tie the tables of a protocol together: codes, visits, outcomes, strata, allocation."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from typing import Any
+
+from studykit.errors import Finding, Severity
+from studykit.protocol.lines import Path
+from studykit.protocol.places import Places
+from studykit.protocol.types import (
+    AsRecorded,
+    ContinuousOutcome,
+    Estimand,
+    PermutedBlocks,
+    Protocol,
+    RetentionOutcome,
+)
+
+SUMMARIES = {"log": "ratio of geometric means", "as_measured": "difference in means"}
+
+
+def structure_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    """Everything that does not fit together."""
+    yield from _codes(protocol, at)
+    yield from _arms(protocol, at)
+    yield from _visits(protocol, at)
+    yield from _outcomes(protocol, at)
+    yield from _strata(protocol, at)
+    yield from _allocation(protocol, at)
+
+
+def _known(codes: Sequence[str]) -> str:
+    return "one of " + ", ".join(codes) if codes else "a code that is declared (there is none yet)"
+
+
+def _codes(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    for table in ("arms", "exercises", "visits", "strata", "outcomes"):
+        items: Sequence[Any] = getattr(protocol, table)
+        seen = Counter(item.code for item in items)
+        for number, item in enumerate(items):
+            first = next(index for index, other in enumerate(items) if other.code == item.code)
+            if seen[item.code] > 1 and first != number:
+                yield at.finding(
+                    "stop", (table, number, "code"), expected="a code that occurs once",
+                    got=item.code, todo="Give one of the two another code.",
+                )  # fmt: skip
+
+
+def _arms(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    marked = [number for number, arm in enumerate(protocol.arms) if arm.reference]
+    for number in marked[1:]:
+        yield at.finding(
+            "stop", ("arms", number, "reference"), expected="one reference arm", got="a second one",
+            todo="Mark only the arm that the others are compared with.",
+        )  # fmt: skip
+    if not marked:
+        yield at.finding(
+            "note", ("arms",), expected="one arm with reference = true", got="none",
+            todo=f"The first, {protocol.arms[0].code}, is taken as the reference.",
+        )  # fmt: skip
+    others = [code for code in protocol.arm_codes if code != protocol.reference_arm.code]
+    named = protocol.analysis.comparison
+    if named is None and len(protocol.arms) > 2:
+        yield at.finding(
+            "stop", ("analysis", "comparison"), 
+            expected="the arm of the primary comparison, " + _known(others),
+            got="nothing", todo=f'Add comparison = "{others[0]}" under [analysis].',
+        )  # fmt: skip
+    elif named is not None and named not in others:
+        yield at.finding("stop", ("analysis", "comparison"), expected=_known(others), got=named)
+
+
+def _visits(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    for number, visit in enumerate(protocol.visits):
+        path: Path = ("visits", number)
+        early, late = visit.window
+        if early > late:
+            yield at.finding(
+                "stop", (*path, "window"), expected="the early end first, such as [-7, 7]",
+                got=f"[{early}, {late}]",
+            )  # fmt: skip
+        elif early > 0 or late < 0:
+            yield at.finding(
+                "stop", (*path, "window"), expected="a window that holds the planned day, such as [-7, 7]",
+                got=f"[{early}, {late}]",
+            )  # fmt: skip
+        if visit.baseline and visit.day > 0:
+            yield at.finding("stop", (*path, "day"), expected="day 0 or before for a baseline visit",
+                             got=str(visit.day))  # fmt: skip
+        elif visit.baseline and visit.day + late > 0 and not protocol.is_external:
+            yield at.finding(
+                "warn", (*path, "window"), expected="a baseline window that ends before allocation, on day 0",
+                got=f"it ends on day {visit.day + late}",
+                todo="Clients are allocated only after the baseline test; write a late end of 0.",
+            )  # fmt: skip
+        if not visit.baseline and visit.day <= 0:
+            yield at.finding(
+                "stop", (*path, "day"), expected="a day after allocation", got=str(visit.day),
+                todo="Mark it with baseline = true if it comes before allocation.",
+            )  # fmt: skip
+    yield from _overlaps(protocol, at)
+
+
+def _overlaps(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    in_order = sorted(enumerate(protocol.visits), key=lambda item: item[1].day)
+    for (_, earlier), (number, later) in pairwise(in_order):
+        if earlier.baseline == later.baseline and (
+            earlier.day == later.day or earlier.day + earlier.window[1] >= later.day + later.window[0]
+        ):
+            severity: Severity = "stop" if earlier.day == later.day else "warn"
+            yield at.finding(
+                severity, ("visits", number), expected=f"a window apart from that of {earlier.code}",
+                got="windows that overlap", todo="A test on a shared day counts for the nearer visit.",
+            )  # fmt: skip
+
+
+def _outcomes(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    retention = [
+        number for number, outcome in enumerate(protocol.outcomes) if isinstance(outcome, RetentionOutcome)
+    ]
+    for number in retention[1:]:
+        yield at.finding("stop", ("outcomes", number), expected="one retention outcome", got="a second one")
+    if protocol.design in ("crossover", "limbs"):
+        for number in retention:
+            yield at.finding(
+                "stop", ("outcomes", number), expected="no retention outcome in this design", got="one",
+                todo="A client gets both arms here, so staying cannot be put down to either. "
+                "Use the parallel design.",
+            )  # fmt: skip
+    for number, outcome in enumerate(protocol.outcomes):
+        if isinstance(outcome, ContinuousOutcome):
+            yield from _continuous(protocol, outcome, ("outcomes", number), at)
+        else:
+            yield from _retention(outcome, ("outcomes", number), at)
+    yield from _primaries(protocol, at)
+
+
+def _continuous(protocol: Protocol, outcome: ContinuousOutcome, path: Path, at: Places) -> Iterator[Finding]:
+    follow_up = [visit.code for visit in protocol.follow_up_visits]
+    if outcome.primary_visit not in follow_up:
+        yield at.finding(
+            "stop", (*path, "primary_visit"), expected="a visit after allocation, " + _known(follow_up),
+            got=outcome.primary_visit,
+        )  # fmt: skip
+    if not protocol.baseline_visits:
+        yield at.finding(
+            "stop", ("visits",), expected="a visit with baseline = true", got="none",
+            todo=f"{outcome.code} is compared with itself before allocation; add the visit.",
+        )  # fmt: skip
+    declared = [exercise.code for exercise in protocol.exercises]
+    for number, code in enumerate(outcome.exercises):
+        if code not in declared:
+            yield at.finding("stop", (*path, "exercises", number), expected=_known(declared), got=code)
+    if not outcome.exercises and not isinstance(outcome.score, AsRecorded):
+        yield at.finding(
+            "stop", (*path, "exercises"), expected="the exercises that are tested, " + _known(declared),
+            got="nothing", todo='Add exercises = ["…"], or a score with rule = "as recorded".',
+        )  # fmt: skip
+    if len(set(outcome.exercises)) < len(outcome.exercises):
+        yield at.finding("stop", (*path, "exercises"), expected="each exercise once", got="one of them twice")
+    if outcome.scale == "log" and not outcome.higher_is_better:
+        yield at.finding(
+            "note", (*path, "higher_is_better"), expected="true for a load", got="false",
+            todo="Leave it so only if less is better.",
+        )  # fmt: skip
+    yield from _summary(outcome.estimand, SUMMARIES[outcome.scale], f'scale = "{outcome.scale}"', path, at)
+
+
+def _summary(
+    estimand: Estimand | None, right: str, because: str, path: Path, at: Places
+) -> Iterator[Finding]:
+    if estimand is not None and estimand.summary != right:
+        yield at.finding(
+            "stop", (*path, "estimand", "summary"), expected=f'"{right}", since {because}',
+            got=f'"{estimand.summary}"', todo="Change one of the two.",
+        )  # fmt: skip
+
+
+def _retention(outcome: RetentionOutcome, path: Path, at: Places) -> Iterator[Finding]:
+    if outcome.horizon_day <= outcome.absence_days:
+        yield at.finding(
+            "stop", (*path, "horizon_day"), expected=f"more than absence_days, {outcome.absence_days}",
+            got=str(outcome.horizon_day),
+        )  # fmt: skip
+    if outcome.pause_cap_days > outcome.pause_total_days:
+        yield at.finding(
+            "stop", (*path, "pause_cap_days"),
+            expected=f"at most pause_total_days, {outcome.pause_total_days}", got=str(outcome.pause_cap_days),
+        )  # fmt: skip
+    if outcome.sensitivity_absence_days <= outcome.absence_days:
+        yield at.finding(
+            "warn", (*path, "sensitivity_absence_days"),
+            expected=f"more than absence_days, {outcome.absence_days}",
+            got=str(outcome.sensitivity_absence_days),
+        )  # fmt: skip
+    yield from _summary(outcome.estimand, "risk difference", "the outcome is retention", path, at)
+
+
+def _primaries(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    primary = [outcome.code for outcome in protocol.outcomes if outcome.role == "primary"]
+    if len(primary) > 1 and protocol.analysis.multiplicity != "holm":
+        yield at.finding(
+            "stop", ("analysis", "multiplicity"),
+            expected=f'"holm" where there are {len(primary)} primary outcomes ({", ".join(primary)})',
+            got=f'"{protocol.analysis.multiplicity}"', todo="Or mark all but one as secondary.",
+        )  # fmt: skip
+    if not primary:
+        yield at.finding(
+            "warn", ("outcomes",), expected='one outcome with role = "primary"', got="none",
+            todo="Mark the one that the study is about; the protocol cannot be locked before.",
+        )  # fmt: skip
+
+
+def _strata(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    declared = [stratum.code for stratum in protocol.strata]
+    for number, stratum in enumerate(protocol.strata):
+        if stratum.code != "trainer" and len(set(stratum.levels)) < 2:
+            yield at.finding(
+                "stop", ("strata", number, "levels"), expected="at least two different values",
+                got=", ".join(stratum.levels) or "nothing", todo='Write them like ["female", "male"].',
+            )  # fmt: skip
+        elif len(set(stratum.levels)) < len(stratum.levels):
+            yield at.finding("stop", ("strata", number, "levels"), expected="each value once",
+                             got=", ".join(stratum.levels))  # fmt: skip
+        if not protocol.is_external and stratum.code not in protocol.allocation.strata:
+            yield at.finding(
+                "note", ("strata", number), expected="a stratum that allocation uses", got="one it does not",
+                todo="Add its code to strata under [allocation], or name it in adjust_for under [analysis].",
+            )  # fmt: skip
+    for number, code in enumerate(protocol.allocation.strata):
+        if code not in declared:
+            yield at.finding("stop", ("allocation", "strata", number), expected=_known(declared), got=code)
+    for number, code in enumerate(protocol.analysis.adjust_for):
+        if code in declared:
+            yield at.finding(
+                "note", ("analysis", "adjust_for", number), expected="a client fact that is no stratum",
+                got=code, todo="Strata are in the model already; delete it here.",
+            )  # fmt: skip
+
+
+def _allocation(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    allocation = protocol.allocation
+    if not isinstance(allocation, PermutedBlocks):
+        return
+    path: Path = ("allocation", "block_sizes")
+    total = sum(arm.ratio for arm in protocol.arms)
+    for number, size in enumerate(allocation.block_sizes):
+        if size < total or size % total:
+            yield at.finding(
+                "stop", (*path, number), expected=f"a multiple of {total}, the sum of the arms' ratios",
+                got=str(size), todo=f"Such as [{total}, {2 * total}].",
+            )  # fmt: skip
+    if not allocation.block_sizes:
+        yield at.finding("stop", path, expected=f"sizes such as [{total}, {2 * total}]", got="nothing")
+    elif len(set(allocation.block_sizes)) == 1:
+        yield at.finding(
+            "warn", path, expected="two or more sizes", got=f"one size, {allocation.block_sizes[0]}",
+            todo="With one size the last arm of each block can be guessed.",
+        )  # fmt: skip
+    yield from _cells(protocol, allocation, at)
+
+
+def _cells(protocol: Protocol, allocation: PermutedBlocks, at: Places) -> Iterator[Finding]:
+    """Many strata and few clients leave most blocks unfinished."""
+    cells = 1
+    for stratum in protocol.strata:
+        if stratum.code in allocation.strata:
+            cells *= protocol.planning.trainers if stratum.code == "trainer" else max(len(stratum.levels), 1)
+    if allocation.block_sizes and protocol.planning.clients < cells * min(allocation.block_sizes):
+        yield at.finding(
+            "warn", ("allocation", "strata"),
+            expected=f"about {min(allocation.block_sizes)} or more clients in each combination of the strata",
+            got=f"{protocol.planning.clients} clients in {cells} combinations",
+            todo="Use fewer strata; unfinished blocks undo the balance.",
+        )  # fmt: skip
