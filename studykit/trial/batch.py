@@ -56,7 +56,7 @@ class TrialBatch:
 
     @property
     def scores(self) -> Floats:
-        """Scores that were obtained, in the machine's unit; ``nan`` where missing."""
+        """Scores that were obtained, in the outcome's unit; ``nan`` where missing."""
         return np.where(self.observed, self.tests.score, np.nan)
 
     @property

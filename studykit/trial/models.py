@@ -47,6 +47,8 @@ class Machine:
     unit : str
     stack_step : float
         Smallest step of the stack in ``unit``; 0 records the score unrounded.
+    to_outcome : float
+        What a load in ``unit`` is multiplied by to be in the outcome's unit.
     effect_share : float
         Part of the effect of an arm that shows on this exercise: 0 where it gets no partner reps.
     """
@@ -56,6 +58,7 @@ class Machine:
     unit: str = "kg"
     stack_step: float = 2.5
     effect_share: float = 1.0
+    to_outcome: float = 1.0
 
     def __post_init__(self) -> None:
         check_not_negative(self.stack_step, f"machine {self.code}, stack_step")

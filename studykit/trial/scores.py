@@ -26,7 +26,7 @@ class TestedScores:
     Parameters
     ----------
     score : ndarray of float, shape (trials, clients, visits, exercises)
-        In the machine's unit, as it would be recorded, had training continued.
+        In the outcome's unit, as it would be recorded, had training continued.
     analysed : ndarray of float, same shape
         The same on the analysis scale.
     came : ndarray of bool, same shape
@@ -34,7 +34,7 @@ class TestedScores:
     day : ndarray of int, shape (trials, clients, visits)
         Day of each test, counted from allocation.
     load : ndarray of float, shape (trials, clients, visits, exercises)
-        Load of the attempt that gave the score; the score itself unless it is an estimated maximum.
+        Load of the attempt that gave the score, in the machine's unit.
     repetitions : ndarray of int, same shape
         Repetitions of that attempt.
     """
@@ -119,14 +119,21 @@ def _recorded(settings: TrialSettings, shown: Floats) -> tuple[Floats, Integers,
     if settings.score != "estimated maximum":
         load = frozen_array(_down_to_step(settings, strength), float)
         repetitions = np.broadcast_to(np.int64(settings.repetitions), load.shape)
-        return load, repetitions, load
-    # The load is set at about three quarters of the maximum, and repetitions are counted to the limit.
-    load = frozen_array(_down_to_step(settings, 0.75 * strength), float)
+        return load, repetitions, _in_outcome_unit(settings, load)
+    # The load is set at about four fifths of the maximum, and repetitions are counted to the limit.
+    load = frozen_array(_down_to_step(settings, 0.8 * strength), float)
     counts = np.arange(1, settings.repetitions + 1)
     by_count = estimated_maximum(load[..., None], counts, equation=settings.equation)
     done = np.maximum((by_count <= strength[..., None]).sum(axis=-1), 1)
     score = estimated_maximum(load, done, equation=settings.equation)
-    return load, frozen_array(done, np.int64), frozen_array(score, float)
+    return load, frozen_array(done, np.int64), _in_outcome_unit(settings, score)
+
+
+def _in_outcome_unit(settings: TrialSettings, score: Floats) -> Floats:
+    factors = np.array([machine.to_outcome for machine in settings.machines])
+    if np.all(factors == 1.0) and not score.flags.writeable:
+        return score
+    return frozen_array(score * factors, float)
 
 
 def _down_to_step(settings: TrialSettings, strength: Floats) -> Floats:

@@ -15,6 +15,8 @@ from studykit.protocol.types import (
     PermutedBlocks,
     Protocol,
 )
+from studykit.records.score_rows import outcome_exercises
+from studykit.records.scores import unit_factor
 from studykit.trial.models import (
     AttendanceModel,
     CalendarModel,
@@ -240,19 +242,21 @@ def _repetitions(outcome: ContinuousOutcome) -> int:
 
 def _machines(protocol: Protocol, outcome: ContinuousOutcome) -> tuple[Machine, ...]:
     """Machines of the outcome; levels are only typical, since analysis is by ratio."""
-    if not outcome.exercises:
+    codes = outcome_exercises(protocol, outcome)
+    if codes == ("",):
         return (Machine("", level=_TYPICAL_LEVEL.get(outcome.unit, 50.0), unit=outcome.unit, stack_step=0.0),)
     found = []
-    for code in outcome.exercises:
+    for code in codes:
         exercise = protocol.exercise(code)
-        rounded = exercise.stack_step is not None and not isinstance(outcome.score, AsRecorded)
+        factor = unit_factor(exercise.unit, to=outcome.unit)
         found.append(
             Machine(
                 code,
                 level=_TYPICAL_LEVEL[exercise.unit],
                 unit=exercise.unit,
-                stack_step=exercise.stack_step if rounded and exercise.stack_step else 0.0,
+                stack_step=exercise.stack_step or 0.0,
                 effect_share=1.0 if exercise.partner_reps else 0.0,
+                to_outcome=factor if math.isfinite(factor) else 1.0,  # labels of plates stay as they are
             )
         )
     return tuple(found)
@@ -303,7 +307,9 @@ def _strength(protocol: Protocol, outcome: ContinuousOutcome, delivery: Delivery
     sd_change = _value(planning.sd_gain, 0.12 * unit)
     if planning.sd_gain is None and planning.correlation_baseline is not None:
         sd_change = sd_score * math.sqrt(2.0 * (1.0 - planning.correlation_baseline.value))
-    common = _value(planning.correlation_exercises, 0.4) if len(outcome.exercises) > 1 else 1.0
+    common = (
+        _value(planning.correlation_exercises, 0.4) if len(outcome_exercises(protocol, outcome)) > 1 else 1.0
+    )
     sd_gain, sd_gain_exercise = _split_gain(sd_change, measurement, common=common)
     between = math.sqrt(max(sd_score**2 - measurement**2, 0.0))
     icc = _value(planning.trainer_icc_strength, 0.02)

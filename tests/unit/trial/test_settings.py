@@ -5,7 +5,6 @@ import math
 import pytest
 
 from studykit.errors import ArgumentError, DesignError
-from studykit.protocol.types import Protocol
 from studykit.trial.batch import simulate_batch
 from studykit.trial.models import RetentionModel, StrengthModel
 from studykit.trial.settings import TrialSettings
@@ -15,55 +14,7 @@ def assumed(value):
     return {"value": value, "source": "invented for this test"}
 
 
-def protocol(planning=None, outcome=None, **changes):
-    """A small protocol; ``planning`` and ``outcome`` are added to its own."""
-    strength = {
-        "kind": "continuous",
-        "code": "strength",
-        "name": "Strength",
-        "unit": "kg",
-        "role": "primary",
-        "score": {"rule": "load at repetitions", "repetitions": 8},
-        "exercises": ["leg_press", "row"],
-        "primary_visit": "week_12",
-        **(outcome or {}),
-    }
-    content = {
-        "format": 1,
-        "design": "parallel",
-        "study": {
-            "title": "T",
-            "code": "t",
-            "version": "1.0",
-            "date": "2026-01-05",
-            "question": "Which?",
-        },
-        "arms": [
-            {
-                "code": "partner_reps",
-                "name": "P",
-                "dose": {"partner_reps_per_set": 4, "exercises_per_session": 3},
-            },
-            {"code": "conventional", "name": "C", "reference": True},
-        ],
-        "exercises": [
-            {"code": "leg_press", "name": "Leg press", "stack_step": 5.0},
-            {"code": "row", "name": "Row", "unit": "lb", "partner_reps": False},
-        ],
-        "strata": [{"code": "trainer"}, {"code": "sex", "levels": ["female", "male"]}],
-        "visits": [
-            {"code": "week_12", "name": "Week 12", "day": 84},
-            {"code": "baseline", "name": "Baseline", "day": 0, "baseline": True},
-        ],
-        "outcomes": [strength, {"kind": "retention", "code": "stays", "name": "Stays", "horizon_day": 170}],
-        "allocation": {"method": "permuted blocks", "block_sizes": [2, 4], "strata": ["trainer", "sex"]},
-        "planning": {"clients": 44, "trainers": 5, **(planning or {})},
-        **changes,
-    }
-    return Protocol.model_validate(content)
-
-
-def test_takes_design_from_the_protocol():
+def test_takes_design_from_the_protocol(protocol):
     settings = TrialSettings.from_protocol(protocol())
     assert (settings.clients, settings.trainers) == (44, 5)
     assert settings.arms == ("conventional", "partner_reps")
@@ -74,6 +25,7 @@ def test_takes_design_from_the_protocol():
         ("leg_press", "kg", 5.0, 1.0),
         ("row", "lb", 0.0, 0.0),
     ]
+    assert settings.machines[1].to_outcome == 0.45359237
     assert settings.factors[0].strength_shift == (0.0, math.log(1.8))
     assert settings.repetitions == 8
     assert settings.retention.horizon_day == 170
@@ -81,7 +33,7 @@ def test_takes_design_from_the_protocol():
     assert TrialSettings.from_protocol(protocol(), clients=90).clients == 90
 
 
-def test_takes_assumptions_from_the_protocol():
+def test_takes_assumptions_from_the_protocol(protocol):
     settings = TrialSettings.from_protocol(
         protocol(
             {
@@ -115,14 +67,14 @@ def test_takes_assumptions_from_the_protocol():
     assert settings.attendance.booked_per_week == 3.0
 
 
-def test_an_effect_under_full_delivery_is_taken_as_it_is():
+def test_an_effect_under_full_delivery_is_taken_as_it_is(protocol):
     settings = TrialSettings.from_protocol(
         protocol({"effect_strength": assumed(5.0), "effect_declared": "under full delivery"})
     )
     assert settings.strength.effects == (0.0, pytest.approx(math.log(1.05)))
 
 
-def test_spread_of_gains_from_the_correlation():
+def test_spread_of_gains_from_the_correlation(protocol):
     """SD of change = SD sqrt(2 (1 - r)), the identity that the planning defaults use."""
     settings = TrialSettings.from_protocol(
         protocol({"sd_score": assumed(0.25), "correlation_baseline": assumed(0.88)})
@@ -132,7 +84,7 @@ def test_spread_of_gains_from_the_correlation():
     assert change == pytest.approx(0.25 * math.sqrt(0.24))
 
 
-def test_scale_as_measured_takes_everything_in_the_unit():
+def test_scale_as_measured_takes_everything_in_the_unit(protocol):
     outcome = {
         "scale": "as_measured",
         "unit": "points",
@@ -151,7 +103,7 @@ def test_scale_as_measured_takes_everything_in_the_unit():
     assert batch.tests.score[:, :, 0, 0].std() == pytest.approx(10.0, rel=0.1)
 
 
-def test_estimated_maximum():
+def test_estimated_maximum(protocol):
     outcome = {"score": {"rule": "estimated maximum", "equation": "brzycki", "most_repetitions": 9}}
     settings = TrialSettings.from_protocol(protocol(outcome=outcome))
     assert (settings.score, settings.equation, settings.repetitions) == ("estimated maximum", "brzycki", 9)
@@ -165,12 +117,12 @@ def test_estimated_maximum():
         ({"effect_retention": assumed(45.0)}, {}, "points that keep the share retained between 0 and 1"),
     ],
 )
-def test_refuses_a_protocol_that_cannot_be_simulated(planning, outcome, message):
+def test_refuses_a_protocol_that_cannot_be_simulated(protocol, planning, outcome, message):
     with pytest.raises(DesignError, match=message):
         TrialSettings.from_protocol(protocol(planning, outcome))
 
 
-def test_refuses_a_protocol_without_a_continuous_outcome():
+def test_refuses_a_protocol_without_a_continuous_outcome(protocol):
     retention = [{"kind": "retention", "code": "stays", "name": "Stays"}]
     with pytest.raises(DesignError, match="a continuous outcome to simulate; found none"):
         TrialSettings.from_protocol(protocol(outcomes=retention))
