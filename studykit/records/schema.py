@@ -153,7 +153,7 @@ TRAINERS = Table(
     "trainers",
     "one trainer",
     (
-        Column("trainer", "code", "trainer code, never a name", example="T1"),
+        Column("trainer", "code", "trainer code, never a name", example="EXAMPLE"),
         Column(
             "signed_off_on",
             "date",
@@ -321,7 +321,7 @@ CLOSURES = Table(
     (
         Column("first_day", "date", "first day closed", example="2026-12-24"),
         Column("last_day", "date", "last day closed", example="2027-01-02"),
-        Column("reason", "text", "why", required=False, example="holidays"),
+        Column("reason", "text", "why", required=False, example="EXAMPLE"),
     ),
     key=("first_day",),
 )
@@ -415,7 +415,9 @@ TABLES: tuple[Table, ...] = (
     HARMS,
     ALLOCATION,
 )
-EXAMPLE_CLIENT = "EXAMPLE"  # the example rows of a new study carry it and are never analysed
+EXAMPLE_CLIENT = "EXAMPLE"  # the example rows of a new study carry it somewhere and are never analysed
+PEOPLE_COLUMNS = frozenset({"client", "trainer", "assessor", "observer", "judged_by"})
+PROTOCOL_COLUMNS = frozenset({"visit", "exercise", "outcome", "arm"})
 
 
 def table(name: str) -> Table:

@@ -1,0 +1,233 @@
+"""One cell of text to one value, or to what is wrong with it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from studykit.records.identifiers import code_trouble, personal_mark
+from studykit.records.nearest import listed, nearest_known
+from studykit.records.schema import PEOPLE_COLUMNS, YES_NO, Column
+
+DecimalMark = Literal[".", ","]
+
+_ISO = re.compile(r"([0-9]{4})-([0-9]{2})-([0-9]{2})")
+_ISO_WITH_TIME = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})[T ]\s*[0-9:.]+.*")
+_TURNED = re.compile(r"([0-9]{1,2})[./\- ]+([0-9]{1,2})[./\- ]+([0-9]{4}|[0-9]{2})")
+_SERIAL = re.compile(r"[0-9]{5}")
+_POINT = re.compile(r"[+\-−]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+\-]?[0-9]+)?")
+_COMMA = re.compile(r"[+\-−]?[0-9]+,[0-9]+")
+_NUMBER_WITH_UNIT = re.compile(
+    r"[+\-]?[0-9]+([.,][0-9]+)?\s*(kg|kgs|lb|lbs|n|kgf|x|reps?|%)\.?", re.IGNORECASE
+)
+_FIRST_YEAR, _LAST_YEAR = 1950, 2100
+_SPREADSHEET_DAY_ZERO = dt.date(1899, 12, 30)
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """What is wrong with one cell: the parts of a finding without its place."""
+
+    expected: str
+    got: str
+    todo: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Respelt:
+    """A value that was understood although it was spelt another way."""
+
+    value: str
+    got: str
+
+
+CellValue = str | float | dt.date
+Answer = CellValue | Trouble | Respelt
+
+
+def cell_reader(column: Column, *, mark: DecimalMark = ".") -> Callable[[str], Answer]:
+    """The function that reads the non-empty, trimmed cells of a column.
+
+    Parameters
+    ----------
+    column : Column
+    mark : {".", ","}
+        Decimal mark of the whole column.
+    """
+    if column.kind == "date":
+        return read_date
+    if column.kind in ("number", "whole"):
+        return lambda text: read_number(text, column, mark=mark)
+    if column.kind == "choice":
+        return lambda text: read_choice(text, column.choices)
+    if column.kind == "yes_no":
+        return lambda text: read_choice(text, YES_NO)
+    if column.kind == "code":
+        return lambda text: read_code(text, person=column.name in PEOPLE_COLUMNS)
+    return lambda text: text
+
+
+def read_code(text: str, *, person: bool) -> Answer:
+    """An identifier; a name, an e-mail address or a telephone number is refused and not repeated."""
+    mark = personal_mark(text, person=person)
+    if mark:
+        return Trouble(
+            "a code such as C014, which tells nothing about the person" if person else "a code",
+            f"what looks like {mark} (not repeated here)",
+            "Use a code, and keep the list of names elsewhere.",
+        )
+    trouble = code_trouble(text)
+    if trouble:
+        return Trouble("a code of letters, digits, - and _", f"{text!r}, with {trouble}", "Shorten the code.")
+    return text
+
+
+def read_choice(text: str, choices: Sequence[str]) -> Answer:
+    """One of the allowed words; capitals are passed over, and reported."""
+    if text in choices:
+        return text
+    folded = {choice.casefold(): choice for choice in choices}
+    found = folded.get(text.casefold())
+    if found is not None:
+        return Respelt(found, text)
+    near = _TRUTH.get(text.casefold(), "") if tuple(choices) == YES_NO else nearest_known(text, choices)
+    return Trouble(listed(choices), repr(text), f"Write {near}." if near else "Write one of these words.")
+
+
+_TRUTH = {"y": "yes", "true": "yes", "1": "yes", "x": "yes", "n": "no", "false": "no", "0": "no"}
+
+
+def decimal_mark(cells: Sequence[str]) -> tuple[DecimalMark, str]:
+    """Decimal mark of a column, and why the other one cannot be accepted in it.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        The non-empty cells of a number column.
+
+    Returns
+    -------
+    (str, str)
+        The mark of most cells that have one, a point where there are none or as many of both. The
+        second is ``"mixed"`` where both marks occur, ``"thousands"`` where every comma could as well
+        divide thousands, else ``""``.
+
+    Examples
+    --------
+    >>> decimal_mark(["81,5", "70"]), decimal_mark(["81,5", "70.5"]), decimal_mark(["1,250", "80"])
+    ((',', ''), ('.', 'mixed'), ('.', 'thousands'))
+    """
+    commas = [cell for cell in cells if _COMMA.fullmatch(cell)]
+    points = sum("." in cell and _POINT.fullmatch(cell) is not None for cell in cells)
+    if not commas:
+        return ".", ""
+    if points:
+        return (",", "mixed") if len(commas) > points else (".", "mixed")
+    if all(re.fullmatch(r"[+\-−]?[1-9][0-9]{0,2},[0-9]{3}", cell) for cell in commas):
+        return ".", "thousands"
+    return ",", ""
+
+
+def read_number(text: str, column: Column, *, mark: DecimalMark = ".") -> Answer:
+    """A number with the column's decimal mark, within the column's bounds."""
+    kind = "a whole number" if column.kind == "whole" else "a number"
+    pattern, other = (_POINT, _COMMA) if mark == "." else (_COMMA, _POINT)
+    if not pattern.fullmatch(text) and not (mark == "," and re.fullmatch(r"[+\-−]?[0-9]+", text)):
+        if other.fullmatch(text):
+            return _wrong_mark(text, kind, mark)
+        todo = "Digits only." if column.kind == "whole" else "Digits and one decimal mark only."
+        if _NUMBER_WITH_UNIT.fullmatch(text):
+            todo = "Leave the unit out of this cell."
+        return Trouble(kind, repr(text), todo)
+    value = float(text.replace(",", ".").replace("−", "-"))
+    if not math.isfinite(value):
+        return Trouble(kind, repr(text), "Check the number.")
+    if column.kind == "whole" and value != round(value):
+        return Trouble(kind, repr(text), "Write whole numbers only.")
+    if not column.lowest <= value <= column.highest:
+        return Trouble(f"{kind} {_bounds(column)}", text, "Check the number.")
+    return value
+
+
+def _wrong_mark(text: str, kind: str, mark: DecimalMark) -> Trouble:
+    if mark == ",":
+        return Trouble(
+            f"{kind} with a decimal comma, as in most of the column",
+            text,
+            f"Write {text.replace('.', ',')}, or use the point in the whole column.",
+        )
+    whole, part = text.split(",")
+    return Trouble(
+        f"{kind} with a decimal point, or a decimal comma in every number of the column",
+        f"{text}, which can be read as {whole}.{part} or as {whole}{part}",
+        "Write it with a decimal point, without a mark for thousands.",
+    )
+
+
+def _bounds(column: Column) -> str:
+    if math.isinf(column.highest):
+        return f"from {column.lowest:g}"
+    if math.isinf(column.lowest):
+        return f"up to {column.highest:g}"
+    return f"from {column.lowest:g} to {column.highest:g}"
+
+
+def read_date(text: str) -> Answer:
+    """A day as YYYY-MM-DD; other forms are refused with their possible readings.
+
+    Examples
+    --------
+    >>> read_date("2026-03-09")
+    datetime.date(2026, 3, 9)
+    >>> read_date("03/04/2025").got
+    '03/04/2025, which can be read as 2025-04-03 (day first) or 2025-03-04 (month first)'
+    """
+    parts = _ISO.fullmatch(text)
+    if parts is None:
+        return _other_date(text)
+    day = _calendar_day(*map(int, parts.groups()))
+    if day is None:
+        return Trouble("a day of the calendar, as YYYY-MM-DD", text, "There is no such day.")
+    if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
+        return Trouble(f"a year from {_FIRST_YEAR} to {_LAST_YEAR}", text, "Check the year.")
+    return day
+
+
+def _calendar_day(year: int, month: int, day: int) -> dt.date | None:
+    try:
+        return dt.date(year, month, day)
+    except ValueError:
+        return None
+
+
+def _other_date(text: str) -> Trouble:
+    """Say what a date in another form could mean; never guess."""
+    expected = "a date as YYYY-MM-DD"
+    timed = _ISO_WITH_TIME.fullmatch(text)
+    if timed:
+        return Trouble(expected, text, f"Leave out the time of day: {timed[1]}.")
+    turned = _TURNED.fullmatch(text)
+    if turned:
+        first, second, year = (int(part) for part in turned.groups())
+        year += 2000 if year < 100 else 0
+        day_first, month_first = _calendar_day(year, second, first), _calendar_day(year, first, second)
+        readings = [f"{day_first} (day first)"] if day_first else []
+        readings += [f"{month_first} (month first)"] if month_first and month_first != day_first else []
+        if readings:
+            return Trouble(
+                expected,
+                f"{text}, which can be read as {' or '.join(readings)}",
+                "Write the one that is meant.",
+            )
+    if _SERIAL.fullmatch(text):
+        day = _SPREADSHEET_DAY_ZERO + dt.timedelta(days=int(text))
+        return Trouble(
+            expected,
+            text,
+            f"If this is a spreadsheet's count of days, {day} is meant; format the column as text.",
+        )
+    return Trouble(expected, repr(text), "Write year, month and day, such as 2026-03-09.")

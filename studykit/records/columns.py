@@ -1,0 +1,186 @@
+"""From the texts of one table to typed columns, with a finding for every cell that cannot be used."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from studykit.errors import Finding
+from studykit.records.cells import Respelt, Trouble, cell_reader, decimal_mark, read_choice, read_number
+from studykit.records.headers import match_header
+from studykit.records.nearest import listed, nearest_known
+from studykit.records.raw import RawTable
+from studykit.records.schema import EXAMPLE_CLIENT, Column, Table
+from studykit.records.tables import RecordTable, record_table
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the protocol adds to the schema.
+
+    Parameters
+    ----------
+    codes : mapping of str to tuple of str
+        Known codes of the columns ``visit``, ``exercise``, ``outcome`` and ``arm``; a column that is
+        not named is not checked.
+    levels : mapping of str to tuple of str
+        Strata among the columns of the clients' table, with their values (empty: any value).
+    covariates : tuple of str
+        Further named client facts.
+    by_protocol : bool
+        False where no protocol was given: columns that the schema does not know are then kept.
+    """
+
+    codes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    levels: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    covariates: tuple[str, ...] = ()
+    by_protocol: bool = False
+
+
+@dataclass(slots=True)
+class Draft:
+    """A table on its way: values by column, and which rows have to be left out."""
+
+    raw: RawTable
+    table: Table
+    values: dict[str, list[Any]]
+    positions: dict[str, int]
+    left_out: set[int] = field(default_factory=set)
+    findings: list[Finding] = field(default_factory=list)
+
+    def place(self, row: int, column: str) -> str:
+        """The place of one cell."""
+        return self.raw.place(row, self.positions[column], column)
+
+    def stop(self, row: int, column: str, trouble: Trouble) -> None:
+        """Leave a row out, and say why."""
+        self.left_out.add(row)
+        self.findings.append(
+            Finding("stop", self.place(row, column), trouble.expected, trouble.got, trouble.todo)
+        )
+
+    def note(self, rows: Sequence[int], column: str, *, expected: str, got: str) -> None:
+        """One note for all cells of a column that were understood although written another way."""
+        more = f", and {len(rows) - 1} more of this column" if len(rows) > 1 else ""
+        self.findings.append(
+            Finding("note", self.place(rows[0], column), expected, got + more, "It was understood.")
+        )
+
+    def finished(self) -> RecordTable:
+        """The typed table of the rows that can be used."""
+        kept = [row for row in range(len(self.raw.rows)) if row not in self.left_out]
+        columns = {name: [values[row] for row in kept] for name, values in self.values.items()}
+        numbers = [self.raw.row_numbers[row] for row in kept]
+        return record_table(self.table.name, columns, where=self.raw.where, row_numbers=numbers)
+
+
+def draft_table(raw: RawTable, table: Table, wanted: Wanted) -> Draft:
+    """Read every cell of a table by its schema."""
+    further = tuple(dict.fromkeys([*wanted.levels, *wanted.covariates])) if table.name == "clients" else ()
+    matched = match_header(raw, table, further=further, keep_all=not wanted.by_protocol)
+    raw, examples = _without_examples(raw)
+    draft = Draft(raw, table, {}, dict(matched.positions), findings=list(matched.findings))
+    if examples:
+        draft.findings.append(
+            Finding("note", raw.where, "rows of the study", f"{examples} example row{'s' * (examples > 1)}",
+                    "Skipped.")
+        )  # fmt: skip
+    if not matched.usable:
+        draft.left_out.update(range(len(raw.rows)))
+        return draft
+    for name, position in matched.positions.items():
+        _read_column(draft, _column(table, name, wanted), position, wanted)
+    return draft
+
+
+def _without_examples(raw: RawTable) -> tuple[RawTable, int]:
+    """Rows that a new study starts with are no records."""
+    kept = [index for index, row in enumerate(raw.rows) if EXAMPLE_CLIENT not in row]
+    if len(kept) == len(raw.rows):
+        return raw, 0
+    moved = {old: new for new, old in enumerate(kept)}
+    troubles = {
+        (moved[row], column): trouble for (row, column), trouble in raw.troubles.items() if row in moved
+    }
+    rows, numbers = tuple(raw.rows[index] for index in kept), tuple(raw.row_numbers[index] for index in kept)
+    return replace(raw, rows=rows, row_numbers=numbers, troubles=troubles), len(raw.rows) - len(kept)
+
+
+def _column(table: Table, name: str, wanted: Wanted) -> Column:
+    """The schema's column, or one that the protocol adds; strata are choices among their levels."""
+    schema = next((column for column in table.columns if column.name == name), None)
+    levels = wanted.levels.get(name, ()) if table.name == "clients" else ()
+    if levels and (schema is None or schema.kind in ("text", "choice")):
+        return Column(name, "choice", "a stratum of the protocol", required=False, choices=levels)
+    return schema or Column(name, "text", "a client fact", required=False)
+
+
+def _read_column(draft: Draft, column: Column, position: int, wanted: Wanted) -> None:
+    """Read one column cell by cell; empty cells and cells in trouble are empty in the result."""
+    cells = [row[position] for row in draft.raw.rows]
+    values: list[Any] = [None] * len(cells)
+    for (row, where), trouble in draft.raw.troubles.items():
+        if where == position:
+            draft.stop(row, column.name, trouble)
+    kind = column.kind
+    if kind == "text" and column.name in wanted.covariates and _all_numbers(cells):
+        column = replace(column, kind="number")
+    mark, doubt = (
+        decimal_mark([cell for cell in cells if cell]) if column.kind in ("number", "whole") else (".", "")
+    )
+    read = cell_reader(column, mark=mark)
+    respelt: list[int] = []
+    for row, text in enumerate(cells):
+        if not text:
+            if column.required and (row, position) not in draft.raw.troubles:
+                draft.stop(row, column.name, Trouble(column.meaning, "an empty cell", "Fill it in."))
+            continue
+        answer = read(text)
+        if not isinstance(answer, Trouble) and column.kind == "code":
+            answer = _known_code(str(answer), wanted.codes.get(column.name))
+        if isinstance(answer, Trouble):
+            draft.stop(row, column.name, answer)
+        elif isinstance(answer, Respelt):
+            respelt.append(row)
+            values[row] = answer.value
+        else:
+            values[row] = answer
+    if respelt:
+        draft.note(respelt, column.name, expected=repr(values[respelt[0]]), got=repr(cells[respelt[0]]))
+    draft.values[column.name] = values
+    _note_commas(draft, column, mark, doubt, cells)
+
+
+def _note_commas(draft: Draft, column: Column, mark: str, doubt: str, cells: Sequence[str]) -> None:
+    commas = [row for row, cell in enumerate(cells) if "," in cell]
+    if mark == "," and not doubt and commas and column.kind in ("number", "whole"):
+        draft.note(
+            commas, column.name, expected="a decimal point", got=f"a decimal comma: {cells[commas[0]]}"
+        )
+
+
+def _all_numbers(cells: Sequence[str]) -> bool:
+    filled = [cell for cell in cells if cell]
+    column = Column("", "number", "")
+    mark, doubt = decimal_mark(filled)
+    return (
+        bool(filled)
+        and not doubt
+        and all(isinstance(read_number(cell, column, mark=mark), float) for cell in filled)
+    )
+
+
+def _known_code(code: str, known: tuple[str, ...] | None) -> str | Trouble | Respelt:
+    """A code of the protocol; capitals are passed over, and reported."""
+    if known is None or code in known:
+        return code
+    answer = read_choice(code, known)
+    if isinstance(answer, Trouble):
+        near = nearest_known(code, known)
+        return Trouble(
+            f"a code of the protocol: {listed(known)}",
+            repr(code),
+            f"Write {near}." if near else "Correct it.",
+        )
+    return answer if isinstance(answer, Respelt) else code

@@ -1,0 +1,43 @@
+"""The known word nearest to one that is not known, for messages."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+_CUTOFF = 0.6
+
+
+def nearest_known(text: str, known: Iterable[str], *, cutoff: float = _CUTOFF) -> str:
+    """The nearest of ``known`` as it is written there, ``""`` where none comes near.
+
+    Capitals and the difference between blank, hyphen and underscore are passed over.
+
+    Examples
+    --------
+    >>> nearest_known("Leg pres", ["leg_press", "chest_press"])
+    'leg_press'
+    >>> nearest_known("xyz", ["leg_press"])
+    ''
+    """
+    plain = {_plain(word): word for word in reversed(list(known))}
+    found = get_close_matches(_plain(text), plain, n=1, cutoff=cutoff)
+    return plain[found[0]] if found else ""
+
+
+def listed(words: Iterable[str], *, most: int = 8) -> str:
+    """The words in one phrase, not more than ``most`` of them.
+
+    Examples
+    --------
+    >>> listed(["yes", "no"]), listed(["a", "b", "c"], most=2)
+    ('yes or no', 'one of a, b, …')
+    """
+    found = list(words)
+    if len(found) <= 2:
+        return " or ".join(found)
+    return "one of " + ", ".join(found[:most]) + (", …" if len(found) > most else "")
+
+
+def _plain(text: str) -> str:
+    return text.casefold().replace(" ", "_").replace("-", "_")

@@ -1,0 +1,200 @@
+"""Reading the record tables of a study folder: every cell understood, or a finding that names it."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from studykit.errors import Finding, FolderError
+from studykit.protocol.types import Protocol
+from studykit.records.columns import Draft, Wanted, draft_table
+from studykit.records.delimited import read_delimited
+from studykit.records.nearest import nearest_known
+from studykit.records.raw import RawTable
+from studykit.records.schema import TABLES, table
+from studykit.records.spelling import repeated_rows, settle_spelling
+from studykit.records.tables import Records, records_of
+from studykit.records.workbook import read_workbook
+
+WORKBOOK = "records.xlsx"
+_OTHER_WORKBOOKS = (".xls", ".ods", ".xlsm", ".xlsb", ".numbers")
+
+
+def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
+    """Read every record table of a study.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder ``records`` of a study: one CSV file for each table, or one workbook ``records.xlsx``
+        with a sheet for each table.
+    protocol : Protocol, optional
+        With it, codes of visits, exercises, outcomes and arms are checked, and the columns of strata
+        and covariates are wanted in ``clients``; without it, further columns of ``clients`` are kept.
+
+    Returns
+    -------
+    Records
+        Rows with a ``stop`` finding are not in the tables.
+
+    Raises
+    ------
+    FolderError
+        If ``folder`` is no folder, or cannot be listed.
+    """
+    folder = Path(folder)
+    try:
+        files = sorted(path for path in folder.iterdir() if path.is_file())
+    except OSError as error:
+        raise FolderError(
+            where=str(folder),
+            expected="a folder with the record tables",
+            got=error.strerror or type(error).__name__,
+            todo="Give the study's folder, the one that holds records.",
+        ) from None
+    findings = list(_neighbours(files, folder.name))
+    raws, hashes, more = _read_files(_wanted_files(files), folder.name)
+    findings += more
+    wanted = wanted_by(protocol)
+    drafts = [draft_table(raws[entry.name], entry, wanted) for entry in TABLES if entry.name in raws]
+    settle_spelling(drafts)
+    for draft in drafts:
+        repeated_rows(draft)
+    findings += [finding for draft in drafts for finding in _in_order(draft)]
+    if not raws:
+        findings.append(
+            Finding(
+                "warn", f"{folder.name}/", "record tables", "none", "Put clients.csv and the others there."
+            )
+        )
+    return records_of([draft.finished() for draft in drafts], findings=findings, hashes=hashes)
+
+
+def wanted_by(protocol: Protocol | None) -> Wanted:
+    """What a protocol adds to the schema of the tables."""
+    if protocol is None:
+        return Wanted()
+    codes = {
+        "visit": tuple(visit.code for visit in protocol.visits),
+        "exercise": tuple(exercise.code for exercise in protocol.exercises),
+        "outcome": tuple(outcome.code for outcome in protocol.outcomes),
+        "arm": tuple(arm.code for arm in protocol.arms),
+    }
+    levels = {stratum.code: stratum.levels for stratum in protocol.strata if stratum.code != "trainer"}
+    covariates = tuple(code for code in protocol.analysis.adjust_for if code != "trainer")
+    return Wanted(
+        {name: known for name, known in codes.items() if known}, levels, covariates, by_protocol=True
+    )
+
+
+def _in_order(draft: Draft) -> list[Finding]:
+    """A table's findings in the order of its rows."""
+    rows = {f"{draft.raw.where}, row {number}": place for place, number in enumerate(draft.raw.row_numbers)}
+
+    def position(finding: Finding) -> int:
+        return rows.get(finding.where.rsplit(", column", 1)[0], -1)
+
+    return sorted(draft.findings, key=position)
+
+
+def _is_lock(path: Path) -> bool:
+    """The small files that spreadsheet programs put beside one that is open."""
+    return path.name.startswith(("~$", ".~lock."))
+
+
+def _neighbours(files: Sequence[Path], folder: str) -> list[Finding]:
+    """Files that say something although they hold no table: locks, other formats, misspelt names."""
+    findings: list[Finding] = []
+    names = [entry.name for entry in TABLES]
+    for path in files:
+        where = f"{folder}/{path.name}"
+        stem, ending = path.stem.casefold(), path.suffix.casefold()
+        if _is_lock(path):
+            opened = path.name.removeprefix("~$").removeprefix(".~lock.").removesuffix("#")
+            findings.append(
+                Finding("warn", f"{folder}/{opened}", "a closed file",
+                        "one that is open in a spreadsheet program",
+                        "Save and close it: what is not saved is not seen here.")
+            )  # fmt: skip
+        elif ending == ".csv" and stem not in names:
+            near = nearest_known(stem, names, cutoff=0.8)
+            findings.append(
+                Finding("stop", where, f"the file name {near}.csv", path.name, "Rename the file.")
+                if near
+                else Finding("note", where, "a file named as a table", path.name, "It is not used.")
+            )
+        elif ending in _OTHER_WORKBOOKS or (ending == ".xlsx" and path.name.casefold() != WORKBOOK):
+            findings.append(
+                Finding("stop", where, f"CSV files, or one workbook named {WORKBOOK}", path.name,
+                        f"Save it as {WORKBOOK}, or move it out of this folder.")
+            )  # fmt: skip
+    return findings
+
+
+def _wanted_files(files: Sequence[Path]) -> list[Path]:
+    names = {f"{entry.name}.csv" for entry in TABLES} | {WORKBOOK}
+    return [path for path in files if path.name.casefold() in names and not _is_lock(path)]
+
+
+def _read_files(
+    files: Sequence[Path], folder: str
+) -> tuple[Mapping[str, RawTable], list[tuple[str, str]], list[Finding]]:
+    """Bytes, hashes and cells of the tables; both kinds of files together are refused."""
+    raws: dict[str, RawTable] = {}
+    hashes: list[tuple[str, str]] = []
+    findings: list[Finding] = []
+    books = [path for path in files if path.suffix.casefold() == ".xlsx"]
+    if books and len(books) < len(files):
+        others = ", ".join(path.name for path in files if path not in books)
+        findings.append(
+            Finding("stop", f"{folder}/{books[0].name}", "CSV files or one workbook, never both",
+                    f"the workbook beside {others}",
+                    "Keep the one that holds the records, and move the other away.")
+        )  # fmt: skip
+        files = []
+    for path in files:
+        where = f"{folder}/{path.name}"
+        try:
+            data = path.read_bytes()
+        except OSError as error:
+            findings.append(_unreadable(where, error))
+            continue
+        hashes.append((where, hashlib.sha256(data).hexdigest()))
+        if path.suffix.casefold() == ".xlsx":
+            sheets, more = read_workbook(data, where)
+            raws.update(sheets)
+        else:
+            raw, more = read_delimited(data, table(path.stem.casefold()), where)
+            findings += _twice(raws, raw)
+            if raw is not None:
+                raws.setdefault(raw.name, raw)
+        findings += more
+    return raws, hashes, findings
+
+
+def _twice(raws: Mapping[str, RawTable], raw: RawTable | None) -> list[Finding]:
+    """Two files whose names differ in capitals only."""
+    if raw is None or raw.name not in raws:
+        return []
+    return [
+        Finding("stop", raw.where, "one file for each table", f"a second one beside {raws[raw.name].where}",
+                "Keep one of them; this one was not read.")
+    ]  # fmt: skip
+
+
+def _unreadable(where: str, error: OSError) -> Finding:
+    locked = isinstance(error, PermissionError)
+    return Finding(
+        "stop",
+        where,
+        "a file that can be read",
+        "one that the system does not hand out" if locked else error.strerror or type(error).__name__,
+        "Close it in the spreadsheet program, and check who may read it." if locked else "Check the file.",
+    )
+
+
+def with_findings(records: Records, findings: Sequence[Finding]) -> Records:
+    """The same records with further findings, as from `studykit.records.consistency`."""
+    return replace(records, findings=(*records.findings, *findings))
