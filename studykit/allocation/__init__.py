@@ -7,12 +7,14 @@ from studykit.allocation.bits import RecordedBits, fresh_entropy
 from studykit.allocation.blocks import PermutedBlocks
 from studykit.allocation.coins import BiasedCoin, Simple
 from studykit.allocation.entries import Entry
+from studykit.allocation.foresight import Foresight, foresee
 from studykit.allocation.ledger import Ledger, Surroundings
 from studykit.allocation.method import AllocationMethod, Draw, draw
 from studykit.allocation.methods import method_from
 from studykit.allocation.minimisation import Minimisation
 from studykit.allocation.places import machine_code, synchronised_folder
 from studykit.allocation.refusals import REQUIRED_FACTS
+from studykit.allocation.replay import Replayed, enumerate_replays, replay, strata_as_levels
 
 __all__ = [
     "REQUIRED_FACTS",
@@ -25,6 +27,7 @@ __all__ = [
     "BiasedCoin",
     "Draw",
     "Entry",
+    "Foresight",
     "Ledger",
     "Locked",
     "Minimisation",
@@ -32,12 +35,17 @@ __all__ = [
     "Predictability",
     "Receipt",
     "RecordedBits",
+    "Replayed",
     "Simple",
     "Surroundings",
     "audit",
     "draw",
+    "enumerate_replays",
+    "foresee",
     "fresh_entropy",
     "machine_code",
     "method_from",
+    "replay",
+    "strata_as_levels",
     "synchronised_folder",
 ]

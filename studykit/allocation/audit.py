@@ -115,7 +115,7 @@ def replay_draws(entries: Sequence[Entry]) -> tuple[tuple[Draw, ...], tuple[Find
             if written != body["probabilities"]:
                 findings.append(_stop(where, f"probabilities {written}", str(body["probabilities"])))
             draws.append(again)
-            past.add(None, body["stratum"], body["arm"], text=text)
+            past.add(body["stratum"], body["arm"], text)
         except (StudykitError, KeyError, TypeError, ValueError) as error:
             findings.append(_stop(where, "a draw that can be repeated", str(error)))
     return tuple(draws), tuple(findings)

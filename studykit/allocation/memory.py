@@ -68,7 +68,7 @@ class Memory:
         self.entries.append(entry)
         if entry.kind == "allocation":
             body = entry.body
-            self.past.add(None, body["stratum"], body["arm"], text=canonical(body["method"]))
+            self.past.add(body["stratum"], body["arm"], canonical(body["method"]))
             self.positions[body["client"].casefold()] = entry.position
         elif entry.kind in ("lock", "amendment", "home"):
             self.locked = locked_from(self.entries)

@@ -13,6 +13,15 @@ class Past:
 
     A method that does not carry over begins afresh when an amendment changed the method: only the
     last unbroken run of allocations by that very method counts.
+
+    Examples
+    --------
+    >>> from studykit.allocation.blocks import PermutedBlocks
+    >>> method = PermutedBlocks(("a", "b"), block_sizes=(2,))
+    >>> past = Past()
+    >>> past.add({}, "a", canonical(method.describe()))
+    >>> method.next_probabilities(past.state(method), {})
+    (Fraction(0, 1), Fraction(1, 1))
     """
 
     __slots__ = ("_folded", "_made", "_method_text", "_run_begins")
@@ -23,15 +32,21 @@ class Past:
         self._run_begins = 0
         self._folded: tuple[str, int, int, Any] = ("", 0, 0, None)
 
-    def add(
-        self, method: AllocationMethod[Any] | None, stratum: Factors, arm: str, *, text: str = ""
-    ) -> None:
-        """One more allocation, by ``method`` or by the method with the canonical description ``text``."""
-        described = text if method is None else canonical(method.describe())
-        if described != self._method_text:
-            self._method_text = described
+    def add(self, stratum: Factors, arm: str, method_text: str) -> None:
+        """One more allocation, by the method whose description has this canonical text."""
+        if method_text != self._method_text:
+            self._method_text = method_text
             self._run_begins = len(self._made)
         self._made.append((stratum, arm))
+
+    def with_one_more(self, stratum: Factors, arm: str, method_text: str) -> Past:
+        """A longer past; this one stays as it is."""
+        longer = Past()
+        longer._made = self._made.copy()
+        longer._method_text, longer._run_begins = self._method_text, self._run_begins
+        longer._folded = self._folded
+        longer.add(stratum, arm, method_text)
+        return longer
 
     def state(self, method: AllocationMethod[Any]) -> Any:
         """The state for the next draw by ``method``."""
