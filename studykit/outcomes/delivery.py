@@ -27,7 +27,7 @@ def analyse_delivery(protocol: Protocol, rows: StudyRows) -> DeliveryResult | No
     return DeliveryResult(
         arms=tuple(_one_arm(protocol, sessions, code, inside, days) for code in codes),
         days_to_first_session=tuple(
-            (rows.clients.arm_labels[code], *_first_sessions(sessions, code)) for code in codes
+            (rows.clients.arm_labels[code], *_first_sessions(sessions, code, inside)) for code in codes
         ),
     )
 
@@ -96,10 +96,10 @@ def _mean(values: Floats) -> float:
     return float(known.mean()) if known.size else math.nan
 
 
-def _first_sessions(sessions: Sessions, code: int) -> tuple[float, float, float]:
+def _first_sessions(sessions: Sessions, code: int, inside: Bools) -> tuple[float, float, float]:
     """Days from allocation to the first attended session: median, least, most."""
     clients = sessions.clients
-    own = sessions.attended & (sessions.day >= 0) & (clients.arm[sessions.client] == code)
+    own = sessions.attended & inside & (clients.arm[sessions.client] == code)
     first = np.full(clients.number, np.inf)
     np.minimum.at(first, sessions.client[own], sessions.day[own].astype(float))
     first = first[np.isfinite(first)]

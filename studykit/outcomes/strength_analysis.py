@@ -10,8 +10,8 @@ from typing import Protocol as Interface
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.errors import ArgumentError, ConvergenceError, FitError
-from studykit.mixed import LinearMixedFit, fit_linear_mixed
+from studykit.errors import ArgumentError, ConvergenceError, DesignError, FitError
+from studykit.mixed import MixedFit, fit_linear_mixed
 from studykit.outcomes.scores import analysis_scores, composite_scores, score_cube
 from studykit.outcomes.strength_design import StrengthDesign, build_strength_design, empty_cell_message
 from studykit.outcomes.strength_regression import Regression, compare_clusters, regress_on_baseline
@@ -145,7 +145,7 @@ class ModelAnalysis:
 
     setting: Setting
     design: StrengthDesign
-    fit: LinearMixedFit
+    fit: MixedFit
 
     @property
     def used(self) -> Bools:
@@ -334,7 +334,7 @@ def choose_analysis(setting: Setting) -> tuple[ModelAnalysis | RegressionAnalysi
         return RegressionAnalysis(setting), (
             "the mixed model did not converge: the composite is analysed by regression, as the protocol says"
         )
-    except FitError as reason:
+    except (FitError, DesignError) as reason:
         return RegressionAnalysis(setting), f"the mixed model could not be fitted ({reason})"
 
 
@@ -353,10 +353,8 @@ def left_out_remarks(left_out: tuple[str, ...]) -> tuple[str, ...]:
     )
 
 
-def boundary_remarks(fit: LinearMixedFit) -> tuple[str, ...]:
+def boundary_remarks(fit: MixedFit) -> tuple[str, ...]:
     """One sentence where a variance was estimated at zero."""
     if not fit.at_boundary:
         return ()
-    return (
-        "A variance was estimated at zero (or a correlation at one): it is kept in the model at that value.",
-    )
+    return (f"Estimated at the boundary and kept in the model there: {'; '.join(fit.boundary_terms)}",)

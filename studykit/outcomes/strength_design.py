@@ -211,7 +211,7 @@ def _cell_name(rows: StrengthRows, visit: int, exercise: int) -> str:
 
 
 def _indicator(codes: Integers, number: int) -> Floats:
-    return (codes[:, None] == np.arange(number)).astype(float)
+    return np.asarray(codes[:, None] == np.arange(number), dtype=float)
 
 
 def _by_visit(facts: FactColumns, rows: StrengthRows) -> tuple[Floats, list[str]]:
@@ -240,7 +240,8 @@ def _random_part(
     visits = np.unique(rows.visit)
     if len(rows.exercise_labels) > 1:
         over_visits = (rows.visit[:, None] == visits).astype(float)
-        effects.append(RandomEffect("client", rows.client, over_visits))
+        labels = tuple(rows.visit_labels[visit] for visit in visits)
+        effects.append(RandomEffect("client", rows.client, over_visits, columns=labels))
         exercise_of_client = rows.client * len(rows.exercise_labels) + rows.exercise
         if np.bincount(exercise_of_client).max() > 1:  # with one visit it would repeat the residual
             effects.append(RandomEffect("client by exercise", exercise_of_client))
@@ -248,5 +249,5 @@ def _random_part(
         residual = ResidualStructure("unstructured", rows.client, rows.visit)
     if trainers is not None and trainers.role in {"random", "clusters"}:
         design = _is_follow_up(rows)[:, None]
-        effects.append(RandomEffect("trainer", trainers.trainer[rows.client], design))
+        effects.append(RandomEffect("trainer", trainers.trainer[rows.client], design, columns=("follow-up",)))
     return tuple(effects), residual

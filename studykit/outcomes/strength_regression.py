@@ -97,7 +97,7 @@ def least_squares(
         )
     inverse = np.linalg.inv(np.linalg.qr(own, mode="r"))
     unscaled = inverse @ inverse.T
-    coefficients = np.linalg.lstsq(own, outcome[used], rcond=None)[0]
+    coefficients = np.asarray(np.linalg.lstsq(own, outcome[used], rcond=None)[0], dtype=float)
     residuals = np.full(used.size, np.nan)
     residuals[used] = outcome[used] - own @ coefficients
     variance = float((residuals[used] ** 2).sum()) / freedom

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.errors import FitError
+from studykit.errors import DesignError, FitError
 from studykit.outcomes.results import OutcomeEstimate, TippingPoint
 from studykit.outcomes.scores import pooled_standard_deviation
 from studykit.outcomes.strength_analysis import (
@@ -129,7 +129,7 @@ def _try_model(
     trainers = replace(setting.trainers, role=role) if role else None  # type: ignore[arg-type]
     try:
         return [(name, fit_model(setting, adjust=adjust, trainers=trainers))]
-    except FitError:
+    except (FitError, DesignError):
         return []
 
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from studykit.errors import DesignError, FitError
-from studykit.outcomes.retention import analyse_retention, primary_retention
 from studykit.outcomes.results import RetentionResult
+from studykit.outcomes.retention import analyse_retention, primary_retention
 
 # Two trainers, both arms each; last attended days. A last day from 155 on is active on day 182.
 ARM = [0, 0, 0, 0, 1, 1, 1, 1, 0, 0, 0, 0, 1, 1, 1, 1]

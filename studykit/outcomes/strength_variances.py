@@ -1,0 +1,95 @@
+"""What the mixed model says about spread: standard deviations, and how far a test repeats itself."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from studykit.outcomes.reliability import typical_error_presented
+from studykit.outcomes.results import Reliability, VarianceComponent
+from studykit.outcomes.strength_analysis import ModelAnalysis, Setting
+from studykit.results import Interval
+
+Floats = NDArray[np.float64]
+ZERO = 1e-8  # share of the largest variance below which one counts as zero
+ALL_EXERCISES = "one exercise, on average"
+
+
+def variance_components(setting: Setting, analysis: ModelAnalysis) -> tuple[VarianceComponent, ...]:
+    """Standard deviations on the analysis scale, in the order of the model."""
+    parameters = analysis.fit.covariance_parameters
+    found: list[tuple[str, float]] = []
+    for effect in parameters.random_effects:
+        for column, variance in zip(effect.columns, np.diag(effect.matrix), strict=True):
+            several = len(effect.columns) > 1
+            who = "between clients" if effect.name == "client" else effect.name
+            found.append((f"{who}, {column}" if several else who, float(variance)))
+    residual = parameters.residual
+    if residual.matrix.shape == (1, 1):
+        found.append(("residual", float(residual.matrix[0, 0])))
+    else:
+        labels = setting.rows.visit_labels
+        for visit, variance in zip(residual.visits, np.diag(residual.matrix), strict=True):
+            found.append((f"between clients, with error, {labels[visit]}", float(variance)))
+    largest = max(variance for _, variance in found)
+    return tuple(
+        VarianceComponent(name, math.sqrt(max(variance, 0.0)), variance < ZERO * largest)
+        for name, variance in found
+    )
+
+
+def model_repeatability(
+    setting: Setting, analysis: ModelAnalysis, confidence_level: float
+) -> tuple[Reliability, ...]:
+    r"""Share of the variance of one test of one exercise that lasts, from the model's variances.
+
+    Notes
+    -----
+    :math:`\rho=(\sigma^2_c+\sigma^2_{ce})/(\sigma^2_c+\sigma^2_{ce}+\sigma^2)`, with the client variance at
+    the
+    first visit, the client-by-exercise variance and the residual variance, which also holds what a client
+    gains
+    on one exercise and not on the others: the error of the test is at most this. The interval is a normal
+    one for
+    :math:`\log\{\rho/(1-\rho)\}` by the delta method from the expected information. With one exercise per
+    visit
+    the model cannot tell a lasting difference from error, and nothing is given.
+    """
+    parameters = analysis.fit.covariance_parameters
+    names = [effect.name for effect in parameters.random_effects]
+    if "client by exercise" not in names:
+        return ()
+    client, crossed = parameters["client"], parameters["client by exercise"]
+    lasting = float(client[0, 0] + crossed[0, 0])
+    error = parameters.residual.variance
+    if lasting <= 0.0 or error <= 0.0:
+        return ()
+    size = client.shape[0] * (client.shape[0] + 1) // 2
+    covariance = analysis.fit.precision.expected
+    slope = np.zeros(covariance.shape[0])
+    slope[0] = slope[size] = 1.0 / lasting
+    slope[-1] = -1.0 / error
+    spread = math.sqrt(max(float(slope @ covariance @ slope), 0.0))
+    half = float(ndtri(0.5 + confidence_level / 2.0)) * spread
+    centre = math.log(lasting / error)
+    shown, unit = typical_error_presented(math.sqrt(error), setting)
+    return (
+        Reliability(
+            exercise=ALL_EXERCISES,
+            clients=int(analysis.used.sum()),
+            intraclass_correlation=lasting / (lasting + error),
+            interval=Interval(
+                _share(centre - half), _share(centre + half), confidence_level, "delta method, logit scale"
+            ),
+            typical_error=shown,
+            typical_error_unit=unit,
+            source="model",
+        ),
+    )
+
+
+def _share(logit: float) -> float:
+    return 1.0 / (1.0 + math.exp(-logit))

@@ -1,0 +1,64 @@
+"""The decision rule."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from studykit.outcomes.decision import adjust_holm, decide
+from studykit.outcomes.results import OutcomeEstimate
+from studykit.results import Estimate, RowCount
+
+# X10, X11: Benjamini & Hochberg 1995, JRSS B 57:289, section 4 (values from memory)
+FIFTEEN = [
+    *(0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459),
+    *(0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.0),
+]
+
+
+def primary(name: str, value: float, standard_error: float) -> OutcomeEstimate:
+    return OutcomeEstimate(
+        name, "partner_reps compared with conventional", "", "ratio", "ratio",
+        Estimate(value, standard_error, 40.0, "t"), "primary", "", RowCount(10, 10),
+    )  # fmt: skip
+
+
+def test_holm_on_fifteen_published_p_values() -> None:
+    adjusted = adjust_holm(FIFTEEN)
+    assert [round(p, 4) for p in adjusted[:5]] == [0.0015, 0.0056, 0.0247, 0.1140, 0.2211]
+    assert sum(p <= 0.05 for p in adjusted) == 3
+
+
+def test_one_primary_is_compared_with_alpha(make_protocol: Any) -> None:
+    (decision,) = decide(make_protocol(), [primary("strength", 0.05, 0.02)])
+    assert decision.rejected
+    assert decision.p_value == decision.adjusted_p_value
+    assert decision.sentence.endswith("higher in partner_reps than in conventional")
+
+
+def test_two_primaries_go_through_holm(make_protocol: Any) -> None:
+    """X12 on two values: the smaller is doubled."""
+    first, second = decide(
+        make_protocol(), [primary("strength", 0.045, 0.02), primary("retention", 0.04, 0.02)]
+    )
+    assert first.adjusted_p_value == pytest.approx(2 * first.p_value)
+    assert second.adjusted_p_value == pytest.approx(max(second.p_value, 2 * first.p_value))
+    assert "Holm over 2" in first.rule
+
+
+def test_an_open_question_is_not_called_no_difference(make_protocol: Any) -> None:
+    """G04: absence of evidence is no evidence of absence."""
+    (decision,) = decide(make_protocol(), [primary("strength", 0.01, 0.02)])
+    assert not decision.rejected
+    assert "stays open" in decision.sentence
+    assert "no difference" not in decision.sentence
+
+
+def test_a_pilot_decides_nothing(make_protocol: Any) -> None:
+    """F22: no efficacy test as the headline of a pilot."""
+    import datetime as dt
+
+    study = {"title": "A", "code": "a", "version": "1.0", "date": dt.date(2026, 1, 1), "question": "?",
+             "framework": "pilot"}  # fmt: skip
+    assert decide(make_protocol(more={"study": study}), [primary("strength", 0.9, 0.02)]) == ()
