@@ -69,7 +69,22 @@ def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
                 "warn", f"{folder.name}/", "record tables", "none", "Put clients.csv and the others there."
             )
         )
-    return records_of([draft.finished() for draft in drafts], findings=findings, hashes=hashes)
+    return records_of(
+        [draft.finished() for draft in drafts],
+        findings=findings,
+        hashes=hashes,
+        unread_clients=_unread_clients(drafts),
+    )
+
+
+def _unread_clients(drafts: Sequence[Draft]) -> set[str]:
+    """Clients who are introduced by a row that had to be left out."""
+    found: set[str] = set()
+    for draft in drafts:
+        if draft.table.name in ("clients", "screening"):
+            codes = draft.values.get("client", [])
+            found |= {codes[row] for row in draft.left_out if row < len(codes) and codes[row]}
+    return found
 
 
 def wanted_by(protocol: Protocol | None) -> Wanted:

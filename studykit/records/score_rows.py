@@ -55,37 +55,57 @@ def visit_labels(protocol: Protocol) -> tuple[tuple[str, ...], tuple[int, ...]]:
     return tuple(visit.code for visit in ordered), baseline
 
 
-def score_rows(
-    records: Records, protocol: Protocol, clients: Clients, outcome: ContinuousOutcome
-) -> tuple[StrengthRows, tuple[Finding, ...]]:
-    """The scores of one outcome.
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """The highest score of every client, visit and exercise, with the row that gave it; shapes (m,).
 
     Parameters
     ----------
-    records : Records
-    protocol : Protocol
-    clients : Clients
-        Only their rows are used.
-    outcome : ContinuousOutcome
+    table : RecordTable
+    row : ndarray of int
+        Index into the table.
+    client, visit, exercise : ndarray of int
+        Indices into the clients asked for, ``visits`` and ``exercises``; sorted in that order.
+    score : ndarray of float
+    visits, exercises : tuple of str
+    baseline : tuple of int
+        Places of the baseline visits.
+    rows : RowCount
+    findings : tuple of Finding
+        Loads without a logarithm, units that do not fit the machine.
+    """
 
-    Returns
-    -------
-    (StrengthRows, tuple of Finding)
-        Of several valid attempts at one visit the highest counts (the first among equals); the others
-        are counted as left out for that reason.
+    table: RecordTable
+    row: Integers
+    client: Integers
+    visit: Integers
+    exercise: Integers
+    score: Floats
+    visits: tuple[str, ...]
+    exercises: tuple[str, ...]
+    baseline: tuple[int, ...]
+    rows: RowCount
+    findings: tuple[Finding, ...]
+
+
+def scored(
+    records: Records, protocol: Protocol, outcome: ContinuousOutcome, *, clients: Sequence[str]
+) -> Scored:
+    """Scores of the given clients, one for each visit and exercise.
+
+    Of several valid attempts at one visit the highest counts (the first among equals); the others are
+    counted as left out for that reason.
     """
     exercises = outcome_exercises(protocol, outcome)
     visits, baseline = visit_labels(protocol)
-    recorded = isinstance(outcome.score, AsRecorded)
     found = (
         _measurements(records["measurements"], outcome)
-        if recorded
+        if isinstance(outcome.score, AsRecorded)
         else _attempts(records["strength"], protocol, outcome, exercises)
     )
     columns = found.table.columns
-    client = label_codes(columns["client"], clients.labels)[found.rows]
-    visit = label_codes(columns["visit"], visits)[found.rows]
-    date = columns["date"][found.rows]
+    client = label_codes(columns["client"][found.rows], clients)
+    visit = label_codes(columns["visit"][found.rows], visits)
     undefined = without_logarithm(outcome, found.score)
     reasons = (
         ("client not allocated", client < 0),
@@ -94,31 +114,39 @@ def score_rows(
         ("zero or assisted load, which has no logarithm", undefined),
     )
     usable, left_out = _sieve(found.rows.size, reasons)
-    best = _best(
-        found, client=client, visit=visit, date=date, usable=usable, sizes=(len(visits), len(exercises))
-    )
-    day = (date[best] - clients.allocated_on[client[best]]).astype("timedelta64[D]")
-    count = RowCount(
-        found.rows.size,
-        best.size,
-        (*left_out, ("not the best of its visit", int(usable.sum()) - best.size)),
-        "rows",
-    )
+    key = (client * len(visits) + visit) * len(exercises) + found.exercise
+    best = _best(key, found.score, date=columns["date"][found.rows], usable=usable)
+    passed = ("not the best of its visit", int(usable.sum()) - best.size)
+    count = RowCount(found.rows.size, best.size, (*left_out, passed), "rows")
+    known = (client >= 0) & (visit >= 0)
+    findings = tuple(_findings(outcome, found, undefined & known, known))
+    return Scored(
+        found.table, found.rows[best], client[best], visit[best], found.exercise[best], found.score[best],
+        visits, exercises, baseline, count, findings,
+    )  # fmt: skip
+
+
+def score_rows(
+    records: Records, protocol: Protocol, clients: Clients, outcome: ContinuousOutcome
+) -> tuple[StrengthRows, tuple[Finding, ...]]:
+    """The scores of one outcome for the allocated clients, as frozen rows."""
+    found = scored(records, protocol, outcome, clients=clients.labels)
+    since = found.table.columns["date"][found.row] - clients.allocated_on[found.client]
+    day = np.where(np.isnat(since), np.nan, since.astype("timedelta64[D]").astype(float))
     rows = StrengthRows(
         outcome.code,
         clients,
-        frozen_array(client[best]),
-        frozen_array(visit[best]),
-        frozen_array(found.exercise[best]),
-        frozen_array(found.score[best]),
-        frozen_array(np.where(np.isnat(day), np.nan, day.astype(float))),
-        visits,
-        baseline,
-        exercises,
-        count,
+        frozen_array(found.client),
+        frozen_array(found.visit),
+        frozen_array(found.exercise),
+        frozen_array(found.score),
+        frozen_array(day),
+        found.visits,
+        found.baseline,
+        found.exercises,
+        found.rows,
     )
-    of_clients = (client >= 0) & (visit >= 0)
-    return rows, tuple(_findings(outcome, found, undefined & of_clients, of_clients))
+    return rows, found.findings
 
 
 def _attempts(
@@ -176,15 +204,11 @@ def _sieve(number: int, reasons: Sequence[tuple[str, Flags]]) -> tuple[Flags, tu
     return usable, tuple(counts)
 
 
-def _best(
-    found: _Candidates, *, client: Integers, visit: Integers, date: NDArray[np.datetime64], usable: Flags,
-    sizes: tuple[int, int],
-) -> Integers:  # fmt: skip
-    """Places of the highest score of every client, visit and exercise, in that order."""
+def _best(key: Integers, score: Floats, *, date: NDArray[np.datetime64], usable: Flags) -> Integers:
+    """Places of the highest score of every key, in the order of the keys."""
     places = np.flatnonzero(usable)
-    key = (client[places] * sizes[0] + visit[places]) * sizes[1] + found.exercise[places]
-    order = np.lexsort((date[places], -found.score[places], key))
-    ordered = key[order]
+    order = np.lexsort((date[places], -score[places], key[places]))
+    ordered = key[places][order]
     first = np.ones(order.size, dtype=bool)
     first[1:] = ordered[1:] != ordered[:-1]
     return places[order[first]]

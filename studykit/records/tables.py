@@ -56,11 +56,15 @@ class Records:
         Everything noticed on reading; rows with a ``stop`` finding are not in the tables.
     hashes : tuple of (str, str)
         File and SHA-256 of its bytes.
+    unread_clients : frozenset of str
+        Clients whose row in ``clients`` or ``screening`` has a ``stop`` finding: known, though not
+        in the table.
     """
 
     tables: Mapping[str, RecordTable]
     findings: tuple[Finding, ...]
     hashes: tuple[tuple[str, str], ...]
+    unread_clients: frozenset[str] = frozenset()
 
     def __getitem__(self, name: str) -> RecordTable:
         return self.tables[name]
@@ -171,6 +175,7 @@ def records_of(
     *,
     findings: Sequence[Finding] = (),
     hashes: Sequence[tuple[str, str]] = (),
+    unread_clients: Iterable[str] = (),
 ) -> Records:
     """All tables of a study; those that are not given are there and empty.
 
@@ -181,4 +186,4 @@ def records_of(
     """
     given = {entry.name: entry for entry in tables}
     whole = {entry.name: given.get(entry.name) or record_table(entry.name) for entry in TABLES}
-    return Records(MappingProxyType(whole), tuple(findings), tuple(hashes))
+    return Records(MappingProxyType(whole), tuple(findings), tuple(hashes), frozenset(unread_clients))

@@ -1,0 +1,218 @@
+"""Writing record tables: whole files or none, and nothing that a spreadsheet program would run."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import FolderError
+from studykit.protocol.types import AsRecorded, Protocol
+from studykit.records.raw import guarded
+from studykit.records.schema import EXAMPLE_CLIENT, TABLES, Table
+from studykit.records.tables import Records, RecordTable
+
+
+def write_empty_tables(folder: Path, protocol: Protocol, *, overwrite: bool = False) -> tuple[Path, ...]:
+    """Every table that the protocol uses, with its header and one example row.
+
+    Parameters
+    ----------
+    folder : Path
+        Made where it is missing.
+    protocol : Protocol
+        Adds columns of strata and covariates to ``clients``; its codes appear in the example rows.
+    overwrite : bool
+        Replace files that are there.
+
+    Returns
+    -------
+    tuple of Path
+
+    Raises
+    ------
+    FolderError
+        If a file is in the way, or the folder cannot be written; nothing is then written.
+    """
+    texts = {}
+    for table in TABLES:
+        if _is_used(table, protocol):
+            header = _header(table, protocol)
+            texts[f"{table.name}.csv"] = _delimited(header, [_example_row(table, header, protocol)])
+    return _write_all(Path(folder), texts, overwrite=overwrite)
+
+
+def write_records(folder: Path, records: Records, *, overwrite: bool = False) -> tuple[Path, ...]:
+    """All tables that have rows, one CSV file each; reading them back gives the same tables.
+
+    Parameters
+    ----------
+    folder : Path
+        Made where it is missing.
+    records : Records
+    overwrite : bool
+        Replace files that are there.
+
+    Returns
+    -------
+    tuple of Path
+
+    Raises
+    ------
+    FolderError
+        If a file is in the way, or the folder cannot be written; nothing is then written.
+    """
+    texts = {}
+    for table in TABLES:
+        typed = records[table.name]
+        if typed.number:
+            names = [column.name for column in table.columns]
+            names += [name for name in typed.columns if name not in names]
+            texts[f"{table.name}.csv"] = _delimited(names, _rows(typed, table, names))
+    return _write_all(Path(folder), texts, overwrite=overwrite)
+
+
+def write_text(path: Path, text: str, *, overwrite: bool = False) -> Path:
+    """Write a whole file or none: under a temporary name, then renamed.
+
+    Raises
+    ------
+    FolderError
+        If the file is there and ``overwrite`` is false, or the folder cannot be written.
+    """
+    return _write_all(path.parent, {path.name: text}, overwrite=overwrite)[0]
+
+
+def _write_all(folder: Path, texts: Mapping[str, str], *, overwrite: bool) -> tuple[Path, ...]:
+    """All files under temporary names first, then all of them renamed."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        there = [name for name in texts if (folder / name).exists()]
+        if there and not overwrite:
+            raise FolderError(
+                where=str(folder),
+                expected="none of these files",
+                got=", ".join(there),
+                todo="Nothing was written. Move them away, or say that they may be overwritten.",
+            )
+        waiting: list[tuple[Path, Path]] = []
+        try:
+            for name, text in texts.items():
+                waiting.append((_temporary(folder, name, text), folder / name))
+            for temporary, final in waiting:
+                temporary.replace(final)
+        finally:
+            for temporary, _ in waiting:
+                temporary.unlink(missing_ok=True)
+    except OSError as error:
+        raise FolderError(
+            where=str(error.filename or folder),
+            expected="a folder that can be written",
+            got=error.strerror or type(error).__name__,
+            todo="Close the files in other programs, and check the rights and the space left.",
+        ) from None
+    return tuple(final for _, final in waiting)
+
+
+def _temporary(folder: Path, name: str, text: str) -> Path:
+    handle, path = tempfile.mkstemp(dir=folder, prefix=f".{name}.", suffix=".part")
+    temporary = Path(path)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
+            stream.write(text)
+            stream.flush()
+            os.fsync(stream.fileno())
+        temporary.chmod(0o644)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    return temporary
+
+
+def _delimited(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return out.getvalue()
+
+
+def _rows(typed: RecordTable, table: Table, names: Sequence[str]) -> Iterable[tuple[str, ...]]:
+    kinds = {column.name: column.kind for column in table.columns}
+    columns = [_texts(typed.columns[name], kinds.get(name, "")) for name in names]
+    return zip(*columns, strict=True)
+
+
+def _texts(column: NDArray[Any], kind: str) -> list[str]:
+    """Cells of one column; an empty value is an empty cell."""
+    if column.dtype.kind == "M":
+        return ["" if np.isnat(day) else str(day) for day in column]
+    if kind == "yes_no":
+        return ["" if np.isnan(value) else ("yes" if value else "no") for value in column]
+    if column.dtype.kind == "f":
+        return ["" if np.isnan(value) else number_text(float(value)) for value in column]
+    return [guarded(str(value)) for value in column]
+
+
+def number_text(value: float) -> str:
+    """The shortest text that gives the number back.
+
+    Examples
+    --------
+    >>> number_text(80.0), number_text(37.5)
+    ('80', '37.5')
+    """
+    return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+
+
+def _is_used(table: Table, protocol: Protocol) -> bool:
+    rules = {isinstance(outcome.score, AsRecorded) for outcome in protocol.continuous_outcomes}
+    if table.name == "strength":
+        return False in rules
+    if table.name == "measurements":
+        return True in rules
+    return table.name != "allocation" or protocol.is_external
+
+
+def _header(table: Table, protocol: Protocol) -> list[str]:
+    names = [column.name for column in table.columns]
+    if table.name == "clients":
+        added = [stratum.code for stratum in protocol.strata] + list(protocol.analysis.adjust_for)
+        names += [name for name in dict.fromkeys(added) if name not in names]
+    return names
+
+
+def _example_row(table: Table, header: Sequence[str], protocol: Protocol) -> list[str]:
+    """The schema's example, in the words of the protocol."""
+    row = dict.fromkeys(header, "") | {column.name: column.example for column in table.columns}
+    row |= {name: text for name, text in _protocol_examples(protocol).items() if name in row}
+    if table.name == "clients":
+        row |= {stratum.code: stratum.levels[0] for stratum in protocol.strata if stratum.levels}
+    if table.name == "measurements":
+        row |= {"date": "2026-01-15", "value": "1"}
+    if table.name in ("trainers", "harms"):
+        row["trainer"] = EXAMPLE_CLIENT if table.name == "trainers" else ""
+    if table.name == "harms":
+        row["outcome"] = "gone after 2 days"
+    return [guarded(row[name]) for name in header]
+
+
+def _protocol_examples(protocol: Protocol) -> dict[str, str]:
+    """Codes of the protocol for the columns that hold them."""
+    found = {"arm": protocol.arm_codes[0]}
+    visits = protocol.baseline_visits or protocol.visits
+    if visits:
+        found["visit"] = visits[0].code
+    if protocol.exercises:
+        found |= {"exercise": protocol.exercises[0].code, "unit": protocol.exercises[0].unit}
+    recorded = [item for item in protocol.continuous_outcomes if isinstance(item.score, AsRecorded)]
+    if recorded:
+        found["outcome"] = recorded[0].code
+    return found
