@@ -137,12 +137,12 @@ def _assumptions(protocol: Protocol, at: Places) -> Iterator[Finding]:
         value = assumption.value
         low = value if assumption.low is None else assumption.low
         high = value if assumption.high is None else assumption.high
-        if not low <= value <= high:
-            yield at.finding("stop", path, expected="low, value and high in this order",
-                             got=f"{low:g}, {value:g}, {high:g}")  # fmt: skip
         if key in _SHARES and not 0.0 <= value <= 1.0:
             yield at.finding("stop", path, expected="a share between 0 and 1", got=f"{value:g}",
                              todo="Write 15 per cent as 0.15.")  # fmt: skip
+        elif not low <= value <= high:
+            yield at.finding("stop", path, expected="low, value and high in this order",
+                             got=f"{low:g}, {value:g}, {high:g}")  # fmt: skip
         if (key in _SPREADS and value <= 0.0) or (key in _NOT_NEGATIVE and value < 0.0):
             yield at.finding("stop", path, expected="a number above 0", got=f"{value:g}")
         if key in _CORRELATIONS:
@@ -186,7 +186,8 @@ def _effects(protocol: Protocol, at: Places) -> Iterator[Finding]:
         return
     path = ("planning", "effect_retention")
     reference = planning.retention_reference
-    if reference is not None and not 0.0 <= reference.value + gain.value / 100.0 <= 1.0:
+    known = reference is not None and 0.0 <= reference.value <= 1.0
+    if known and reference is not None and not 0.0 <= reference.value + gain.value / 100.0 <= 1.0:
         yield at.finding(
             "stop", path, expected="points that keep the share retained between 0 and 1",
             got=f"{100.0 * reference.value:g} % and {gain.value:g} points",

@@ -124,7 +124,7 @@ def statements(text: str) -> tuple[Statement, ...]:
             path = (*walk.table, *keys)
             found.append(Statement(first + 1, "key", keys, _without_comment(value), path))
         else:
-            found.append(Statement(first + 1, "other", (), line.strip(), walk.table))
+            found.append(Statement(first + 1, "other", (), _without_comment(line), walk.table))
     return tuple(found)
 
 

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from studykit.errors import Finding
 from studykit.protocol import wording
-from studykit.protocol.lines import Path, place
+from studykit.protocol.lines import Path, line_of, place
 from studykit.protocol.types import Protocol, Section
 
 _DECIMAL_COMMA = re.compile(r"^\s*[+-]?\d+,\d+\s*$")
@@ -35,9 +35,13 @@ def type_findings(
     """
     refusals: list[tuple[Path, str]] = []
     for item in error.errors(include_url=False, include_context=False, include_input=False):
-        refusal = (_plain_path(item["loc"], document), item["type"])
-        if refusal not in refusals:
+        path = _plain_path(item["loc"], document)
+        if item["type"] == "missing" and isinstance(path[-1], int):
+            path = path[:-1]  # a list of fixed length: the list is wrong, not its missing member
+        refusal = (path, item["type"])
+        if refusal not in refusals and not _is_echo(*refusal, document):
             refusals.append(refusal)
+    refusals.sort(key=lambda refusal: line_of(refusal[0], text) or 0)
     typed_wrongly = {
         (*path[:-1], _nearest(path, document)) for path, kind in refusals if kind == "extra_forbidden"
     }
@@ -46,6 +50,12 @@ def type_findings(
         for path, kind in refusals
         if not (kind == "missing" and path in typed_wrongly)
     )
+
+
+def _is_echo(path: Path, kind: str, document: Any) -> bool:
+    """Whether a list is called too short only because one of its tables was refused."""
+    value, info = _value_at(path, document), wording.field_at(path, document)
+    return kind == "too_short" and isinstance(value, list) and info is not None and len(value) >= _least(info)
 
 
 def _plain_path(location: Sequence[int | str], document: Any) -> Path:
@@ -107,9 +117,10 @@ def _finding(path: Path, kind: str, document: Any, *, where: str, text: str) -> 
         return _tag_finding(path, document, where=where, text=text)
     info = wording.field_at(path, document)
     words = wording.expected(info) if info is not None else "something else"
-    if kind == "missing":
+    if kind == "missing" and _value_at(path, document) is None:
         key = path[-1] if path else ""
-        todo = f"Add {key} = …" if _is_plain(info) else f"Add the table [{key}] or [[{key}]]."
+        example = words if words.isdigit() else "…"
+        todo = f"Add {key} = {example}" if _is_plain(info) else f"Add the table [{key}] or [[{key}]]."
         return Finding("stop", at, words, "nothing", todo)
     value = _value_at(path, document)
     if kind == "too_short" and isinstance(value, list):
@@ -148,7 +159,8 @@ def _tag_finding(path: Path, document: Any, *, where: str, text: str) -> Finding
     given = value.get(tag) if isinstance(value, Mapping) else value
     at = place(where, (*path, tag), text=text, document=document)
     near = difflib.get_close_matches(str(given), list(shapes), n=1)
-    todo = f'Did you mean "{near[0]}"?' if near else f'Add {tag} = "{next(iter(shapes), "")}".'
+    missing = f'Add {tag} = "{next(iter(shapes), "")}".' if given is None else "Choose one of them."
+    todo = f'Did you mean "{near[0]}"?' if near else missing
     allowed = "one of " + ", ".join(f'"{shape}"' for shape in shapes)
     return Finding("stop", at, allowed, "nothing" if given is None else wording.shown(given), todo)
 
@@ -185,4 +197,6 @@ def _remedy_of_text(value: str, words: str, *, number_wanted: bool) -> str:
     if words.startswith("one of") and choices:
         near = difflib.get_close_matches(value.lower(), choices, n=1)
         return f'Did you mean "{near[0]}"?' if near else "Choose one of them."
+    if words.startswith("a date"):
+        return "Write the year first, and a day that exists."
     return "Correct it."

@@ -65,7 +65,7 @@ def _arms(protocol: Protocol, at: Places) -> Iterator[Finding]:
     named = protocol.analysis.comparison
     if named is None and len(protocol.arms) > 2:
         yield at.finding(
-            "stop", ("analysis", "comparison"), 
+            "stop", ("analysis", "comparison"),
             expected="the arm of the primary comparison, " + _known(others),
             got="nothing", todo=f'Add comparison = "{others[0]}" under [analysis].',
         )  # fmt: skip

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from typing import Any
 
 from studykit.errors import Finding
 from studykit.protocol.lines import Path, Statement, path_text, statements
@@ -120,8 +121,9 @@ def _header_finding(statement: Statement, where: str) -> Finding | None:
     return None
 
 
-def _repeated(statement: Statement, first: Statement, where: str) -> Finding:
-    name = path_text(statement.path, None)
+def _repeated(statement: Statement, first: Statement, where: str, codes: dict[str, Any]) -> Finding:
+    path = statement.path[:-1] if isinstance(statement.path[-1], int) else statement.path
+    name = path_text(path, codes)
     if statement.kind == "key":
         expected = f"{statement.keys[-1]} once in its table"
         todo = f"It stands on line {first.line} already; keep one of the two."
@@ -134,7 +136,17 @@ def _repeated(statement: Statement, first: Statement, where: str) -> Finding:
     return Finding("stop", f"{where}, line {statement.line}, {name}", expected, "a second one", todo)
 
 
-def _statement_finding(statement: Statement, where: str) -> Finding | None:
+def _codes(found: tuple[Statement, ...]) -> dict[str, Any]:
+    """The codes of tables in lists, so that a message can name them although nothing could be read."""
+    codes: dict[str, Any] = {}
+    for statement in found:
+        match statement.path:
+            case (str() as table, int() as number, "code") if re.match(r"^\"\w+\"$", statement.value):
+                codes.setdefault(table, {})[number] = {"code": statement.value.strip('"')}
+    return codes
+
+
+def _statement_finding(statement: Statement, where: str, codes: dict[str, Any]) -> Finding | None:
     if statement.kind in ("table", "tables"):
         return _header_finding(statement, where)
     if statement.kind == "other":
@@ -150,7 +162,7 @@ def _statement_finding(statement: Statement, where: str) -> Finding | None:
             _shown(statement.value),
             todo,
         )
-    at = f"{where}, line {statement.line}, {path_text(statement.path, None)}"
+    at = f"{where}, line {statement.line}, {path_text(statement.path, codes)}"
     if not all(re.match(r"^[\w-]+$", key, re.ASCII) for key in statement.keys):
         return Finding("stop", at, "a key of plain letters, digits, _ and -", ".".join(statement.keys))
     if _is_valid(statement.value):
@@ -159,8 +171,10 @@ def _statement_finding(statement: Statement, where: str) -> Finding | None:
     return Finding("stop", at, expected, _shown(statement.value), todo)
 
 
-def _repetitions(found: tuple[Statement, ...], where: str) -> list[Finding]:
-    """Keys and tables that stand twice."""
+def _repetitions(
+    found: tuple[Statement, ...], where: str, codes: dict[str, Any]
+) -> list[tuple[int, Finding]]:
+    """Keys and tables that stand twice, with their lines."""
     seen: dict[Path, Statement] = {}
     lists: dict[Path, Statement] = {}
     findings = []
@@ -170,11 +184,13 @@ def _repetitions(found: tuple[Statement, ...], where: str) -> list[Finding]:
         is_list = statement.kind == "tables"
         base = statement.path[:-1] if is_list else statement.path
         if is_list and base in seen:
-            findings.append(_repeated(statement, seen[base], where))
+            first = seen[base]
         elif statement.kind == "table" and statement.path[-1:] and isinstance(statement.path[-1], int):
-            findings.append(_repeated(statement, lists.get(statement.path[:-1], statement), where))
-        elif statement.path in seen:
-            findings.append(_repeated(statement, seen[statement.path], where))
+            first = lists[statement.path[:-1]]
+        else:
+            first = seen.get(statement.path, statement)
+        if first is not statement:
+            findings.append((statement.line, _repeated(statement, first, where, codes)))
         seen.setdefault(statement.path, statement)
         if is_list:
             lists.setdefault(base, statement)
@@ -202,8 +218,12 @@ def syntax_findings(text: str, *, where: str, error: tomllib.TOMLDecodeError) ->
     such as 3.5 instead of 3,5.
     """
     found = statements(text)
-    findings = [finding for statement in found if (finding := _statement_finding(statement, where))]
-    findings += _repetitions(found, where)
+    codes = _codes(found)
+    numbered = _repetitions(found, where, codes)
+    for statement in found:
+        finding = _statement_finding(statement, where, codes)
+        numbered += [(statement.line, finding)] if finding is not None else []
+    findings = [finding for _, finding in sorted(numbered, key=lambda item: item[0])]
     if not findings:
         at = re.search(r"at line (\d+)", str(error))
         place = f"{where}, line {at[1]}" if at else where

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import types as python_types
 from collections.abc import Mapping
-from typing import Any, Literal, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic.fields import FieldInfo
 
@@ -24,7 +24,8 @@ def _members(annotation: Any) -> tuple[Any, ...]:
 
 def _only(info: FieldInfo) -> Any:
     members = _members(info.annotation)
-    return members[0] if len(members) == 1 else info.annotation
+    only = members[0] if len(members) == 1 else info.annotation
+    return get_args(only)[0] if get_origin(only) is Annotated else only
 
 
 def is_section(annotation: Any) -> bool:
@@ -156,6 +157,8 @@ def shown(value: Any, *, most: int = 60) -> str:
         text = f'"{value}"'
     elif isinstance(value, Mapping):
         text = "a table"
+    elif isinstance(value, list) and value and all(isinstance(item, Mapping) for item in value):
+        text = "a list of tables"
     elif isinstance(value, list):
         text = "[" + ", ".join(shown(item) for item in value) + "]"
     elif isinstance(value, dt.date | dt.time):
