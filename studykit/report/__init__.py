@@ -1,0 +1,1 @@
+"""Tables, figures, wording and pages: the only rounding, plotting and markup."""

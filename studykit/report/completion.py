@@ -1,0 +1,173 @@
+"""Where a report answers the items of the public reporting standard for randomised trials.
+
+The items are those of CONSORT 2025 (Hopewell et al. 2025, 30 items in 42 lines), in our own words. Every
+line is answered, or says what is missing and who can supply it, or says why it does not apply: a bare
+"not applicable" is no answer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from studykit.protocol.types import PermutedBlocks, Protocol
+from studykit.report.reading import Reading
+
+State = Literal["in this report", "in the protocol", "to be supplied", "does not apply"]
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One line of the completion table."""
+
+    item: str
+    asks: str
+    state: State
+    where: str
+
+
+def completion(reading: Reading) -> tuple[Item, ...]:
+    """All 42 lines."""
+    protocol = reading.protocol
+    if protocol is None:
+        return ()
+    return (
+        *_opening(reading, protocol),
+        *_methods(reading, protocol),
+        *_conduct(reading, protocol),
+        *_results(reading),
+    )
+
+
+def _from_protocol(item: str, asks: str, value: str, key: str) -> Item:
+    if value:
+        return Item(item, asks, "in the protocol", value)
+    return Item(item, asks, "to be supplied", f"write it in the protocol, key {key}")
+
+
+def _here(item: str, asks: str, where: str) -> Item:
+    return Item(item, asks, "in this report", where)
+
+
+def _opening(reading: Reading, protocol: Protocol) -> tuple[Item, ...]:
+    study = protocol.study
+    title = "title and the line below it"
+    if not reading.results.randomised:
+        title += "; the report says non-randomised, since no verified draws exist"
+    return (
+        _here("1a", "title says that the trial is randomised", title),
+        _here("1b", "structured summary", "Answers"),
+        _from_protocol("2", "registration", study.registration, "study.registration"),
+        _here(
+            "3",
+            "where protocol and analysis plan are found",
+            "Provenance: version and hash of the locked protocol",
+        ),
+        _from_protocol("4", "sharing of data and code", study.sharing, "study.sharing"),
+        _from_protocol("5a", "funding", study.funding, "study.funding"),
+        _from_protocol("5b", "interests of those who report", study.interests, "study.interests"),
+        _from_protocol("6", "background, with earlier evidence", study.background, "study.background"),
+        _here("7", "objectives", f"Methods: {study.question}"),
+    )
+
+
+def _methods(reading: Reading, protocol: Protocol) -> tuple[Item, ...]:
+    study, eligibility = protocol.study, protocol.eligibility
+    clients = "; ".join(
+        (f"at least {eligibility.minimum_age} years", *eligibility.clients, *eligibility.exclusions)
+    )
+    changes = "Changes and looks" if reading.amendments else "Changes and looks: none"
+    return (
+        _from_protocol("8", "involvement of clients and trainers", study.involvement, "study.involvement"),
+        _here("9", "design and allocation ratio", "Methods"),
+        _here("10", "changes after the start", changes),
+        _from_protocol("11", "setting", study.setting, "study.setting"),
+        Item("12a", "who could take part", "in the protocol", clients),
+        _from_protocol(
+            "12b", "which trainers could deliver", "; ".join(eligibility.trainers), "eligibility.trainers"
+        ),
+        _here(
+            "13",
+            "what each arm was, in enough detail to repeat it",
+            "Methods; the whole dose stands in the protocol",
+        ),
+        _here("14", "outcomes, with how and when measured", "Methods; definitions stand above each table"),
+        _here("15", "how harms were defined and asked about", "Harms"),
+        _here(
+            "16a",
+            "how the size was chosen",
+            "Planned and done: planned and allocated clients; the planning page",
+        ),
+        _here("16b", "interim looks and rules for stopping", "Changes and looks"),
+    )
+
+
+def _conduct(reading: Reading, protocol: Protocol) -> tuple[Item, ...]:
+    if isinstance(protocol.allocation, PermutedBlocks):
+        who = "drawn by the program from operating-system entropy, one client at a time, and recorded"
+        restriction = "Methods: permuted blocks and strata"
+        concealment = (
+            "Methods: each draw is made when the client is enrolled; no list exists that could be read"
+        )
+        access = "nobody can see a future allocation, since none exists before it is drawn"
+        allocation = (
+            _here("17a", "who made the sequence, and how", who), _here("17b", "kind of allocation and restrictions", restriction),
+            _here("18", "concealment", concealment), _here("19", "could those who enrol see the sequence", access),
+        )  # fmt: skip
+    else:
+        told = protocol.allocation.description
+        allocation = tuple(
+            _from_protocol(item, asks, told, "allocation.description")
+            for item, asks in (
+                ("17a", "who made the sequence, and how"), ("17b", "kind of allocation and restrictions"),
+                ("18", "concealment"), ("19", "could those who enrol see the sequence"),
+            )
+        )  # fmt: skip
+    blinded = (
+        "the assessor was not to know the arm; clients and trainers knew it"
+        if protocol.oversight.assessor_blinded
+        else "nobody"
+    )
+    return (
+        *allocation,
+        _here("20a", "who did not know the arm", f"{blinded}; counts stand under Answers"),
+        _from_protocol("20b", "how that was done", protocol.oversight.blinding, "oversight.blinding"),
+        _here("21a", "statistical methods", "Methods, and below each table"),
+        _here("21b", "who is in each analysis", "Flow of clients; clients used stand beside every estimate"),
+        _here("21c", "how missing data were handled", "Methods; Who was measured; sensitivity rows"),
+        _here("21d", "further analyses", "Planned and done"),
+    )
+
+
+def _results(reading: Reading) -> tuple[Item, ...]:
+    results = reading.results
+    delivered = (
+        _here("24a", "what was delivered", "Delivery")
+        if results.delivery is not None
+        else Item("24a", "what was delivered", "to be supplied", "no session records: delivery is not known")
+    )
+    harms = (
+        _here("27", "harms", "Harms")
+        if results.harms is not None
+        else Item("27", "harms", "to be supplied", "no harm records: harms are not known")
+    )
+    return (
+        _here("22a", "numbers at each stage", "Flow of clients"),
+        _here("22b", "losses and exclusions, with reasons", "Flow of clients"),
+        _here("23a", "dates of recruitment and follow-up", "below the flow of clients"),
+        Item("23b", "why the trial ended", "to be supplied", "a person must say whether it ended as the protocol foresaw"),
+        delivered,
+        Item("24b", "other training and care", "to be supplied", "not recorded by the session log; ask the trainers"),
+        _here("25", "baseline table", "Before allocation"),
+        _here("26", "numbers analysed, estimates and intervals", "Retention; continuous outcomes"),
+        harms,
+        Item("28", "further analyses, planned or exploratory", "does not apply", "none beyond the rows marked sensitivity and supporting")
+        if not _exploratory(reading)
+        else _here("28", "further analyses, planned or exploratory", "rows marked exploratory"),
+        _here("29", "interpretation", "Answers; the discussion against earlier evidence is the author's"),
+        _here("30", "limitations", "Limits"),
+    )  # fmt: skip
+
+
+def _exploratory(reading: Reading) -> bool:
+    return any(outcome.primary.role == "exploratory" for outcome in reading.results.continuous)

@@ -1,0 +1,86 @@
+"""A page as values: sections of paragraphs, lists, tables and pictures, written as one HTML file.
+
+The file needs no network and no script. Everything that comes from people is escaped by the template.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cache
+from typing import Literal
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from studykit.report.gallery import Picture
+from studykit.report.style import inline_svg
+from studykit.report.tables import Table, to_html
+
+Kind = Literal["lead", "paragraph", "heading", "list", "notice", "table", "picture"]
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One piece of a section; ``content`` fits ``kind``."""
+
+    kind: Kind
+    content: str | tuple[str, ...] | Table | Picture
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A part of a page, with an anchor of its own."""
+
+    code: str
+    title: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A whole page."""
+
+    title: str
+    subtitle: str
+    facts: tuple[str, ...]
+    sections: tuple[Section, ...]
+    closing: str
+
+
+def paragraphs(*texts: str) -> tuple[Block, ...]:
+    """A block for every text that is not empty."""
+    return tuple(Block("paragraph", text) for text in texts if text)
+
+
+def tables(*found: Table | None) -> tuple[Block, ...]:
+    """A block for every table there is."""
+    return tuple(Block("table", table) for table in found if table is not None)
+
+
+def pictures(*found: Picture | None) -> tuple[Block, ...]:
+    """A block for every picture there is."""
+    return tuple(Block("picture", picture) for picture in found if picture is not None)
+
+
+def render_document(document: Document) -> str:
+    """The page as HTML text."""
+    template = _environment().get_template("page.html.j2")
+    return template.render(document=document, table=to_html, drawing=_drawing) + "\n"
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("studykit.report", "templates"), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+
+
+def _drawing(picture: Picture) -> Markup:
+    """The picture inside the page; its own names do not clash with those of other pictures."""
+    svg = picture.svg or inline_svg(picture.figure, label=picture.caption)  # type: ignore[arg-type]
+    svg = re.sub(r'\sxmlns(:\w+)?="[^"]*"', "", svg).replace("xlink:href", "href")
+    svg = re.sub(r'\bid="([^"]+)"', rf'id="{picture.code}-\1"', svg)
+    svg = re.sub(r'href="#', f'href="#{picture.code}-', svg)
+    return Markup(re.sub(r"url\(#", f"url(#{picture.code}-", svg))  # noqa: S704 — our own drawing, texts escaped in it

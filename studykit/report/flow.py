@@ -1,0 +1,245 @@
+"""The flow of clients as our own SVG text; every box must add up before it is drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from markupsafe import escape
+
+from studykit.errors import ArgumentError
+from studykit.outcomes.results import FlowArm, FlowResult
+from studykit.report.numbers import plural
+
+_WIDTH = 360.0  # one phone; the picture scales with the page
+_LINE = 14.0
+_SIZE = 11.0
+_PAD = 8.0
+_GAP = 16.0
+_LETTER = 0.565  # width of an average letter over the size of the type, with room to spare
+_INK, _SOFT, _FRAME = "#26221d", "#8b8478", "#b9b1a3"
+
+
+@dataclass(frozen=True, slots=True)
+class _Box:
+    x: float
+    y: float
+    width: float
+    lines: tuple[tuple[str, bool], ...]  # text, bold
+    dashed: bool = False
+
+    @property
+    def height(self) -> float:
+        return len(self.lines) * _LINE + 2 * _PAD
+
+    @property
+    def bottom(self) -> float:
+        return self.y + self.height
+
+    @property
+    def middle(self) -> float:
+        return self.x + self.width / 2
+
+
+def check_flow(flow: FlowResult) -> None:
+    """Assert the identities of the flow diagram.
+
+    Raises
+    ------
+    ArgumentError
+        If the numbers of a box do not add up; nothing is drawn then.
+    """
+    excluded = sum(count for _, count in flow.excluded)
+    if flow.assessed is not None:
+        _equal("assessed", flow.assessed, "excluded and allocated", excluded + flow.allocated)
+    _equal("allocated", flow.allocated, "allocated over the arms", sum(arm.allocated for arm in flow.arms))
+    for arm in flow.arms:
+        where = f"arm {arm.arm}, "
+        _equal(
+            f"{where}allocated",
+            arm.allocated,
+            "received and not received",
+            arm.received + _total(arm.not_received),
+        )
+        for name, analysed, left_out in (
+            ("strength", arm.analysed_strength, arm.not_analysed_strength),
+            ("retention", arm.analysed_retention, arm.not_analysed_retention),
+        ):
+            if analysed or left_out:
+                _equal(
+                    f"{where}allocated",
+                    arm.allocated,
+                    f"analysed and not analysed for {name}",
+                    analysed + _total(left_out),
+                )
+        if arm.analysed_strength < arm.observed_strength:
+            raise ArgumentError(
+                where=f"flow, {where}analysed for strength", expected=f"at least the {arm.observed_strength} measured",
+                got=str(arm.analysed_strength),
+            )  # fmt: skip
+
+
+def _total(counts: Sequence[tuple[str, int]]) -> int:
+    return sum(count for _, count in counts)
+
+
+def _equal(name: str, value: int, other: str, sum_of_others: int) -> None:
+    if value != sum_of_others:
+        raise ArgumentError(
+            where=f"flow, {name}", expected=f"{value} to equal {other}", got=str(sum_of_others),
+            todo="The flow of clients must account for everybody; look at the records of this arm.",
+        )  # fmt: skip
+
+
+def draw_flow(
+    flow: FlowResult,
+    *,
+    names: Mapping[str, str] | None = None,
+    has_retention: bool = True,
+    has_strength: bool = True,
+) -> str:
+    """The flow diagram as SVG text, for a page or a file.
+
+    Parameters
+    ----------
+    flow : FlowResult
+    names : mapping of str to str, optional
+        Names of the arms by code.
+    has_retention, has_strength : bool
+        Which outcomes have a line in the last boxes.
+
+    Raises
+    ------
+    ArgumentError
+        If the numbers do not add up.
+    """
+    check_flow(flow)
+    known = names or {}
+    boxes: list[_Box] = []
+    links: list[tuple[_Box, _Box]] = []
+    top = 1.0
+    if flow.assessed is not None:
+        assessed = _box(1.0, top, 150.0, [(f"Assessed: {flow.assessed}", True)])
+        reasons = [(f"Excluded: {_total(flow.excluded)}", True), *_reasons(flow.excluded)]
+        excluded = _box(176.0, top, _WIDTH - 177.0, reasons, dashed=True)
+        boxes += [assessed, excluded]
+        links.append((assessed, excluded))
+        top = max(assessed.bottom, excluded.bottom) + _GAP
+    allocated = _box(80.0, top, 200.0, [(f"Allocated: {flow.allocated}", True)])
+    if boxes:
+        links.append((boxes[0], allocated))
+    boxes.append(allocated)
+    top = allocated.bottom + _GAP + 4
+    width = (_WIDTH - 2.0 - 8.0 * (len(flow.arms) - 1)) / len(flow.arms)
+    columns = [
+        _arm_boxes(arm, known.get(arm.arm, arm.arm.replace("_", " ")), width, has_retention, has_strength)
+        for arm in flow.arms
+    ]
+    above: list[_Box] = [allocated] * len(columns)
+    for stage in range(len(columns[0])):
+        row = [
+            _box(1.0 + place * (width + 8.0), top, width, column[stage])
+            for place, column in enumerate(columns)
+        ]
+        tallest = max(box.height for box in row)
+        links += list(zip(above, row, strict=True))
+        boxes += row
+        above, top = row, top + tallest + _GAP
+    return _svg(boxes, links, top - _GAP + 1.0, flow)
+
+
+def _arm_boxes(
+    arm: FlowArm, name: str, width: float, has_retention: bool, has_strength: bool
+) -> list[list[tuple[str, bool]]]:
+    first = [(f"{name}: {arm.allocated}", True), (f"received it: {arm.received}", False)]
+    first += _some("did not receive it", arm.not_received)
+    if arm.trainers:
+        median, least, most = arm.clients_per_trainer
+        first.append(
+            (f"{plural(arm.trainers, 'trainer')}, clients each: median {median:g} ({least} to {most})", False)
+        )
+    second = [
+        *_some("Stopped the programme", arm.stopped, always=True),
+        *_some("Lost", arm.lost, always=True),
+    ]
+    third: list[tuple[str, bool]] = [("Analysed", True)]
+    if has_retention:
+        third.append((f"retention: {arm.analysed_retention}", False))
+        third += _some("not analysed", arm.not_analysed_retention)
+    if has_strength:
+        third.append(
+            (
+                f"strength: {arm.analysed_strength}, of whom {arm.observed_strength} measured at the primary visit",
+                False,
+            )
+        )
+        third += _some("not analysed", arm.not_analysed_strength)
+    del width
+    return [first, second, third]
+
+
+def _some(title: str, counts: Sequence[tuple[str, int]], *, always: bool = False) -> list[tuple[str, bool]]:
+    total = _total(counts)
+    if not total and not always:
+        return []
+    return [(f"{title}: {total}", False), *_reasons(counts)]
+
+
+def _reasons(counts: Sequence[tuple[str, int]]) -> list[tuple[str, bool]]:
+    return [(f"– {reason} {count}", False) for reason, count in counts if count]
+
+
+def _box(
+    x: float, y: float, width: float, lines: Sequence[tuple[str, bool]], *, dashed: bool = False
+) -> _Box:
+    room = width - 2 * _PAD
+    wrapped = tuple((piece, bold) for text, bold in lines for piece in _wrap(text, room, bold))
+    return _Box(x, y, width, wrapped, dashed)
+
+
+def _wrap(text: str, room: float, bold: bool) -> list[str]:
+    most = max(6, int(room / (_SIZE * _LETTER * (1.08 if bold else 1.0))))
+    lines, line = [], ""
+    for word in text.split():
+        while len(word) > most:
+            if line:
+                lines.append(line)
+                line = ""
+            lines.append(word[:most])
+            word = word[most:]
+        if line and len(line) + 1 + len(word) > most:
+            lines.append(line)
+            line = word
+        else:
+            line = f"{line} {word}" if line else word
+    return [*lines, line] if line else lines
+
+
+def _svg(boxes: Sequence[_Box], links: Sequence[tuple[_Box, _Box]], height: float, flow: FlowResult) -> str:
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:g} {height:g}" role="img" '
+        f'aria-label="Flow of clients: {flow.allocated} allocated" font-family="system-ui, sans-serif" '
+        f'font-size="{_SIZE:g}" fill="{_INK}">'
+    ]
+    for start, end in links:
+        parts.append(f'<path d="{_route(start, end)}" fill="none" stroke="{_SOFT}" stroke-width="1.2"/>')
+    for box in boxes:
+        dash = ' stroke-dasharray="3 3"' if box.dashed else ""
+        parts.append(
+            f'<rect x="{box.x:g}" y="{box.y:g}" width="{box.width:g}" height="{box.height:g}" fill="#fff" '
+            f'stroke="{_FRAME}"{dash}/>'
+        )
+        for place, (text, bold) in enumerate(box.lines):
+            weight = ' font-weight="600"' if bold else ""
+            y = box.y + _PAD + (place + 0.78) * _LINE
+            parts.append(f'<text x="{box.x + _PAD:g}" y="{y:g}"{weight}>{escape(text)}</text>')
+    parts.append("</svg>")
+    return "\n".join(parts)
+
+
+def _route(start: _Box, end: _Box) -> str:
+    if end.dashed:
+        y = start.y + min(start.height, end.height) / 2
+        return f"M{start.x + start.width:g} {y:g}H{end.x:g}"
+    half = start.bottom + (end.y - start.bottom) / 2 if end.y - start.bottom < 30 else end.y - _GAP / 2
+    return f"M{start.middle:g} {start.bottom:g}V{half:g}H{end.middle:g}V{end.y:g}"

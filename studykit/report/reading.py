@@ -1,0 +1,160 @@
+"""Results with what is needed to write them: names of arms and visits, scales, planned looks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from studykit.outcomes.results import OutcomeEstimate, RetentionResult, StrengthResult, StudyResults
+from studykit.protocol import types as protocol_types
+from studykit.report.numbers import DAYS, PER_CENT_CHANGE, RATIO, Scale, in_unit, points
+from studykit.results import Interval
+
+
+class AmendmentRecord(Protocol):
+    """What the report needs to know of an amendment; the ledger's own amendments have it."""
+
+    @property
+    def by(self) -> str:
+        """Code of who entered it."""
+
+    @property
+    def event_time(self) -> str:
+        """From when it holds."""
+
+    @property
+    def reason(self) -> str:
+        """Why."""
+
+    @property
+    def changed(self) -> tuple[str, ...]:
+        """Keys of the protocol that differ from the text before."""
+
+
+class LookRecord(Protocol):
+    """What the report needs to know of a look; the ledger's entries have it."""
+
+    @property
+    def by(self) -> str:
+        """Code of who looked."""
+
+    @property
+    def event_time(self) -> str:
+        """When."""
+
+    @property
+    def body(self) -> Mapping[str, Any]:
+        """May hold ``reason`` and ``planned``."""
+
+
+def spaced(code: str) -> str:
+    """A code as words.
+
+    Examples
+    --------
+    >>> spaced("partner_reps")
+    'partner reps'
+    """
+    return code.replace("_", " ")
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Results beside their protocol, where there is one.
+
+    Parameters
+    ----------
+    results : StudyResults
+    protocol : Protocol or None
+        Without it, visits go by their codes and units are shown with one decimal.
+    amendments, looks : tuple
+        From the ledger.
+    """
+
+    results: StudyResults
+    protocol: protocol_types.Protocol | None = None
+    amendments: tuple[AmendmentRecord, ...] = ()
+    looks: tuple[LookRecord, ...] = ()
+
+    @property
+    def arms(self) -> tuple[str, ...]:
+        """Arm codes, the reference arm first."""
+        return tuple(code for code, _ in self.results.arms)
+
+    def arm(self, code: str) -> str:
+        """The name of an arm."""
+        return dict(self.results.arms).get(code, spaced(code))
+
+    @property
+    def compared(self) -> str:
+        """Name of the arm that is compared."""
+        return self.arm(self.results.comparison[0])
+
+    @property
+    def reference(self) -> str:
+        """Name of the reference arm."""
+        return self.arm(self.results.comparison[1])
+
+    @property
+    def number_of_trainers(self) -> int:
+        """Trainers over the arms: the most that any arm had (trainers may deliver both)."""
+        return max((arm.trainers for arm in self.results.flow.arms), default=0)
+
+    def visit(self, code: str) -> str:
+        """The name of a visit."""
+        if self.protocol is not None:
+            for visit in self.protocol.visits:
+                if visit.code == code:
+                    return visit.name
+        return spaced(code)
+
+    def exercise(self, code: str) -> str:
+        """The name of an exercise."""
+        if self.protocol is not None:
+            for exercise in self.protocol.exercises:
+                if exercise.code == code:
+                    return exercise.name
+        return spaced(code)
+
+    def step(self, outcome: StrengthResult) -> float | None:
+        """Finest measuring step among the exercises of an outcome, if the protocol names any."""
+        if self.protocol is None:
+            return None
+        steps = [
+            exercise.stack_step
+            for exercise in self.protocol.exercises
+            if exercise.stack_step is not None
+            and (not outcome.exercises or exercise.code in outcome.exercises)
+        ]
+        return min(steps, default=None)
+
+    def unit_scale(self, outcome: StrengthResult) -> Scale:
+        """Values of a continuous outcome in its own unit."""
+        return in_unit(outcome.unit, self.step(outcome))
+
+    def contrast_scale(self, outcome: StrengthResult) -> Scale:
+        """The contrast of a continuous outcome: per cent on the log scale, else in its unit."""
+        return PER_CENT_CHANGE if outcome.scale == "log" else self.unit_scale(outcome)
+
+    def share_scale(self) -> Scale:
+        """Differences in shares of clients."""
+        return points(self.results.flow.allocated)
+
+    def retention_scale(self, estimate: OutcomeEstimate) -> Scale:
+        """Scale of one of the retention estimates, told by its unit."""
+        if estimate.presentation == "ratio":
+            return RATIO
+        return DAYS if estimate.unit.startswith("day") else self.share_scale()
+
+    def interval(self, estimate: OutcomeEstimate) -> Interval:
+        """The interval at the level of the protocol."""
+        return estimate.confidence_interval(self.results.confidence_level)
+
+    def higher_is_better(self, outcome: StrengthResult | RetentionResult) -> bool:
+        """Whether more of the outcome is what a client hopes for."""
+        if self.protocol is not None:
+            for planned in self.protocol.continuous_outcomes:
+                if planned.code == outcome.code:
+                    return planned.higher_is_better
+        return True

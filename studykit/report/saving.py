@@ -1,0 +1,142 @@
+"""Writing a report's files: made in a folder of another name, then put in place, never half.
+
+Every file is written beside its place under a temporary name and renamed when it is whole. A crash
+leaves the files of the last report, or whole files of the new one, and perhaps a temporary file that
+the next run removes. The manifest comes last: where its hashes fit the files, the report is complete.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+
+from studykit.errors import FolderError
+from studykit.outcomes.results import StudyResults
+from studykit.protocol.types import Protocol
+from studykit.report.document import Document, render_document
+from studykit.report.gallery import Picture
+from studykit.report.page import report_document
+from studykit.report.reading import AmendmentRecord, LookRecord, Reading
+from studykit.report.style import png_bytes, svg_bytes
+from studykit.report.tables import Table, to_csv, to_latex, to_markdown
+from studykit.results import to_plain
+
+_TEMPORARY = ".studykit-part"
+FORMAT = 1
+
+
+def save_report(
+    results: StudyResults,
+    protocol: Protocol,
+    folder: Path,
+    *,
+    amendments: Sequence[AmendmentRecord] = (),
+    looks: Sequence[LookRecord] = (),
+) -> Path:
+    """Write report.html, results.json, tables, figures and manifest.json.
+
+    Parameters
+    ----------
+    results : StudyResults
+    protocol : Protocol
+    folder : Path
+        Usually ``my_study/results``; made where it does not exist. Files of an earlier report are replaced.
+    amendments, looks : sequence
+        From the ledger.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    FolderError
+        If a file stands where a folder is needed, or nothing can be written.
+    ArgumentError
+        If the flow of clients does not add up; nothing is written then.
+    """
+    document = report_document(Reading(results, protocol, tuple(amendments), tuple(looks)))
+    files = {"report.html": render_document(document).encode("utf-8"), "results.json": results_json(results)}
+    files |= dict(document_files(document))
+    write_whole(folder, files)
+    write_whole(folder, {"manifest.json": _manifest(results, files)})
+    return folder / "report.html"
+
+
+def results_json(results: StudyResults) -> bytes:
+    """All results in full precision, with intervals at the protocol's level."""
+    plain = {"format": FORMAT, **to_plain(results, confidence_level=results.confidence_level)}
+    return (json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8")
+
+
+def document_files(document: Document) -> Iterator[tuple[str, bytes]]:
+    """Tables and figures of a page as files, by path inside the folder."""
+    for section in document.sections:
+        for block in section.blocks:
+            if isinstance(block.content, Table):
+                table = block.content
+                # The mark at the start lets spreadsheet programs see that the text is UTF-8.
+                yield f"tables/{table.code}.csv", to_csv(table).encode("utf-8-sig")
+                yield f"tables/{table.code}.md", to_markdown(table).encode("utf-8")
+                yield f"tables/{table.code}.tex", to_latex(table).encode("utf-8")
+            elif isinstance(block.content, Picture):
+                yield from _picture_files(block.content)
+
+
+def _picture_files(picture: Picture) -> Iterator[tuple[str, bytes]]:
+    if picture.figure is None:
+        yield f"figures/{picture.code}.svg", f"{picture.svg}\n".encode()
+        return
+    yield f"figures/{picture.code}.svg", svg_bytes(picture.figure)
+    yield f"figures/{picture.code}.png", png_bytes(picture.figure)
+
+
+def _manifest(results: StudyResults, files: Mapping[str, bytes]) -> bytes:
+    content = {
+        "format": FORMAT,
+        "provenance": to_plain(results.provenance),
+        "files": {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())},
+    }
+    return (json.dumps(content, indent=1, ensure_ascii=False) + "\n").encode("utf-8")
+
+
+def write_whole(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Write files under temporary names, then rename all of them.
+
+    Raises
+    ------
+    FolderError
+        If a folder cannot be made or a file cannot be written; files of before stay as they were.
+    """
+    parts: list[tuple[Path, Path]] = []
+    try:
+        for name, content in files.items():
+            place = folder / name
+            _make_folder(place.parent)
+            part = place.with_name(f"{place.name}{_TEMPORARY}")
+            parts.append((part, place))
+            with part.open("wb") as stream:
+                stream.write(content)
+                stream.flush()
+                os.fsync(stream.fileno())
+        for part, place in parts:
+            part.replace(place)
+    except OSError as error:
+        for part, _ in parts:
+            part.unlink(missing_ok=True)
+        raise FolderError(
+            where=str(error.filename or folder),
+            expected="a folder that can be written to, with no file open in another program",
+            got=error.strerror or type(error).__name__,
+            todo="Close the file or free some space, then run it again; the earlier report still stands.",
+        ) from error
+
+
+def _make_folder(folder: Path) -> None:
+    if folder.exists() and not folder.is_dir():
+        raise FolderError(where=str(folder), expected="a folder", got="a file", todo="Move the file away.")
+    folder.mkdir(parents=True, exist_ok=True)

@@ -1,0 +1,365 @@
+"""Sentences made from results: what was found, what remains possible, and what limits it.
+
+The verbs are those of comparison (was higher, differed), so that every sentence also holds where
+the arms were not allocated at random.
+"""
+
+from __future__ import annotations
+
+import math
+
+from studykit.outcomes.results import Decision, OutcomeEstimate, RetentionResult, StrengthResult
+from studykit.report.numbers import GAP, Scale, count_of, day_text, level, number, p_value, plural
+from studykit.report.reading import Reading
+from studykit.results import Interval
+
+SMALL_STUDY = (
+    "This is a small study: on its own it can rule out neither a benefit nor a harm that lies inside "
+    "the intervals."
+)
+OWN_CLIENTS = (
+    "The results are about the clients and trainers of this study; whether they hold elsewhere is a matter of "
+    "judgement, not of these numbers."
+)
+UNBLINDED = (
+    "Some tests were taken by an assessor who knew the arm, or it was not recorded. Knowing the arm can move a "
+    "strength test by as much as any realistic difference between the arms."
+)
+FEWER_THAN_PLANNED = "Fewer clients were allocated than planned, so the intervals are wider than planned."
+UNPLANNED_LOOK = (
+    "Results by arm were looked at before the end without a rule made in advance; such a look can change how a "
+    "study is run and makes p-values and intervals too favourable."
+)
+STAYERS = (
+    "Strength can be measured only in those who come to the test. If the arms differ in who stays, the "
+    "comparison of strength rests on the assumption about missing tests that is named below."
+)
+NO_YARDSTICK = "The protocol names no smallest worthwhile difference, so the numbers alone cannot say whether it matters."
+
+
+def lead(reading: Reading) -> str:
+    """One sentence with the estimates and intervals of retention, then of every primary outcome."""
+    parts = []
+    if reading.results.retention is not None:
+        parts.append(_short_retention(reading, reading.results.retention))
+    parts += [_short_continuous(reading, outcome) for outcome in _headline_outcomes(reading)]
+    brackets = f" ({level(reading.results.confidence_level)} intervals in brackets)"
+    text = "; ".join(parts)
+    return f"{text[:1].upper()}{text[1:]}{brackets}."
+
+
+def _headline_outcomes(reading: Reading) -> tuple[StrengthResult, ...]:
+    outcomes = reading.results.continuous
+    primary = tuple(outcome for outcome in outcomes if outcome.primary.role == "primary")
+    return primary or outcomes[:1]
+
+
+def _role(estimate: OutcomeEstimate) -> str:
+    return f" ({estimate.role} outcome)"
+
+
+def _short_retention(reading: Reading, retention: RetentionResult) -> str:
+    estimate, scale = retention.primary, reading.share_scale()
+    return (
+        f"retention on day {retention.horizon_day}{_role(estimate)}: "
+        f"{_comparison(scale, estimate.value, reading, ('more', 'fewer'))} "
+        f"{scale.interval(reading.interval(estimate))}"
+    )
+
+
+def _short_continuous(reading: Reading, outcome: StrengthResult) -> str:
+    estimate, scale = outcome.primary, reading.contrast_scale(outcome)
+    return (
+        f"{outcome.name} at {reading.visit(outcome.primary_visit)}{_role(estimate)}: "
+        f"{_comparison(scale, estimate.value, reading, ('higher', 'lower'))} "
+        f"{scale.interval(reading.interval(estimate))}"
+    )
+
+
+def _comparison(scale: Scale, value: float, reading: Reading, words: tuple[str, str]) -> str:
+    """The size of a difference in words, e.g. "3.4 % higher with partner reps"."""
+    if scale.rounds_to_null(value):
+        return f"a difference that rounds to {scale.size(value)} between the arms"
+    word = words[0] if scale.shown(value) > scale.null else words[1]
+    return f"{scale.size(value)} {word} with {reading.compared}"
+
+
+def retention_answer(reading: Reading, retention: RetentionResult) -> tuple[str, ...]:
+    """What was found for retention, and what remains possible."""
+    scale, estimate = reading.share_scale(), retention.primary
+    interval = reading.interval(estimate)
+    found = [f"{_retained(reading, retention, code)} with {reading.arm(code)}" for code in _pair(reading)]
+    unknown = sum(status.unknown for status in retention.status)
+    left_out = (
+        f" {plural(unknown, 'client')} whose status on that day is not known "
+        f"{'is' if unknown == 1 else 'are'} left out of these counts."
+        if unknown
+        else ""
+    )
+    return (
+        f"On {day_text(retention.horizon_day)} after allocation, {found[0]} and {found[1]} still trained at "
+        f"the studio.{left_out}",
+        f"The estimated difference in the share retained is "
+        f"{_comparison(scale, estimate.value, reading, ('more', 'fewer'))}, "
+        f"{level(interval.confidence_level)} interval {scale.interval(interval)}, {p_value(estimate.p_value)}. "
+        f"{remains_possible(scale, interval, reading, ('more', 'fewer'))} "
+        f"{worthwhile(scale, interval, retention.smallest_worthwhile)}",
+    )
+
+
+def _pair(reading: Reading) -> tuple[str, str]:
+    return reading.results.comparison
+
+
+def _retained(reading: Reading, retention: RetentionResult, code: str) -> str:
+    status = next(status for status in retention.status if status.arm == code)
+    known = status.retained + status.departed
+    return count_of(status.retained, known, "clients")
+
+
+def continuous_answer(reading: Reading, outcome: StrengthResult) -> tuple[str, ...]:
+    """What was found for a continuous outcome, its own unit first, and what remains possible."""
+    scale, estimate = reading.contrast_scale(outcome), outcome.primary
+    interval = reading.interval(estimate)
+    start = f"At {reading.visit(outcome.primary_visit)}, {outcome.name} was "
+    unit = ""
+    if outcome.original_unit is not None:
+        own, original = reading.unit_scale(outcome), outcome.original_unit
+        unit = (
+            f"{_comparison(own, original.value, reading, ('higher', 'lower'))} than with {reading.reference} "
+            f"{own.interval(reading.interval(original))}; as a ratio, "
+        )
+        if own.rounds_to_null(original.value):
+            unit = f"apart by {own.size(original.value)} {own.interval(reading.interval(original))}; as a ratio, "
+    if scale.rounds_to_null(estimate.value):
+        size = f"apart by {scale.size(estimate.value)} between {reading.compared} and {reading.reference}"
+    else:
+        size = _comparison(scale, estimate.value, reading, ("higher", "lower"))
+        size += "" if unit else f" than with {reading.reference}"
+    better = reading.higher_is_better(outcome)
+    return (
+        f"{start}{unit}{size}, {level(interval.confidence_level)} interval {scale.interval(interval)}, "
+        f"{p_value(estimate.p_value)}.",
+        f"{remains_possible(scale, interval, reading, ('higher', 'lower'))} "
+        f"{worthwhile(scale, interval, outcome.smallest_worthwhile, higher_is_better=better)}",
+    )
+
+
+def remains_possible(scale: Scale, interval: Interval, reading: Reading, words: tuple[str, str]) -> str:
+    """What the interval still allows, in words."""
+    ends = []
+    for end in (interval.lower, interval.upper):
+        if not math.isfinite(end):
+            return "The data leave the size of the difference open."
+        shown = scale.shown(end)
+        word = "" if scale.rounds_to_null(end) else f" {words[0] if shown > scale.null else words[1]}"
+        ends.append(f"{scale.size(end)}{word}")
+    return f"With {reading.compared}, anything from {ends[0]} to {ends[1]} fits these data."
+
+
+def worthwhile(
+    scale: Scale, interval: Interval, smallest: float | None, *, higher_is_better: bool = True
+) -> str:
+    """What the interval says about differences that are worth having.
+
+    Parameters
+    ----------
+    scale : Scale
+    interval : Interval
+        On the scale of the result.
+    smallest : float or None
+        Smallest worthwhile difference, in the unit shown (per cent, percentage points, kg).
+    higher_is_better : bool
+
+    Examples
+    --------
+    >>> from studykit.report.numbers import PER_CENT_CHANGE
+    >>> worthwhile(PER_CENT_CHANGE, Interval(1.04, 1.09, 0.95, "t"), 3.0).replace(GAP, " ")
+    'Every value in the interval is a worthwhile gain (3 % or more).'
+    """
+    if smallest is None:
+        return NO_YARDSTICK
+    if not (math.isfinite(interval.lower) and math.isfinite(interval.upper)):
+        return ""
+    lower, upper = sorted(
+        (scale.shown(interval.lower) - scale.null, scale.shown(interval.upper) - scale.null)
+    )
+    if not higher_is_better:
+        lower, upper = -upper, -lower
+    size = f"{number(smallest, 2).rstrip('0').rstrip('.')}{GAP}{scale.unit}"
+    gain, loss = f"a worthwhile gain ({size} or more)", f"a worthwhile loss ({size} or more)"
+    little = "a difference too small to matter"
+    possible = [
+        text
+        for text, fits in (
+            (gain, upper >= smallest),
+            (little, lower < smallest and upper > -smallest),
+            (loss, lower <= -smallest),
+        )
+        if fits
+    ]
+    against = [text for text in (gain, loss) if text not in possible]
+    if len(possible) == 1:
+        what = possible[0] if possible[0] != little else f"{little} (less than {size} in either direction)"
+        return f"Every value in the interval is {what}."
+    rest = (
+        f"; {' and '.join(against)} {'does' if len(against) == 1 else 'do'} not fit the interval"
+        if against
+        else ""
+    )
+    return f"{_listed(possible)} remain possible{rest}."
+
+
+def _listed(parts: list[str]) -> str:
+    text = f"{', '.join(parts[:-1])} and {parts[-1]}"
+    return text[:1].upper() + text[1:]
+
+
+def decision_sentence(reading: Reading, decision: Decision) -> str:
+    """What the protocol's rule says; the words of significance only with estimate, interval and p."""
+    found = _decided(reading, decision.outcome)
+    start = f"Decision rule of the protocol ({decision.rule}), {spaced_name(reading, decision.outcome)}: "
+    adjusted = (
+        f" ({p_value(decision.adjusted_p_value)} after allowing for more than one primary outcome)"
+        if not math.isclose(decision.p_value, decision.adjusted_p_value)
+        else ""
+    )
+    if found is None:
+        return f"{start}{decision.sentence}"
+    scale, estimate = found
+    shown = f"{scale.text(estimate.value, signed=True)} {scale.interval(reading.interval(estimate))}, {p_value(decision.p_value)}{adjusted}"
+    if decision.rejected:
+        return f"{start}the difference between the arms is statistically significant, {shown}."
+    return f"{start}the study does not settle which arm does better, {shown}."
+
+
+def spaced_name(reading: Reading, code: str) -> str:
+    """Name of an outcome by its code."""
+    results = reading.results
+    if results.retention is not None and results.retention.code == code:
+        return results.retention.name
+    return next((outcome.name for outcome in results.continuous if outcome.code == code), code)
+
+
+def _decided(reading: Reading, code: str) -> tuple[Scale, OutcomeEstimate] | None:
+    retention = reading.results.retention
+    if retention is not None and retention.code == code:
+        return reading.share_scale(), retention.primary
+    for outcome in reading.results.continuous:
+        if outcome.code == code:
+            return reading.contrast_scale(outcome), outcome.primary
+    return None
+
+
+def conditions(reading: Reading) -> tuple[str, ...]:
+    """What must be read together with the answers: who tested, what was delivered, what is missing."""
+    return (
+        *reading.results.remarks,
+        *_assessor(reading),
+        *_delivered(reading),
+        *_missing(reading),
+    )
+
+
+def _assessor(reading: Reading) -> tuple[str, ...]:
+    answers = dict(reading.results.assessor_blind)
+    total = sum(answers.values())
+    if not total:
+        return ()
+    blind = sum(count for answer, count in answers.items() if answer in {"yes", "blind", "blinded"})
+    return (f"The assessor is recorded as not knowing the arm at {count_of(blind, total, 'tests')}.",)
+
+
+def _delivered(reading: Reading) -> tuple[str, ...]:
+    delivery = reading.results.delivery
+    if delivery is None:
+        return ()
+    sentences = []
+    for arm in delivery.arms:
+        name = reading.arm(arm.arm)
+        if arm.fidelity_word and arm.partner_sets:
+            sentences.append(
+                f"{name}: {count_of(arm.partner_sets_as_planned, arm.partner_sets, 'sets')} with partner reps met "
+                f"the protocol's fidelity rule (delivery: {arm.fidelity_word})."
+            )
+        elif not arm.fidelity_word:
+            sentences.append(
+                f"{name}: {count_of(arm.contaminated_clients, arm.clients, 'clients')} had partner reps all the same."
+            )
+    return tuple(sentence[:1].upper() + sentence[1:] for sentence in sentences)
+
+
+def _missing(reading: Reading) -> tuple[str, ...]:
+    sentences = []
+    for outcome in _headline_outcomes(reading):
+        cells = [cell for cell in outcome.missing if cell.visit == outcome.primary_visit]
+        counts = [f"{count_of(cell.observed, cell.allocated)} with {reading.arm(cell.arm)}" for cell in cells]
+        if counts:
+            sentences.append(
+                f"Clients with {outcome.name} measured at {reading.visit(outcome.primary_visit)}: {', '.join(counts)}."
+            )
+    return tuple(sentences)
+
+
+def limits(reading: Reading) -> tuple[str, ...]:
+    """Every limit that the study's own facts call for, in fixed words."""
+    results, protocol = reading.results, reading.protocol
+    sentences = [SMALL_STUDY, OWN_CLIENTS]
+    if (
+        protocol is not None
+        and results.flow.allocated < protocol.planning.clients
+        and not protocol.is_external
+    ):
+        sentences.append(
+            f"{FEWER_THAN_PLANNED} Allocated: {results.flow.allocated}; planned: {protocol.planning.clients}."
+        )
+    if unplanned_looks(reading):
+        sentences.append(UNPLANNED_LOOK)
+    if any(answer not in {"yes", "blind", "blinded"} and count for answer, count in results.assessor_blind):
+        sentences.append(UNBLINDED)
+    if results.continuous and results.retention is not None:
+        sentences.append(STAYERS)
+    if not results.randomised:
+        sentences.append(
+            "The arms were not allocated at random, or the records of the allocation could not be verified: "
+            "clients of the arms may differ in ways that nobody measured."
+        )
+    return tuple(dict.fromkeys((*sentences, *results.remarks)))
+
+
+def unplanned_looks(reading: Reading) -> int:
+    """Looks by arm beyond those that the protocol planned."""
+    planned = 0 if reading.protocol is None else reading.protocol.oversight.planned_looks
+    return max(0, len(reading.looks) - planned)
+
+
+def pause_warning(reading: Reading) -> str:
+    """What the protocol's pause rule on harms says, or nothing."""
+    harms = reading.results.harms
+    if harms is None or not harms.pause_reasons:
+        return ""
+    return (
+        "The protocol's pause rule on harms has struck: "
+        + "; ".join(harms.pause_reasons)
+        + ". Stop partner reps until a person outside the studio has reviewed the harms."
+    )
+
+
+def harms_sentence(reading: Reading) -> str:
+    """Harms in one sentence, with how they were sought."""
+    harms = reading.results.harms
+    if harms is None:
+        return "Harms were not recorded in this study; nothing can be said about them."
+    sought = (
+        "Harms were asked about at every session."
+        if harms.systematic
+        else "Harms were not asked about systematically, so more may have happened than was recorded."
+    )
+    counts = ", ".join(
+        f"{count_of(arm.clients_with_harm, arm.clients, 'clients')} with {reading.arm(arm.arm)}"
+        for arm in harms.arms
+    )
+    events = sum(arm.events for arm in harms.arms)
+    if not events:
+        return f"{sought} None were recorded among {sum(arm.clients for arm in harms.arms)} clients."
+    return f"{sought} At least one harm was recorded for {counts}."

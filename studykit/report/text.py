@@ -1,0 +1,82 @@
+"""The answers as plain lines for a terminal; ASCII only, as far as the study's own names are."""
+
+from __future__ import annotations
+
+import textwrap
+
+from studykit.outcomes.results import StudyResults
+from studykit.protocol.types import Protocol
+from studykit.report.reading import Reading
+from studykit.report.sentences import (
+    conditions,
+    continuous_answer,
+    decision_sentence,
+    harms_sentence,
+    lead,
+    limits,
+    pause_warning,
+    retention_answer,
+)
+
+_ASCII = str.maketrans(
+    {
+        "\u00a0": " ",
+        "\u2212": "-",
+        "\u2013": "-",
+        "\u2026": "...",
+        "\u2019": "'",
+        "\u201c": '"',
+        "\u201d": '"',
+    }
+)
+
+
+def summary(results: StudyResults, *, protocol: Protocol | None = None, width: int = 88) -> str:
+    """What was found, what remains possible, what limits it.
+
+    Parameters
+    ----------
+    results : StudyResults
+    protocol : Protocol, optional
+        Gives names of visits and measuring steps; without it codes are used.
+    width : int
+        Columns.
+    """
+    reading = Reading(results, protocol)
+    lines: list[str] = []
+    warning = pause_warning(reading)
+    if warning:
+        lines += [f"ATTENTION: {warning}", ""]
+    lines += [results.title, ""]
+    if results.retention is not None or results.continuous:
+        lines += [lead(reading), ""]
+    if results.retention is not None:
+        lines += [
+            f"{_capital(results.retention.name)}.",
+            *_indented(retention_answer(reading, results.retention)),
+        ]
+    for outcome in results.continuous:
+        lines += [f"{_capital(outcome.name)}.", *_indented(continuous_answer(reading, outcome))]
+    lines += ["Harms.", *_indented((harms_sentence(reading),))]
+    decisions = tuple(decision_sentence(reading, decision) for decision in results.decisions)
+    lines += _indented(decisions)
+    lines += ["Read this with it.", *(f"  - {text}" for text in (limits(reading)[0], *conditions(reading)))]
+    return "\n".join(_wrapped(line, width) for line in lines).translate(_ASCII)
+
+
+def _indented(texts: tuple[str, ...]) -> list[str]:
+    return [f"  {text}" for text in texts]
+
+
+def _wrapped(line: str, width: int) -> str:
+    indent = "    " if line.startswith("  - ") else "  " if line.startswith("  ") else ""
+    plain = line.replace("\u00a0", " ")
+    return (
+        textwrap.fill(plain, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+        if plain
+        else ""
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
