@@ -1,0 +1,116 @@
+"""Does the analysis find the truth? Bias and coverage over simulated trials with a known effect.
+
+    python analysis/05_validity_recovery.py [--trials N] [--workers N]
+
+Simulates trials of the ready parallel protocol in an invented studio of 60 clients and 6 trainers:
+gains fan out, clients leave (more often after a small gain that was seen), tests are missed, loads are
+rounded to the stack, arms are contaminated. Every trial is analysed by the protocol's own primary
+analyses. Truth: complete simulated data under both arms. Bias should be within three Monte Carlo
+errors, coverage of 95 % intervals between 93.5 and 96.5 %.
+
+Output: a table on the screen, and analysis/output/validity_recovery.csv.
+"""
+
+# ruff: noqa: E402 — the number of threads is set before numpy is imported
+from __future__ import annotations
+
+import argparse
+import csv
+import os
+from dataclasses import replace
+from pathlib import Path
+
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")  # before numpy: one thread for linear algebra in every worker
+
+from joblib import Parallel, delayed
+
+from studykit.protocol.reading import read_protocol
+from studykit.protocol.types import Protocol
+from studykit.shipped import shipped
+from studykit.trial.performance import (
+    Performance,
+    batches_of,
+    estimate_batch,
+    join_estimates,
+    summarise_performance,
+    with_exercises,
+)
+from studykit.trial.settings import TrialSettings
+from studykit.trial.truth import true_values
+
+SEED = 505
+TRUTH_TRIALS = 20000
+OUTPUT = Path(__file__).parent / "output"
+COLUMNS = (
+    "analysis", "exercises", "clients", "trials", "failed", "truth", "bias", "bias_error", "spread",
+    "mean_width", "coverage", "coverage_error", "verdict",
+)  # fmt: skip
+
+
+def studio(protocol: Protocol) -> TrialSettings:
+    """An invented studio with a clear effect, and departures that depend on the gains seen."""
+    planned = TrialSettings.from_protocol(protocol, clients=60)
+    return replace(
+        planned,
+        trainers=6,
+        strength=replace(planned.strength, effects=(0.0, 0.10)),
+        retention=replace(planned.retention, retained=(0.70, 0.80), per_gain=-0.4),
+        missed_exercise=0.02,
+        missed_by_attendance=-0.4,
+    )
+
+
+def verdict(found: Performance) -> str:
+    unbiased = abs(found.bias) <= 3.0 * found.bias_error
+    covers = 0.935 <= found.coverage.value <= 0.965
+    return "as wanted" if unbiased and covers else "NOT as wanted"
+
+
+def study(name: str, protocol: Protocol, trials: int, workers: int) -> dict[str, object]:
+    settings = studio(protocol)
+    truth = true_values(settings, seed=SEED, trials=TRUTH_TRIALS)[0 if name == "strength" else 1]
+    parts = Parallel(n_jobs=workers)(
+        delayed(estimate_batch)(protocol, settings, size, seed=SEED, batch=number, analysis=name)
+        for number, size in enumerate(batches_of(trials))
+    )
+    estimates = join_estimates(parts)
+    found = summarise_performance(estimates, truth=truth.value, alpha=protocol.analysis.alpha)
+    return {
+        "analysis": name,
+        "exercises": len(settings.machines) if name == "strength" else "",
+        "clients": settings.clients,
+        "trials": found.trials,
+        "failed": found.failed,
+        "truth": f"{found.truth:.5f}",
+        "bias": f"{found.bias:+.5f}",
+        "bias_error": f"{found.bias_error:.5f}",
+        "spread": f"{found.spread:.4f}",
+        "mean_width": f"{found.mean_width:.4f}",
+        "coverage": f"{found.coverage.value:.4f}",
+        "coverage_error": f"{found.coverage.monte_carlo_error:.4f}",
+        "verdict": verdict(found),
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--trials", type=int, default=2000)
+    parser.add_argument("--workers", type=int, default=1)
+    arguments = parser.parse_args()
+    protocol = read_protocol(shipped("protocols") / "parallel.toml").protocol
+    one = with_exercises(protocol, protocol.continuous_outcomes[0].exercises[:1])
+    OUTPUT.mkdir(exist_ok=True)
+    print("  ".join(COLUMNS))
+    with (OUTPUT / "validity_recovery.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
+        writer.writeheader()
+        for name, used in (("retention", protocol), ("strength", one), ("strength", protocol)):
+            row = study(name, used, arguments.trials, arguments.workers)
+            writer.writerow(row)
+            file.flush()
+            print("  ".join(str(row[column]) for column in COLUMNS), flush=True)
+
+
+if __name__ == "__main__":
+    main()

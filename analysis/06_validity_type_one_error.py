@@ -1,0 +1,101 @@
+"""Type I error of the strength contrast when gains fan out and nothing differs between the arms.
+
+    python analysis/06_validity_type_one_error.py [--trials N] [--workers N] [--exercises N]
+
+Simulates trials without any effect, of 12 to 60 clients, by the ready parallel protocol: gains differ
+between clients and grow apart with time, clients leave, tests are missed. The share of p-values below
+0.05 should lie between 4.2 and 5.8 %.
+
+Output: a table on the screen, and analysis/output/validity_type_one_error_1.csv (the number of machines).
+"""
+
+# ruff: noqa: E402 — the number of threads is set before numpy is imported
+from __future__ import annotations
+
+import argparse
+import csv
+import os
+from collections import Counter
+from dataclasses import replace
+from pathlib import Path
+
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")  # before numpy: one thread for linear algebra in every worker
+
+from joblib import Parallel, delayed
+
+from studykit.protocol.reading import read_protocol
+from studykit.protocol.types import Protocol
+from studykit.shipped import shipped
+from studykit.trial.performance import (
+    batches_of,
+    estimate_batch,
+    join_estimates,
+    summarise_performance,
+    with_exercises,
+    without_effect,
+)
+from studykit.trial.settings import TrialSettings
+
+SEED = 606
+SIZES = ((12, 2), (24, 4), (36, 6), (48, 6), (60, 6))  # clients, trainers
+OUTPUT = Path(__file__).parent / "output"
+COLUMNS = (
+    "exercises", "clients", "trainers", "trials", "failed", "by_model", "type_one_error",
+    "monte_carlo_error", "coverage", "spread", "mean_width", "verdict",
+)  # fmt: skip
+
+
+def study(
+    protocol: Protocol, clients: int, trainers: int, arguments: argparse.Namespace
+) -> dict[str, object]:
+    planned = TrialSettings.from_protocol(protocol, clients=clients)
+    settings = without_effect(replace(planned, trainers=trainers))
+    parts = Parallel(n_jobs=arguments.workers)(
+        delayed(estimate_batch)(protocol, settings, size, seed=SEED + clients, batch=number)
+        for number, size in enumerate(batches_of(arguments.trials))
+    )
+    estimates = join_estimates(parts)
+    found = summarise_performance(estimates, truth=0.0, alpha=0.05)
+    methods = Counter(method.split(" ")[0] for method in estimates.method if method)
+    return {
+        "exercises": len(settings.machines),
+        "clients": clients,
+        "trainers": trainers,
+        "trials": found.trials,
+        "failed": found.failed,
+        "by_model": methods["linear"],
+        "type_one_error": f"{found.rejected.value:.4f}",
+        "monte_carlo_error": f"{found.rejected.monte_carlo_error:.4f}",
+        "coverage": f"{found.coverage.value:.4f}",
+        "spread": f"{found.spread:.4f}",
+        "mean_width": f"{found.mean_width:.4f}",
+        "verdict": "as wanted" if 0.042 <= found.rejected.value <= 0.058 else "NOT as wanted",
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--trials", type=int, default=2000)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument(
+        "--exercises", type=int, default=1, help="how many machines make up the score, 1 to 4"
+    )
+    arguments = parser.parse_args()
+    protocol = read_protocol(shipped("protocols") / "parallel.toml").protocol
+    chosen = with_exercises(protocol, protocol.continuous_outcomes[0].exercises[: arguments.exercises])
+    OUTPUT.mkdir(exist_ok=True)
+    print("  ".join(COLUMNS))
+    name = f"validity_type_one_error_{arguments.exercises}.csv"
+    with (OUTPUT / name).open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
+        writer.writeheader()
+        for clients, trainers in SIZES:
+            row = study(chosen, clients, trainers, arguments)
+            writer.writerow(row)
+            file.flush()
+            print("  ".join(str(row[column]) for column in COLUMNS), flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,258 @@
+"""How an analysis performs over simulated trials: bias, coverage, type I error, power.
+
+The analyses are those of the outcomes rooms, on rows made as records make them. A fit that fails is
+counted, is no rejection, and takes no part in bias and coverage.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import ArgumentError, DesignError, FitError
+from studykit.outcomes.results import OutcomeEstimate
+from studykit.outcomes.retention import primary_retention
+from studykit.outcomes.strength import primary_strength
+from studykit.protocol.types import Protocol
+from studykit.results import frozen_array
+from studykit.trial.batch import TrialBatch, simulate_batch
+from studykit.trial.rows import retention_spells, strength_rows
+from studykit.trial.settings import TrialSettings
+from studykit.trial.truth import trainers_shift
+
+Floats = NDArray[np.float64]
+Analysis = Literal["strength", "retention"]
+
+
+@dataclass(frozen=True, slots=True)
+class TrialEstimates:
+    """One analysis of many simulated trials, in order; all of shape (trials,), ``nan`` where it failed.
+
+    Parameters
+    ----------
+    value, lower, upper, p_value : ndarray of float
+        On the scale of the analysis, the interval at the protocol's level.
+    truth_shift : ndarray of float
+        What the trainers at hand add to the general truth of each trial.
+    method : tuple of str
+        The analysis that was used, ``""`` where it failed.
+    failures : tuple of str
+        One message for every failed fit.
+    """
+
+    value: Floats
+    lower: Floats
+    upper: Floats
+    p_value: Floats
+    truth_shift: Floats
+    method: tuple[str, ...]
+    failures: tuple[str, ...]
+
+    @property
+    def trials(self) -> int:
+        """How many there are."""
+        return self.value.size
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """A share of simulated trials with its Monte Carlo error."""
+
+    value: float
+    monte_carlo_error: float
+    count: int
+    trials: int
+
+    @classmethod
+    def of(cls, count: int, trials: int) -> Share:
+        """From a count.
+
+        Examples
+        --------
+        >>> Share.of(95, 2000)
+        Share(value=0.0475, monte_carlo_error=0.0047562..., count=95, trials=2000)
+        """
+        if trials < 1:
+            return cls(math.nan, math.nan, count, trials)
+        value = count / trials
+        return cls(value, math.sqrt(value * (1.0 - value) / trials), count, trials)
+
+
+@dataclass(frozen=True, slots=True)
+class Performance:
+    """What many simulated trials say of one analysis.
+
+    Parameters
+    ----------
+    trials, failed : int
+    truth : float
+        Mean truth over the trials used.
+    bias, bias_error : float
+        Mean of estimate minus truth, and its Monte Carlo error.
+    spread : float
+        Standard deviation of estimate minus truth.
+    mean_width : float
+        Of the intervals.
+    coverage : Share
+        Intervals that hold the truth, of those that could be computed.
+    rejected : Share
+        p-values below alpha, of all trials: a failed fit is no rejection.
+    """
+
+    trials: int
+    failed: int
+    truth: float
+    bias: float
+    bias_error: float
+    spread: float
+    mean_width: float
+    coverage: Share
+    rejected: Share
+
+
+def estimate_batch(
+    protocol: Protocol,
+    settings: TrialSettings,
+    trials: int,
+    *,
+    seed: int,
+    batch: int = 0,
+    analysis: Analysis = "strength",
+) -> TrialEstimates:
+    """Simulate one batch of trials and analyse each by the protocol's primary analysis.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    settings : TrialSettings
+    trials : int
+    seed, batch : int
+        Together they fix every number, whichever process does the work.
+    analysis : {"strength", "retention"}
+
+    Returns
+    -------
+    TrialEstimates
+    """
+    simulated = simulate_batch(settings, trials, seed=seed, batch=batch)
+    numbers = np.full((4, trials), np.nan)
+    methods, failures = [""] * trials, []
+    for trial in range(trials):
+        try:
+            found = _analyse(protocol, simulated, trial, analysis)
+        except (FitError, DesignError) as error:
+            failures.append(str(error))
+            continue
+        interval = found.estimate.confidence_interval(protocol.analysis.confidence_level)
+        numbers[:, trial] = found.estimate.value, interval.lower, interval.upper, found.p_value
+        methods[trial] = found.method
+    shift = trainers_shift(simulated) if analysis == "strength" else np.zeros(trials)
+    value, lower, upper, p_value = (frozen_array(row, float) for row in numbers)
+    return TrialEstimates(
+        value, lower, upper, p_value, frozen_array(shift, float), tuple(methods), tuple(failures)
+    )
+
+
+def _analyse(protocol: Protocol, simulated: TrialBatch, trial: int, analysis: Analysis) -> OutcomeEstimate:
+    with warnings.catch_warnings():
+        # What a single analysis warns of (few clients, a variance at zero) is the ordinary case here.
+        warnings.simplefilter("ignore")
+        if analysis == "retention":
+            return primary_retention(protocol, retention_spells(simulated, trial))
+        outcome = protocol.continuous_outcomes[0]
+        return primary_strength(protocol, outcome, strength_rows(simulated, trial))
+
+
+def join_estimates(parts: Iterable[TrialEstimates]) -> TrialEstimates:
+    """Batches one after the other, in the order given."""
+    found = list(parts)
+    if not found:
+        raise ArgumentError(where="join_estimates", expected="at least one batch", got="none")
+
+    def together(name: str) -> Floats:
+        return frozen_array(np.concatenate([getattr(part, name) for part in found]), float)
+
+    return TrialEstimates(
+        value=together("value"),
+        lower=together("lower"),
+        upper=together("upper"),
+        p_value=together("p_value"),
+        truth_shift=together("truth_shift"),
+        method=tuple(method for part in found for method in part.method),
+        failures=tuple(failure for part in found for failure in part.failures),
+    )
+
+
+def batches_of(trials: int, size: int = 100) -> tuple[int, ...]:
+    """Sizes of the batches in which trials are done; they do not depend on the number of workers.
+
+    Examples
+    --------
+    >>> batches_of(250)
+    (100, 100, 50)
+    """
+    return tuple(min(size, trials - start) for start in range(0, trials, size))
+
+
+def summarise_performance(estimates: TrialEstimates, *, truth: float, alpha: float = 0.05) -> Performance:
+    """Bias, coverage and rejections.
+
+    Parameters
+    ----------
+    estimates : TrialEstimates
+    truth : float
+        General truth; the shift of each trial's trainers is added.
+    alpha : float
+        Of the two-sided p-values.
+
+    Returns
+    -------
+    Performance
+    """
+    known = np.isfinite(estimates.value)
+    number = int(known.sum())
+    own_truth = truth + estimates.truth_shift[known]
+    error = estimates.value[known] - own_truth
+    covered = (estimates.lower[known] <= own_truth) & (own_truth <= estimates.upper[known])
+    rejected = np.nan_to_num(estimates.p_value, nan=1.0) < alpha
+    spread = float(error.std(ddof=1)) if number > 1 else math.nan
+    return Performance(
+        trials=estimates.trials,
+        failed=estimates.trials - number,
+        truth=float(own_truth.mean()) if number else math.nan,
+        bias=float(error.mean()) if number else math.nan,
+        bias_error=spread / math.sqrt(number) if number else math.nan,
+        spread=spread,
+        mean_width=float((estimates.upper[known] - estimates.lower[known]).mean()) if number else math.nan,
+        coverage=Share.of(int(covered.sum()), number),
+        rejected=Share.of(int(rejected.sum()), estimates.trials),
+    )
+
+
+def without_effect(settings: TrialSettings) -> TrialSettings:
+    """The same trial with nothing between the arms: no effect for any trainer, the same departures."""
+    arms = len(settings.arms)
+    return replace(
+        settings,
+        strength=replace(settings.strength, effects=(0.0,) * arms, sd_trainer_by_arm=0.0),
+        retention=replace(settings.retention, retained=(settings.retention.retained[0],) * arms),
+    )
+
+
+def with_exercises(protocol: Protocol, exercises: Sequence[str]) -> Protocol:
+    """The protocol with another choice of exercises for its first continuous outcome."""
+    first = protocol.continuous_outcomes[0]
+    changed = first.model_copy(update={"exercises": tuple(exercises)})
+    outcomes = tuple(changed if outcome is first else outcome for outcome in protocol.outcomes)
+    return protocol.model_copy(update={"outcomes": outcomes})
+
+
+def run_in_order(work: Callable[[int, int], TrialEstimates], sizes: Sequence[int]) -> TrialEstimates:
+    """Do all batches in this process; ``work`` takes the size and the number of a batch."""
+    return join_estimates(work(size, number) for number, size in enumerate(sizes))
