@@ -49,6 +49,19 @@ def _findings_text(findings: Sequence[Finding], *, most: int = 10) -> str:
     return "\n".join(lines)
 
 
+def _last_code(study: Study) -> str:
+    """The code that an owner keeps elsewhere, against a ledger written anew."""
+    from studykit.allocation.entries import short_code
+
+    ledger = study.ledger
+    assert ledger is not None
+    entry = ledger.entries()[-1]
+    return (
+        f"Ledger entry {entry.position}, code {short_code(entry.code)}: "
+        "write it down somewhere outside this folder."
+    )
+
+
 def _open(arguments: argparse.Namespace) -> Study:
     from studykit.study import Study
 
@@ -84,7 +97,7 @@ def demo(arguments: argparse.Namespace) -> int:
         answer = {
             "plan": plan,
             "findings": check.findings,
-            "ledger_intact": audit.intact,
+            "ledger_intact": audit.passed,
             "results": results,
             "report": str(report),
         }
@@ -92,7 +105,7 @@ def demo(arguments: argparse.Namespace) -> int:
     else:
         _say("Planned: " + plan.headline)
         _say(f"Records: {check.headline}")
-        _say(f"Ledger: {audit.headline}")
+        _say(f"Ledger: {audit.summary().splitlines()[0]}")
         _say()
         _say(summary(results))
         _say()
@@ -143,22 +156,17 @@ def lock(arguments: argparse.Namespace) -> int:
     ):
         _say("Nothing was locked.")
         return DONE
-    entry = study.lock(by=arguments.by)
-    _show(
-        arguments,
-        entry,
-        f"Locked at ledger position {entry.position}, chain code {entry.short_code}. "
-        "Keep that code somewhere outside this folder.",
-    )
+    locked = study.lock(by=arguments.by)
+    _show(arguments, locked, f"The protocol is locked. {_last_code(study)}")
     return DONE
 
 
 def amend(arguments: argparse.Namespace) -> int:
     """Record a changed protocol."""
     study = _open(arguments)
-    entry, changed = study.amend(reason=arguments.reason, by=arguments.by)
-    text = f"Amended at ledger position {entry.position}; changed: {', '.join(changed)}."
-    _show(arguments, {"entry": entry, "changed": changed}, text)
+    locked, changed = study.amend(reason=arguments.reason, by=arguments.by)
+    text = f"Amended; changed: {', '.join(changed)}. {_last_code(study)}"
+    _show(arguments, {"locked": locked, "changed": changed}, text)
     return DONE
 
 
@@ -206,7 +214,7 @@ def audit(arguments: argparse.Namespace) -> int:
     """Verify the ledger and repeat every draw."""
     result = _open(arguments).audit()
     _show(arguments, result, result.summary())
-    return DONE if result.intact else ATTENTION
+    return DONE if result.passed else ATTENTION
 
 
 def _look(study: Study, arguments: argparse.Namespace) -> dict[str, str]:

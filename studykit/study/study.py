@@ -555,7 +555,7 @@ class Study:
         """Whether the draws exist and can be repeated; an external trial answers for itself."""
         if self.protocol.is_external:
             return True
-        return self.audit().intact
+        return self.audit().passed
 
     def _provenance(self, rows: StudyRows) -> Provenance:
         from studykit.outcomes.results import Provenance
