@@ -1,0 +1,38 @@
+"""Which caution must be printed where: trade facts E8."""
+
+from __future__ import annotations
+
+import pytest
+
+from studykit.protocol.cautions import USUAL_CAUTIONS, Page, cautions_for
+from studykit.protocol.reading import parse_protocol
+from studykit.shipped import shipped
+
+READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("page", "codes"),
+    [
+        ("take-home page", {"not_medical_advice", "soreness_and_red_flags"}),
+        ("report", {"not_medical_advice", "trainer_sign_off", "small_study"}),
+        ("session sheet", {"not_medical_advice", "stop_signs", "breathing", "ramp_in",
+                           "soreness_and_red_flags", "trainer_sign_off"}),
+        ("consent", {"not_medical_advice", "screening", "stop_signs", "breathing", "soreness_and_red_flags"}),
+        ("protocol", {caution.code for caution in USUAL_CAUTIONS}),
+    ],
+)  # fmt: skip
+def test_pages_carry_their_cautions(page: Page, codes: set[str]) -> None:
+    assert {caution.code for caution in cautions_for(page)} == codes
+
+
+def test_local_cautions_come_last() -> None:
+    protocol = parse_protocol(READY.replace("local = []", 'local = ["Mind the step."]')).protocol
+    assert cautions_for("report", protocol=protocol)[-1].text == "Mind the step."
+
+
+def test_licensed_practice_prevails_and_red_flags_are_named() -> None:
+    texts = {caution.code: caution.text for caution in USUAL_CAUTIONS}
+    assert "licensed practitioner" in texts["not_medical_advice"]
+    assert "dark urine" in texts["soreness_and_red_flags"]
+    assert "never hold the breath" in texts["breathing"]

@@ -1,0 +1,102 @@
+from __future__ import annotations
+
+import datetime as dt
+import re
+
+import pytest
+
+from studykit.errors import ArgumentError
+from studykit.protocol.filling import fill_template, questions
+from studykit.protocol.reading import parse_protocol
+from studykit.shipped import shipped
+
+READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
+
+
+def comments(text: str) -> list[str]:
+    return re.findall(r"^#.*$", text, flags=re.MULTILINE)
+
+
+def test_no_answers_and_default_answers_leave_the_text_as_it_is() -> None:
+    assert fill_template(READY, {}) == READY
+    assert fill_template(READY, {question.key: question.default for question in questions()}) == READY
+
+
+def test_defaults_are_what_the_ready_protocol_says() -> None:
+    protocol = parse_protocol(READY).protocol
+    said = {question.key: question.default for question in questions()}
+    assert said["title"] == protocol.study.title
+    assert said["setting"] == protocol.study.setting
+    assert said["clients"] == str(protocol.planning.clients)
+    assert said["trainers"] == str(protocol.planning.trainers)
+    assert said["machines"] == ", ".join(exercise.name for exercise in protocol.exercises)
+    assert said["owner"] == protocol.roles.allocation
+    retention = protocol.retention_outcome
+    assert retention is not None
+    assert int(said["horizon_weeks"]) * 7 == retention.horizon_day
+
+
+def test_answers_reach_their_places_and_the_comments_stay() -> None:
+    text = fill_template(
+        READY,
+        {
+            "title": 'Our "own" study',
+            "owner": "AB",
+            "clients": "52",
+            "trainers": "4",
+            "machines": "leg press, Pull-down",
+            "unit": "lb",
+            "experience": "experienced",
+            "horizon_weeks": "30",
+            "retained_percent": "35,5 %",
+            "ethics": "approved",
+            "ethics_answer": "R 7",
+        },
+        today=dt.date(2026, 5, 4),
+    )
+    protocol = parse_protocol(text).protocol
+    assert protocol.study.title == 'Our "own" study'
+    assert protocol.study.date == dt.date(2026, 5, 4)
+    assert protocol.roles.allocation == "AB"
+    assert (protocol.planning.clients, protocol.planning.trainers) == (52, 4)
+    assert [(item.code, item.name, item.unit) for item in protocol.exercises] == [
+        ("leg_press", "leg press", "lb"),
+        ("pull_down", "Pull-down", "lb"),
+    ]
+    assert protocol.continuous_outcomes[0].exercises == ("leg_press", "pull_down")
+    assert protocol.continuous_outcomes[0].unit == "lb"
+    assert protocol.retention_outcome is not None
+    assert protocol.retention_outcome.horizon_day == 210
+    assert protocol.planning.retention_reference is not None
+    assert protocol.planning.retention_reference.value == 0.355
+    assert protocol.planning.gain_reference is not None
+    assert protocol.planning.gain_reference.value == 5.0
+    assert protocol.ethics.reference == "R 7"
+    assert comments(text) == comments(READY)
+
+
+@pytest.mark.parametrize("machines", ["press", "leg curl, leg press", "a, b, c, d, e, f"])
+def test_any_number_of_machines_gives_a_protocol_without_findings(machines: str) -> None:
+    text = fill_template(READY, {"machines": machines})
+    assert parse_protocol(text).findings == ()
+    assert comments(text) == comments(READY)
+
+
+@pytest.mark.parametrize(
+    ("key", "answer", "expected"),
+    [
+        ("clients", "many", "a whole number from 1"),
+        ("clients", "0", "a whole number from 1"),
+        ("retained_percent", "170", "a number between 0 and 100"),
+        ("machines", "press, press", "different names with letters"),
+        ("machines", " , ", "different names with letters"),
+        ("machines", "123", "different names with letters"),
+        ("unit", "stone", "one of kg, lb, plates"),
+        ("owner", "Ada Example", "a short code of letters and digits, no name"),
+        ("title", " ", "an answer"),
+        ("colour", "blue", "keys among title"),
+    ],
+)
+def test_answers_that_cannot_be_used_are_refused(key: str, answer: str, expected: str) -> None:
+    with pytest.raises(ArgumentError, match=expected):
+        fill_template(READY, {key: answer})
