@@ -39,3 +39,24 @@ def client_days(protocol: Protocol, rows: StudyRows) -> Floats:
     passed = (rows.data_through - rows.clients.allocated_on[known]).astype("timedelta64[D]").astype(float)
     days[known] = np.clip(passed, 0.0, end)
     return frozen_array(days)
+
+
+def days_in_care(rows: StudyRows, *, absence_days: int = 28) -> Floats:
+    """Days from allocation to the end of the records, or to four weeks after the last session; (clients,).
+
+    The person-time in which a harm of the training could have been noticed and told; ``nan`` where the day
+    of allocation is not known and there is no attendance either.
+    """
+    if rows.retention is not None:
+        return frozen_array(
+            [
+                min(history.data_through, max(history.attended, default=0) + absence_days)
+                for history in rows.retention.histories
+            ],
+            float,
+        )
+    days = np.full(rows.clients.number, np.nan)
+    known = ~np.isnat(rows.clients.allocated_on)
+    passed = rows.data_through - rows.clients.allocated_on[known]
+    days[known] = np.maximum(passed.astype("timedelta64[D]").astype(float), 0.0)
+    return frozen_array(days)

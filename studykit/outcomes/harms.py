@@ -10,7 +10,7 @@ from scipy.special import betaincinv
 
 from studykit.errors import FitError
 from studykit.outcomes.estimands import contrast_text
-from studykit.outcomes.exposure import client_days
+from studykit.outcomes.exposure import days_in_care
 from studykit.outcomes.results import HarmArm, HarmsResult, OutcomeEstimate
 from studykit.protocol.types import Protocol
 from studykit.records.rows import Harm, StudyRows
@@ -76,7 +76,7 @@ def analyse_harms(protocol: Protocol, rows: StudyRows) -> HarmsResult | None:
     """Harms by arm as allocated; None where the records hold neither sessions nor harms."""
     if rows.sessions is None and not rows.harms:
         return None
-    days = client_days(protocol, rows)
+    days = days_in_care(rows)
     arms = tuple(_one_arm(rows, code, days) for code in range(len(rows.clients.arm_labels)))
     asked = protocol.harms.asked == "every session"
     return HarmsResult(

@@ -16,8 +16,8 @@ from studykit.protocol.types import ContinuousOutcome, Protocol
 from studykit.records.rows import StudyRows
 
 SMALL_STUDY = (
-    "This is a study in one place with few clients: it can rule out neither benefit nor harm inside the "
-    "intervals, and holds for these clients and trainers."
+    "The study has few clients: it can rule out neither benefit nor harm inside the intervals, and it speaks "
+    "for clients and trainers like these."
 )
 PACKAGE = (
     "Partner reps also bring more work, more time, touch and attention: the comparison is of the whole "
@@ -25,8 +25,8 @@ PACKAGE = (
     "and cannot say which part of it counts."
 )
 HYPOTHETICAL = (
-    "Strength is seen only in clients who were tested. The result estimates what strength would be had "
-    "training "
+    "Scores are seen only in clients who were tested. The result estimates what they would be had the "
+    "programme "
     "gone on, if missing scores are like those of similar clients who were tested; it does not estimate the "
     "effect of offering the programme whatever happens afterwards."
 )

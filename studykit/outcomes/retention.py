@@ -236,11 +236,11 @@ def _difference(
     return result, f"risk difference, {where}score test and interval (Miettinen and Nurminen){lost}"
 
 
-def _rows(comparison: _Comparison, status: Floats) -> RowCount:
+def _rows(comparison: _Comparison, status: Floats, reason: str = UNKNOWN) -> RowCount:
     inside = comparison.in_comparison
     known = int((inside & np.isfinite(status)).sum())
     supplied = int(inside.sum())
-    left_out = ((UNKNOWN, supplied - known),) if supplied > known else ()
+    left_out = ((reason, supplied - known),) if supplied > known else ()
     return RowCount(supplied, known, left_out, "clients")
 
 
@@ -282,45 +282,50 @@ def _sensitivity(comparison: _Comparison, status: Floats) -> tuple[OutcomeEstima
         rule=retention_rule(outcome, absence_days=outcome.sensitivity_absence_days),
     )
     trainer = comparison.trainer_strata
-    analyses: list[tuple[str, Floats, NDArray[np.str_] | None, bool]] = [
-        (f"absence of {outcome.sensitivity_absence_days} countable days", longer, trainer, True)
-    ]
+    variants = [_Variant(f"absence of {outcome.sensitivity_absence_days} countable days", longer, trainer)]
     everything = _all_factor_strata(comparison)
     if everything is not None:
-        analyses.append(("stratified by every allocation factor", status, everything, False))
+        variants.append(_Variant("stratified by every allocation factor", status, everything, clusters=False))
     if trainer is not None or comparison.trainers.role == "clusters":
-        analyses.append(("without strata", status, None, False))
-    analyses += [(name, filled, trainer, True) for name, filled in _unknown_filled(comparison, status)]
+        variants.append(_Variant("without strata", status, None, clusters=False))
+    variants += [_Variant(name, filled, trainer) for name, filled in _unknown_filled(comparison, status)]
     moved = np.array([reason == MOVED_AWAY for reason in spells.reasons]) & (status == 0.0)
     if moved.any():
-        analyses.append(("clients who moved away left out", np.where(moved, np.nan, status), trainer, True))
-    return tuple(
-        estimate
-        for name, values, strata, clusters in analyses
-        if (estimate := _sensitivity_estimate(comparison, name, values, strata, clusters)) is not None
-    )
+        kept = np.where(moved, np.nan, status)
+        name, reason = "clients who moved away left out", "moved away, or not known"
+        variants.append(_Variant(name, kept, trainer, reason=reason))
+    estimates = (_sensitivity_estimate(comparison, variant) for variant in variants)
+    return tuple(estimate for estimate in estimates if estimate is not None)
 
 
-def _sensitivity_estimate(
-    comparison: _Comparison, name: str, status: Floats, strata: NDArray[np.str_] | None, clusters: bool
-) -> OutcomeEstimate | None:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Variant:
+    """One sensitivity analysis of the share retained."""
+
+    name: str
+    status: Floats
+    strata: NDArray[np.str_] | None
+    clusters: bool = True
+    reason: str = UNKNOWN
+
+
+def _sensitivity_estimate(comparison: _Comparison, variant: _Variant) -> OutcomeEstimate | None:
     """One row of the sensitivity table; None where its strata leave nothing to compare."""
     try:
-        estimate, method = _difference(comparison, status, strata, clusters=clusters)
+        estimate, method = _difference(comparison, variant.status, variant.strata, clusters=variant.clusters)
     except (FitError, DesignError):
         return None
+    summary = f"difference in the share of clients retained, {variant.name}"
     return OutcomeEstimate(
-        name=name,
+        name=variant.name,
         contrast=comparison.contrast,
-        estimand=retention_estimand(
-            comparison.protocol, comparison.outcome, f"difference in the share of clients retained, {name}"
-        ),
+        estimand=retention_estimand(comparison.protocol, comparison.outcome, summary),
         unit="share",
         presentation="difference",
         estimate=estimate,
         role="sensitivity",
         method=method,
-        rows=_rows(comparison, status),
+        rows=_rows(comparison, variant.status, variant.reason),
     )
 
 

@@ -46,6 +46,10 @@ Chosen = ModelAnalysis | RegressionAnalysis
 LEFT_BEFORE = "left the studio before the visit"
 NO_TEST = "no test, still training"
 NO_REASON = "reason not recorded"
+MISSING_AT_RANDOM = (
+    "Scores not obtained are taken as missing at random, given the scores seen before, the arm and the "
+    "adjustment."
+)
 
 
 def primary_strength(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> OutcomeEstimate:
@@ -370,6 +374,7 @@ def _model_paragraph(setting: Setting, analysis: Chosen) -> str:
     clients = setting.rows.clients
     facts = [name for name, _, _ in clients.factors] + [name for name, _ in clients.covariates]
     adjusted = f", adjusted for {', '.join(facts)}" if facts else ""
+    by_visit = " by visit" if facts else ""
     if isinstance(analysis, RegressionAnalysis):
         return f"Of the {scale}: {analysis.method}{adjusted}."
     many = len(setting.exercises) > 1
@@ -384,14 +389,14 @@ def _model_paragraph(setting: Setting, analysis: Chosen) -> str:
         if many
         else "residuals that are unstructured over visits within a client"
     )
-    return (
-        f"Linear mixed model of the {scale} at all visits together by restricted maximum likelihood. A mean "
-        f"for "
-        f"every visit{by_exercise}; for every follow-up visit{by_exercise} the distance of each arm from the "
-        f"reference arm, so that baseline means are equal by design{adjusted} by visit.{trainers} Random: "
-        f"{random}. "
-        f"The contrast gives each exercise the same weight. Intervals and p-values by "
-        f"{analysis.method.split(', ')[-1]}. "
-        "Scores not obtained are taken as missing at random, given the scores seen before, the arm and the "
-        "adjustment."
+    sentences = (
+        f"Linear mixed model of the {scale} at all visits together, by restricted maximum likelihood.",
+        f"A mean for every visit{by_exercise}.",
+        f"For every follow-up visit{by_exercise}, the distance of each arm from the reference arm.",
+        f"Baseline means are thereby equal by design{adjusted}{by_visit}.{trainers}",
+        f"Random: {random}.",
+        "The contrast gives each exercise the same weight." if many else "",
+        f"Intervals and p-values by {analysis.method.split(', ')[-1]}.",
+        MISSING_AT_RANDOM,
     )
+    return " ".join(sentence for sentence in sentences if sentence)

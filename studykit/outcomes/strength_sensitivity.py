@@ -92,7 +92,8 @@ def _other_analyses(
     """Regression beside the model (or the model beside the regression), other adjustment, other trainers."""
     others: list[tuple[str, StrengthAnalysis]] = []
     if isinstance(analysis, ModelAnalysis):
-        others.append(("regression of the composite on baseline", RegressionAnalysis(setting)))
+        of = "composite" if len(setting.exercises) > 1 else "score"
+        others.append((f"regression of the {of} on baseline", RegressionAnalysis(setting)))
         others += _model_variants(setting)
     else:
         others += _try_model("mixed model over all visits", setting)
@@ -114,7 +115,8 @@ def _other_analyses(
 def _model_variants(setting: Setting) -> list[tuple[str, StrengthAnalysis]]:
     found: list[tuple[str, StrengthAnalysis]] = []
     role = setting.trainers.role
-    if role != "clusters":
+    facts = setting.rows.clients.factors or setting.rows.clients.covariates
+    if role in {"fixed", "random"} or (facts and role != "clusters"):
         found += _try_model("without stratifiers, covariates and trainers", setting, adjust=False)
     if role == "fixed":
         found += _try_model("trainers as a random effect", setting, role="random")

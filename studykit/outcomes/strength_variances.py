@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
+from scipy.special import fdtri
 
 from studykit.outcomes.reliability import typical_error_presented
 from studykit.outcomes.results import Reliability, VarianceComponent
@@ -49,40 +49,33 @@ def model_repeatability(
     Notes
     -----
     :math:`\rho=(\sigma^2_c+\sigma^2_{ce})/(\sigma^2_c+\sigma^2_{ce}+\sigma^2)`, with the client variance at
-    the
-    first visit, the client-by-exercise variance and the residual variance, which also holds what a client
-    gains
-    on one exercise and not on the others: the error of the test is at most this. The interval is a normal
-    one for
-    :math:`\log\{\rho/(1-\rho)\}` by the delta method from the expected information. With one exercise per
-    visit
-    the model cannot tell a lasting difference from error, and nothing is given.
+    the first visit, the client-by-exercise variance and the residual variance, which also holds what a client
+    gains on one exercise and not on the others: the error of the test is at most this. The interval is an
+    approximation: the whole variance over the residual variance is taken as F with clients - 1 and the
+    residual degrees of freedom. With one exercise the model cannot tell a lasting difference from error, and
+    nothing is given.
     """
     parameters = analysis.fit.covariance_parameters
-    names = [effect.name for effect in parameters.random_effects]
-    if "client by exercise" not in names:
+    if "client by exercise" not in [effect.name for effect in parameters.random_effects]:
         return ()
-    client, crossed = parameters["client"], parameters["client by exercise"]
-    lasting = float(client[0, 0] + crossed[0, 0])
+    lasting = float(parameters["client"][0, 0] + parameters["client by exercise"][0, 0])
     error = parameters.residual.variance
-    if lasting <= 0.0 or error <= 0.0:
+    between, within = int(analysis.used.sum()) - 1, _residual_degrees_of_freedom(setting)
+    if lasting <= 0.0 or error <= 0.0 or min(between, within) < 1:
         return ()
-    size = client.shape[0] * (client.shape[0] + 1) // 2
-    covariance = analysis.fit.precision.expected
-    slope = np.zeros(covariance.shape[0])
-    slope[0] = slope[size] = 1.0 / lasting
-    slope[-1] = -1.0 / error
-    spread = math.sqrt(max(float(slope @ covariance @ slope), 0.0))
-    half = float(ndtri(0.5 + confidence_level / 2.0)) * spread
-    centre = math.log(lasting / error)
+    ratio = (lasting + error) / error
+    upper = 0.5 + confidence_level / 2.0
     shown, unit = typical_error_presented(math.sqrt(error), setting)
     return (
         Reliability(
             exercise=ALL_EXERCISES,
-            clients=int(analysis.used.sum()),
-            intraclass_correlation=lasting / (lasting + error),
+            clients=between + 1,
+            intraclass_correlation=1.0 - 1.0 / ratio,
             interval=Interval(
-                _share(centre - half), _share(centre + half), confidence_level, "delta method, logit scale"
+                max(0.0, 1.0 - fdtri(between, within, upper) / ratio),
+                1.0 - 1.0 / (ratio * fdtri(within, between, upper)),
+                confidence_level,
+                "F, approximate",
             ),
             typical_error=shown,
             typical_error_unit=unit,
@@ -91,5 +84,7 @@ def model_repeatability(
     )
 
 
-def _share(logit: float) -> float:
-    return 1.0 / (1.0 + math.exp(-logit))
+def _residual_degrees_of_freedom(setting: Setting) -> int:
+    """Scores less one per client and exercise, less one per client and visit, plus one per client."""
+    seen = np.isfinite(setting.cube)
+    return int(seen.sum() - seen.any(axis=1).sum() - seen.any(axis=2).sum() + seen.any(axis=(1, 2)).sum())
