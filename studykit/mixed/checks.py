@@ -1,0 +1,168 @@
+"""What is refused before anything is fitted, each with the reason and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import qr
+
+from studykit.errors import ArgumentError, DesignError
+from studykit.mixed.random_effects import RandomEffect, level_codes
+from studykit.mixed.residuals import ResidualStructure
+
+Array = NDArray[np.float64]
+
+RANK = 1e-9  # of a column's own length: what is left of it after the earlier columns
+IDENTIFIED = 1e-9  # smallest eigenvalue of the scaled information
+
+
+def check_numbers(values: ArrayLike, what: str, dimensions: int) -> Array:
+    """A copy as floating-point numbers; text, wrong dimensions and non-finite values are refused."""
+    try:
+        array = np.array(values, dtype=float)
+    except (TypeError, ValueError):
+        raise ArgumentError(
+            where=what, expected="numbers", got=f"{type(values).__name__} with text"
+        ) from None
+    if array.ndim != dimensions:
+        raise ArgumentError(
+            where=what,
+            expected="one number per row"
+            if dimensions == 1
+            else "one row per outcome and one column per effect",
+            got=f"shape {array.shape}",
+        )
+    bad = ~np.isfinite(array)
+    if bad.any():
+        rows = np.unique(np.nonzero(bad)[0])
+        raise ArgumentError(
+            where=what,
+            expected="finite numbers",
+            got=f"nan or infinity in {len(rows)} rows (first, counted from 0: "
+            f"{', '.join(map(str, rows[:5].tolist()))})",
+            todo="Leave these rows out and say so.",
+        )
+    return array
+
+
+def check_names(names: Sequence[str] | None, p: int) -> tuple[str, ...]:
+    """The names of the fixed effects: those given, or ``x1``, ``x2`` and so on."""
+    if names is None:
+        return tuple(f"x{number + 1}" for number in range(p))
+    given = tuple(map(str, names))
+    if len(given) != p or len(set(given)) != p:
+        raise ArgumentError(
+            where="names",
+            expected=f"{p} different names, one per column of the fixed effects",
+            got=f"{len(given)} names, {len(set(given))} different",
+        )
+    return given
+
+
+def check_shapes(
+    outcome: Array, fixed_effects: Array, effects: Sequence[RandomEffect], residual: ResidualStructure
+) -> None:
+    """Every part must have one entry per row."""
+    n = len(outcome)
+    parts = [("fixed effects", len(fixed_effects))]
+    parts += [(f"random effect {effect.name!r}", len(effect.groups)) for effect in effects]
+    if residual.visits is not None:
+        parts.append(("residual structure, visits", len(residual.visits)))
+    for what, length in parts:
+        if length != n:
+            raise ArgumentError(where=what, expected=f"{n} rows, as in the outcome", got=f"{length}")
+    if len({effect.name for effect in effects}) != len(effects):
+        raise ArgumentError(where="random effects", expected="different names", got="a name used twice")
+    if n <= fixed_effects.shape[1]:
+        raise DesignError(
+            where="fixed effects",
+            expected=f"fewer columns than rows ({n})",
+            got=f"{fixed_effects.shape[1]} columns",
+        )
+
+
+def check_levels(effects: Sequence[RandomEffect], n: int) -> None:
+    """A factor needs two levels, and fewer random effects than rows."""
+    for effect in effects:
+        levels = len(level_codes(effect.groups)[0])
+        columns = effect.design.shape[1]
+        if levels < 2:
+            raise DesignError(
+                where=f"random effect {effect.name!r}",
+                expected="at least two levels: one level shows no variation between levels",
+                got="one level",
+                todo="Leave this random effect out.",
+            )
+        if levels * columns >= n:
+            raise DesignError(
+                where=f"random effect {effect.name!r}",
+                expected=f"fewer random effects than rows ({n})",
+                got=f"{levels} levels with {columns} column{'s' if columns > 1 else ''} each, "
+                f"{levels * columns} random effects",
+                todo="They cannot be told apart from the residual: leave columns out, or use an "
+                "unstructured residual instead.",
+            )
+
+
+def check_rank(X: Array, names: Sequence[str]) -> Array:
+    """Upper triangular factor of the fixed effects; refused if a column repeats others."""
+    empty = [name for name, column in zip(names, X.T, strict=True) if not column.any()]
+    if empty:
+        raise DesignError(
+            where="fixed effects",
+            expected="columns that are not zero everywhere",
+            got=f"nothing but zeros in {_listed(empty)}",
+            todo="An empty cell, such as an arm without tests at a visit, has no mean: leave it out.",
+        )
+    scaled = X / np.linalg.norm(X, axis=0)
+    R = np.linalg.qr(scaled, mode="r")
+    weak = np.flatnonzero(np.abs(np.diag(R)) < RANK)
+    if len(weak):
+        place = int(weak[0])
+        weights = np.linalg.lstsq(scaled[:, :place], scaled[:, place], rcond=None)[0]
+        others = [names[int(k)] for k in np.flatnonzero(np.abs(weights) > 1e-7)]
+        raise DesignError(
+            where="fixed effects",
+            expected="columns of which none is a combination of the others",
+            got=f"{names[place]!r} repeats {_listed(others)}",
+            todo=f"Leave {names[place]!r} or one of the others out.",
+        )
+    return np.asarray(qr(X, mode="economic")[1])
+
+
+def check_identified(information: Array, names: Sequence[str]) -> None:
+    """Covariance elements that the data cannot tell apart are refused, by name.
+
+    ``information`` (k, k) is the expected information of the covariance elements; it is singular at
+    one covariance if and only if it is at all: the derivatives ``V_i`` then depend on each other once
+    the fixed effects are removed.
+    """
+    culprits = unidentified(information)
+    if culprits.any():
+        guilty = [name for name, bad in zip(names, culprits, strict=True) if bad]
+        raise DesignError(
+            where="random effects",
+            expected="variances that the rows can tell apart",
+            got=f"no way to separate {_listed(guilty)}",
+            todo="Leave one of them out: a slope needs more visits per client than columns, and a factor "
+            "that is also a fixed effect has no variance of its own.",
+        )
+
+
+def unidentified(information: Array) -> NDArray[np.bool_]:
+    """Which covariance elements take part in a combination that the data say nothing about."""
+    size = np.sqrt(np.maximum(np.diag(information), 0.0))
+    largest = float(size.max(initial=0.0))
+    alone = size <= 1e-7 * largest
+    scaled = information / np.where(alone, 1.0, size)[:, None] / np.where(alone, 1.0, size)
+    scaled[alone, :] = scaled[:, alone] = 0.0
+    values, vectors = np.linalg.eigh(scaled)
+    null = vectors[:, values < IDENTIFIED]
+    return np.asarray((np.abs(null) > 1e-4).any(axis=1))
+
+
+def _listed(names: Sequence[str]) -> str:
+    quoted = [repr(name) for name in names]
+    return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} and {quoted[-1]}"

@@ -1,0 +1,235 @@
+r"""Small-sample inference for the fixed effects.
+
+With ``Phi = (X'V^-1 X)^-1``, ``W`` the inverse of the expected REML information of *all* declared
+covariance elements (those at zero too) and
+
+| ``P_i  = -X' V^-1 V_i V^-1 X``, so that ``dPhi/d eta_i = -Phi P_i Phi =: S_i``
+| ``Q_ij =  X' V^-1 V_i V^-1 V_j V^-1 X``
+| ``R_ij =  X' V^-1 V_ij V^-1 X``
+
+Kenward & Roger (1997), Biometrics 53:983, give
+
+``Phi_A = Phi + 2 Phi { sum_ij W_ij (Q_ij - P_i Phi P_j - R_ij / 4) } Phi``
+
+and, for ``l`` rows ``M``, with ``Theta = M'(M Phi M')^-1 M``,
+
+| ``A_1 = sum_ij W_ij tr(Theta S_i) tr(Theta S_j)``, ``A_2 = sum_ij W_ij tr(Theta S_i Theta S_j)``
+| ``B = (A_1 + 6 A_2) / (2 l)``, ``g = ((l+1) A_1 - (l+4) A_2) / ((l+2) A_2)``
+| ``E = 1 / (1 - A_2 / l)``, ``V = (2/l) (1 + c_1 B) / ((1 - c_2 B)^2 (1 - c_3 B))``
+| ``rho = V / (2 E^2)``, ``degrees = 4 + (l+2) / (l rho - 1)``, ``lambda = degrees / (E (degrees - 2))``
+
+For one row this is ``degrees = 2 / A_1`` and ``lambda = 1``. ``R_ij`` is zero except for the
+autoregressive structure.
+
+Satterthwaite: ``degrees = 2 v^2 / (d' K d)``, ``v = m' Phi m``, ``d`` its gradient, ``K`` the inverse of
+the *observed* information. Where covariance matrices are singular, ``K`` and ``d`` belong to the face of
+the boundary on which the estimate lies: a variance at zero is then treated as known to be zero, whereas
+Kenward-Roger keeps its uncertainty. The two can therefore differ strongly at the boundary.
+Several rows: Fai & Cornelius (1996), as described by Kuznetsova et al. (2017), J Stat Softw 82(13).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.mixed.derivatives import Derivatives
+from studykit.mixed.objective import Problem, State, inner_curvature
+from studykit.mixed.parameters import ParameterMap
+
+Array = NDArray[np.float64]
+
+SINGULAR = 1e-8  # share of the largest variance below which an eigenvalue counts as zero
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FixedEffects:
+    """Estimates of the fixed effects and what is needed for their inference, for every trial.
+
+    Parameters
+    ----------
+    beta : ndarray, shape (m, p)
+    Phi : ndarray, shape (m, p, p)
+    S : ndarray, shape (m, k, p, p)
+        ``dPhi / d eta_i``.
+    """
+
+    beta: Array
+    Phi: Array
+    S: Array
+
+
+def fixed_effects(problem: Problem, state: State, derivatives: Derivatives) -> FixedEffects:
+    """``beta``, ``Phi`` and the derivatives of ``Phi``."""
+    E_x = _reach(problem, state)
+    Phi = state.Omega[:, problem.r :, problem.r :]
+    X_i = E_x[:, None].swapaxes(2, 3) @ derivatives.C @ E_x[:, None]
+    return FixedEffects(state.omega[:, problem.r :], Phi, Phi[:, None] @ X_i @ Phi[:, None])
+
+
+def _reach(problem: Problem, state: State) -> Array:
+    """``E_x`` with ``V^-1 X = B F E_x``."""
+    w = state.C.shape[-1]
+    return np.asarray((np.eye(w) - state.N @ state.C)[:, :, problem.r :])
+
+
+def inverse_information(trace: Array) -> Array:
+    """``W``: inverse of half the traces (m, k, k), by pseudo-inverse where they are singular."""
+    size = np.sqrt(np.maximum(np.diagonal(trace, axis1=1, axis2=2), 1e-300))
+    scaled = trace / size[:, :, None] / size[:, None, :]
+    values, vectors = np.linalg.eigh(scaled)
+    kept = values > 1e-10 * values[:, -1:]
+    inverse = (
+        vectors * np.where(kept, 1.0 / np.where(kept, values, 1.0), 0.0)[:, None, :]
+    ) @ vectors.swapaxes(1, 2)
+    return np.asarray(2.0 * inverse / size[:, :, None] / size[:, None, :])
+
+
+def adjusted_covariance(
+    problem: Problem, state: State, derivatives: Derivatives, fixed: FixedEffects, W: Array
+) -> Array:
+    """``Phi_A`` (m, p, p)."""
+    layout, r = problem.layout, problem.r
+    inner, outer, D = layout.inner, layout.outer_elements, layout.outer_basis
+    C, C_i, N = state.C, derivatives.C, state.N
+    rows = np.arange(len(W))
+    G = np.zeros_like(C)  # sum of W_ij F'B V_i B V_j B F
+    W_inner = W[np.ix_(rows, inner, inner)]
+    for part in state.stacks:
+        basis = part.basis
+        mixed = (W_inner @ basis.reshape(len(basis), len(inner), -1)).reshape(len(W), *basis.shape[1:])
+        middle = (basis @ part.B[:, None] @ mixed).sum(axis=1)
+        for (a, b), layer in inner_curvature(layout, part.stack, state.eta).items():
+            middle = middle - (0.5 if a != b else 0.25) * W_inner[:, a, b, None, None, None] * layer
+        BF = part.BF.reshape(len(W), -1, C.shape[-1])
+        moved = (middle @ part.BF).reshape(BF.shape)
+        G += BF.swapaxes(1, 2) @ moved
+    mixed_C = (W @ C_i.reshape(*C_i.shape[:2], -1)).reshape(C_i.shape)
+    if len(outer):
+        D_mixed = _weighted(W[np.ix_(rows, inner, outer)], D)
+        cross = (C_i[:, inner][..., :r] @ D_mixed @ C[:, None, :r, :]).sum(axis=1)
+        G += cross + cross.swapaxes(1, 2)
+        D_both = _weighted(W[np.ix_(rows, outer, outer)], D)
+        inside = (D[None] @ C[:, None, :r, :r] @ D_both).sum(axis=1)
+        G += C[:, :, :r] @ inside @ C[:, :r, :]
+    G -= (C_i @ N[:, None] @ mixed_C).sum(axis=1)
+    E_x = _reach(problem, state)
+    Q = E_x.swapaxes(1, 2) @ G @ E_x
+    Phi, S = fixed.Phi, fixed.S
+    mixed_S = (W @ S.reshape(*S.shape[:2], -1)).reshape(S.shape)
+    precision = C[:, r:, :] @ E_x  # X'V^-1 X
+    second = (S @ precision[:, None] @ mixed_S).sum(axis=1)  # Phi P_i Phi P_j Phi
+    return np.asarray(Phi + 2.0 * (Phi @ _symmetric(Q) @ Phi - second))
+
+
+def _weighted(W: Array, D: Array) -> Array:
+    """``sum_j W_ij D_j`` (m, i, r, r)."""
+    return np.asarray((W @ D.reshape(len(D), -1)).reshape(*W.shape[:2], *D.shape[1:]))
+
+
+def _symmetric(matrix: Array) -> Array:
+    return np.asarray(0.5 * (matrix + matrix.swapaxes(1, 2)))
+
+
+def kenward_roger_degrees(M: Array, Phi: Array, S: Array, W: Array) -> tuple[float, float]:
+    """Denominator degrees of freedom and the factor ``lambda`` of F, for rows ``M`` (l, p)."""
+    rows = len(M)
+    inverse = np.linalg.inv(M @ Phi @ M.T)
+    moved = inverse @ (M @ S @ M.T)
+    traces = np.trace(moved, axis1=1, axis2=2)
+    A_1 = float(traces @ W @ traces)
+    A_2 = float(np.einsum("ij,iab,jba->", W, moved, moved))
+    if rows == 1:
+        return (np.inf if A_1 <= 0.0 else 2.0 / A_1), 1.0
+    if A_2 <= 0.0:
+        return np.inf, 1.0
+    B = (A_1 + 6.0 * A_2) / (2.0 * rows)
+    g = ((rows + 1) * A_1 - (rows + 4) * A_2) / ((rows + 2) * A_2)
+    bottom = 3.0 * rows + 2.0 * (1.0 - g)
+    c_1, c_2, c_3 = g / bottom, (rows - g) / bottom, (rows + 2.0 - g) / bottom
+    # (1 - A_2 / l)^2 (1 + c_1 B) / ((1 - c_2 B)^2 (1 - c_3 B)): both brackets vanish together when the
+    # exact F has two degrees of freedom.
+    first, second = 1.0 - A_2 / rows, 1.0 - c_2 * B
+    quotient = 1.0 if abs(first) < 1e-10 and abs(second) < 1e-10 else first / second
+    rho = quotient**2 * (1.0 + c_1 * B) / (1.0 - c_3 * B) / rows
+    degrees = 4.0 + (rows + 2.0) / (rows * rho - 1.0)
+    factor = 1.0 if abs(degrees - 2.0) < 1e-2 else degrees * first / (degrees - 2.0)
+    return float(degrees), float(factor)
+
+
+def face_covariance(parameters: ParameterMap, eta: Array, gradient: Array, hessian: Array) -> Array:
+    """Covariance (k, k) of the elements on the face of the boundary where ``eta`` (k,) lies.
+
+    A singular ``G = Q diag(D, 0) Q'`` stays on its face as ``Q [[S, B'], [B, B S^-1 B']] Q'``; near
+    ``S = D``, ``B = 0`` this is linear in ``S`` and ``B`` except for ``B S^-1 B'``, whose second
+    derivative meets the gradient by ``G``, which need not vanish at the boundary.
+    """
+    tangents, bends = [], []
+    largest = max(float(np.trace(block.matrix(eta))) for block in parameters.blocks)
+    for block in parameters.blocks:
+        values, vectors = np.linalg.eigh(block.matrix(eta))
+        alive = values > SINGULAR * largest
+        tangent, bend = _face(block.order, vectors, values, alive, block.gradient_matrix(gradient))
+        full = np.zeros((parameters.size, tangent.shape[1]))
+        full[block.start : block.stop] = tangent
+        tangents.append(full)
+        bends.append(bend)
+    for place in np.flatnonzero(parameters.linear):
+        tangents.append(np.eye(parameters.size)[:, [place]])
+        bends.append(np.zeros((1, 1)))
+    J = np.concatenate(tangents, axis=1)
+    H = J.T @ hessian @ J
+    start = 0
+    for bend in bends:
+        H[start : start + len(bend), start : start + len(bend)] += bend
+        start += len(bend)
+    return np.asarray(J @ (2.0 * np.linalg.pinv(H, rcond=1e-12, hermitian=True)) @ J.T)
+
+
+def _face(
+    order: int, Q: Array, values: Array, alive: NDArray[np.bool_], gradient: Array
+) -> tuple[Array, Array]:
+    """Tangents of one face (elements, directions) and the curvature they meet."""
+    rows, columns = np.tril_indices(order)
+    living, dead = np.flatnonzero(alive), np.flatnonzero(~alive)
+    tangents = []
+    for place, a in enumerate(living):
+        for b in living[: place + 1]:
+            step = np.outer(Q[:, a], Q[:, b])
+            tangents.append((step + step.T if a != b else step)[rows, columns])
+    flat = len(tangents)
+    pairs = [(i, a) for i in dead for a in living]
+    for i, a in pairs:
+        step = np.outer(Q[:, i], Q[:, a])
+        tangents.append((step + step.T)[rows, columns])
+    bend = np.zeros((len(tangents), len(tangents)))
+    pull = Q.T @ gradient @ Q
+    for x, (i, a) in enumerate(pairs):
+        for y, (j, b) in enumerate(pairs):
+            if a == b:
+                bend[flat + x, flat + y] = 2.0 * pull[i, j] / values[a]
+    return np.array(tangents).reshape(len(tangents), len(rows)).T, bend
+
+
+def satterthwaite_degrees(m: Array, Phi: Array, S: Array, K: Array) -> float:
+    """Degrees of freedom of one row ``m`` (p,)."""
+    variance = float(m @ Phi @ m)
+    slopes = (S @ m) @ m
+    spread = float(slopes @ K @ slopes)
+    return np.inf if spread <= 0.0 else 2.0 * variance**2 / spread
+
+
+def joint_satterthwaite(M: Array, beta: Array, Phi: Array, S: Array, K: Array) -> tuple[float, float]:
+    """F and its denominator degrees of freedom for rows ``M`` (l, p), of full rank."""
+    values, vectors = np.linalg.eigh(M @ Phi @ M.T)
+    rotated = vectors.T @ M
+    squares = (rotated @ beta) ** 2 / values
+    degrees = np.array([satterthwaite_degrees(row, Phi, S, K) for row in rotated])
+    F = float(squares.mean())
+    rows = len(M)
+    if rows == 1 or np.ptp(degrees) < 1e-8 * degrees.mean():
+        return F, float(degrees.mean())
+    E = float(np.sum(np.where(degrees > 2.0, degrees / np.maximum(degrees - 2.0, 1e-300), 0.0)))
+    return F, (2.0 * E / (E - rows) if rows < E else 0.0)

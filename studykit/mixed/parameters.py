@@ -1,0 +1,165 @@
+r"""From what the search moves to the covariance elements: ``eta = L psi + psi' T psi / 2``.
+
+Every covariance matrix ``G`` is written as ``Lambda Lambda'`` with ``Lambda`` lower triangular, so
+``eta`` (lower triangles of the ``G``) is quadratic in ``psi`` (lower triangles of the ``Lambda``)::
+
+    G_ab = sum over d of Lambda_ad Lambda_bd
+
+and the chain rule is exact and short, with ``J = L + T psi``::
+
+    gradient in psi = J' g          Hessian in psi = J' H J + sum over i of g_i T_i
+
+The signs of ``Lambda`` are free, a zero diagonal is an ordinary point, and ``G`` is never outside its
+range: a variance of zero needs no bound and no special case. The autocorrelation enters linearly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def triangle(order: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Row and column numbers of a lower triangle, row by row."""
+    rows, columns = np.tril_indices(order)
+    return rows, columns
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CovarianceBlock:
+    """A covariance matrix among the parameters: its order and where its elements stand in ``eta``.
+
+    Parameters
+    ----------
+    start : int
+        Place of its first element in ``eta`` (and of its first factor in ``psi``).
+    order : int
+        Number of rows; ``order (order + 1) / 2`` elements follow ``start``.
+    """
+
+    start: int
+    order: int
+
+    @property
+    def stop(self) -> int:
+        """Place after its last element."""
+        return self.start + self.order * (self.order + 1) // 2
+
+    def matrix(self, values: Array) -> Array:
+        """Symmetric matrices (..., order, order) from elements (..., k)."""
+        rows, columns = triangle(self.order)
+        full = np.zeros((*values.shape[:-1], self.order, self.order))
+        full[..., rows, columns] = values[..., self.start : self.stop]
+        full[..., columns, rows] = values[..., self.start : self.stop]
+        return full
+
+    def factor(self, psi: Array) -> Array:
+        """Lower triangular factors (..., order, order) from ``psi`` (..., k)."""
+        rows, columns = triangle(self.order)
+        full = np.zeros((*psi.shape[:-1], self.order, self.order))
+        full[..., rows, columns] = psi[..., self.start : self.stop]
+        return full
+
+    def gradient_matrix(self, gradient: Array) -> Array:
+        """Derivative by the matrix itself: off-diagonal elements count twice in ``eta``."""
+        return self.matrix(gradient) * np.where(np.eye(self.order, dtype=bool), 1.0, 0.5)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ParameterMap:
+    """The map from ``psi`` to ``eta`` and its derivatives.
+
+    Parameters
+    ----------
+    blocks : tuple of CovarianceBlock
+        Every covariance matrix; a single variance has order one.
+    size : int
+        Number of elements, the autocorrelation included.
+    linear : ndarray of bool, shape (size,)
+        True at the autocorrelation, which enters as it is.
+    """
+
+    blocks: tuple[CovarianceBlock, ...]
+    size: int
+    linear: NDArray[np.bool_]
+    quadratic: Array
+
+    @classmethod
+    def build(cls, orders: tuple[int, ...], *, autocorrelation: bool) -> ParameterMap:
+        """Blocks of the given orders one after the other, then the autocorrelation if there is one."""
+        blocks: list[CovarianceBlock] = []
+        start = 0
+        for order in orders:
+            blocks.append(CovarianceBlock(start, order))
+            start = blocks[-1].stop
+        size = start + int(autocorrelation)
+        quadratic = np.zeros((size, size, size))
+        for block in blocks:
+            place = np.full((block.order, block.order), -1)
+            place[triangle(block.order)] = np.arange(block.start, block.stop)
+            for a, b in zip(*triangle(block.order), strict=True):
+                for d in range(b + 1):
+                    quadratic[place[a, b], place[a, d], place[b, d]] += 1.0
+                    quadratic[place[a, b], place[b, d], place[a, d]] += 1.0
+        return cls(tuple(blocks), size, np.arange(size) >= start, quadratic)
+
+    def elements(self, psi: Array) -> Array:
+        """``eta`` (m, k) at ``psi`` (m, k)."""
+        halves = 0.5 * np.einsum("mj,ijl,ml->mi", psi, self.quadratic, psi)
+        return np.asarray(np.where(self.linear, psi, halves))
+
+    def jacobian(self, psi: Array) -> Array:
+        """Derivative of ``eta`` by ``psi``, shape (m, k, k)."""
+        return np.asarray(np.einsum("ijl,ml->mij", self.quadratic, psi) + np.diag(self.linear.astype(float)))
+
+    def pull_back(self, psi: Array, gradient: Array, hessian: Array) -> tuple[Array, Array]:
+        """Gradient and Hessian in ``psi`` from those in ``eta``."""
+        jacobian = self.jacobian(psi)
+        turned = np.swapaxes(jacobian, -1, -2)
+        curved = np.einsum("mi,ijl->mjl", gradient, self.quadratic)
+        return (turned @ gradient[..., None])[..., 0], turned @ hessian @ jacobian + curved
+
+    def scaled(self, psi: Array, factor: Array) -> Array:
+        """``psi`` of a covariance multiplied by ``factor`` (m,)."""
+        return np.asarray(np.where(self.linear, psi, psi * np.sqrt(factor)[:, None]))
+
+    def factors(self, eta: Array) -> Array:
+        """One ``psi`` (k,) of given elements (k,): Cholesky factors, a zero pivot giving a zero column."""
+        psi = np.array(eta, dtype=float)
+        for block in self.blocks:
+            matrix = block.matrix(psi)
+            psi[block.start : block.stop] = semidefinite_factor(matrix)[triangle(block.order)]
+        return psi
+
+
+def semidefinite_factor(matrix: Array) -> Array:
+    """Lower triangular factor of a matrix that may be singular.
+
+    Examples
+    --------
+    >>> semidefinite_factor(np.array([[4.0, 2.0], [2.0, 1.0]]))
+    array([[2., 0.],
+           [1., 0.]])
+    """
+    rest = np.array(matrix, dtype=float)
+    order = len(rest)
+    factor = np.zeros_like(rest)
+    floor = 1e-13 * float(np.max(np.diag(rest), initial=0.0))
+    for place in range(order):
+        pivot = rest[place, place]
+        if pivot <= floor:
+            continue
+        column = rest[place:, place] / np.sqrt(pivot)
+        factor[place:, place] = column
+        rest[place:, place:] -= np.outer(column, column)
+    return factor
+
+
+def nearest_covariance(matrix: Array, floor: float) -> Array:
+    """The matrix with eigenvalues below ``floor`` raised to it."""
+    values, vectors = np.linalg.eigh(matrix)
+    return np.asarray((vectors * np.maximum(values, floor)) @ vectors.T)

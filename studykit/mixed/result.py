@@ -1,0 +1,403 @@
+"""What a fit gives: frozen values, with inference as methods."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import fdtrc
+
+from studykit.errors import ArgumentError, ConvergenceError
+from studykit.mixed.inference import (
+    joint_satterthwaite,
+    kenward_roger_degrees,
+    satterthwaite_degrees,
+)
+from studykit.results import Estimate
+
+Array = NDArray[np.float64]
+DegreesOfFreedom = Literal["kenward-roger", "satterthwaite", "residual"]
+METHODS = {"kenward-roger": "Kenward-Roger", "satterthwaite": "Satterthwaite", "residual": "residual"}
+
+
+@dataclass(frozen=True, slots=True)
+class Coefficient:
+    """One fixed effect: its name, estimate, and standard error ``sqrt(diag((X'V^-1 X)^-1))``."""
+
+    name: str
+    value: float
+    standard_error: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RandomEffectCovariance:
+    """Covariance of one random effect's coefficients between levels.
+
+    Parameters
+    ----------
+    name : str
+    columns : tuple of str
+    matrix : ndarray, shape (q, q)
+        In the squared unit of the outcome (per unit of the columns).
+    levels : int
+    """
+
+    name: str
+    columns: tuple[str, ...]
+    matrix: Array
+    levels: int
+
+    @property
+    def standard_deviations(self) -> Array:
+        """Square roots of the diagonal, in the unit of the outcome."""
+        return np.asarray(np.sqrt(np.diag(self.matrix)))
+
+    @property
+    def correlations(self) -> Array:
+        """Correlations; ``nan`` where a variance is zero."""
+        return _correlations(self.matrix)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ResidualCovariance:
+    """Residual variance or covariance over visits.
+
+    Parameters
+    ----------
+    kind : {"equal", "by visit", "autoregressive", "unstructured"}
+    visits : tuple
+        Distinct visits; empty for equal variances and for the autoregressive kind.
+    matrix : ndarray, shape (v, v)
+        Covariance over ``visits``; one number (1, 1) where it does not depend on the visit.
+    autocorrelation : float or None
+        Correlation at distance one, for the autoregressive kind.
+    """
+
+    kind: str
+    visits: tuple[Any, ...]
+    matrix: Array
+    autocorrelation: float | None = None
+
+    @property
+    def variance(self) -> float:
+        """The variance where there is only one."""
+        if self.matrix.shape != (1, 1):
+            raise ArgumentError(
+                where="residual variance", expected="one variance", got=f"one per visit ({len(self.matrix)})"
+            )
+        return float(self.matrix[0, 0])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CovarianceParameters:
+    """All covariance parameters of a fit."""
+
+    random_effects: tuple[RandomEffectCovariance, ...]
+    residual: ResidualCovariance
+
+    def __getitem__(self, name: str) -> Array:
+        """Covariance matrix (q, q) of the random effect called ``name``."""
+        for effect in self.random_effects:
+            if effect.name == name:
+                return effect.matrix
+        raise _unknown("random effect", name, [effect.name for effect in self.random_effects])
+
+
+@dataclass(frozen=True, slots=True)
+class OptimiserReport:
+    """How the search went.
+
+    Parameters
+    ----------
+    steps : int
+        Newton steps.
+    decrement : float
+        Fall of ``-2 log L`` that another step still promised.
+    message : str
+        One sentence.
+    """
+
+    steps: int
+    decrement: float
+    message: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RandomEffectPredictions:
+    """Predicted coefficients of the levels of one random effect (BLUPs).
+
+    Parameters
+    ----------
+    name : str
+    levels : tuple
+        Labels, in sorted order.
+    columns : tuple of str
+    values : ndarray, shape (levels, q)
+    covariance : ndarray, shape (levels, q, q)
+        Of prediction minus truth, the fixed effects' uncertainty included; the covariance
+        parameters are taken as known.
+    """
+
+    name: str
+    levels: tuple[Any, ...]
+    columns: tuple[str, ...]
+    values: Array
+    covariance: Array
+
+    @property
+    def standard_errors(self) -> Array:
+        """Standard errors of prediction, shape (levels, q)."""
+        return np.asarray(np.sqrt(np.maximum(np.diagonal(self.covariance, axis1=1, axis2=2), 0.0)))
+
+
+@dataclass(frozen=True, slots=True)
+class JointTest:
+    """A test of several contrasts at once.
+
+    Parameters
+    ----------
+    statistic : float
+        F.
+    numerator_degrees_of_freedom, denominator_degrees_of_freedom : float
+    p_value : float
+    method : str
+    """
+
+    statistic: float
+    numerator_degrees_of_freedom: float
+    denominator_degrees_of_freedom: float
+    p_value: float
+    method: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Precision:
+    """What the inference of the fixed effects rests on; symbols as in `studykit.mixed.inference`."""
+
+    covariance: Array  # Phi (p, p)
+    adjusted: Array  # Phi_A (p, p)
+    slopes: Array  # S_i (k, p, p)
+    expected: Array  # W (k, k)
+    observed: Array  # K (k, k)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MixedFit:
+    """A fitted linear mixed model.
+
+    Parameters
+    ----------
+    coefficients : tuple of Coefficient
+    covariance_parameters : CovarianceParameters
+    log_likelihood : float
+        REML: ``-(log|V| + log|X'V^-1 X| + y'Py + (n - p) log 2 pi) / 2``, without ``log|X'X|``; it
+        depends on the coding of the fixed effects. ML: the ordinary one.
+    reml : bool
+    converged : bool
+        False: the search did not reach an optimum; inference is refused.
+    boundary_terms : tuple of str
+        One sentence per variance at zero or matrix that is singular.
+    optimiser_report : OptimiserReport
+    rows : int
+    predictions : tuple of RandomEffectPredictions
+    precision : Precision
+    """
+
+    coefficients: tuple[Coefficient, ...]
+    covariance_parameters: CovarianceParameters
+    log_likelihood: float
+    reml: bool
+    converged: bool
+    boundary_terms: tuple[str, ...]
+    optimiser_report: OptimiserReport
+    rows: int
+    predictions: tuple[RandomEffectPredictions, ...]
+    precision: Precision
+    _fitted: tuple[Array, Array]
+    _residuals: tuple[Array, Array]
+
+    def __repr__(self) -> str:
+        state = "" if self.converged else ", not converged"
+        return (
+            f"MixedFit({self.rows} rows, {len(self.coefficients)} fixed effects, "
+            f"{'REML' if self.reml else 'ML'} log-likelihood {self.log_likelihood:.4f}{state})"
+        )
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the fixed effects."""
+        return tuple(coefficient.name for coefficient in self.coefficients)
+
+    @property
+    def values(self) -> Array:
+        """Estimates of the fixed effects, shape (p,)."""
+        return np.array([coefficient.value for coefficient in self.coefficients])
+
+    @property
+    def at_boundary(self) -> bool:
+        """Whether a variance is at zero or a covariance matrix singular; ordinary in small studies."""
+        return bool(self.boundary_terms)
+
+    @property
+    def parameters(self) -> int:
+        """Number of parameters: fixed effects and covariance elements."""
+        return len(self.coefficients) + len(self.precision.expected)
+
+    def contrast(
+        self,
+        weights: ArrayLike | Mapping[str, float],
+        *,
+        degrees_of_freedom: DegreesOfFreedom = "kenward-roger",
+        null: float = 0.0,
+    ) -> Estimate:
+        """A weighted sum of fixed effects with its uncertainty.
+
+        Parameters
+        ----------
+        weights : array_like of shape (p,), or mapping from name to weight
+            Names that are left out have weight zero.
+        degrees_of_freedom : {"kenward-roger", "satterthwaite", "residual"}
+            Kenward-Roger adjusts the standard error too and needs a REML fit; ``"residual"`` is rows
+            minus fixed effects.
+        null : float
+            What the p-value is computed against.
+
+        Returns
+        -------
+        Estimate
+
+        Raises
+        ------
+        ConvergenceError
+            If the fit did not converge.
+        ArgumentError
+            If a name is unknown, the length is wrong, or Kenward-Roger is asked of an ML fit.
+        """
+        self._check_inference(degrees_of_freedom)
+        m = self._weights(weights)
+        part = self.precision
+        covariance = part.adjusted if degrees_of_freedom == "kenward-roger" else part.covariance
+        if not m.any():
+            raise ArgumentError(where="weights", expected="at least one that is not zero", got="zeros")
+        if degrees_of_freedom == "kenward-roger":
+            degrees, _ = kenward_roger_degrees(m[None], part.covariance, part.slopes, part.expected)
+        elif degrees_of_freedom == "satterthwaite":
+            degrees = satterthwaite_degrees(m, part.covariance, part.slopes, part.observed)
+        else:
+            degrees = float(self.rows - len(m))
+        error = float(np.sqrt(m @ covariance @ m))
+        return Estimate(float(m @ self.values), error, degrees, METHODS[degrees_of_freedom], null)
+
+    def joint_test(
+        self,
+        weights: ArrayLike | Sequence[Mapping[str, float]],
+        *,
+        degrees_of_freedom: DegreesOfFreedom = "kenward-roger",
+    ) -> JointTest:
+        """F test that several contrasts are all zero.
+
+        Parameters
+        ----------
+        weights : array_like of shape (l, p), or sequence of mappings
+            One row per contrast; rows that repeat others are refused.
+        degrees_of_freedom : {"kenward-roger", "satterthwaite", "residual"}
+
+        Returns
+        -------
+        JointTest
+
+        Raises
+        ------
+        ConvergenceError
+            If the fit did not converge.
+        ArgumentError
+            As `contrast`, or if the rows are linearly dependent.
+        """
+        self._check_inference(degrees_of_freedom)
+        listed: Any = weights
+        M = np.array([self._weights(row) for row in listed])
+        if M.ndim != 2 or np.linalg.matrix_rank(M) < len(M):
+            raise ArgumentError(
+                where="weights", expected="rows of which none repeats the others", got=f"{len(M)} rows"
+            )
+        part, rows, beta = self.precision, len(M), self.values
+        if degrees_of_freedom == "satterthwaite":
+            F, degrees = joint_satterthwaite(M, beta, part.covariance, part.slopes, part.observed)
+        elif degrees_of_freedom == "kenward-roger":
+            degrees, factor = kenward_roger_degrees(M, part.covariance, part.slopes, part.expected)
+            F = factor * _wald(M, beta, part.adjusted) / rows
+        else:
+            F, degrees = _wald(M, beta, part.covariance) / rows, float(self.rows - len(beta))
+        p_value = float(fdtrc(rows, min(degrees, 1e12), max(F, 0.0))) if degrees > 0.0 else float("nan")
+        return JointTest(F, float(rows), degrees, p_value, METHODS[degrees_of_freedom])
+
+    def random_effect_predictions(self, name: str) -> RandomEffectPredictions:
+        """Predictions of the random effect called ``name``."""
+        for prediction in self.predictions:
+            if prediction.name == name:
+                return prediction
+        raise _unknown("random effect", name, [prediction.name for prediction in self.predictions])
+
+    def fitted_values(self, *, conditional: bool) -> Array:
+        """Fitted values (n,): of these clients and trainers (conditional), or of the average one."""
+        return self._fitted[int(conditional)].copy()
+
+    def residuals(self, *, conditional: bool) -> Array:
+        """Outcome minus `fitted_values` of the same kind, shape (n,)."""
+        return self._residuals[int(conditional)].copy()
+
+    def _check_inference(self, degrees_of_freedom: str) -> None:
+        if degrees_of_freedom not in get_args(DegreesOfFreedom):
+            raise ArgumentError(
+                where="degrees_of_freedom",
+                expected=f"one of {', '.join(map(repr, METHODS))}",
+                got=repr(degrees_of_freedom),
+            )
+        if not self.converged:
+            raise ConvergenceError(
+                where="mixed model",
+                expected="a converged fit before inference",
+                got=self.optimiser_report.message,
+                todo="Simplify the random effects, or use the fallback of the protocol.",
+            )
+        if degrees_of_freedom == "kenward-roger" and not self.reml:
+            raise ArgumentError(
+                where="degrees_of_freedom",
+                expected="a REML fit for Kenward-Roger",
+                got="a fit by maximum likelihood",
+                todo='Fit with reml=True, or ask for "satterthwaite".',
+            )
+
+    def _weights(self, weights: ArrayLike | Mapping[str, float]) -> Array:
+        p = len(self.coefficients)
+        if isinstance(weights, Mapping):
+            for name in weights:
+                if name not in self.names:
+                    raise _unknown("fixed effect", str(name), list(self.names))
+            return np.array([float(weights.get(name, 0.0)) for name in self.names])
+        row = np.asarray(weights, dtype=float)
+        if row.shape != (p,) or not np.isfinite(row).all():
+            raise ArgumentError(
+                where="weights",
+                expected=f"{p} finite numbers, one per fixed effect, or a mapping from name to weight",
+                got=f"shape {row.shape}",
+            )
+        return row
+
+
+def _wald(M: Array, beta: Array, covariance: Array) -> float:
+    values = M @ beta
+    return float(values @ np.linalg.solve(M @ covariance @ M.T, values))
+
+
+def _correlations(matrix: Array) -> Array:
+    deviations = np.sqrt(np.diag(matrix))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(matrix / np.outer(deviations, deviations))
+
+
+def _unknown(what: str, name: str, known: list[str]) -> ArgumentError:
+    return ArgumentError(where=what, expected=f"one of {', '.join(map(repr, known))}", got=repr(name))

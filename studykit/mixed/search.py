@@ -1,0 +1,215 @@
+"""The optimum: exact Newton steps in ``psi``, kept inside a trust radius, polished to the last digits.
+
+After every step the covariance is put to its best scale (in closed form). A covariance that has run into
+the boundary is put onto it exactly, and kept there if the likelihood does not fall and does not rise on
+the way back in; at the boundary the first-order condition is that the derivative by ``G``, seen in the
+null space of ``G``, has no negative eigenvalue.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.mixed.derivatives import Derivatives, differentiate
+from studykit.mixed.objective import Problem, State, evaluate
+from studykit.mixed.parameters import ParameterMap, nearest_covariance
+
+Array = NDArray[np.float64]
+Trials = NDArray[np.intp]
+
+DECREMENT = 1e-14  # of f; from gradient and Hessian: not touched by the rounding of f itself
+MOST_STEPS = 200
+CLOSE = 1e-8  # a decrement that is accepted when rounding forbids further steps
+SNAP = 1e-6
+"""Share of the largest variance below which an eigenvalue is tried at zero."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Optimum:
+    """Where the search ended, for every trial.
+
+    Parameters
+    ----------
+    psi : ndarray, shape (m, k)
+    value : ndarray, shape (m,)
+        ``-2 log L``.
+    decrement : ndarray, shape (m,)
+        Half the fall of ``f`` that the last quadratic model still promised.
+    steps, evaluations : ndarray of int, shape (m,)
+    converged : ndarray of bool, shape (m,)
+    """
+
+    psi: Array
+    value: Array
+    decrement: Array
+    steps: NDArray[np.intp]
+    converged: NDArray[np.bool_]
+
+
+@dataclass(slots=True, eq=False)
+class _Place:
+    """Where every trial stands now."""
+
+    psi: Array
+    value: Array
+    gradient: Array
+    hessian: Array
+    element_gradient: Array
+
+    def put(self, trials: Trials, other: _Place, chosen: NDArray[np.bool_]) -> None:
+        for name in ("psi", "value", "gradient", "hessian", "element_gradient"):
+            getattr(self, name)[trials[chosen]] = getattr(other, name)[chosen]
+
+
+def search(problem: Problem, start: Array) -> Optimum:
+    """Minimise ``-2 log L`` of every trial from ``start`` (m, k)."""
+    m = problem.trials
+    place = _look(problem, start)
+    steps = np.zeros(m, np.intp)
+    decrement = np.full(m, np.inf)
+    converged = np.zeros(m, bool)
+    open_trials = np.arange(m)
+    for _ in range(4):
+        _descend(problem, place, open_trials, steps, decrement, converged)
+        open_trials = _settle_boundary(problem, place, open_trials[converged[open_trials]])
+        if not len(open_trials):
+            break
+        converged[open_trials] = False
+    return Optimum(place.psi, place.value, decrement, steps, converged)
+
+
+def _look(problem: Problem, psi: Array) -> _Place:
+    state = evaluate(problem, psi)
+    derivatives = differentiate(problem, state)
+    psi = problem.layout.map.scaled(psi, state.scale)
+    return _place(problem.layout.map, psi, state, derivatives)
+
+
+def _place(parameters: ParameterMap, psi: Array, state: State, derivatives: Derivatives) -> _Place:
+    gradient, hessian = parameters.pull_back(psi, derivatives.gradient, derivatives.hessian)
+    bad = ~(
+        np.isfinite(state.value) & np.isfinite(gradient).all(axis=1) & np.isfinite(hessian).all(axis=(1, 2))
+    )
+    if bad.any():
+        gradient[bad], hessian[bad] = 0.0, np.eye(parameters.size)
+    return _Place(psi, np.where(bad, np.inf, state.value), gradient, hessian, derivatives.gradient)
+
+
+def _descend(
+    problem: Problem,
+    place: _Place,
+    trials: Trials,
+    steps: Trials,
+    decrement: Array,
+    converged: NDArray[np.bool_],
+) -> None:
+    """Newton steps until the decrement is negligible; changes its arguments in place."""
+    radius = np.full(problem.trials, 0.5)
+    for _ in range(MOST_STEPS):
+        step, promised = _step(place, trials, radius)
+        decrement[trials] = promised
+        done = (promised < DECREMENT) & np.isfinite(place.value[trials])
+        converged[trials[done]] = True
+        trials, step, promised = trials[~done], step[~done], promised[~done]
+        if not len(trials):
+            return
+        part = problem if len(trials) == problem.trials else problem.take(trials)
+        moved = _look(part, place.psi[trials] + step)
+        fall = place.value[trials] - moved.value
+        noise = 1e-11 * (1.0 + np.abs(place.value[trials])) + 1e-9
+        better = (fall > 1e-4 * promised) | ((promised < 1e-7) & (fall > -noise))
+        length = np.linalg.norm(step, axis=1)
+        ratio = fall / promised
+        grown = np.where(
+            (ratio > 0.7) & (length > 0.9 * radius[trials]), 3.0 * radius[trials], radius[trials]
+        )
+        radius[trials] = np.where(
+            better & (ratio > 0.2), grown, np.where(better, radius[trials], 0.3 * length)
+        )
+        steps[trials] += 1
+        place.put(trials, moved, better)
+        stuck = radius[trials] < 1e-10
+        converged[trials[stuck & (promised < CLOSE)]] = True
+        trials = trials[~stuck]
+        if not len(trials):
+            return
+
+
+def _step(place: _Place, trials: Trials, radius: Array) -> tuple[Array, Array]:
+    """Newton step inside the trust radius and the fall it promises."""
+    values, vectors = np.linalg.eigh(place.hessian[trials])
+    slope = (vectors.swapaxes(1, 2) @ place.gradient[trials][..., None])[..., 0]
+    floor = 1e-9 * np.abs(values).max(axis=1, keepdims=True) + 1e-300
+    size = np.maximum(np.abs(values), floor)
+    along = -slope / size
+    along *= np.minimum(1.0, radius[trials] / np.maximum(np.linalg.norm(along, axis=1), 1e-300))[:, None]
+    promised = -(slope * along).sum(axis=1) - 0.5 * (values * along**2).sum(axis=1)
+    return (vectors @ along[..., None])[..., 0], np.maximum(promised, 0.0)
+
+
+def _settle_boundary(problem: Problem, place: _Place, trials: Trials) -> Trials:
+    """Put near-zero variances to zero where that is right; the trials that must go on searching."""
+    parameters = problem.layout.map
+    again: list[int] = []
+    for trial in trials:
+        eta = parameters.elements(place.psi[trial : trial + 1])[0]
+        snapped = _snapped(parameters, eta)
+        psi = place.psi[trial]
+        one = problem.take(np.array([trial]))
+        if snapped is not None:
+            moved = _look(one, parameters.factors(snapped)[None])
+            if moved.value[0] <= place.value[trial] + 1e-7:
+                place.put(np.array([trial]), moved, np.array([True]))
+                psi = place.psi[trial]
+                again.append(int(trial))
+        inward = _way_in(parameters, psi, place.element_gradient[trial])
+        if inward is not None:
+            moved = _look(one, inward[None])
+            place.put(np.array([trial]), moved, np.isfinite(moved.value))
+            again.append(int(trial))
+    return np.unique(np.array(again, dtype=np.intp))
+
+
+def _snapped(parameters: ParameterMap, eta: Array) -> Array | None:
+    """The elements with small eigenvalues at exactly zero; None if there are none to put there."""
+    largest = max(float(np.trace(block.matrix(eta))) for block in parameters.blocks)
+    result = eta.copy()
+    for block in parameters.blocks:
+        values, vectors = np.linalg.eigh(block.matrix(eta))
+        small = (values < SNAP * largest) & (values != 0.0)
+        if small.any() and not _is_exactly_singular(block.matrix(eta), int(small.sum())):
+            kept = np.where(small, 0.0, values)
+            matrix = (vectors * kept) @ vectors.T
+            matrix[:, (np.abs(np.diag(matrix)) <= SNAP * largest)] = 0.0
+            matrix[(np.abs(np.diag(matrix)) <= SNAP * largest), :] = 0.0
+            rows, columns = np.tril_indices(block.order)
+            result[block.start : block.stop] = matrix[rows, columns]
+    return None if np.array_equal(result, eta) else result
+
+
+def _is_exactly_singular(matrix: Array, nullity: int) -> bool:
+    values = np.linalg.eigvalsh(matrix)
+    return bool(np.all(np.abs(values[:nullity]) <= 1e-14 * max(float(values[-1]), 1e-300)))
+
+
+def _way_in(parameters: ParameterMap, psi: Array, gradient: Array) -> Array | None:
+    """A point inside from which the likelihood rises, if a matrix at its boundary should leave it."""
+    eta = parameters.elements(psi[None])[0]
+    largest = max(float(np.trace(block.matrix(eta))) for block in parameters.blocks)
+    moved = eta.copy()
+    for block in parameters.blocks:
+        matrix = block.matrix(eta)
+        values, vectors = np.linalg.eigh(matrix)
+        null = vectors[:, values < SNAP * largest]
+        if not null.shape[1]:
+            continue
+        pull, directions = np.linalg.eigh(null.T @ block.gradient_matrix(gradient) @ null)
+        if pull[0] * largest < -1e-4:
+            way = null @ directions[:, :1]
+            matrix = nearest_covariance(matrix + 0.01 * largest * (way @ way.T), 0.0)
+            rows, columns = np.tril_indices(block.order)
+            moved[block.start : block.stop] = matrix[rows, columns]
+    return None if np.array_equal(moved, eta) else parameters.factors(moved)

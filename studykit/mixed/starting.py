@@ -1,0 +1,57 @@
+"""Where the search starts: one scoring step from equal shares of the spread.
+
+With ``V`` linear in ``eta``, the restricted likelihood's scoring step from any ``V`` solves
+``sum_j tr(P V_i P V_j) eta_j = y' P V_i P y`` (minimum norm quadratic estimation, Rao 1971).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.mixed.derivatives import differentiate
+from studykit.mixed.objective import Problem, evaluate
+from studykit.mixed.parameters import nearest_covariance
+
+Array = NDArray[np.float64]
+
+FLOOR = 0.03  # least share of the outcome's variance that any matrix starts with
+LARGEST_CORRELATION = 0.8
+
+
+def starting_values(problem: Problem) -> tuple[Array, Array]:
+    """``psi`` (m, k) to start from, and the expected information (m, k, k) at equal shares.
+
+    Outcomes are expected with residual variance about one by least squares.
+    """
+    parameters = problem.layout.map
+    effects = len(problem.layout.effects)
+    eta = np.zeros(parameters.size)
+    for number, block in enumerate(parameters.blocks):
+        share = 0.5 / effects if number < effects else 0.5
+        rows, columns = np.tril_indices(block.order)
+        eta[block.start : block.stop] = np.where(rows == columns, share, 0.0)
+    psi = np.tile(parameters.factors(eta), (problem.trials, 1))
+    state = evaluate(problem, psi, rescale=False)
+    derivatives = differentiate(problem, state)
+    moved = np.empty_like(psi)
+    for trial in range(problem.trials):
+        size = np.sqrt(np.maximum(np.diag(derivatives.trace[trial]), 1e-300))
+        scaled = derivatives.trace[trial] / np.outer(size, size)
+        step = (
+            np.linalg.pinv(scaled, rcond=1e-8, hermitian=True) @ (derivatives.gradient[trial] / size) / size
+        )
+        moved[trial] = _inside(problem, state.eta[trial] - step)
+    return moved, 0.5 * derivatives.trace
+
+
+def _inside(problem: Problem, eta: Array) -> Array:
+    """Factors of the nearest elements that are well inside their range."""
+    parameters = problem.layout.map
+    eta = eta.copy()
+    for block in parameters.blocks:
+        rows, columns = np.tril_indices(block.order)
+        matrix = nearest_covariance(block.matrix(eta), FLOOR)
+        eta[block.start : block.stop] = matrix[rows, columns]
+    eta[parameters.linear] = np.clip(eta[parameters.linear], -LARGEST_CORRELATION, LARGEST_CORRELATION)
+    return parameters.factors(eta)
