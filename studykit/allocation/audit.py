@@ -25,10 +25,10 @@ from studykit.allocation.bits import RecordedBits
 from studykit.allocation.entries import (
     CLOCK_TOLERANCE,
     Entry,
-    canonical,
     check_chain,
     short_code,
     utc_moment,
+    written_again,
 )
 from studykit.allocation.ledger import Ledger
 from studykit.allocation.method import Draw, draw, written_probabilities
@@ -105,10 +105,12 @@ def replay_draws(entries: Sequence[Entry]) -> tuple[tuple[Draw, ...], tuple[Find
         where = f"ledger, entry {entry.position}"
         try:
             body = entry.body
-            text = canonical(body["method"])
-            method = methods.setdefault(text, method_from(body["method"]))
+            text = written_again(body["method"])
+            if text not in methods:
+                methods[text] = method_from(body["method"])
+            method = methods[text]
             bits = RecordedBits(body["entropy"])
-            again = draw(method, past.state(method), stratum=body["stratum"], bits=bits)
+            again = draw(method, past.state(method, text), stratum=body["stratum"], bits=bits)
             written = written_probabilities(method.arms, again)
             if again.arm != body["arm"]:
                 findings.append(_stop(where, f"arm {again.arm}, which the draw gives", f"arm {body['arm']}"))

@@ -19,6 +19,7 @@ from studykit.errors import ArgumentError, Finding
 
 FORMAT = 1
 NO_CODE = "0" * 64
+_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
 CLOCK_TOLERANCE = dt.timedelta(minutes=2)
 """Clocks are set right by small steps; an entry may be this much earlier than the one before."""
 
@@ -55,7 +56,12 @@ def canonical(value: Any) -> str:
     '{"a":"\\u00dc","b":[1,null]}'
     """
     _check_plain(value, "body")
-    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
+    return written_again(value)
+
+
+def written_again(value: Any) -> str:
+    """`canonical` for values that are known to be plain, such as those just read from canonical text."""
+    return _ENCODER.encode(value)
 
 
 def _check_plain(value: Any, where: str) -> None:
@@ -151,7 +157,7 @@ class Entry:
             self.text,
             self.previous,
         ]
-        return hashlib.sha256(canonical(parts).encode("ascii")).hexdigest()
+        return hashlib.sha256(written_again(parts).encode("ascii")).hexdigest()
 
 
 def next_entry(

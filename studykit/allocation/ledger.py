@@ -24,7 +24,7 @@ from studykit.allocation.acts import (
     locked_from,
 )
 from studykit.allocation.bits import RecordedBits, fresh_entropy
-from studykit.allocation.entries import FORMAT, Entry, next_entry, utc_text
+from studykit.allocation.entries import FORMAT, Entry, canonical, next_entry, utc_text
 from studykit.allocation.memory import Memory
 from studykit.allocation.method import AllocationMethod, check_stratum, draw, written_probabilities
 from studykit.allocation.places import machine_code
@@ -434,7 +434,8 @@ class Ledger:
                 self._memory, client, facts=facts, method=method, required=required, machine=machine
             )
             entropy = self._surroundings.entropy()
-            drawn = draw(method, self._memory.past.state(method), stratum=stratum, bits=RecordedBits(entropy))
+            state = self._memory.past.state(method, canonical(method.describe()))
+            drawn = draw(method, state, stratum=stratum, bits=RecordedBits(entropy))
             return {
                 "client": client,
                 "arm": drawn.arm,

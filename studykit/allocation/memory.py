@@ -11,7 +11,7 @@ from pathlib import Path
 
 from studykit.allocation import storage
 from studykit.allocation.acts import Locked, locked_from
-from studykit.allocation.entries import Entry, canonical, check_link
+from studykit.allocation.entries import Entry, check_link, written_again
 from studykit.allocation.past import Past
 from studykit.errors import AllocationRefused, LedgerError
 
@@ -68,7 +68,7 @@ class Memory:
         self.entries.append(entry)
         if entry.kind == "allocation":
             body = entry.body
-            self.past.add(body["stratum"], body["arm"], canonical(body["method"]))
+            self.past.add(body["stratum"], body["arm"], written_again(body["method"]))
             self.positions[body["client"].casefold()] = entry.position
         elif entry.kind in ("lock", "amendment", "home"):
             self.locked = locked_from(self.entries)

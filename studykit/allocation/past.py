@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from studykit.allocation.entries import canonical
 from studykit.allocation.method import AllocationMethod, Factors, fold
 
 
@@ -17,10 +16,11 @@ class Past:
     Examples
     --------
     >>> from studykit.allocation.blocks import PermutedBlocks
+    >>> from studykit.allocation.entries import canonical
     >>> method = PermutedBlocks(("a", "b"), block_sizes=(2,))
-    >>> past = Past()
-    >>> past.add({}, "a", canonical(method.describe()))
-    >>> method.next_probabilities(past.state(method), {})
+    >>> past, text = Past(), canonical(method.describe())
+    >>> past.add({}, "a", text)
+    >>> method.next_probabilities(past.state(method, text), {})
     (Fraction(0, 1), Fraction(1, 1))
     """
 
@@ -48,15 +48,14 @@ class Past:
         longer.add(stratum, arm, method_text)
         return longer
 
-    def state(self, method: AllocationMethod[Any]) -> Any:
-        """The state for the next draw by ``method``."""
-        text = canonical(method.describe())
-        begins = self._run_begins if text == self._method_text else len(self._made)
+    def state(self, method: AllocationMethod[Any], method_text: str) -> Any:
+        """The state for the next draw by ``method``, whose description has this canonical text."""
+        begins = self._run_begins if method_text == self._method_text else len(self._made)
         if method.carries_over:
             begins = 0
         known, known_begins, upto, state = self._folded
-        if (known, known_begins) != (text, begins):
+        if (known, known_begins) != (method_text, begins):
             upto, state = begins, method.start()
         state = fold(method, self._made[upto:], state=state)
-        self._folded = (text, begins, len(self._made), state)
+        self._folded = (method_text, begins, len(self._made), state)
         return state

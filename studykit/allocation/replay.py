@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from studykit.allocation.acts import Allocation
 from studykit.allocation.entries import canonical
-from studykit.allocation.method import AllocationMethod, Factors
+from studykit.allocation.method import AllocationMethod
 from studykit.allocation.methods import method_from
 from studykit.allocation.past import Past
 from studykit.errors import ArgumentError
@@ -113,7 +113,7 @@ def enumerate_replays(allocations: Sequence[Allocation], *, limit: int = 20_000)
         longer = []
         for run, share, past in runs:
             for arm, step in zip(
-                method.arms, method.next_probabilities(past.state(method), made.stratum), strict=True
+                method.arms, method.next_probabilities(past.state(method, text), made.stratum), strict=True
             ):
                 if step:
                     longer.append(
@@ -171,16 +171,14 @@ def _one_by_one(
 ) -> NDArray[np.int8]:
     """One replicate by the exact rule: slow, but right for any change of method on the way."""
     past = Past()
+    methods = {canonical(dict(made.method)): method_from(made.method) for made in allocations}
     drawn = []
     for made in allocations:
-        method = method_from(made.method)
-        shares = _probabilities(method, past, made.stratum)
-        arm = method.arms[int(rng.choice(len(shares), p=shares))]
-        past.add(made.stratum, arm, canonical(dict(made.method)))
+        text = canonical(dict(made.method))
+        method = methods[text]
+        exact = method.next_probabilities(past.state(method, text), made.stratum)
+        shares = np.array([float(share) for share in exact])
+        arm = method.arms[int(rng.choice(len(shares), p=shares / shares.sum()))]
+        past.add(made.stratum, arm, text)
         drawn.append(arms.index(arm))
     return np.array(drawn, dtype=np.int8)
-
-
-def _probabilities(method: AllocationMethod[Any], past: Past, stratum: Factors) -> NDArray[np.float64]:
-    shares = np.array([float(share) for share in method.next_probabilities(past.state(method), stratum)])
-    return np.asarray(shares / shares.sum(), dtype=np.float64)
