@@ -136,9 +136,9 @@ def write_ledger(path: Path, read: ReadProtocol, settings: TrialSettings) -> tup
     return tuple(allocation.arm for allocation in ledger.allocations())
 
 
-def truth_of(settings: TrialSettings, trial: SimulatedTrial) -> dict[str, object]:
+def truth_of(settings: TrialSettings, trial: SimulatedTrial, *, trials: int) -> dict[str, object]:
     """The truth of the studio, and of the very clients of the demo."""
-    values = true_values(settings, seed=SEED, trials=TRUTH_TRIALS)
+    values = true_values(settings, seed=SEED, trials=trials)
     control, compared = (composite_at_primary(batch)[0] for batch in trial.under_arm)
     stays = [float(batch.retained[0].mean()) for batch in trial.under_arm]
     return {
@@ -178,7 +178,7 @@ def _plain(value: TrueValue) -> dict[str, object]:
     return plain
 
 
-def make_demo(folder: Path) -> SimulatedTrial:
+def make_demo(folder: Path, *, truth_trials: int = TRUTH_TRIALS) -> SimulatedTrial:
     """Write the whole demo study into ``folder``; what was there before is replaced."""
     read = demo_protocol()
     settings = demo_settings(read)
@@ -188,7 +188,7 @@ def make_demo(folder: Path) -> SimulatedTrial:
     arms = write_ledger(folder / "ledger.db", read, settings)
     trial = simulate_trial(settings, seed=SEED, arms=arms)
     write_records(folder / "records", trial.records())
-    truth = json.dumps(truth_of(settings, trial), indent=1, ensure_ascii=False)
+    truth = json.dumps(truth_of(settings, trial, trials=truth_trials), indent=1, ensure_ascii=False)
     (folder / "truth.json").write_bytes((truth + "\n").encode("utf-8"))
     return trial
 
