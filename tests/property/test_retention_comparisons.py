@@ -1,0 +1,153 @@
+"""Properties of curves, comparisons and intervals that hold for any data."""
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from studykit.retention.censored import CensoredTimes
+from studykit.retention.comparison import compare_retention
+from studykit.retention.curves import kaplan_meier
+from studykit.retention.hazard import hazard_ratio
+from studykit.retention.proportions import Proportion
+from studykit.retention.restricted_mean import restricted_mean, stratified_restricted_mean_difference
+from studykit.retention.risk_difference import risk_difference
+from studykit.retention.score_statistics import difference_statistic, ratio_statistic
+from studykit.retention.stratified_counts import StratifiedCounts
+
+FEW = settings(max_examples=60, deadline=None)
+
+
+@st.composite
+def clients(draw, least=4):
+    n = draw(st.integers(least, 30))
+    row = st.tuples(st.integers(1, 40), st.booleans(), st.booleans(), st.integers(0, 2))
+    rows = draw(st.lists(row, min_size=n, max_size=n))
+    time, event, arm, trainer = (np.array(column) for column in zip(*rows, strict=True))
+    return CensoredTimes(time, event), arm, trainer
+
+
+@st.composite
+def tables(draw):
+    cells = draw(st.lists(st.tuples(st.integers(1, 9), st.integers(1, 9)), min_size=1, max_size=5))
+    kept = [[draw(st.integers(0, n)) for n in pair] for pair in cells]
+    return StratifiedCounts(kept, cells)
+
+
+@FEW
+@given(clients(), st.randoms(use_true_random=False))
+def test_the_order_of_rows_does_not_matter(data, random):
+    times, arm, _ = data
+    order = np.arange(len(times))
+    random.shuffle(order)
+    shuffled = times.select(order)
+    assert kaplan_meier(shuffled).retained.tolist() == kaplan_meier(times).retained.tolist()
+    assume(0 < arm.sum() < len(arm) and times.events)
+    model, other = hazard_ratio(times, arm), hazard_ratio(shuffled, arm[order])
+    assert model.not_estimable == other.not_estimable
+    if model.estimable:
+        assert other.coefficients[0] == pytest.approx(model.coefficients[0], abs=1e-8)
+
+
+@FEW
+@given(clients())
+def test_swapping_arms_turns_the_sign(data):
+    times, arm, trainer = data
+    assume(0 < arm.sum() < len(arm) and times.events)
+    model, other = hazard_ratio(times, arm, strata=trainer), hazard_ratio(times, ~arm, strata=trainer)
+    assert model.estimable == other.estimable
+    if model.estimable:
+        one, two = model.log_hazard_ratio("arm"), other.log_hazard_ratio("arm")
+        assert one.value == pytest.approx(-two.value, abs=1e-8)
+        assert one.standard_error == pytest.approx(two.standard_error, rel=1e-6)
+        assert one.standard_error < 100.0
+
+
+@FEW
+@given(clients(), st.floats(0.01, 100.0))
+def test_the_unit_of_time_does_not_matter(data, factor):
+    times, arm, _ = data
+    assume(0 < arm.sum() < len(arm) and times.events)
+    scaled = CensoredTimes(times.time * factor, times.event)
+    np.testing.assert_allclose(kaplan_meier(scaled).retained, kaplan_meier(times).retained)
+    one, two = restricted_mean(times, 1.0), restricted_mean(scaled, factor)
+    assert two.value == pytest.approx(one.value * factor)
+    if hazard_ratio(times, arm).estimable:
+        assert compare_retention(scaled, arm).statistic == pytest.approx(
+            compare_retention(times, arm).statistic
+        )
+
+
+@FEW
+@given(clients())
+def test_curves_fall_and_numbers_at_risk_add_up(data):
+    times, arm, _ = data
+    curve = kaplan_meier(times)
+    assert (np.diff(curve.retained) < 0.0).all()
+    days = np.arange(0, 42)
+    parts = [times.select(arm == side).at_risk(days) for side in (True, False) if (arm == side).any()]
+    assert (sum(parts) == curve.numbers_at_risk(days)).all()
+    band = curve.band()
+    assert ((band.lower <= band.retained) & (band.retained <= band.upper)).all()
+
+
+@FEW
+@given(clients(), st.integers(1, 40))
+def test_an_early_horizon_forgets_what_comes_later(data, horizon):
+    times, _, _ = data
+    assume(times.last_day >= horizon)
+    cut = times.followed_to(horizon)
+    assert restricted_mean(cut, horizon).value == pytest.approx(restricted_mean(times, horizon).value)
+    assert kaplan_meier(cut).at(horizon).value == pytest.approx(kaplan_meier(times).at(horizon).value)
+
+
+@FEW
+@given(clients(least=12))
+def test_adding_days_to_everybody_leaves_the_difference(data):
+    times, arm, trainer = data
+    everyone = CensoredTimes(times.time, np.ones(len(times), dtype=bool))
+    both = [t for t in range(3) if len(set(arm[trainer == t].tolist())) == 2]
+    enough = all(any((arm[trainer == t] == side).sum() > 1 for t in both) for side in (True, False))
+    assume(both and enough)
+    one = stratified_restricted_mean_difference(everyone, arm, horizon=40, strata=trainer)
+    later = CensoredTimes(times.time + 7, np.ones(len(times), dtype=bool))
+    two = stratified_restricted_mean_difference(later, arm, horizon=47, strata=trainer)
+    assert two.estimate.value == pytest.approx(one.estimate.value, abs=1e-9)
+    assert two.estimate.standard_error == pytest.approx(one.estimate.standard_error, abs=1e-9)
+
+
+@FEW
+@given(tables())
+def test_score_statistics_fall_with_the_value_asked_about(counts):
+    """Bisection finds the ends of the interval because of this."""
+    x, n = counts.retained.astype(float), counts.clients.astype(float)
+    columns = (x[:, 0], n[:, 0], x[:, 1], n[:, 1], counts.weights)
+    grid = np.linspace(-0.999, 0.999, 401)
+    along = difference_statistic(*(column[None] for column in columns))(grid)
+    assert (np.diff(along) <= 1e-9).all()
+    if x[:, 0].any() and x[:, 1].any():
+        along = ratio_statistic(*(column[None] for column in columns))(np.linspace(-4.0, 4.0, 401))
+        assert (np.diff(along) <= 1e-9).all()
+
+
+@FEW
+@given(tables(), st.floats(0.5, 0.99))
+def test_intervals_hold_the_estimate_and_grow_with_the_level(counts, level):
+    result = risk_difference(counts)
+    narrow, wide = result.confidence_interval(level), result.confidence_interval(level + 0.009)
+    assert -1.0 <= wide.lower <= narrow.lower <= result.value <= narrow.upper <= wide.upper <= 1.0
+    assert (narrow.lower > 0.0 or narrow.upper < 0.0) == (result.p_value < 1.0 - level) or (
+        result.p_value == pytest.approx(1.0 - level, abs=1e-6)
+    )
+
+
+@FEW
+@given(st.integers(1, 60), st.data(), st.floats(0.5, 0.99))
+def test_exact_intervals_of_one_share_hold_what_they_promise(clients_, data, level):
+    count = data.draw(st.integers(0, clients_))
+    share = Proportion(count, clients_)
+    for method in ("wilson", "wilson corrected", "exact"):
+        interval = share.confidence_interval(level, method=method)
+        assert 0.0 <= interval.lower <= share.value <= interval.upper <= 1.0
+        mirrored = Proportion(clients_ - count, clients_).confidence_interval(level, method=method)
+        assert mirrored.lower == pytest.approx(1.0 - interval.upper, abs=1e-9)
