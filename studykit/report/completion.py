@@ -34,7 +34,7 @@ def completion(reading: Reading) -> tuple[Item, ...]:
     return (
         *_opening(reading, protocol),
         *_methods(reading, protocol),
-        *_conduct(reading, protocol),
+        *_conduct(protocol),
         *_results(reading),
     )
 
@@ -102,36 +102,15 @@ def _methods(reading: Reading, protocol: Protocol) -> tuple[Item, ...]:
     )
 
 
-def _conduct(reading: Reading, protocol: Protocol) -> tuple[Item, ...]:
-    if isinstance(protocol.allocation, PermutedBlocks):
-        who = "drawn by the program from operating-system entropy, one client at a time, and recorded"
-        restriction = "Methods: permuted blocks and strata"
-        concealment = (
-            "Methods: each draw is made when the client is enrolled; no list exists that could be read"
-        )
-        access = "nobody can see a future allocation, since none exists before it is drawn"
-        allocation = (
-            _here("17a", "who made the sequence, and how", who), _here("17b", "kind of allocation and restrictions", restriction),
-            _here("18", "concealment", concealment), _here("19", "could those who enrol see the sequence", access),
-        )  # fmt: skip
-    else:
-        told = protocol.allocation.description
-        allocation = tuple(
-            _from_protocol(item, asks, told, "allocation.description")
-            for item, asks in (
-                ("17a", "who made the sequence, and how"), ("17b", "kind of allocation and restrictions"),
-                ("18", "concealment"), ("19", "could those who enrol see the sequence"),
-            )
-        )  # fmt: skip
-    blinded = (
-        "the assessor was not to know the arm; clients and trainers knew it"
-        if protocol.oversight.assessor_blinded
-        else "nobody"
-    )
+def _conduct(protocol: Protocol) -> tuple[Item, ...]:
+    oversight = protocol.oversight
+    blinded = "nobody"
+    if oversight.assessor_blinded:
+        blinded = "the assessor was not to know the arm; clients and trainers knew it"
     return (
-        *allocation,
+        *_allocation(protocol),
         _here("20a", "who did not know the arm", f"{blinded}; counts stand under Answers"),
-        _from_protocol("20b", "how that was done", protocol.oversight.blinding, "oversight.blinding"),
+        _from_protocol("20b", "how that was done", oversight.blinding, "oversight.blinding"),
         _here("21a", "statistical methods", "Methods, and below each table"),
         _here("21b", "who is in each analysis", "Flow of clients; clients used stand beside every estimate"),
         _here("21c", "how missing data were handled", "Methods; Who was measured; sensitivity rows"),
@@ -139,35 +118,52 @@ def _conduct(reading: Reading, protocol: Protocol) -> tuple[Item, ...]:
     )
 
 
+def _allocation(protocol: Protocol) -> tuple[Item, ...]:
+    asked = (
+        ("17a", "who made the sequence, and how"),
+        ("17b", "kind of allocation and restrictions"),
+        ("18", "concealment"),
+        ("19", "could those who enrol see the sequence"),
+    )
+    if not isinstance(protocol.allocation, PermutedBlocks):
+        told = getattr(protocol.allocation, "description", "")
+        return tuple(_from_protocol(item, asks, told, "allocation.description") for item, asks in asked)
+    answers = (
+        "drawn by the program from operating-system entropy, one client at a time, and recorded",
+        "Methods: permuted blocks and strata",
+        "Methods: each draw is made when the client is enrolled; no list exists that could be read",
+        "nobody can see a future allocation, since none exists before it is drawn",
+    )
+    return tuple(_here(item, asks, answer) for (item, asks), answer in zip(asked, answers, strict=True))
+
+
 def _results(reading: Reading) -> tuple[Item, ...]:
-    results = reading.results
-    delivered = (
-        _here("24a", "what was delivered", "Delivery")
-        if results.delivery is not None
-        else Item("24a", "what was delivered", "to be supplied", "no session records: delivery is not known")
-    )
-    harms = (
-        _here("27", "harms", "Harms")
-        if results.harms is not None
-        else Item("27", "harms", "to be supplied", "no harm records: harms are not known")
-    )
     return (
         _here("22a", "numbers at each stage", "Flow of clients"),
         _here("22b", "losses and exclusions, with reasons", "Flow of clients"),
         _here("23a", "dates of recruitment and follow-up", "below the flow of clients"),
-        Item("23b", "why the trial ended", "to be supplied", "a person must say whether it ended as the protocol foresaw"),
-        delivered,
-        Item("24b", "other training and care", "to be supplied", "not recorded by the session log; ask the trainers"),
+        _ask("23b", "why the trial ended", "a person must say whether it ended as the protocol foresaw"),
+        _if_there(reading.results.delivery, "24a", "what was delivered", "Delivery", "no session records"),
+        _ask("24b", "other training and care", "not recorded by the session log; ask the trainers"),
         _here("25", "baseline table", "Before allocation"),
         _here("26", "numbers analysed, estimates and intervals", "Retention; continuous outcomes"),
-        harms,
-        Item("28", "further analyses, planned or exploratory", "does not apply", "none beyond the rows marked sensitivity and supporting")
-        if not _exploratory(reading)
-        else _here("28", "further analyses, planned or exploratory", "rows marked exploratory"),
+        _if_there(reading.results.harms, "27", "harms", "Harms", "no records of harms"),
+        _further(reading),
         _here("29", "interpretation", "Answers; the discussion against earlier evidence is the author's"),
         _here("30", "limitations", "Limits"),
-    )  # fmt: skip
+    )
 
 
-def _exploratory(reading: Reading) -> bool:
-    return any(outcome.primary.role == "exploratory" for outcome in reading.results.continuous)
+def _ask(item: str, asks: str, what: str) -> Item:
+    return Item(item, asks, "to be supplied", what)
+
+
+def _if_there(found: object | None, item: str, asks: str, where: str, otherwise: str) -> Item:
+    return _here(item, asks, where) if found is not None else _ask(item, asks, otherwise)
+
+
+def _further(reading: Reading) -> Item:
+    asks = "further analyses, planned or exploratory"
+    if any(outcome.primary.role == "exploratory" for outcome in reading.results.continuous):
+        return _here("28", asks, "rows marked exploratory")
+    return Item("28", asks, "does not apply", "none beyond the rows marked sensitivity and supporting")

@@ -17,12 +17,15 @@ from studykit.report.gallery import Picture
 from studykit.report.style import inline_svg
 from studykit.report.tables import Table, to_html
 
-Kind = Literal["lead", "paragraph", "heading", "list", "notice", "table", "picture"]
+Kind = Literal["lead", "paragraph", "heading", "list", "notice", "table", "picture", "file"]
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """One piece of a section; ``content`` fits ``kind``."""
+    """One piece of a section; ``content`` fits ``kind``.
+
+    A ``file`` is a table that is saved but not shown.
+    """
 
     kind: Kind
     content: str | tuple[str, ...] | Table | Picture

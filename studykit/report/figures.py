@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from textwrap import wrap
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -24,7 +26,7 @@ from studykit.outcomes.results import (
     StudyResults,
 )
 from studykit.report.flow import draw_flow
-from studykit.report.numbers import PER_CENT_CHANGE, Scale, count_of, in_unit, points
+from studykit.report.numbers import PER_CENT_CHANGE, Scale, count_of, in_unit, number, points
 from studykit.report.reading import Reading, spaced
 from studykit.report.style import FAINT, INK, PAPER, SOFT, ArmLook, drawing_style, look
 
@@ -36,6 +38,7 @@ __all__ = [
     "draw_retention",
     "draw_trajectories",
     "drawing_style",
+    "rows_needed",
 ]
 
 Names = Mapping[str, str]
@@ -72,7 +75,7 @@ def draw_trajectories(
         shift = (place - (len(arms) - 1) / 2.0) * 0.015 * span
         _mean_line(ax, means, look(place), shift, confidence_level)
         ends.append((means[-1].value, _name(arm, names), look(place).ink))
-    _visit_ticks(ax, strength.means, names)
+    _visit_ticks(ax, strength.means)
     low, high = _frame(strength, confidence_level)
     ax.set_ylim(low, high)
     ax.set_xlim(-0.04 * span, 1.04 * span)
@@ -102,10 +105,9 @@ def _mean_line(
     )  # fmt: skip
 
 
-def _visit_ticks(ax: Axes, means: Sequence[ArmVisitMean], names: Names | None) -> None:
+def _visit_ticks(ax: Axes, means: Sequence[ArmVisitMean]) -> None:
     days = sorted({mean.day for mean in means})
     ax.set_xticks([day / 7.0 for day in days], [f"{day / 7.0:g}" for day in days])
-    del names
 
 
 def _frame(strength: StrengthResult, confidence_level: float) -> tuple[float, float]:
@@ -197,23 +199,27 @@ def _ticks(retention: RetentionResult) -> list[float]:
 
 
 def _risk_table(retention: RetentionResult, ax: Axes, names: Names | None) -> None:
+    """Numbers at risk, in lines at fixed distances below the axis, whatever its height."""
     below = blended_transform_factory(ax.transData, ax.transAxes)
-    ax.text(
-        0.0, -0.25, "clients at risk", transform=ax.transAxes, color=SOFT, fontsize=8, va="center", ha="left"
-    )
+    _below(ax, below, 0.0, _RISK_TOP, "clients at risk", SOFT, "left")
     for place, curve in enumerate(retention.curves):
-        height = -0.325 - 0.145 * place
-        ax.text(
-            0.0, height, _name(curve.arm, names), transform=ax.transAxes, color=look(place).ink, fontsize=8,
-            va="center", ha="left",
-        )  # fmt: skip
+        line = _RISK_TOP - _RISK_LINE * (1 + 2 * place)
+        _below(ax, below, 0.0, line, _name(curve.arm, names), look(place).ink, "left")
         for tick in _ticks(retention):
             found = np.flatnonzero(np.asarray(curve.at_risk_days) == tick)
             if found.size:
-                ax.text(
-                    tick, height - 0.065, f"{curve.at_risk[found[0]]:.0f}", transform=below, color=INK, fontsize=8,
-                    va="center", ha="center",
-                )  # fmt: skip
+                text = f"{curve.at_risk[found[0]]:.0f}"
+                _below(ax, below, tick, line - _RISK_LINE, text, INK, "left" if tick == 0.0 else "center")
+
+
+_RISK_TOP, _RISK_LINE = -38.0, 11.0  # points below the axis, and from line to line
+
+
+def _below(ax: Axes, where: Any, x: float, drop: float, text: str, ink: str, side: str) -> None:
+    ax.annotate(
+        text, xy=(x, 0.0), xycoords=where, xytext=(0.0, drop), textcoords="offset points", color=ink,
+        fontsize=8, va="center", ha=side, annotation_clip=False,
+    )  # fmt: skip
 
 
 def draw_effects(
@@ -248,22 +254,20 @@ def draw_effects(
 
 
 def strength_estimates(strength: StrengthResult) -> tuple[OutcomeEstimate, ...]:
-    """The contrasts of a continuous outcome that share one scale."""
+    """The contrasts of a continuous outcome that share the scale of the primary one."""
     visits = tuple(estimate for estimate in strength.by_visit if estimate.name != strength.primary.name)
     exercises = strength.by_exercise if len(strength.by_exercise) > 1 else ()
-    return (strength.primary, *visits, *exercises, *strength.other_arms, *strength.sensitivity)
+    return _on_one_scale(strength.primary, (*visits, *exercises, *strength.other_arms, *strength.sensitivity))
 
 
 def retention_estimates(retention: RetentionResult) -> tuple[OutcomeEstimate, ...]:
     """The contrasts of retention that are differences in shares."""
-    return (
-        retention.primary,
-        *(
-            item
-            for item in retention.sensitivity
-            if item.presentation == "difference" and item.unit == retention.primary.unit
-        ),
-    )
+    return _on_one_scale(retention.primary, retention.sensitivity)
+
+
+def _on_one_scale(primary: OutcomeEstimate, others: Sequence[OutcomeEstimate]) -> tuple[OutcomeEstimate, ...]:
+    same = (primary.presentation, primary.unit)
+    return (primary, *(item for item in others if (item.presentation, item.unit) == same))
 
 
 def draw_contrasts(
@@ -290,60 +294,67 @@ def draw_contrasts(
     confidence_level : float
     """
     ends: list[float] = [scale.null]
+    y = 0.0
     for place, (estimate, label) in enumerate(zip(estimates, labels, strict=True)):
-        y = -float(place)
         interval = estimate.confidence_interval(confidence_level)
-        lower, upper = scale.shown(interval.lower), scale.shown(interval.upper)
+        shown = f"{_bare(scale, estimate.value)} {scale.interval(interval)}"
+        lines = wrap(label, max(16, _LETTERS - len(shown))) or [""]
+        y -= 0.42 * (len(lines) - 1)
         heavy = place == 0
-        if all(math.isfinite(end) for end in (lower, upper)):
-            ends += [lower, upper]
-            ax.hlines(y, lower, upper, color=INK, linewidth=2.6 if heavy else 1.2, zorder=3)
-        if math.isfinite(estimate.value):
-            ax.plot(
-                scale.shown(estimate.value), y, marker="D" if heavy else "o", markersize=7 if heavy else 4.5,
-                color=INK, markerfacecolor=INK if heavy else "white", zorder=4,
-            )  # fmt: skip
-        weight = "bold" if heavy else "normal"
-        behind = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.85}
-        ax.text(
-            0.0,
-            y + 0.36,
-            label,
-            transform=_row(ax),
-            va="center",
-            ha="left",
-            fontsize=8.5,
-            fontweight=weight,
-            bbox=behind,
-        )
-        shown = f"{scale.text(estimate.value, signed=True)} {scale.interval(interval)}".replace(
-            f"\u00a0{scale.unit} [", " ["
-        )
-        ax.text(
-            1.0,
-            y + 0.36,
-            shown,
-            transform=_row(ax),
-            va="center",
-            ha="right",
-            fontsize=8.5,
-            fontweight=weight,
-            bbox=behind,
-        )
-    _contrast_axis(ax, ends, len(estimates), scale, smallest_worthwhile)
+        _row_texts(ax, y + 0.36, lines, shown, heavy=heavy)
+        ends += _row_marks(ax, y, scale, (interval.lower, estimate.value, interval.upper), heavy=heavy)
+        y -= 1.0
+    _contrast_axis(ax, ends, y, scale, smallest_worthwhile)
 
 
-def _row(ax: Axes) -> object:
-    return blended_transform_factory(ax.transAxes, ax.transData)
+_LETTERS = 50  # that fit beside each other in a row of a contrast plot
 
 
-def _contrast_axis(ax: Axes, ends: list[float], rows: int, scale: Scale, smallest: float | None) -> None:
+def rows_needed(labels: Sequence[str], *, beside: int = 18) -> float:
+    """Height of a contrast plot in rows, where the numbers take ``beside`` letters."""
+    lines = [len(wrap(label, max(16, _LETTERS - beside)) or [""]) for label in labels]
+    return float(sum(1.0 + 0.42 * (count - 1) for count in lines))
+
+
+def _bare(scale: Scale, value: float) -> str:
+    """The estimate without its unit, which follows after the interval."""
+    return number(scale.shown(value), scale.decimals, signed=scale.null == 0.0)
+
+
+def _row_texts(ax: Axes, y: float, lines: Sequence[str], shown: str, *, heavy: bool) -> None:
+    style: dict[str, Any] = {
+        "transform": blended_transform_factory(ax.transAxes, ax.transData), "va": "center", "fontsize": 8.5,
+        "fontweight": "bold" if heavy else "normal",
+        "bbox": {"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.85},
+    }  # fmt: skip
+    for place, line in enumerate(reversed(lines)):
+        ax.text(0.0, y + 0.42 * place, line, ha="left", **style)
+    ax.text(1.0, y, shown, ha="right", **style)
+
+
+def _row_marks(
+    ax: Axes, y: float, scale: Scale, values: tuple[float, float, float], *, heavy: bool
+) -> list[float]:
+    """Draw one interval and its estimate; give back the ends that are finite."""
+    lower, middle, upper = (scale.shown(value) for value in values)
+    ends = [end for end in (lower, upper) if math.isfinite(end)]
+    if len(ends) == 2:
+        ax.hlines(y, lower, upper, color=INK, linewidth=2.6 if heavy else 1.2, zorder=3)
+    if math.isfinite(middle):
+        ax.plot(
+            middle, y, marker="D" if heavy else "o", markersize=7 if heavy else 4.5, color=INK,
+            markerfacecolor=INK if heavy else "white", zorder=4,
+        )  # fmt: skip
+    return ends
+
+
+def _contrast_axis(ax: Axes, ends: list[float], bottom: float, scale: Scale, smallest: float | None) -> None:
     low, high = min(ends), max(ends)
     if smallest is not None:
         low, high = min(low, scale.null - 1.2 * smallest), max(high, scale.null + 1.2 * smallest)
     pad = 0.06 * (high - low or 1.0)
     ax.set_xlim(low - pad, high + pad)
-    ax.set_ylim(-rows + 0.45, 0.75)
+    ax.set_ylim(bottom + 0.45, 0.75)
     ax.axvline(scale.null, color=SOFT, linewidth=0.9, zorder=1)
     if smallest is not None:
         ax.axvspan(
@@ -368,7 +379,14 @@ def draw_delivery(delivery: DeliveryResult, ax: Axes, *, names: Names | None = N
     for row, (label, shares) in enumerate(lines):
         y = -float(row)
         ax.text(
-            0.0, y + 0.42, label, transform=_row(ax), va="center", ha="left", fontsize=8.5, fontweight="bold"
+            0.0,
+            y + 0.42,
+            label,
+            transform=blended_transform_factory(ax.transAxes, ax.transData),
+            va="center",
+            ha="left",
+            fontsize=8.5,
+            fontweight="bold",
         )
         for line, (arm, count, of) in enumerate(shares):
             arm_look, level = look(arms.index(arm)), y + 0.2 - 0.32 * line
@@ -381,8 +399,8 @@ def draw_delivery(delivery: DeliveryResult, ax: Axes, *, names: Names | None = N
             text = f"{_name(arm, names)}: {count_of(count, of)}"
             right = share < 45
             ax.text(
-                share + (3 if right else -3), level - 0.145, text, color=arm_look.ink, fontsize=8, va="center",
-                ha="left" if right else "right", zorder=4,
+                share + (3 if right else -3), level - 0.145, text, color=arm_look.ink, fontsize=8,
+                va="center", ha="left" if right else "right", zorder=4,
             )  # fmt: skip
     ax.set_xlim(-1, 103)
     ax.set_ylim(-len(lines) + 0.35, 0.65)
@@ -393,12 +411,14 @@ def draw_delivery(delivery: DeliveryResult, ax: Axes, *, names: Names | None = N
 
 def _delivery_lines(delivery: DeliveryResult) -> list[tuple[str, list[tuple[str, int, int]]]]:
     arms = delivery.arms
+    attended = [(arm.arm, arm.attended, arm.booked) for arm in arms]
+    with_reps = [(arm.arm, arm.with_partner_reps, arm.attended) for arm in arms]
+    met = [(arm.arm, arm.partner_sets_as_planned, arm.partner_sets) for arm in arms if arm.fidelity_word]
     lines = [
-        ("sessions attended, of those booked", [(arm.arm, arm.attended, arm.booked) for arm in arms]),
-        ("sessions with partner reps, of those attended", [(arm.arm, arm.with_partner_reps, arm.attended) for arm in arms]),
-        ("sets that met the protocol's rule, of sets with partner reps", [
-            (arm.arm, arm.partner_sets_as_planned, arm.partner_sets) for arm in arms if arm.fidelity_word]),
-    ]  # fmt: skip
+        ("sessions attended, of those booked", attended),
+        ("sessions with partner reps, of those attended", with_reps),
+        ("sets with partner reps that met the protocol's rule", met),
+    ]
     known = [(label, [share for share in shares if share[2] > 0]) for label, shares in lines]
     return [(label, shares) for label, shares in known if shares]
 

@@ -74,9 +74,10 @@ def check_flow(flow: FlowResult) -> None:
                 )
         if arm.analysed_strength < arm.observed_strength:
             raise ArgumentError(
-                where=f"flow, {where}analysed for strength", expected=f"at least the {arm.observed_strength} measured",
+                where=f"flow, {where}analysed for strength",
+                expected=f"at least the {arm.observed_strength} measured",
                 got=str(arm.analysed_strength),
-            )  # fmt: skip
+            )
 
 
 def _total(counts: Sequence[tuple[str, int]]) -> int:
@@ -96,7 +97,7 @@ def draw_flow(
     *,
     names: Mapping[str, str] | None = None,
     has_retention: bool = True,
-    has_strength: bool = True,
+    continuous: str = "strength",
 ) -> str:
     """The flow diagram as SVG text, for a page or a file.
 
@@ -105,8 +106,9 @@ def draw_flow(
     flow : FlowResult
     names : mapping of str to str, optional
         Names of the arms by code.
-    has_retention, has_strength : bool
-        Which outcomes have a line in the last boxes.
+    has_retention : bool
+    continuous : str
+        Name of the continuous outcome that has a line in the last boxes; empty for none.
 
     Raises
     ------
@@ -132,7 +134,12 @@ def draw_flow(
     top = allocated.bottom + _GAP + 4
     width = (_WIDTH - 2.0 - 8.0 * (len(flow.arms) - 1)) / len(flow.arms)
     columns = [
-        _arm_boxes(arm, known.get(arm.arm, arm.arm.replace("_", " ")), width, has_retention, has_strength)
+        _arm_boxes(
+            arm,
+            known.get(arm.arm, arm.arm.replace("_", " ")),
+            has_retention=has_retention,
+            continuous=continuous,
+        )
         for arm in flow.arms
     ]
     above: list[_Box] = [allocated] * len(columns)
@@ -149,7 +156,7 @@ def draw_flow(
 
 
 def _arm_boxes(
-    arm: FlowArm, name: str, width: float, has_retention: bool, has_strength: bool
+    arm: FlowArm, name: str, *, has_retention: bool, continuous: str
 ) -> list[list[tuple[str, bool]]]:
     first = [(f"{name}: {arm.allocated}", True), (f"received it: {arm.received}", False)]
     first += _some("did not receive it", arm.not_received)
@@ -166,15 +173,10 @@ def _arm_boxes(
     if has_retention:
         third.append((f"retention: {arm.analysed_retention}", False))
         third += _some("not analysed", arm.not_analysed_retention)
-    if has_strength:
-        third.append(
-            (
-                f"strength: {arm.analysed_strength}, of whom {arm.observed_strength} measured at the primary visit",
-                False,
-            )
-        )
+    if continuous:
+        measured = f"of whom {arm.observed_strength} measured at the primary visit"
+        third.append((f"{continuous}: {arm.analysed_strength}, {measured}", False))
         third += _some("not analysed", arm.not_analysed_strength)
-    del width
     return [first, second, third]
 
 
@@ -216,11 +218,12 @@ def _wrap(text: str, room: float, bold: bool) -> list[str]:
 
 
 def _svg(boxes: Sequence[_Box], links: Sequence[tuple[_Box, _Box]], height: float, flow: FlowResult) -> str:
-    parts = [
+    head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:g} {height:g}" role="img" '
         f'aria-label="Flow of clients: {flow.allocated} allocated" font-family="system-ui, sans-serif" '
         f'font-size="{_SIZE:g}" fill="{_INK}">'
-    ]
+    )
+    parts = [head]
     for start, end in links:
         parts.append(f'<path d="{_route(start, end)}" fill="none" stroke="{_SOFT}" stroke-width="1.2"/>')
     for box in boxes:

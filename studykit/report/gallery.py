@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from studykit.outcomes.results import RetentionResult, StrengthResult
+from studykit.outcomes.results import OutcomeEstimate, RetentionResult, StrengthResult
+from studykit.report.contrast_table import estimate_name
 from studykit.report.figures import (
     draw_contrasts,
     draw_delivery,
@@ -15,15 +16,15 @@ from studykit.report.figures import (
     draw_trajectories,
     names_of,
     retention_estimates,
+    rows_needed,
     strength_estimates,
 )
 from studykit.report.flow import draw_flow
-from studykit.report.numbers import level
-from studykit.report.reading import Reading
-from studykit.report.result_tables import estimate_name
+from studykit.report.numbers import Scale, level
+from studykit.report.reading import Reading, capital
 from studykit.report.style import drawing_style, new_figure
 
-_WIDE = 4.8  # inches: type keeps its size on a phone and is not coarse on paper
+_WIDE = 4.2  # inches: type keeps its size on a phone and is not coarse on paper
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,7 @@ def flow_picture(reading: Reading) -> Picture:
     results = reading.results
     svg = draw_flow(
         results.flow, names=dict(results.arms), has_retention=results.retention is not None,
-        has_strength=bool(results.continuous),
+        continuous=results.continuous[0].name if results.continuous else "",
     )  # fmt: skip
     flow = results.flow
     caption = (
@@ -58,46 +59,64 @@ def retention_pictures(reading: Reading, retention: RetentionResult) -> tuple[Pi
     """Curves, and the differences in the share retained."""
     shown = level(reading.results.confidence_level)
     with drawing_style():
-        curves, ax = new_figure(_WIDE, 3.5 + 0.3 * len(retention.curves))
+        curves, ax = new_figure(_WIDE, 3.1 + 0.31 * len(retention.curves))
         draw_retention(retention, ax, names=names_of(reading))
-        estimates = retention_estimates(retention)
-        effects, ax = _rows(len(estimates))
-        scale = reading.share_scale()
-        draw_contrasts(
-            estimates, ax, scale=scale, labels=[estimate_name(reading, item, scale) for item in estimates],
-            smallest_worthwhile=retention.smallest_worthwhile, confidence_level=reading.results.confidence_level,
-        )  # fmt: skip
-    definition = f"{retention.definition}."
     method = next((curve.interval_method for curve in retention.curves), "")
+    bands = f"bands are pointwise {shown} intervals ({method})"
+    effects = _contrasts(
+        reading, retention_estimates(retention), reading.share_scale(), retention.smallest_worthwhile
+    )
+    what = f"in the share retained on day {retention.horizon_day}, {shown} intervals."
     return (
-        Picture("retention_curves", f"Clients still training, by arm; bands are pointwise {shown} intervals ({method}). {definition}", curves),
-        Picture("retention_contrasts", f"{_more(reading)} in the share retained on day {retention.horizon_day}, {shown} intervals.", effects),
-    )  # fmt: skip
+        Picture(
+            "retention_curves", f"Clients still training, by arm; {bands}. {retention.definition}.", curves
+        ),
+        Picture("retention_contrasts", f"{_more(reading)} {what}", effects),
+    )
 
 
 def strength_pictures(reading: Reading, outcome: StrengthResult) -> tuple[Picture, Picture]:
     """Means over visits, and the contrasts."""
-    shown = level(reading.results.confidence_level)
-    scale = reading.contrast_scale(outcome)
+    confidence_level = reading.results.confidence_level
     with drawing_style():
-        lines, ax = new_figure(_WIDE, 3.4)
-        draw_trajectories(
-            outcome, ax, confidence_level=reading.results.confidence_level, names=names_of(reading)
-        )
-        estimates = strength_estimates(outcome)
-        effects, ax = _rows(len(estimates))
-        draw_contrasts(
-            estimates, ax, scale=scale, labels=[estimate_name(reading, item, scale) for item in estimates],
-            smallest_worthwhile=outcome.smallest_worthwhile, confidence_level=reading.results.confidence_level,
-        )  # fmt: skip
+        lines, ax = new_figure(_WIDE, 3.2)
+        draw_trajectories(outcome, ax, confidence_level=confidence_level, names=names_of(reading))
+    effects = _contrasts(
+        reading, strength_estimates(outcome), reading.contrast_scale(outcome), outcome.smallest_worthwhile
+    )
+    shown = level(confidence_level)
+    single = (
+        "; thin lines are single clients (scores beyond the frame are cut off, not left out of the model)"
+    )
     return (
         Picture(
             f"{outcome.code}_trajectories",
-            f"{_capital(outcome.name)} by arm: model means with {shown} intervals; thin lines are single clients "
-            "(scores beyond the frame are cut off, not left out of the model).", lines,
+            f"{capital(outcome.name)} by arm: model means with {shown} intervals"
+            f"{single if outcome.series else ''}.",
+            lines,
         ),
-        Picture(f"{outcome.code}_contrasts", f"{_more(reading)} in {outcome.name}, {shown} intervals.", effects),
-    )  # fmt: skip
+        Picture(
+            f"{outcome.code}_contrasts", f"{_more(reading)} in {outcome.name}, {shown} intervals.", effects
+        ),
+    )
+
+
+def _contrasts(
+    reading: Reading, estimates: Sequence[OutcomeEstimate], scale: Scale, smallest_worthwhile: float | None
+) -> Figure:
+    labels = [estimate_name(reading, item, scale) for item in estimates]
+    height = 0.85 + 0.4 * rows_needed(labels, beside=18 + len(scale.unit))
+    with drawing_style():
+        figure, ax = new_figure(_WIDE, height)
+        draw_contrasts(
+            estimates,
+            ax,
+            scale=scale,
+            labels=labels,
+            smallest_worthwhile=smallest_worthwhile,
+            confidence_level=reading.results.confidence_level,
+        )
+    return figure
 
 
 def delivery_picture(reading: Reading) -> Picture | None:
@@ -106,18 +125,10 @@ def delivery_picture(reading: Reading) -> Picture | None:
     if delivery is None or not any(arm.booked for arm in delivery.arms):
         return None
     with drawing_style():
-        figure, ax = new_figure(_WIDE, 3.6)
+        figure, ax = new_figure(_WIDE, 2.9)
         draw_delivery(delivery, ax, names=names_of(reading))
     return Picture("delivery", "What was delivered, by arm as allocated.", figure)
 
 
-def _rows(number: int) -> tuple[Figure, Axes]:
-    return new_figure(_WIDE, 0.9 + 0.42 * number)
-
-
 def _more(reading: Reading) -> str:
     return f"Difference between {reading.compared} and {reading.reference}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from studykit.protocol.types import (
-    AsRecorded,
+    Arm,
     ContinuousOutcome,
     EstimatedMaximum,
     LoadAtRepetitions,
     PermutedBlocks,
     Protocol,
 )
-from studykit.report.numbers import day_text, level, number
-from studykit.report.reading import Reading
+from studykit.report.numbers import GAP, day_text, level, number
+from studykit.report.reading import Reading, spaced
 
 _DESIGNS = {
     "parallel": "parallel arms, clients allocated one by one",
@@ -43,7 +43,7 @@ def methods_paragraphs(reading: Reading) -> tuple[str, ...]:
         _arms(protocol),
         *(_outcome(reading, protocol, outcome) for outcome in protocol.continuous_outcomes),
         *_retention(reading, protocol),
-        _analysis(reading, protocol),
+        _analysis(protocol),
         _software(reading),
     )
 
@@ -53,103 +53,119 @@ def _design(reading: Reading, protocol: Protocol) -> str:
     ratio = ":".join(str(protocol.arm(code).ratio) for code in protocol.arm_codes)
     sentences = [f"{design_line(reading)}, ratio {ratio}."]
     if study.setting:
-        sentences.append(f"Setting: {study.setting.rstrip('.')}.")
+        sentences.append(f"Setting: {_whole(study.setting)}")
     if study.population:
-        sentences.append(f"Population: {study.population.rstrip('.')}.")
+        sentences.append(f"Population: {_whole(study.population)}")
     sentences.append(f"Question: {study.question}")
+    return " ".join((*sentences, *_allocation(protocol)))
+
+
+def _whole(text: str) -> str:
+    """The text with one full stop at its end."""
+    return f"{text.rstrip('. ')}."
+
+
+def _allocation(protocol: Protocol) -> tuple[str, ...]:
     if isinstance(protocol.allocation, PermutedBlocks):
         sizes = " or ".join(str(size) for size in protocol.allocation.block_sizes)
-        strata = " and ".join(protocol.allocation.strata)
+        strata = " and ".join(spaced(code) for code in protocol.allocation.strata)
         within = f" within strata of {strata}" if strata else ""
-        sentences.append(
-            f"Clients were allocated one at a time by permuted blocks of random size ({sizes}){within}; each arm was "
-            "drawn from the entropy of the operating system after eligibility, consent and baseline test were "
-            "recorded, and written to an append-only ledger."
+        text = (
+            f"Clients were allocated one at a time by permuted blocks of random size ({sizes}){within}; each "
+            "arm was drawn from the entropy of the operating system after eligibility, consent and baseline "
+            "test were recorded, and written to an append-only ledger."
         )
-    elif protocol.allocation.description:
-        sentences.append(f"Allocation: {protocol.allocation.description.rstrip('.')}.")
-    return " ".join(sentences)
+        return (text,)
+    told = getattr(protocol.allocation, "description", "")
+    return (f"Allocation: {_whole(told)}",) if told else ()
 
 
 def _arms(protocol: Protocol) -> str:
-    parts = []
-    for code in protocol.arm_codes:
-        arm = protocol.arm(code)
-        text = f"{arm.name}: {arm.description.rstrip('.')}" if arm.description else arm.name
-        if arm.dose is not None:
-            low, high = arm.dose.conventional_repetitions
-            limit = " to the limit" if arm.dose.to_limit else ""
-            text += f" ({low} to {high} repetitions{limit}"
-            if arm.dose.partner_reps_per_set:
-                slow = arm.dose.lowering_seconds
-                text += (
-                    f", then {arm.dose.partner_reps_per_set} partner reps with {slow[0]:g} to {slow[1]:g} s of lowering, in "
-                    f"{arm.dose.exercises_per_session} exercises a session"
-                )
-            text += ")"
-        parts.append(text)
+    parts = [_arm(protocol.arm(code)) for code in protocol.arm_codes]
     return f"Arms. {'; '.join(parts)}."
 
 
-def _outcome(reading: Reading, protocol: Protocol, outcome: ContinuousOutcome) -> str:
+def _arm(arm: Arm) -> str:
+    text = f"{arm.name}: {arm.description.rstrip('. ')}" if arm.description else arm.name
+    if arm.dose is None:
+        return text
+    low, high = arm.dose.conventional_repetitions
+    parts = [f"{low} to {high} repetitions{' to the limit' if arm.dose.to_limit else ''}"]
+    if arm.dose.partner_reps_per_set:
+        slow = arm.dose.lowering_seconds
+        parts.append(
+            f"then {arm.dose.partner_reps_per_set} partner reps with {slow[0]:g} to {slow[1]:g} s of "
+            f"lowering, in {arm.dose.exercises_per_session} exercises a session"
+        )
+    return f"{text} ({', '.join(parts)})"
+
+
+def _score(outcome: ContinuousOutcome) -> str:
     rule = outcome.score
     if isinstance(rule, LoadAtRepetitions):
-        score = f"the heaviest load lifted {rule.repetitions} times"
-    elif isinstance(rule, EstimatedMaximum):
-        score = f"the one-repetition maximum estimated by the equation of {rule.equation.capitalize()}, from sets of at most {rule.most_repetitions} repetitions"
-    else:
-        assert isinstance(rule, AsRecorded)
-        score = "the value recorded"
+        return f"the heaviest load lifted {rule.repetitions} times"
+    if isinstance(rule, EstimatedMaximum):
+        return (
+            f"the one-repetition maximum estimated by the equation of {rule.equation.capitalize()}, from "
+            f"sets of at most {rule.most_repetitions} repetitions"
+        )
+    return "the value recorded"
+
+
+def _outcome(reading: Reading, protocol: Protocol, outcome: ContinuousOutcome) -> str:
     exercises = ", ".join(protocol.exercise(code).name for code in outcome.exercises)
     over = f" over {exercises} with equal weights" if exercises else ""
     summary = "as the ratio of geometric means" if outcome.scale == "log" else "as the difference in means"
+    visit = reading.visit(outcome.primary_visit)
+    measure = f"{_score(outcome)}{over}, at {visit}, compared {summary}"
+    sentences = [f"Outcome: {outcome.name} ({outcome.role}), in {outcome.unit}: {measure}."]
     found = next((item for item in reading.results.continuous if item.code == outcome.code), None)
-    model = ""
     if found is not None:
-        model = f" {found.model.rstrip('.')}."
+        sentences.append(f"Model: {_whole(reading.named(found.model))}")
         if found.fallback:
-            model += f" The fallback named in the protocol was used: {found.fallback.rstrip('.')}."
-    missing = ""
+            sentences.append(f"The fallback named in the protocol was used: {_whole(found.fallback)}")
     if outcome.estimand is not None:
-        missing = (
-            f" Missing tests: {outcome.estimand.missing_data.rstrip('.')}."
-            if outcome.estimand.missing_data
-            else ""
-        )
-        leaves = outcome.estimand.strategies.leaves_studio
-        missing += f" Leaving the studio before the test: {leaves} strategy." if leaves else ""
-    return (
-        f"Outcome: {outcome.name} ({outcome.role}), in {outcome.unit}: {score}{over}, at {reading.visit(outcome.primary_visit)}, "
-        f"compared {summary}.{model}{missing}"
-    )
+        if outcome.estimand.missing_data:
+            sentences.append(f"Missing tests: {_whole(outcome.estimand.missing_data)}")
+        if outcome.estimand.strategies.leaves_studio:
+            sentences.append(
+                f"Leaving the studio before the test: {outcome.estimand.strategies.leaves_studio} strategy."
+            )
+    return " ".join(sentences)
 
 
 def _retention(reading: Reading, protocol: Protocol) -> tuple[str, ...]:
     outcome, found = protocol.retention_outcome, reading.results.retention
     if outcome is None:
         return ()
-    definition = f" {found.definition.rstrip('.')}." if found is not None else ""
-    method = f" {found.primary.method.rstrip('.')}." if found is not None else ""
-    return (
-        f"Outcome: {outcome.name} ({outcome.role}), judged on {day_text(outcome.horizon_day)}.{definition} The share retained "
-        f"is compared as a difference.{method}",
-    )
+    sentences = [f"Outcome: {outcome.name} ({outcome.role}), judged on {day_text(outcome.horizon_day)}."]
+    if found is not None:
+        sentences.append(_whole(found.definition))
+    sentences.append("The share retained is compared as a difference.")
+    if found is not None:
+        sentences.append(f"Method: {_whole(reading.named(found.primary.method))}")
+    return (" ".join(sentences),)
 
 
-def _analysis(reading: Reading, protocol: Protocol) -> str:
+def _analysis(protocol: Protocol) -> str:
     rules = protocol.analysis
-    multiplicity = (
+    judged = (
         "one outcome is confirmatory"
         if rules.multiplicity == "one primary"
         else "primary outcomes are judged together by Holm's procedure"
     )
-    covariates = ", ".join((*(stratum.code for stratum in protocol.strata), *rules.adjust_for))
-    adjusted = f" Comparisons are adjusted for {covariates}." if covariates else ""
-    return (
-        f"Clients were analysed in the arm they were allocated to, whatever they received. Intervals are at the "
-        f"{level(rules.confidence_level)} level; {multiplicity}, with a two-sided type I error of {number(100 * rules.alpha, 1).removesuffix('.0')} %."
-        f"{adjusted} Every rule was fixed in the protocol before the results were seen by arm, or is listed under changes."
+    alpha = number(100 * rules.alpha, 1).removesuffix(".0")
+    covariates = ", ".join(
+        spaced(code) for code in (*(item.code for item in protocol.strata), *rules.adjust_for)
     )
+    shown = level(rules.confidence_level)
+    sentences = [
+        "Clients were analysed in the arm they were allocated to, whatever they received.",
+        f"Intervals are at the {shown} level; {judged}, with a two-sided type I error of {alpha}{GAP}%.",
+        f"Comparisons are adjusted for {covariates}." if covariates else "",
+        "Rules that were changed after the lock of the protocol are listed under changes and looks.",
+    ]
+    return " ".join(sentence for sentence in sentences if sentence)
 
 
 def _software(reading: Reading) -> str:

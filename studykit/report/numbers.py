@@ -175,7 +175,7 @@ class Scale:
     def interval(self, interval: Interval) -> str:
         """The interval in brackets, with the unit once."""
         lower, upper = (number(self.shown(end), self.decimals) for end in (interval.lower, interval.upper))
-        return f"[{lower}, {upper}]{GAP}{self.unit}".removesuffix(GAP)
+        return f"[{lower},{GAP}{upper}]{GAP}{self.unit}".removesuffix(GAP)
 
     def rounds_to_null(self, value: float) -> bool:
         """Whether the number shown cannot be told from no difference."""

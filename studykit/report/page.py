@@ -8,8 +8,17 @@ from studykit.outcomes.results import RetentionResult, StrengthResult, StudyResu
 from studykit.protocol.cautions import cautions_for
 from studykit.protocol.types import Protocol
 from studykit.report import gallery
-from studykit.report import result_tables as made
 from studykit.report.completion import completion
+from studykit.report.conduct_tables import baseline_table, delivery_table, flow_table, harms_table
+from studykit.report.continuous_tables import (
+    means_table,
+    missing_table,
+    reliability_table,
+    spread_table,
+    strength_contrast_table,
+    tipping_table,
+    trainer_effects_table,
+)
 from studykit.report.document import (
     Block,
     Document,
@@ -22,7 +31,13 @@ from studykit.report.document import (
 from studykit.report.history import amendments_table, looks_table, provenance_table
 from studykit.report.methods import design_line, methods_paragraphs
 from studykit.report.planned import number_of_comparisons, planned_analyses
-from studykit.report.reading import AmendmentRecord, LookRecord, Reading
+from studykit.report.reading import AmendmentRecord, LookRecord, Reading, capital
+from studykit.report.retention_tables import (
+    at_risk_table,
+    retained_table,
+    retention_contrast_table,
+    trainer_retention_table,
+)
 from studykit.report.sentences import (
     conditions,
     continuous_answer,
@@ -67,7 +82,11 @@ def report_document(reading: Reading) -> Document:
     results = reading.results
     sections = [
         _answers(reading),
-        Section("flow", "Flow of clients", (*pictures(gallery.flow_picture(reading)),)),
+        Section(
+            "flow",
+            "Flow of clients",
+            (*pictures(gallery.flow_picture(reading)), Block("file", flow_table(reading))),
+        ),
         _before(reading),
         *((_retention(reading, results.retention),) if results.retention is not None else ()),
         *(_continuous(reading, outcome) for outcome in results.continuous),
@@ -86,7 +105,7 @@ def report_document(reading: Reading) -> Document:
         design_line(reading),
         _facts(reading),
         tuple(section for section in sections if section.blocks),
-        "Written by studykit from the results in results.json; numbers are rounded here only. Not medical advice.",
+        "Written by studykit from the results in results.json; only this page rounds. No medical advice.",
     )
 
 
@@ -112,12 +131,12 @@ def _answers(reading: Reading) -> Section:
         blocks.append(Block("lead", lead(reading)))
     if results.retention is not None:
         blocks += [
-            Block("heading", _capital(results.retention.name)),
+            Block("heading", capital(results.retention.name)),
             *paragraphs(*retention_answer(reading, results.retention)),
         ]
     for outcome in results.continuous:
         blocks += [
-            Block("heading", _capital(outcome.name)),
+            Block("heading", capital(outcome.name)),
             *paragraphs(*continuous_answer(reading, outcome)),
         ]
     blocks += [Block("heading", "Harms"), *paragraphs(harms_sentence(reading))]
@@ -126,7 +145,7 @@ def _answers(reading: Reading) -> Section:
         blocks += [Block("heading", "What the protocol's rule says"), *paragraphs(*decisions)]
     blocks += [
         Block("heading", "Read this with it"),
-        Block("list", (limits(reading)[0], *conditions(reading))),
+        Block("list", conditions(reading)),
     ]
     return Section("answers", "Answers", tuple(blocks))
 
@@ -134,9 +153,9 @@ def _answers(reading: Reading) -> Section:
 def _before(reading: Reading) -> Section:
     if not reading.results.baseline:
         return Section("baseline", "Before allocation", ())
-    note = "Described, not tested: where the draw decides the arm, what differs before it differs by the draw alone."
+    note = "Described only: where a draw decides the arm, what differs before the draw differs by chance."
     blocks = (
-        *tables(made.baseline_table(reading)),
+        *tables(baseline_table(reading)),
         *(paragraphs(note) if reading.results.randomised else ()),
     )
     return Section("baseline", "Before allocation", blocks)
@@ -145,16 +164,16 @@ def _before(reading: Reading) -> Section:
 def _retention(reading: Reading, retention: RetentionResult) -> Section:
     curves, contrasts = gallery.retention_pictures(reading, retention)
     blocks = (
-        *tables(made.retained_table(reading, retention)),
+        *tables(retained_table(reading, retention)),
         *pictures(curves, contrasts),
         *tables(
-            made.retention_contrast_table(reading, retention),
-            made.at_risk_table(reading, retention),
-            made.trainer_retention_table(reading, retention),
+            retention_contrast_table(reading, retention),
+            at_risk_table(reading, retention),
+            trainer_retention_table(reading, retention),
         ),
-        *paragraphs(f"What is estimated: {retention.primary.estimand}."),
+        *paragraphs(f"What is estimated. {reading.named(retention.primary.estimand).rstrip('.')}."),
     )
-    return Section("retention", _capital(retention.name), blocks)
+    return Section("retention", capital(retention.name), blocks)
 
 
 def _continuous(reading: Reading, outcome: StrengthResult) -> Section:
@@ -164,16 +183,17 @@ def _continuous(reading: Reading, outcome: StrengthResult) -> Section:
         *paragraphs(fallback),
         *pictures(lines, contrasts),
         *tables(
-            made.means_table(reading, outcome),
-            made.strength_contrast_table(reading, outcome),
-            made.missing_table(reading, outcome),
-            made.reliability_table(reading, outcome),
-            made.spread_table(outcome),
-            made.trainer_effects_table(reading, outcome),
+            means_table(reading, outcome),
+            strength_contrast_table(reading, outcome),
+            missing_table(reading, outcome),
+            tipping_table(reading, outcome),
+            reliability_table(reading, outcome),
+            spread_table(reading, outcome),
+            trainer_effects_table(reading, outcome),
         ),
-        *paragraphs(f"What is estimated: {outcome.primary.estimand}."),
+        *paragraphs(f"What is estimated. {reading.named(outcome.primary.estimand).rstrip('.')}."),
     )
-    return Section(f"outcome-{outcome.code}", _capital(outcome.name), blocks)
+    return Section(f"outcome-{outcome.code}", capital(outcome.name), blocks)
 
 
 def _delivery(reading: Reading) -> Section:
@@ -183,7 +203,7 @@ def _delivery(reading: Reading) -> Section:
         )
     blocks = (
         *pictures(gallery.delivery_picture(reading)),
-        *tables(made.delivery_table(reading)),
+        *tables(delivery_table(reading)),
         *_sign_off(reading),
     )
     return Section("delivery", "Delivery", blocks)
@@ -195,14 +215,15 @@ def _sign_off(reading: Reading) -> tuple[Block, ...]:
     ):
         return ()
     days = reading.protocol.trainers.sign_off_days
-    text = f"A trainer's sign-off for partner reps lapses after {days} days without practice, by the protocol; sign-offs stand in the records of trainers."
+    text = (
+        f"By the protocol a trainer's sign-off for partner reps lapses after {days} days without practice; "
+        "sign-offs stand in the records of trainers."
+    )
     return paragraphs(text)
 
 
 def _harms(reading: Reading) -> Section:
-    return Section(
-        "harms", "Harms", (*paragraphs(harms_sentence(reading)), *tables(made.harms_table(reading)))
-    )
+    return Section("harms", "Harms", (*paragraphs(harms_sentence(reading)), *tables(harms_table(reading))))
 
 
 def _cautions(reading: Reading) -> Section:
@@ -220,10 +241,10 @@ def _planned(reading: Reading) -> Section:
         words_column("what became of it"),
     )
     note = (
-        f"Contrasts between arms in this report, all together: {number_of_comparisons(reading)}. Rows marked supporting, "
-        "sensitivity, secondary or exploratory decide nothing.",
+        f"Contrasts between arms in this report, all together: {number_of_comparisons(reading)}. Rows marked "
+        "supporting, sensitivity, secondary or exploratory decide nothing."
     )
-    table = Table("planned_analyses", "What was planned, and what was done", columns, rows, note)
+    table = Table("planned_analyses", "What was planned, and what was done", columns, rows, (note,))
     return Section("planned", "Planned and done", tables(table) if rows else ())
 
 
@@ -256,7 +277,3 @@ def _provenance(reading: Reading) -> Section:
     findings = tuple(str(finding) for finding in reading.results.findings)
     noticed = (Block("heading", "Noticed in the records"), Block("list", findings)) if findings else ()
     return Section("provenance", "Provenance", (*tables(provenance_table(reading)), *noticed))
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

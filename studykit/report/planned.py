@@ -76,14 +76,12 @@ def _continuous(reading: Reading, planned: ContinuousOutcome) -> list[PlannedAna
     )
     lines = [PlannedAnalysis(f"{name}: main contrast", planned.role, done)]
     lines.append(
-        PlannedAnalysis(
-            f"{name}: other assumptions on missing tests", "sensitivity", _sensitivity(reading, found)
-        )
+        PlannedAnalysis(f"{name}: other assumptions on missing tests", "sensitivity", _sensitivity(found))
     )
     return lines
 
 
-def _sensitivity(reading: Reading, found: StrengthResult) -> str:
+def _sensitivity(found: StrengthResult) -> str:
     if found.sensitivity:
         return f"done: {len(found.sensitivity)} rows beside the main result"
     missing = sum(cell.allocated - cell.observed for cell in found.missing)
@@ -96,23 +94,21 @@ def _done(method: str) -> str:
 
 def _rest(reading: Reading, protocol: Protocol) -> list[PlannedAnalysis]:
     results = reading.results
-    lines = [
-        PlannedAnalysis("harms by arm", "secondary", "done" if results.harms else "not done: there are no records of harms"),
-        PlannedAnalysis("delivery by arm", "secondary", "done" if results.delivery else "not done: there are no session records"),
-        PlannedAnalysis("subgroups", "none named in advance", "not done"),
-    ]  # fmt: skip
     looks = protocol.oversight.planned_looks
-    lines.append(
+    harms = "done" if results.harms else "not done: there are no records of harms"
+    delivery = "done" if results.delivery else "not done: there are no session records"
+    size = "allocated elsewhere" if protocol.is_external else f"planned {protocol.planning.clients}"
+    return [
+        PlannedAnalysis("harms by arm", "secondary", harms),
+        PlannedAnalysis("delivery by arm", "secondary", delivery),
+        PlannedAnalysis("subgroups", "none named in advance", "not done"),
         PlannedAnalysis(
             "looks by arm before the end",
-            "none planned" if not looks else f"{looks} planned",
+            f"{looks} planned" if looks else "none planned",
             f"{len(reading.looks)} made",
-        )
-    )
-    planned = protocol.planning.clients
-    size = "the trial was allocated elsewhere" if protocol.is_external else f"planned {planned}"
-    lines.append(PlannedAnalysis("clients", size, f"{results.flow.allocated} allocated"))
-    return lines
+        ),
+        PlannedAnalysis("clients", size, f"{results.flow.allocated} allocated"),
+    ]
 
 
 def number_of_comparisons(reading: Reading) -> int:

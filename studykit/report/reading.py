@@ -59,6 +59,17 @@ def spaced(code: str) -> str:
     return code.replace("_", " ")
 
 
+def capital(text: str) -> str:
+    """The text with its first letter large.
+
+    Examples
+    --------
+    >>> capital("strength in kg")
+    'Strength in kg'
+    """
+    return text[:1].upper() + text[1:]
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """Results beside their protocol, where there is one.
@@ -106,7 +117,7 @@ class Reading:
         if self.protocol is not None:
             for visit in self.protocol.visits:
                 if visit.code == code:
-                    return visit.name
+                    return str(visit.name)
         return spaced(code)
 
     def exercise(self, code: str) -> str:
@@ -114,8 +125,24 @@ class Reading:
         if self.protocol is not None:
             for exercise in self.protocol.exercises:
                 if exercise.code == code:
-                    return exercise.name
+                    return str(exercise.name)
         return spaced(code)
+
+    def named(self, text: str) -> str:
+        """A text with the names of visits, arms and exercises in place of their codes.
+
+        The longest code goes first, so that week_12 is not read as week_1 and a 2; codes that are plain
+        words are left alone, since they may be words of the text.
+        """
+        if self.protocol is None:
+            return spaced(text)
+        named = [(item.code, item.name) for item in self.protocol.visits]
+        named += [(item.code, item.name) for item in self.protocol.arms]
+        named += [(item.code, item.name) for item in self.protocol.exercises]
+        for code, name in sorted(named, key=lambda pair: -len(pair[0])):
+            if "_" in code:
+                text = text.replace(code, name)
+        return spaced(text)
 
     def step(self, outcome: StrengthResult) -> float | None:
         """Finest measuring step among the exercises of an outcome, if the protocol names any."""

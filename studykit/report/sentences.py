@@ -10,7 +10,7 @@ import math
 
 from studykit.outcomes.results import Decision, OutcomeEstimate, RetentionResult, StrengthResult
 from studykit.report.numbers import GAP, Scale, count_of, day_text, level, number, p_value, plural
-from studykit.report.reading import Reading
+from studykit.report.reading import Reading, capital
 from studykit.results import Interval
 
 SMALL_STUDY = (
@@ -18,23 +18,22 @@ SMALL_STUDY = (
     "the intervals."
 )
 OWN_CLIENTS = (
-    "The results are about the clients and trainers of this study; whether they hold elsewhere is a matter of "
-    "judgement, not of these numbers."
+    "The results are about the clients and trainers of this study; whether they hold elsewhere is a "
+    "matter of judgement, not of these numbers."
 )
-UNBLINDED = (
-    "Some tests were taken by an assessor who knew the arm, or it was not recorded. Knowing the arm can move a "
-    "strength test by as much as any realistic difference between the arms."
-)
-FEWER_THAN_PLANNED = "Fewer clients were allocated than planned, so the intervals are wider than planned."
 UNPLANNED_LOOK = (
-    "Results by arm were looked at before the end without a rule made in advance; such a look can change how a "
-    "study is run and makes p-values and intervals too favourable."
+    "Results by arm were looked at before the end without a rule made in advance; such a look can change "
+    "how a study is run and makes p-values and intervals too favourable."
 )
 STAYERS = (
     "Strength can be measured only in those who come to the test. If the arms differ in who stays, the "
-    "comparison of strength rests on the assumption about missing tests that is named below."
+    "comparison of strength rests on the assumption about missing tests that stands under Methods."
 )
-NO_YARDSTICK = "The protocol names no smallest worthwhile difference, so the numbers alone cannot say whether it matters."
+NO_YARDSTICK = (
+    "The protocol names no smallest worthwhile difference, so the numbers alone cannot say whether it "
+    "matters."
+)
+MORE, HIGHER = ("more", "fewer"), ("higher", "lower")
 
 
 def lead(reading: Reading) -> str:
@@ -60,26 +59,22 @@ def _role(estimate: OutcomeEstimate) -> str:
 
 def _short_retention(reading: Reading, retention: RetentionResult) -> str:
     estimate, scale = retention.primary, reading.share_scale()
-    return (
-        f"retention on day {retention.horizon_day}{_role(estimate)}: "
-        f"{_comparison(scale, estimate.value, reading, ('more', 'fewer'))} "
-        f"{scale.interval(reading.interval(estimate))}"
-    )
+    size = _comparison(reading, scale, estimate.value, MORE)
+    interval = scale.interval(reading.interval(estimate))
+    return f"retention on day {retention.horizon_day}{_role(estimate)}: {size} {interval}"
 
 
 def _short_continuous(reading: Reading, outcome: StrengthResult) -> str:
     estimate, scale = outcome.primary, reading.contrast_scale(outcome)
-    return (
-        f"{outcome.name} at {reading.visit(outcome.primary_visit)}{_role(estimate)}: "
-        f"{_comparison(scale, estimate.value, reading, ('higher', 'lower'))} "
-        f"{scale.interval(reading.interval(estimate))}"
-    )
+    size = _comparison(reading, scale, estimate.value, HIGHER)
+    interval = scale.interval(reading.interval(estimate))
+    return f"{outcome.name} at {reading.visit(outcome.primary_visit)}{_role(estimate)}: {size} {interval}"
 
 
-def _comparison(scale: Scale, value: float, reading: Reading, words: tuple[str, str]) -> str:
+def _comparison(reading: Reading, scale: Scale, value: float, words: tuple[str, str]) -> str:
     """The size of a difference in words, e.g. "3.4 % higher with partner reps"."""
     if scale.rounds_to_null(value):
-        return f"a difference that rounds to {scale.size(value)} between the arms"
+        return f"apart by {scale.size(value)} between the arms"
     word = words[0] if scale.shown(value) > scale.null else words[1]
     return f"{scale.size(value)} {word} with {reading.compared}"
 
@@ -88,64 +83,64 @@ def retention_answer(reading: Reading, retention: RetentionResult) -> tuple[str,
     """What was found for retention, and what remains possible."""
     scale, estimate = reading.share_scale(), retention.primary
     interval = reading.interval(estimate)
-    found = [f"{_retained(reading, retention, code)} with {reading.arm(code)}" for code in _pair(reading)]
-    unknown = sum(status.unknown for status in retention.status)
-    left_out = (
-        f" {plural(unknown, 'client')} whose status on that day is not known "
-        f"{'is' if unknown == 1 else 'are'} left out of these counts."
-        if unknown
-        else ""
+    found = [f"{_retained(retention, code)} with {reading.arm(code)}" for code in reading.results.comparison]
+    day = day_text(retention.horizon_day)
+    size = _comparison(reading, scale, estimate.value, MORE)
+    shown = (
+        f"{level(interval.confidence_level)} interval {scale.interval(interval)}, {p_value(estimate.p_value)}"
+    )
+    counts = f"On {day} after allocation, {found[0]} and {found[1]} still trained at the studio."
+    meaning = (
+        remains_possible(reading, scale, interval, MORE),
+        worthwhile(scale, interval, retention.smallest_worthwhile),
     )
     return (
-        f"On {day_text(retention.horizon_day)} after allocation, {found[0]} and {found[1]} still trained at "
-        f"the studio.{left_out}",
-        f"The estimated difference in the share retained is "
-        f"{_comparison(scale, estimate.value, reading, ('more', 'fewer'))}, "
-        f"{level(interval.confidence_level)} interval {scale.interval(interval)}, {p_value(estimate.p_value)}. "
-        f"{remains_possible(scale, interval, reading, ('more', 'fewer'))} "
-        f"{worthwhile(scale, interval, retention.smallest_worthwhile)}",
+        f"{counts}{_left_out(retention)}",
+        f"The estimated difference in the share retained is {size}, {shown}. {' '.join(meaning)}",
     )
 
 
-def _pair(reading: Reading) -> tuple[str, str]:
-    return reading.results.comparison
-
-
-def _retained(reading: Reading, retention: RetentionResult, code: str) -> str:
+def _retained(retention: RetentionResult, code: str) -> str:
     status = next(status for status in retention.status if status.arm == code)
-    known = status.retained + status.departed
-    return count_of(status.retained, known, "clients")
+    return count_of(status.retained, status.retained + status.departed, "clients")
+
+
+def _left_out(retention: RetentionResult) -> str:
+    unknown = sum(status.unknown for status in retention.status)
+    if not unknown:
+        return ""
+    verb = "is" if unknown == 1 else "are"
+    return (
+        f" {plural(unknown, 'client')} whose status on that day is not known {verb} left out of these counts."
+    )
 
 
 def continuous_answer(reading: Reading, outcome: StrengthResult) -> tuple[str, ...]:
     """What was found for a continuous outcome, its own unit first, and what remains possible."""
     scale, estimate = reading.contrast_scale(outcome), outcome.primary
     interval = reading.interval(estimate)
-    start = f"At {reading.visit(outcome.primary_visit)}, {outcome.name} was "
-    unit = ""
+    sizes = []
     if outcome.original_unit is not None:
         own, original = reading.unit_scale(outcome), outcome.original_unit
-        unit = (
-            f"{_comparison(own, original.value, reading, ('higher', 'lower'))} than with {reading.reference} "
-            f"{own.interval(reading.interval(original))}; as a ratio, "
-        )
-        if own.rounds_to_null(original.value):
-            unit = f"apart by {own.size(original.value)} {own.interval(reading.interval(original))}; as a ratio, "
-    if scale.rounds_to_null(estimate.value):
-        size = f"apart by {scale.size(estimate.value)} between {reading.compared} and {reading.reference}"
-    else:
-        size = _comparison(scale, estimate.value, reading, ("higher", "lower"))
-        size += "" if unit else f" than with {reading.reference}"
+        size = _comparison(reading, own, original.value, HIGHER)
+        sizes.append(f"{size} {own.interval(reading.interval(original))}; as a ratio, ")
+    shown = (
+        f"{level(interval.confidence_level)} interval {scale.interval(interval)}, {p_value(estimate.p_value)}"
+    )
+    sizes.append(f"{_comparison(reading, scale, estimate.value, HIGHER)}, {shown}")
     better = reading.higher_is_better(outcome)
+    meaning = (
+        remains_possible(reading, scale, interval, HIGHER),
+        worthwhile(scale, interval, outcome.smallest_worthwhile, higher_is_better=better),
+    )
+    visit = reading.visit(outcome.primary_visit)
     return (
-        f"{start}{unit}{size}, {level(interval.confidence_level)} interval {scale.interval(interval)}, "
-        f"{p_value(estimate.p_value)}.",
-        f"{remains_possible(scale, interval, reading, ('higher', 'lower'))} "
-        f"{worthwhile(scale, interval, outcome.smallest_worthwhile, higher_is_better=better)}",
+        f"At {visit}, compared with {reading.reference}, {outcome.name} was {''.join(sizes)}.",
+        " ".join(meaning),
     )
 
 
-def remains_possible(scale: Scale, interval: Interval, reading: Reading, words: tuple[str, str]) -> str:
+def remains_possible(reading: Reading, scale: Scale, interval: Interval, words: tuple[str, str]) -> str:
     """What the interval still allows, in words."""
     ends = []
     for end in (interval.lower, interval.upper):
@@ -218,47 +213,41 @@ def _listed(parts: list[str]) -> str:
 def decision_sentence(reading: Reading, decision: Decision) -> str:
     """What the protocol's rule says; the words of significance only with estimate, interval and p."""
     found = _decided(reading, decision.outcome)
-    start = f"Decision rule of the protocol ({decision.rule}), {spaced_name(reading, decision.outcome)}: "
-    adjusted = (
-        f" ({p_value(decision.adjusted_p_value)} after allowing for more than one primary outcome)"
-        if not math.isclose(decision.p_value, decision.adjusted_p_value)
-        else ""
-    )
+    start = f"{capital(reading.named(decision.outcome))}, by the protocol's rule ({decision.rule}): "
     if found is None:
-        return f"{start}{decision.sentence}"
+        return f"{start}{reading.named(decision.sentence).rstrip('.')}."
     scale, estimate = found
-    shown = f"{scale.text(estimate.value, signed=True)} {scale.interval(reading.interval(estimate))}, {p_value(decision.p_value)}{adjusted}"
+    several = not math.isclose(decision.p_value, decision.adjusted_p_value)
+    holm = (
+        f" ({p_value(decision.adjusted_p_value)} allowing for the other primary outcomes)" if several else ""
+    )
+    interval = scale.interval(reading.interval(estimate))
+    shown = f"{scale.text(estimate.value, signed=True)} {interval}, {p_value(decision.p_value)}{holm}"
     if decision.rejected:
         return f"{start}the difference between the arms is statistically significant, {shown}."
     return f"{start}the study does not settle which arm does better, {shown}."
 
 
-def spaced_name(reading: Reading, code: str) -> str:
-    """Name of an outcome by its code."""
-    results = reading.results
-    if results.retention is not None and results.retention.code == code:
-        return results.retention.name
-    return next((outcome.name for outcome in results.continuous if outcome.code == code), code)
-
-
-def _decided(reading: Reading, code: str) -> tuple[Scale, OutcomeEstimate] | None:
+def _decided(reading: Reading, name: str) -> tuple[Scale, OutcomeEstimate] | None:
+    """The primary result that a decision is about, by its name or its outcome's code."""
     retention = reading.results.retention
-    if retention is not None and retention.code == code:
+    if retention is not None and name in {retention.code, retention.primary.name}:
         return reading.share_scale(), retention.primary
     for outcome in reading.results.continuous:
-        if outcome.code == code:
+        if name in {outcome.code, outcome.primary.name}:
             return reading.contrast_scale(outcome), outcome.primary
     return None
 
 
 def conditions(reading: Reading) -> tuple[str, ...]:
-    """What must be read together with the answers: who tested, what was delivered, what is missing."""
-    return (
-        *reading.results.remarks,
-        *_assessor(reading),
-        *_delivered(reading),
-        *_missing(reading),
+    """What must be read together with the answers: size, trainers, who tested, delivery, what is missing."""
+    important = ("trainer", "verified", "random")
+    remarks = tuple(
+        reading.named(remark)
+        for remark in reading.results.remarks
+        if any(word in remark for word in important) and "package" not in remark
     )
+    return (SMALL_STUDY, *remarks, *_assessor(reading), *_delivered(reading), *_missing(reading))
 
 
 def _assessor(reading: Reading) -> tuple[str, ...]:
@@ -266,8 +255,8 @@ def _assessor(reading: Reading) -> tuple[str, ...]:
     total = sum(answers.values())
     if not total:
         return ()
-    blind = sum(count for answer, count in answers.items() if answer in {"yes", "blind", "blinded"})
-    return (f"The assessor is recorded as not knowing the arm at {count_of(blind, total, 'tests')}.",)
+    blind = count_of(answers.get("yes", 0), total, "test results")
+    return (f"The assessor is recorded as not knowing the arm at {blind}.",)
 
 
 def _delivered(reading: Reading) -> tuple[str, ...]:
@@ -276,17 +265,19 @@ def _delivered(reading: Reading) -> tuple[str, ...]:
         return ()
     sentences = []
     for arm in delivery.arms:
-        name = reading.arm(arm.arm)
+        name = capital(reading.arm(arm.arm))
         if arm.fidelity_word and arm.partner_sets:
-            sentences.append(
-                f"{name}: {count_of(arm.partner_sets_as_planned, arm.partner_sets, 'sets')} with partner reps met "
-                f"the protocol's fidelity rule (delivery: {arm.fidelity_word})."
-            )
-        elif not arm.fidelity_word:
-            sentences.append(
-                f"{name}: {count_of(arm.contaminated_clients, arm.clients, 'clients')} had partner reps all the same."
-            )
-    return tuple(sentence[:1].upper() + sentence[1:] for sentence in sentences)
+            met = count_of(arm.partner_sets_as_planned, arm.partner_sets, "sets with partner reps")
+            sentences.append(f"{name}: {met} met the protocol's rule (delivery: {arm.fidelity_word}).")
+        elif not arm.fidelity_word and (arm.contaminated_clients or _anybody_has_partner_reps(reading)):
+            had = count_of(arm.contaminated_clients, arm.clients, "clients")
+            sentences.append(f"{name}: {had} had partner reps all the same.")
+    return tuple(sentences)
+
+
+def _anybody_has_partner_reps(reading: Reading) -> bool:
+    delivery = reading.results.delivery
+    return delivery is not None and any(arm.partner_sets for arm in delivery.arms)
 
 
 def _missing(reading: Reading) -> tuple[str, ...]:
@@ -295,36 +286,20 @@ def _missing(reading: Reading) -> tuple[str, ...]:
         cells = [cell for cell in outcome.missing if cell.visit == outcome.primary_visit]
         counts = [f"{count_of(cell.observed, cell.allocated)} with {reading.arm(cell.arm)}" for cell in cells]
         if counts:
-            sentences.append(
-                f"Clients with {outcome.name} measured at {reading.visit(outcome.primary_visit)}: {', '.join(counts)}."
-            )
+            what = f"{outcome.name} measured at {reading.visit(outcome.primary_visit)}"
+            sentences.append(f"Clients with {what}: {', '.join(counts)}.")
     return tuple(sentences)
 
 
 def limits(reading: Reading) -> tuple[str, ...]:
-    """Every limit that the study's own facts call for, in fixed words."""
-    results, protocol = reading.results, reading.protocol
-    sentences = [SMALL_STUDY, OWN_CLIENTS]
-    if (
-        protocol is not None
-        and results.flow.allocated < protocol.planning.clients
-        and not protocol.is_external
-    ):
-        sentences.append(
-            f"{FEWER_THAN_PLANNED} Allocated: {results.flow.allocated}; planned: {protocol.planning.clients}."
-        )
+    """Every limit that the study's own facts call for: those of the results, and of its looks."""
+    results = reading.results
+    sentences = [SMALL_STUDY, OWN_CLIENTS, *map(reading.named, results.remarks)]
     if unplanned_looks(reading):
         sentences.append(UNPLANNED_LOOK)
-    if any(answer not in {"yes", "blind", "blinded"} and count for answer, count in results.assessor_blind):
-        sentences.append(UNBLINDED)
     if results.continuous and results.retention is not None:
         sentences.append(STAYERS)
-    if not results.randomised:
-        sentences.append(
-            "The arms were not allocated at random, or the records of the allocation could not be verified: "
-            "clients of the arms may differ in ways that nobody measured."
-        )
-    return tuple(dict.fromkeys((*sentences, *results.remarks)))
+    return tuple(dict.fromkeys(sentences))
 
 
 def unplanned_looks(reading: Reading) -> int:

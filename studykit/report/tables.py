@@ -203,8 +203,25 @@ class Table:
         for row in self.rows:
             if len(row) != len(self.columns):
                 raise ArgumentError(
-                    where=f"table {self.code}", expected=f"{len(self.columns)} cells in each row", got=str(len(row))
-                )  # fmt: skip
+                    where=f"table {self.code}",
+                    expected=f"{len(self.columns)} cells in each row",
+                    got=str(len(row)),
+                )
+
+
+NOTHING = Words("")
+"""An empty cell."""
+
+
+def listed(counts: Sequence[tuple[str, int]]) -> str:
+    """Reasons with their counts.
+
+    Examples
+    --------
+    >>> listed((("moved away", 2), ("ill", 0))), listed(())
+    ('moved away 2', 'none')
+    """
+    return ", ".join(f"{reason} {count}" for reason, count in counts if count) or "none"
 
 
 def cells(*items: str | int | Cell) -> tuple[Cell, ...]:
@@ -257,7 +274,7 @@ def _no_formula(text: str) -> str:
 
 
 def to_markdown(table: Table) -> str:
-    """A pipe table with its caption above and its notes below.
+    r"""A pipe table with its caption above and its notes below.
 
     Examples
     --------
@@ -266,7 +283,7 @@ def to_markdown(table: Table) -> str:
     <BLANKLINE>
     | arm |
     | :-- |
-    | a\\|b |
+    | a\|b |
     <BLANKLINE>
     """
     lines = [f"**{_markdown(table.caption)}**", ""]
@@ -295,9 +312,9 @@ def _markdown(text: str) -> str:
 _LATEX = str.maketrans(
     {
         "\\": r"\textbackslash{}", "&": r"\&", "%": r"\%", "$": r"\$", "#": r"\#", "_": r"\_", "{": r"\{",
-        "}": r"\}", "~": r"\textasciitilde{}", "^": r"\textasciicircum{}", "<": r"\textless{}", ">": r"\textgreater{}",
-        "\u2212": "$-$", "\u00a0": "~", "\u2013": "--", "\u2265": r"$\geq$", "\u2264": r"$\leq$", "\n": " ", "|": r"\textbar{}",
-        '"': r"\textquotedbl{}",
+        "}": r"\}", "~": r"\textasciitilde{}", "^": r"\textasciicircum{}", "<": r"\textless{}",
+        ">": r"\textgreater{}", "\u2212": "$-$", "\u00a0": "~", "\u2013": "--", "\u2265": r"$\geq$",
+        "\u2264": r"$\leq$", "\n": " ", "|": r"\textbar{}", '"': r"\textquotedbl{}",
     }
 )  # fmt: skip
 
@@ -354,9 +371,9 @@ def to_html(table: Table) -> Markup:
     body = Markup("\n").join(_html_row(table, row) for row in table.rows)
     notes = Markup("").join(Markup('<p class="note">{}</p>').format(note) for note in table.notes)
     return Markup(
-        '<div class="table"><table>\n<caption>{}</caption>\n<thead><tr>{}</tr></thead>\n<tbody>\n{}\n</tbody>\n'
-        "</table>\n{}</div>"
-    ).format(table.caption, head, body, notes)
+        '<div class="table{}"><table>\n<caption>{}</caption>\n<thead><tr>{}</tr></thead>\n'
+        "<tbody>\n{}\n</tbody>\n</table>\n{}</div>"
+    ).format(" short" if len(table.rows) <= 16 else "", table.caption, head, body, notes)
 
 
 def _html_row(table: Table, row: tuple[Cell, ...]) -> Markup:

@@ -6,14 +6,13 @@ import textwrap
 
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
-from studykit.report.reading import Reading
+from studykit.report.reading import Reading, capital
 from studykit.report.sentences import (
     conditions,
     continuous_answer,
     decision_sentence,
     harms_sentence,
     lead,
-    limits,
     pause_warning,
     retention_answer,
 )
@@ -52,15 +51,15 @@ def summary(results: StudyResults, *, protocol: Protocol | None = None, width: i
         lines += [lead(reading), ""]
     if results.retention is not None:
         lines += [
-            f"{_capital(results.retention.name)}.",
+            f"{capital(results.retention.name)}.",
             *_indented(retention_answer(reading, results.retention)),
         ]
     for outcome in results.continuous:
-        lines += [f"{_capital(outcome.name)}.", *_indented(continuous_answer(reading, outcome))]
+        lines += [f"{capital(outcome.name)}.", *_indented(continuous_answer(reading, outcome))]
     lines += ["Harms.", *_indented((harms_sentence(reading),))]
     decisions = tuple(decision_sentence(reading, decision) for decision in results.decisions)
     lines += _indented(decisions)
-    lines += ["Read this with it.", *(f"  - {text}" for text in (limits(reading)[0], *conditions(reading)))]
+    lines += ["Read this with it.", *(f"  - {text}" for text in conditions(reading))]
     return "\n".join(_wrapped(line, width) for line in lines).translate(_ASCII)
 
 
@@ -76,7 +75,3 @@ def _wrapped(line: str, width: int) -> str:
         if plain
         else ""
     )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -56,9 +56,17 @@ def outcome(
     null: float = 0.0,
 ) -> OutcomeEstimate:
     return OutcomeEstimate(
-        name, CONTRAST, ESTIMAND, unit, presentation, Estimate(value, standard_error, 61.4, "Kenward-Roger", null),
-        role, "mixed model with Kenward-Roger degrees of freedom", ROWS, remarks,
-    )  # fmt: skip
+        name,
+        CONTRAST,
+        ESTIMAND,
+        unit,
+        presentation,
+        Estimate(value, standard_error, 61.4, "Kenward-Roger", null),
+        role,
+        "mixed model with Kenward-Roger degrees of freedom",
+        ROWS,
+        remarks,
+    )
 
 
 def make_series() -> tuple[ObservedSeries, ...]:
@@ -82,25 +90,54 @@ def make_series() -> tuple[ObservedSeries, ...]:
 def make_strength() -> StrengthResult:
     log = np.log
     means = tuple(
-        ArmVisitMean(arm, visit, day, "kg", "ratio", Estimate(float(log(level)), error, 60.0, "Kenward-Roger"), count)
+        ArmVisitMean(
+            arm, visit, day, "kg", "ratio", Estimate(float(log(level)), error, 60.0, "Kenward-Roger"), count
+        )
         for arm, rows in (
-            ("conventional", (("baseline", 0, 54.6, 0.036, 36), ("week_6", 42, 59.1, 0.037, 34), ("week_12", 84, 62.0, 0.039, 31))),
-            ("partner_reps", (("baseline", 0, 54.6, 0.036, 36), ("week_6", 42, 60.4, 0.037, 33), ("week_12", 84, 64.2, 0.039, 30))),
+            (
+                "conventional",
+                (
+                    ("baseline", 0, 54.6, 0.036, 36),
+                    ("week_6", 42, 59.1, 0.037, 34),
+                    ("week_12", 84, 62.0, 0.039, 31),
+                ),
+            ),
+            (
+                "partner_reps",
+                (
+                    ("baseline", 0, 54.6, 0.036, 36),
+                    ("week_6", 42, 60.4, 0.037, 33),
+                    ("week_12", 84, 64.2, 0.039, 30),
+                ),
+            ),
         )
         for visit, day, level, error, count in rows
-    )  # fmt: skip
+    )
     return StrengthResult(
-        code="strength", name="strength", unit="kg", scale="log", primary_visit="week_12",
+        code="strength",
+        name="strength",
+        unit="kg",
+        scale="log",
+        primary_visit="week_12",
         exercises=("chest_press", "leg_press"),
         primary=outcome("strength at week_12", 0.0344, 0.0231, role="primary"),
-        by_visit=(outcome("strength at week_6", 0.0216, 0.0188), outcome("strength at week_12", 0.0344, 0.0231)),
+        by_visit=(
+            outcome("strength at week_6", 0.0216, 0.0188),
+            outcome("strength at week_12", 0.0344, 0.0231),
+        ),
         by_exercise=(
-            outcome("chest press at week_12", 0.048, 0.029), outcome("leg press at week_12", 0.021, 0.027)),
+            outcome("chest press at week_12", 0.048, 0.029),
+            outcome("leg press at week_12", 0.021, 0.027),
+        ),
         other_arms=(),
         original_unit=outcome("strength at week_12 in kg", 2.13, 1.44, unit="kg", presentation="difference"),
         standardised=outcome(
-            "strength at week_12 over the standard deviation at baseline", 0.115, 0.077,
-            unit="standard deviations of the baseline scores", presentation="difference"),
+            "strength at week_12 over the standard deviation at baseline",
+            0.115,
+            0.077,
+            unit="standard deviations of the baseline scores",
+            presentation="difference",
+        ),
         sensitivity=(
             outcome("composite at the primary visit, regression", 0.0331, 0.0239, role="sensitivity"),
             outcome("missing scores 5 % lower in both arms", 0.0338, 0.0233, role="sensitivity"),
@@ -115,19 +152,26 @@ def make_strength() -> StrengthResult:
         trainer_effects=(),
         series=make_series(),
         reliability=(
-            Reliability("chest_press", 70, 0.93, Interval(0.89, 0.96, 0.95, "F"), 4.1, "%", "two baseline tests"),
+            Reliability(
+                "chest_press", 70, 0.93, Interval(0.89, 0.96, 0.95, "F"), 4.1, "%", "two baseline tests"
+            ),
         ),
         missing=tuple(
             MissingCount(arm, visit, 36, seen, (("departed", 36 - seen - 1), ("ill", 1)) if seen < 36 else ())
             for arm, visit, seen in (
-                ("conventional", "baseline", 36), ("conventional", "week_6", 34), ("conventional", "week_12", 31),
-                ("partner_reps", "baseline", 36), ("partner_reps", "week_6", 33), ("partner_reps", "week_12", 30),
+                ("conventional", "baseline", 36),
+                ("conventional", "week_6", 34),
+                ("conventional", "week_12", 31),
+                ("partner_reps", "baseline", 36),
+                ("partner_reps", "week_6", 33),
+                ("partner_reps", "week_12", 30),
             )
         ),
         model="Linear mixed model of the log score: visit by exercise, arm by exercise at follow-up visits.",
-        fallback="", rows=RowCount(432, 412, (("test outside the window", 4), ("no load", 16)), "scores"),
+        fallback="",
+        rows=RowCount(432, 412, (("test outside the window", 4), ("no load", 16)), "scores"),
         smallest_worthwhile=3.0,
-    )  # fmt: skip
+    )
 
 
 def make_curve(arm: str, hazard: float) -> RetentionCurvePoints:
@@ -140,32 +184,66 @@ def make_curve(arm: str, hazard: float) -> RetentionCurvePoints:
     at_risk_days = np.array([0.0, 28.0, 56.0, 84.0, 112.0, 140.0, 182.0])
     at_risk = np.array([36 - int((times < day).sum()) for day in at_risk_days], dtype=float)
     return RetentionCurvePoints(
-        arm, frozen_array(days), frozen_array(retained), frozen_array(np.clip(retained - 1.96 * error, 0, 1)),
-        frozen_array(np.clip(retained + 1.96 * error, 0, 1)), "log-log", frozen_array(at_risk_days),
-        frozen_array(at_risk), 182.0,
-    )  # fmt: skip
+        arm,
+        frozen_array(days),
+        frozen_array(retained),
+        frozen_array(np.clip(retained - 1.96 * error, 0, 1)),
+        frozen_array(np.clip(retained + 1.96 * error, 0, 1)),
+        "log-log",
+        frozen_array(at_risk_days),
+        frozen_array(at_risk),
+        182.0,
+    )
 
 
 def make_retention() -> RetentionResult:
     share = {"unit": "share", "presentation": "difference"}
     return RetentionResult(
-        code="retention", name="retention", horizon_day=182,
+        code="retention",
+        name="retention",
+        horizon_day=182,
         definition="Retained on day 182 after allocation: fewer than 28 countable days since the last attended session",
         primary=outcome("retention at day 182", 0.081, 0.101, **share),
         ratio=outcome("retention at day 182 as a ratio", 0.114, 0.142),
-        restricted_mean=(outcome("mean days retained up to day 182", 6.4, 9.8, unit="days", presentation="difference"),),
-        hazard_ratio=outcome("hazard of departing", -0.27, 0.39, role="supporting", remarks=("supporting only",)),
+        restricted_mean=(
+            outcome("mean days retained up to day 182", 6.4, 9.8, unit="days", presentation="difference"),
+        ),
+        hazard_ratio=outcome(
+            "hazard of departing", -0.27, 0.39, role="supporting", remarks=("supporting only",)
+        ),
         sensitivity=(outcome("retention with 56 days of absence", 0.06, 0.099, role="sensitivity", **share),),
         status=(
-            RetentionStatus("conventional", 36, 24, 12, 0, 1, 24 / 36, Interval(0.50, 0.80, 0.95, "Wilson"), (("moved away", 2), ("no reason given", 10))),
-            RetentionStatus("partner_reps", 36, 26, 9, 1, 0, 26 / 35, Interval(0.58, 0.86, 0.95, "Wilson"), (("injury", 1), ("no reason given", 8))),
+            RetentionStatus(
+                "conventional",
+                36,
+                24,
+                12,
+                0,
+                1,
+                24 / 36,
+                Interval(0.50, 0.80, 0.95, "Wilson"),
+                (("moved away", 2), ("no reason given", 10)),
+            ),
+            RetentionStatus(
+                "partner_reps",
+                36,
+                26,
+                9,
+                1,
+                0,
+                26 / 35,
+                Interval(0.58, 0.86, 0.95, "Wilson"),
+                (("injury", 1), ("no reason given", 8)),
+            ),
         ),
         curves=(make_curve("conventional", 0.0023), make_curve("partner_reps", 0.0017)),
         by_trainer=(
-            ("T1", (("conventional", 8, 12), ("partner_reps", 9, 12))), ("T2", (("conventional", 16, 24), ("partner_reps", 17, 23))),
+            ("T1", (("conventional", 8, 12), ("partner_reps", 9, 12))),
+            ("T2", (("conventional", 16, 24), ("partner_reps", 17, 23))),
         ),
-        remarks=("Two clients returned after a departure and count as retained.",), smallest_worthwhile=5.0,
-    )  # fmt: skip
+        remarks=("Two clients returned after a departure and count as retained.",),
+        smallest_worthwhile=5.0,
+    )
 
 
 def make_harms() -> HarmsResult:
@@ -174,20 +252,61 @@ def make_harms() -> HarmsResult:
             HarmArm("conventional", 36, 1510, 806.0, 3, 4, 22, 0, 0, 1, 3, 0, 0, 0.97, 0.20),
             HarmArm("partner_reps", 36, 1544, 828.5, 5, 7, 41, 0, 1, 2, 4, 0, 1, 0.96, 0.28),
         ),
-        trainers_hurt=1, not_allocated=0, systematic=True,
+        trainers_hurt=1,
+        not_allocated=0,
+        systematic=True,
         difference=outcome("clients with any harm", 0.056, 0.073, unit="share", presentation="difference"),
-        pause_reasons=(), kinds=(("joint pain", "conventional", 2), ("joint pain", "partner_reps", 4), ("strain", "partner_reps", 3)),
-    )  # fmt: skip
+        pause_reasons=(),
+        kinds=(
+            ("joint pain", "conventional", 2),
+            ("joint pain", "partner_reps", 4),
+            ("strain", "partner_reps", 3),
+        ),
+    )
 
 
 def make_delivery() -> DeliveryResult:
     return DeliveryResult(
         arms=(
-            DeliveryArm("conventional", 36, 1730, 1510, 1510 / 1730, 1.87, 9, 2, 0, 0, float("nan"), "", 0.91, 8.3, 2.1, 0.06),
-            DeliveryArm("partner_reps", 36, 1742, 1544, 1544 / 1742, 1.90, 1398, 0, 2796, 2461, 0.88, "good", 0.90, 8.8, 2.9, 0.07),
+            DeliveryArm(
+                "conventional",
+                36,
+                1730,
+                1510,
+                1510 / 1730,
+                1.87,
+                9,
+                2,
+                0,
+                0,
+                float("nan"),
+                "",
+                0.91,
+                8.3,
+                2.1,
+                0.06,
+            ),
+            DeliveryArm(
+                "partner_reps",
+                36,
+                1742,
+                1544,
+                1544 / 1742,
+                1.90,
+                1398,
+                0,
+                2796,
+                2461,
+                0.88,
+                "good",
+                0.90,
+                8.8,
+                2.9,
+                0.07,
+            ),
         ),
         days_to_first_session=(("conventional", 3.0, 1.0, 11.0), ("partner_reps", 3.0, 0.0, 9.0)),
-    )  # fmt: skip
+    )
 
 
 def make_flow() -> FlowResult:
@@ -196,14 +315,41 @@ def make_flow() -> FlowResult:
         excluded=(("not eligible", 9), ("declined", 13), ("other", 2)),
         allocated=72,
         arms=(
-            FlowArm("conventional", 36, 36, (), (("stopped, still came to tests", 1),), (("lost contact", 1),), 36, 31, (), 36, (), 6, (6.0, 5, 7)),
-            FlowArm("partner_reps", 36, 35, (("changed mind before the first session", 1),), (("shoulder pain", 2),), (("lost contact", 2),),
-                    34, 30, (("no test at any visit", 2),), 35, (("status not known", 1),), 6, (6.0, 5, 7)),
+            FlowArm(
+                "conventional",
+                36,
+                36,
+                (),
+                (("stopped, still came to tests", 1),),
+                (("lost contact", 1),),
+                36,
+                31,
+                (),
+                36,
+                (),
+                6,
+                (6.0, 5, 7),
+            ),
+            FlowArm(
+                "partner_reps",
+                36,
+                35,
+                (("changed mind before the first session", 1),),
+                (("shoulder pain", 2),),
+                (("lost contact", 2),),
+                34,
+                30,
+                (("no test at any visit", 2),),
+                35,
+                (("status not known", 1),),
+                6,
+                (6.0, 5, 7),
+            ),
         ),
         first_allocation=np.datetime64("2026-01-12"),
         last_allocation=np.datetime64("2026-04-20"),
         data_through=np.datetime64("2026-11-16"),
-    )  # fmt: skip
+    )
 
 
 def make_baseline() -> tuple[BaselineRow, ...]:
@@ -213,10 +359,33 @@ def make_baseline() -> tuple[BaselineRow, ...]:
         return BaselineRow(name, unit, kind, tuple(BaselineCell(*cell) for cell in cells))
 
     return (
-        row("age", "years", "mean", (("conventional", 36, 44.2, 12.1, 0), ("partner_reps", 35, 45.9, 11.4, 1), ("", 71, 45.0, 11.7, 1))),
-        row("sex: female", "", "count", (("conventional", 36, 20, 36, 0), ("partner_reps", 36, 19, 36, 0), ("", 72, 39, 72, 0))),
-        row("chest press", "kg", "mean", (("conventional", 36, 46.1, 14.8, 0), ("partner_reps", 36, 47.0, 15.6, 0), ("", 72, 46.5, 15.1, 0))),
-    )  # fmt: skip
+        row(
+            "age",
+            "years",
+            "mean",
+            (
+                ("conventional", 36, 44.2, 12.1, 0),
+                ("partner_reps", 35, 45.9, 11.4, 1),
+                ("", 71, 45.0, 11.7, 1),
+            ),
+        ),
+        row(
+            "sex: female",
+            "",
+            "count",
+            (("conventional", 36, 20, 36, 0), ("partner_reps", 36, 19, 36, 0), ("", 72, 39, 72, 0)),
+        ),
+        row(
+            "chest press",
+            "kg",
+            "mean",
+            (
+                ("conventional", 36, 46.1, 14.8, 0),
+                ("partner_reps", 36, 47.0, 15.6, 0),
+                ("", 72, 46.5, 15.1, 0),
+            ),
+        ),
+    )
 
 
 def make_results(**changes: Any) -> StudyResults:
@@ -238,35 +407,51 @@ def make_results(**changes: Any) -> StudyResults:
             "6 trainers delivered both arms: the comparison is for these trainers; how it spreads over trainers is "
             "shown and not generalised.",
         ),
-        "findings": (Finding("note", "records/strength.csv, row 14, column load", "a load on the stack step", "41.0"),),
-        "provenance": Provenance(
-            "9c1f0a7be2d4" + "0" * 52, "1.0", "4f2a91c077be" + "0" * 52,
-            (("clients.csv", "a" * 64), ("strength.csv", "b" * 64)),
-            (("studykit", "0.1.0"), ("python", "3.11.7"), ("numpy", "2.4.6")), 20260309, "2026-11-25T10:00:00Z",
+        "findings": (
+            Finding("note", "records/strength.csv, row 14, column load", "a load on the stack step", "41.0"),
         ),
-    }  # fmt: skip
+        "provenance": Provenance(
+            "9c1f0a7be2d4" + "0" * 52,
+            "1.0",
+            "4f2a91c077be" + "0" * 52,
+            (("clients.csv", "a" * 64), ("strength.csv", "b" * 64)),
+            (("studykit", "0.1.0"), ("python", "3.11.7"), ("numpy", "2.4.6")),
+            20260309,
+            "2026-11-25T10:00:00Z",
+        ),
+    }
     return StudyResults(**{**fields, **changes})
 
 
 def make_protocol(**changes: Any) -> Protocol:
     strategies = {
-        "stops_programme": "treatment policy", "leaves_studio": "hypothetical", "changes_trainer": "treatment policy",
-        "misses_sessions": "treatment policy", "injury_or_illness": "treatment policy",
+        "stops_programme": "treatment policy",
+        "leaves_studio": "hypothetical",
+        "changes_trainer": "treatment policy",
+        "misses_sessions": "treatment policy",
+        "injury_or_illness": "treatment policy",
         "uses_other_method": "treatment policy",
-    }  # fmt: skip
+    }
     fields: dict[str, Any] = {
         "format": 1,
         "design": "parallel",
         "study": {
             "title": "Partner reps after conventional sets: a studio comparison",
-            "code": "demo", "version": "1.0", "date": dt.date(2026, 1, 5),
+            "code": "demo",
+            "version": "1.0",
+            "date": dt.date(2026, 1, 5),
             "question": "By how much do strength and retention differ when partner reps follow the conventional set?",
-            "population": "adults who train at the studio", "setting": "one studio with six trainers",
+            "population": "adults who train at the studio",
+            "setting": "one studio with six trainers",
         },
         "roles": {"sponsor": "OW", "allocation": "OW", "enrolment": "OW", "testing": "AS", "analysis": "ST"},
         "arms": [
-            {"code": "conventional", "name": "conventional sets", "reference": True,
-             "dose": {"partner_reps_per_set": 0}},
+            {
+                "code": "conventional",
+                "name": "conventional sets",
+                "reference": True,
+                "dose": {"partner_reps_per_set": 0},
+            },
             {"code": "partner_reps", "name": "partner reps", "dose": {"partner_reps_per_set": 3}},
         ],
         "exercises": [
@@ -280,20 +465,38 @@ def make_protocol(**changes: Any) -> Protocol:
             {"code": "week_12", "name": "week 12", "day": 84},
         ],
         "outcomes": [
-            {"kind": "continuous", "code": "strength", "name": "strength", "unit": "kg", "role": "primary",
-             "score": {"rule": "load at repetitions", "repetitions": 10}, "exercises": ["chest_press", "leg_press"],
-             "primary_visit": "week_12", "smallest_worthwhile": 3.0,
-             "estimand": {"population": "all clients allocated", "arms_compared": "offer of partner reps with offer of conventional sets",
-                          "variable": "load lifted ten times", "summary": "ratio of geometric means",
-                          "missing_data": "missing at random given earlier tests", "strategies": strategies}},
-            {"kind": "retention", "code": "retention", "name": "retention", "horizon_day": 182,
-             "smallest_worthwhile": 5.0},
+            {
+                "kind": "continuous",
+                "code": "strength",
+                "name": "strength",
+                "unit": "kg",
+                "role": "primary",
+                "score": {"rule": "load at repetitions", "repetitions": 10},
+                "exercises": ["chest_press", "leg_press"],
+                "primary_visit": "week_12",
+                "smallest_worthwhile": 3.0,
+                "estimand": {
+                    "population": "all clients allocated",
+                    "arms_compared": "offer of partner reps with offer of conventional sets",
+                    "variable": "load lifted ten times",
+                    "summary": "ratio of geometric means",
+                    "missing_data": "missing at random given earlier tests",
+                    "strategies": strategies,
+                },
+            },
+            {
+                "kind": "retention",
+                "code": "retention",
+                "name": "retention",
+                "horizon_day": 182,
+                "smallest_worthwhile": 5.0,
+            },
         ],
         "allocation": {"method": "permuted blocks", "block_sizes": (2, 4), "strata": ("trainer",)},
         "planning": {"clients": 80, "trainers": 6},
         "analysis": {"delta_steps": [-5.0, -10.0]},
         "harms": {"reviewer": "RV"},
-    }  # fmt: skip
+    }
     return Protocol.model_validate({**fields, **changes})
 
 

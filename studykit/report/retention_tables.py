@@ -1,0 +1,139 @@
+"""Tables on retention, each with its definition or horizon in the head."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from studykit.outcomes.results import RetentionCurvePoints, RetentionResult
+from studykit.report.contrast_table import contrast_table
+from studykit.report.numbers import Scale, day_text, level, number
+from studykit.report.reading import Reading
+from studykit.report.tables import (
+    NOTHING,
+    Bracket,
+    Cell,
+    Plain,
+    Share,
+    Table,
+    cells,
+    column,
+    listed,
+    words_column,
+)
+
+SHARE = Scale("%", 0, 100.0)
+
+
+def retained_table(reading: Reading, retention: RetentionResult) -> Table:
+    """Clients at the horizon by arm, with the definition in the head."""
+    shown = level(reading.results.confidence_level)
+    rows = tuple(
+        cells(
+            reading.arm(status.arm),
+            Share(status.retained, status.retained + status.departed),
+            Bracket(status.interval, SHARE),
+            status.departed,
+            status.unknown,
+            status.returned,
+            status.allocated,
+        )
+        for status in retention.status
+    )
+    columns = (
+        words_column("arm"),
+        column("retained, of those known", "retained", "known"),
+        column(f"{shown} interval", "lower (%)", "upper (%)"),
+        column("departed"),
+        column("not known"),
+        column("returned after a departure"),
+        column("allocated"),
+    )
+    reasons = [
+        f"Reasons for departing, {reading.arm(status.arm)}: {listed(status.reasons)}."
+        for status in retention.status
+        if status.reasons
+    ]
+    caption = f"Clients retained on {day_text(retention.horizon_day)}. {retention.definition.rstrip('.')}."
+    return Table("retained", caption, columns, rows, (*reasons, *map(reading.named, retention.remarks)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Retained:
+    """A point of a curve with its interval, in one cell."""
+
+    retained: float
+    lower: float
+    upper: float
+
+    def text(self) -> str:
+        ends = f"{number(100 * self.lower, 0)},\u00a0{number(100 * self.upper, 0)}"
+        return f"{number(100 * self.retained, 0)}\u00a0%\u00a0[{ends}]"
+
+    def values(self) -> tuple[Plain, ...]:
+        return (self.retained, self.lower, self.upper)
+
+
+def at_risk_table(reading: Reading, retention: RetentionResult) -> Table:
+    """The retention curves at the days of the risk table, one row a day."""
+    days = sorted({float(day) for curve in retention.curves for day in curve.at_risk_days})
+    rows = tuple(
+        cells(int(day), *(cell for curve in retention.curves for cell in _curve_cells(curve, day)))
+        for day in days
+        if day <= retention.horizon_day
+    )
+    shown = level(reading.results.confidence_level)
+    columns = [column("day from allocation")]
+    for curve in retention.curves:
+        name = reading.arm(curve.arm)
+        columns.append(column(f"{name}: at risk"))
+        parts = (f"{name}: {part}" for part in ("retained", "lower", "upper"))
+        columns.append(column(f"{name}: retained [{shown} interval]", *parts))
+    method = next((curve.interval_method for curve in retention.curves), "")
+    note = (
+        f"Intervals: {method.rstrip('.')}. A curve stops where fewer clients remain than the protocol asks.",
+    )
+    caption = f"Retention curves up to day {retention.horizon_day}. {retention.definition.rstrip('.')}."
+    return Table("retention_curve", caption, tuple(columns), rows, note)
+
+
+def _curve_cells(curve: RetentionCurvePoints, day: float) -> tuple[Cell, Cell]:
+    found = np.flatnonzero(np.asarray(curve.at_risk_days) == day)
+    if not found.size or day > curve.stops_at:
+        return NOTHING, NOTHING
+    place = int((curve.days <= day).sum()) - 1
+    point = _Retained(float(curve.retained[place]), float(curve.lower[place]), float(curve.upper[place]))
+    return cells(int(curve.at_risk[found[0]]))[0], point
+
+
+def trainer_retention_table(reading: Reading, retention: RetentionResult) -> Table | None:
+    """Clients retained of those known, by trainer and arm."""
+    if not retention.by_trainer:
+        return None
+    rows = []
+    for trainer, by_arm in retention.by_trainer:
+        found = {arm: Share(retained, known) for arm, retained, known in by_arm}
+        rows.append(cells(trainer, *(found.get(arm, NOTHING) for arm in reading.arms)))
+    names = [reading.arm(arm) for arm in reading.arms]
+    columns = (
+        words_column("trainer"),
+        *(column(name, f"{name}: retained", f"{name}: known") for name in names),
+    )
+    caption = f"Clients retained on day {retention.horizon_day}, by the trainer recorded before allocation"
+    notes = ("Shown as description; counts this small allow no comparison of trainers.",)
+    return Table("retention_by_trainer", caption, columns, tuple(rows), notes)
+
+
+def retention_contrast_table(reading: Reading, retention: RetentionResult) -> Table:
+    """Every contrast on retention, main and supporting and sensitivity side by side."""
+    estimates = [
+        retention.primary,
+        *((retention.ratio,) if retention.ratio else ()),
+        *retention.restricted_mean,
+        *((retention.hazard_ratio,) if retention.hazard_ratio else ()),
+        *retention.sensitivity,
+    ]
+    rows = [(estimate, reading.retention_scale(estimate)) for estimate in estimates]
+    caption = f"Retention: {reading.compared} compared with {reading.reference}, day {retention.horizon_day}"
+    return contrast_table(reading, rows, code="retention_contrasts", caption=caption)
