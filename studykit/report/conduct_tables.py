@@ -60,7 +60,7 @@ def baseline_table(reading: Reading) -> Table:
     arms = reading.arms
     rows = tuple(
         cells(
-            f"{row.name}, {row.unit}" if row.unit and row.kind == "mean" else row.name,
+            reading.named(f"{row.name}, {row.unit}" if row.unit and row.kind == "mean" else row.name),
             *(_baseline_cell(row, _cell_of(row, place)) for place in range(len(arms) + 1)),
             _missing_cell(row, len(arms)),
         )
@@ -103,24 +103,28 @@ def _missing_cell(row: BaselineRow, arms: int) -> Cell:
 def flow_table(reading: Reading) -> Table:
     """The numbers of the flow diagram."""
     arms = reading.results.flow.arms
+
+    def reasons(counts: tuple[tuple[str, int], ...]) -> Cell:
+        return Words(reading.named(listed(counts)))
+
     lines: list[Line[FlowArm]] = [
         ("allocated", lambda arm: Count(arm.allocated)),
         ("received what was allocated", lambda arm: Count(arm.received)),
-        ("did not receive it", lambda arm: Words(listed(arm.not_received))),
-        ("stopped the programme", lambda arm: Words(listed(arm.stopped))),
-        ("lost", lambda arm: Words(listed(arm.lost))),
+        ("did not receive it", lambda arm: reasons(arm.not_received)),
+        ("stopped the programme", lambda arm: reasons(arm.stopped)),
+        ("lost", lambda arm: reasons(arm.lost)),
     ]
     if reading.results.retention is not None:
         lines += [
             ("analysed for retention", lambda arm: Count(arm.analysed_retention)),
-            ("not analysed for retention", lambda arm: Words(listed(arm.not_analysed_retention))),
+            ("not analysed for retention", lambda arm: reasons(arm.not_analysed_retention)),
         ]
     if reading.results.continuous:
         name = reading.results.continuous[0].name
         lines += [
             (f"analysed for {name}", lambda arm: Count(arm.analysed_strength)),
             ("of these, measured at the primary visit", lambda arm: Count(arm.observed_strength)),
-            (f"not analysed for {name}", lambda arm: Words(listed(arm.not_analysed_strength))),
+            (f"not analysed for {name}", lambda arm: reasons(arm.not_analysed_strength)),
         ]
     if any(arm.trainers for arm in arms):
         lines += [

@@ -81,7 +81,7 @@ def draw_trajectories(
     ax.set_xlim(-0.04 * span, 1.04 * span)
     _end_labels(ax, ends, span * 1.06, low, high)
     kind = "geometric mean" if strength.scale == "log" else "mean"
-    ax.set_ylabel(f"{strength.name}, {strength.unit} ({kind})")
+    ax.set_ylabel("\n".join(wrap(f"{strength.name}, {strength.unit} ({kind})", 32)))
     ax.set_xlabel("weeks from allocation")
 
 
@@ -130,17 +130,21 @@ def _frame(strength: StrengthResult, confidence_level: float) -> tuple[float, fl
 
 
 def _end_labels(ax: Axes, ends: list[tuple[float, str, str]], x: float, low: float, high: float) -> None:
-    """Names at the ends of lines, pushed apart so that they do not touch."""
-    gap = 0.062 * (high - low)
+    """Names at the ends of lines, wrapped, and pushed apart so that they do not touch."""
     ordered = sorted(ends)
+    names = [wrap(label, _LABEL) or [""] for _, label, _ in ordered]
     heights = [value for value, _, _ in ordered]
+    line = 0.058 * (high - low)
     for place in range(1, len(heights)):
+        gap = line * (0.3 + (len(names[place - 1]) + len(names[place])) / 2.0)
         heights[place] = max(heights[place], heights[place - 1] + gap)
     excess = (sum(heights) - sum(value for value, _, _ in ordered)) / max(1, len(heights))
-    for height, (_, label, ink) in zip(heights, ordered, strict=True):
-        ax.text(
-            x, height - excess, label, color=ink, va="center", ha="left", fontweight="bold", clip_on=False
-        )
+    for height, name, (_, _, ink) in zip(heights, names, ordered, strict=True):
+        text = "\n".join(name)
+        ax.text(x, height - excess, text, color=ink, va="center", fontweight="bold", linespacing=1.0)
+
+
+_LABEL = 15  # letters in a line of a label at the end of a curve
 
 
 def draw_retention(retention: RetentionResult, ax: Axes, *, names: Names | None = None) -> None:
@@ -425,7 +429,7 @@ def _delivery_lines(delivery: DeliveryResult) -> list[tuple[str, list[tuple[str,
 
 def names_of(reading: Reading) -> dict[str, str]:
     """Names of arms, visits and exercises by code, for the drawing functions."""
-    names = dict(reading.results.arms)
+    names = {code: reading.arm(code) for code in reading.arms}
     if reading.protocol is not None:
         names |= {visit.code: visit.name for visit in reading.protocol.visits}
         names |= {exercise.code: exercise.name for exercise in reading.protocol.exercises}

@@ -105,7 +105,7 @@ def draw_flow(
     ----------
     flow : FlowResult
     names : mapping of str to str, optional
-        Names of the arms by code.
+        Names of arms, and of visits named in reasons, by code.
     has_retention : bool
     continuous : str
         Name of the continuous outcome that has a line in the last boxes; empty for none.
@@ -116,7 +116,7 @@ def draw_flow(
         If the numbers do not add up.
     """
     check_flow(flow)
-    known = names or {}
+    known = dict(names or {})
     boxes: list[_Box] = []
     links: list[tuple[_Box, _Box]] = []
     top = 1.0
@@ -142,6 +142,7 @@ def draw_flow(
         )
         for arm in flow.arms
     ]
+    columns = [[[(_named(text, known), bold) for text, bold in box] for box in column] for column in columns]
     above: list[_Box] = [allocated] * len(columns)
     for stage in range(len(columns[0])):
         row = [
@@ -178,6 +179,13 @@ def _arm_boxes(
         third.append((f"{continuous}: {arm.analysed_strength}, {measured}", False))
         third += _some("not analysed", arm.not_analysed_strength)
     return [first, second, third]
+
+
+def _named(text: str, names: Mapping[str, str]) -> str:
+    """Codes that are no plain words replaced by their names, the longest first."""
+    for code in sorted((code for code in names if "_" in code), key=len, reverse=True):
+        text = text.replace(code, names[code])
+    return text
 
 
 def _some(title: str, counts: Sequence[tuple[str, int]], *, always: bool = False) -> list[tuple[str, bool]]:

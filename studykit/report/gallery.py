@@ -44,7 +44,7 @@ def flow_picture(reading: Reading) -> Picture:
     """Flow of clients."""
     results = reading.results
     svg = draw_flow(
-        results.flow, names=dict(results.arms), has_retention=results.retention is not None,
+        results.flow, names=names_of(reading), has_retention=results.retention is not None,
         continuous=results.continuous[0].name if results.continuous else "",
     )  # fmt: skip
     flow = results.flow
@@ -64,7 +64,11 @@ def retention_pictures(reading: Reading, retention: RetentionResult) -> tuple[Pi
     method = next((curve.interval_method for curve in retention.curves), "")
     bands = f"bands are pointwise {shown} intervals ({method})"
     effects = _contrasts(
-        reading, retention_estimates(retention), reading.share_scale(), retention.smallest_worthwhile
+        reading,
+        retention_estimates(retention),
+        reading.share_scale(),
+        smallest_worthwhile=retention.smallest_worthwhile,
+        about=retention.name,
     )
     what = f"in the share retained on day {retention.horizon_day}, {shown} intervals."
     return (
@@ -82,7 +86,11 @@ def strength_pictures(reading: Reading, outcome: StrengthResult) -> tuple[Pictur
         lines, ax = new_figure(_WIDE, 3.2)
         draw_trajectories(outcome, ax, confidence_level=confidence_level, names=names_of(reading))
     effects = _contrasts(
-        reading, strength_estimates(outcome), reading.contrast_scale(outcome), outcome.smallest_worthwhile
+        reading,
+        strength_estimates(outcome),
+        reading.contrast_scale(outcome),
+        smallest_worthwhile=outcome.smallest_worthwhile,
+        about=outcome.name,
     )
     shown = level(confidence_level)
     single = (
@@ -102,9 +110,14 @@ def strength_pictures(reading: Reading, outcome: StrengthResult) -> tuple[Pictur
 
 
 def _contrasts(
-    reading: Reading, estimates: Sequence[OutcomeEstimate], scale: Scale, smallest_worthwhile: float | None
+    reading: Reading,
+    estimates: Sequence[OutcomeEstimate],
+    scale: Scale,
+    *,
+    smallest_worthwhile: float | None,
+    about: str,
 ) -> Figure:
-    labels = [estimate_name(reading, item, scale) for item in estimates]
+    labels = [estimate_name(reading, item, scale).removeprefix(f"{about} ") for item in estimates]
     height = 0.85 + 0.4 * rows_needed(labels, beside=18 + len(scale.unit))
     with drawing_style():
         figure, ax = new_figure(_WIDE, height)

@@ -114,7 +114,9 @@ def _facts(reading: Reading) -> tuple[str, ...]:
     registration = protocol.study.registration if protocol is not None else ""
     number = len(reading.amendments)
     changed = f"; {number} amendment{'s' if number != 1 else ''}" if number else "; no amendments"
+    key = reading.arm_key()
     return (
+        *((f"Arms: {key}.",) if key else ()),
         f"Protocol version {source.protocol_version}, code {source.protocol_hash[:12]}{changed}.",
         f"Registration: {registration}."
         if registration

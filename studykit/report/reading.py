@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -59,6 +60,19 @@ def spaced(code: str) -> str:
     return code.replace("_", " ")
 
 
+def short_label(code: str, name: str) -> str:
+    """A name that fits into a sentence and beside a line, or the code as words.
+
+    Examples
+    --------
+    >>> short_label("partner_reps", "conventional sets, then partner reps")
+    'partner reps'
+    >>> short_label("conventional", "conventional sets")
+    'conventional sets'
+    """
+    return name if name and len(name) <= 24 and "," not in name else spaced(code)
+
+
 def capital(text: str) -> str:
     """The text with its first letter large.
 
@@ -94,8 +108,16 @@ class Reading:
         return tuple(code for code, _ in self.results.arms)
 
     def arm(self, code: str) -> str:
-        """The name of an arm."""
-        return dict(self.results.arms).get(code, spaced(code))
+        """A short label of an arm: its name where that is short, else its code as words.
+
+        The header of the report sets long names beside their labels, see `arm_key`.
+        """
+        return short_label(code, dict(self.results.arms).get(code, ""))
+
+    def arm_key(self) -> str:
+        """Long names of arms beside their labels, or nothing where every name is its own label."""
+        pairs = [(self.arm(code), name) for code, name in self.results.arms]
+        return "; ".join(f"{label} = {name}" for label, name in pairs if name not in {label, ""})
 
     @property
     def compared(self) -> str:
@@ -111,6 +133,12 @@ class Reading:
     def number_of_trainers(self) -> int:
         """Trainers over the arms: the most that any arm had (trainers may deliver both)."""
         return max((arm.trainers for arm in self.results.flow.arms), default=0)
+
+    def at(self, visit: str) -> str:
+        """The name of a visit after "at": as it is where it is a week or the like, else as a quotation."""
+        name = self.visit(visit)
+        plain = re.match(r"(baseline|(week|month|day|visit|session)s?\b)", name, re.IGNORECASE)
+        return f"at {name}" if plain else f"at the visit \u201c{name}\u201d"
 
     def visit(self, code: str) -> str:
         """The name of a visit."""
@@ -137,7 +165,7 @@ class Reading:
         if self.protocol is None:
             return spaced(text)
         named = [(item.code, item.name) for item in self.protocol.visits]
-        named += [(item.code, item.name) for item in self.protocol.arms]
+        named += [(item.code, self.arm(item.code)) for item in self.protocol.arms]
         named += [(item.code, item.name) for item in self.protocol.exercises]
         for code, name in sorted(named, key=lambda pair: -len(pair[0])):
             if "_" in code:

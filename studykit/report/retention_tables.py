@@ -84,7 +84,7 @@ def at_risk_table(reading: Reading, retention: RetentionResult) -> Table:
         if day <= retention.horizon_day
     )
     shown = level(reading.results.confidence_level)
-    columns = [column("day from allocation")]
+    columns = [words_column("day from allocation")]
     for curve in retention.curves:
         name = reading.arm(curve.arm)
         columns.append(column(f"{name}: at risk"))

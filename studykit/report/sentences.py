@@ -7,6 +7,7 @@ the arms were not allocated at random.
 from __future__ import annotations
 
 import math
+import re
 
 from studykit.outcomes.results import Decision, OutcomeEstimate, RetentionResult, StrengthResult
 from studykit.report.numbers import GAP, Scale, count_of, day_text, level, number, p_value, plural
@@ -68,7 +69,7 @@ def _short_continuous(reading: Reading, outcome: StrengthResult) -> str:
     estimate, scale = outcome.primary, reading.contrast_scale(outcome)
     size = _comparison(reading, scale, estimate.value, HIGHER)
     interval = scale.interval(reading.interval(estimate))
-    return f"{outcome.name} at {reading.visit(outcome.primary_visit)}{_role(estimate)}: {size} {interval}"
+    return f"{outcome.name} {reading.at(outcome.primary_visit)}{_role(estimate)}: {size} {interval}"
 
 
 def _comparison(reading: Reading, scale: Scale, value: float, words: tuple[str, str]) -> str:
@@ -133,9 +134,9 @@ def continuous_answer(reading: Reading, outcome: StrengthResult) -> tuple[str, .
         remains_possible(reading, scale, interval, HIGHER),
         worthwhile(scale, interval, outcome.smallest_worthwhile, higher_is_better=better),
     )
-    visit = reading.visit(outcome.primary_visit)
+    visit = capital(reading.at(outcome.primary_visit))
     return (
-        f"At {visit}, compared with {reading.reference}, {outcome.name} was {''.join(sizes)}.",
+        f"{visit}, compared with {reading.reference}, {outcome.name} was {''.join(sizes)}.",
         " ".join(meaning),
     )
 
@@ -241,13 +242,14 @@ def _decided(reading: Reading, name: str) -> tuple[Scale, OutcomeEstimate] | Non
 
 def conditions(reading: Reading) -> tuple[str, ...]:
     """What must be read together with the answers: size, trainers, who tested, delivery, what is missing."""
-    important = ("trainer", "verified", "random")
-    remarks = tuple(
-        reading.named(remark)
-        for remark in reading.results.remarks
-        if any(word in remark for word in important) and "package" not in remark
-    )
-    return (SMALL_STUDY, *remarks, *_assessor(reading), *_delivered(reading), *_missing(reading))
+    remarks = tuple(reading.named(remark) for remark in reading.results.remarks if _FIRST.search(remark))
+    size = () if any(_NEITHER in remark for remark in remarks) else (SMALL_STUDY,)
+    return (*size, *remarks, *_assessor(reading), *_delivered(reading), *_missing(reading))
+
+
+_NEITHER = "rule out neither"
+_FIRST = re.compile(rf"{_NEITHER}|^(\d+|One|No) trainers?\b|not verified")
+"""Remarks of the results that stand beside the answers; all of them stand under limits."""
 
 
 def _assessor(reading: Reading) -> tuple[str, ...]:
@@ -286,7 +288,7 @@ def _missing(reading: Reading) -> tuple[str, ...]:
         cells = [cell for cell in outcome.missing if cell.visit == outcome.primary_visit]
         counts = [f"{count_of(cell.observed, cell.allocated)} with {reading.arm(cell.arm)}" for cell in cells]
         if counts:
-            what = f"{outcome.name} measured at {reading.visit(outcome.primary_visit)}"
+            what = f"{outcome.name} measured {reading.at(outcome.primary_visit)}"
             sentences.append(f"Clients with {what}: {', '.join(counts)}.")
     return tuple(sentences)
 
@@ -294,7 +296,8 @@ def _missing(reading: Reading) -> tuple[str, ...]:
 def limits(reading: Reading) -> tuple[str, ...]:
     """Every limit that the study's own facts call for: those of the results, and of its looks."""
     results = reading.results
-    sentences = [SMALL_STUDY, OWN_CLIENTS, *map(reading.named, results.remarks)]
+    size = () if any(_NEITHER in remark for remark in results.remarks) else (SMALL_STUDY,)
+    sentences = [*size, *map(reading.named, results.remarks), OWN_CLIENTS]
     if unplanned_looks(reading):
         sentences.append(UNPLANNED_LOOK)
     if results.continuous and results.retention is not None:

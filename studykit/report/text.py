@@ -69,9 +69,9 @@ def _indented(texts: tuple[str, ...]) -> list[str]:
 
 def _wrapped(line: str, width: int) -> str:
     indent = "    " if line.startswith("  - ") else "  " if line.startswith("  ") else ""
-    plain = line.replace("\u00a0", " ")
-    return (
-        textwrap.fill(plain, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
-        if plain
-        else ""
+    if not line:
+        return ""
+    # The spaces that keep a number and its unit together become ordinary ones only after the wrapping.
+    return textwrap.fill(
+        line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
     )

@@ -145,7 +145,7 @@ def _opening(text: str, context: WordingContext, section: Section) -> str:
 
 
 def _small_study(text: str, _context: WordingContext, section: Section) -> str:
-    missing = section == "page" and not _holds(text, r"small study[^.]*neither")
+    missing = section == "page" and not _holds(text, r"rule out neither")
     return "no sentence on a small study" if missing else ""
 
 
