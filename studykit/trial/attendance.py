@@ -100,10 +100,12 @@ def simulate_attendance(
     centre = np.log(model.attended / (1.0 - model.attended))
     chance = 1.0 / (1.0 + np.exp(-(centre + model.sd_attended * traits.attendance)))
     attended = booked & (rng.random(day.shape, dtype=np.float32) < chance[..., None])
+    for large in (day, booked, attended):  # made here, so they are frozen without another copy
+        large.setflags(write=False)
     return Attendance(
-        day=frozen_array(day, np.int64),
-        booked=frozen_array(booked, bool),
-        attended=frozen_array(attended, bool),
+        day=day,
+        booked=booked,
+        attended=attended,
         pause_first=frozen_array(pause_first, np.int64),
         pause_last=frozen_array(pause_last, np.int64),
         pause_entered=frozen_array(pause_entered, np.int64),

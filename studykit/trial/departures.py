@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,7 @@ class Leaving:
         return np.asarray((day <= self.left[..., None]) | (day >= self.returned[..., None]))
 
 
+@lru_cache(maxsize=256)  # asked again for every batch of the same settings
 def cumulative_hazard(retained: float, spread: float) -> float:
     """Cumulative hazard at the horizon whose average survival over normal log hazards is ``retained``.
 
@@ -65,6 +67,7 @@ def cumulative_hazard(retained: float, spread: float) -> float:
     return math.exp(found)
 
 
+@lru_cache(maxsize=256)
 def staying_share(retained: float, model: RetentionModel) -> float:
     """Share that never leaves, where ``retained`` are active at the horizon, leavers who came back included.
 

@@ -225,6 +225,8 @@ class RetentionModel:
     ----------
     horizon_day, absence_days : int
         As in the protocol: retained means fewer than ``absence_days`` countable days without a session.
+    pause_cap_days : int
+        Longest pause that stops the clock; simulated pauses are no longer.
     retained : tuple of float, one per arm
         Share retained at the horizon; 0.70 is interpolated between open gyms and supervised trials (weak).
     shape : float
@@ -242,6 +244,7 @@ class RetentionModel:
 
     horizon_day: int = 182
     absence_days: int = 28
+    pause_cap_days: int = 28
     retained: tuple[float, ...] = (0.70, 0.72)
     shape: float = 0.85
     sd_trainer: float = 0.29

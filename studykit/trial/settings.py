@@ -131,6 +131,13 @@ class TrialSettings:
                 expected="at least one trainer per arm where each delivers one arm",
                 got=str(self.trainers),
             )
+        longest = self.attendance.pause_days[1] if self.attendance.pause_share > 0.0 else 0
+        if longest > self.retention.pause_cap_days:
+            raise ArgumentError(
+                where="trial settings, attendance.pause_days",
+                expected=f"pauses of at most {self.retention.pause_cap_days} days, which stop the clock",
+                got=str(longest),
+            )
         known = {factor.code for factor in self.factors} | {"trainer"}
         unknown = [code for code in self.strata if code not in known]
         if unknown:
@@ -377,20 +384,32 @@ def _retention(protocol: Protocol) -> RetentionModel:
         default,
         horizon_day=default.horizon_day if outcome is None else outcome.horizon_day,
         absence_days=default.absence_days if outcome is None else outcome.absence_days,
+        pause_cap_days=_pause_cap(protocol),
         retained=(reference, *(compared for _ in protocol.arm_codes[1:])),
         shape=_value(planning.departure_shape, default.shape),
         sd_trainer=math.sqrt(icc / (1.0 - icc) * math.pi**2 / 6.0),
     )
 
 
+def _pause_cap(protocol: Protocol) -> int:
+    """Longest single pause that stops the clock."""
+    outcome = protocol.retention_outcome
+    if outcome is None:
+        return RetentionModel().pause_cap_days
+    return min(outcome.pause_cap_days, outcome.pause_total_days)
+
+
 def _attendance(protocol: Protocol) -> AttendanceModel:
-    """Booked sessions are those of a coached client; attended of planned counts weeks without booking too."""
+    """Sessions and pauses as assumed; pauses no longer than the protocol lets them stop the clock."""
     planning, default = protocol.planning, AttendanceModel()
+    shortest, longest = default.pause_days
+    cap = _pause_cap(protocol)
     return replace(
         default,
         booked_per_week=_value(planning.sessions_per_week, default.booked_per_week),
         attended=_value(planning.attended_of_planned, default.attended),
-        pause_share=_value(planning.pauses, default.pause_share),
+        pause_share=_value(planning.pauses, default.pause_share) if cap > 0 else 0.0,
+        pause_days=(min(shortest, cap), min(longest, cap)) if cap > 0 else default.pause_days,
     )
 
 

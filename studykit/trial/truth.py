@@ -73,8 +73,11 @@ def trainers_shift(batch: TrialBatch) -> Floats:
     """What the trainers at hand add to the true strength effect of a trial; shape (trials,).
 
     Inference with fixed trainers is about these trainers: their mean effect differs from that of all
-    trainers that could have been. The estimand of a trial is the general truth plus this shift.
+    trainers that could have been. The estimand of a trial is the general truth plus this shift; nothing
+    where trainers deliver one arm each, since their arms are then compared across trainers.
     """
+    if batch.settings.trainers_deliver == "one arm":
+        return np.zeros(batch.number)
     share = np.mean([machine.effect_share for machine in batch.settings.machines])
     delivered = batch.settings.delivery.delivered - batch.settings.delivery.contaminated
     return np.asarray(batch.traits.trainer_by_arm.mean(axis=1) * share * delivered, dtype=float)

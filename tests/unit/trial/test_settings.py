@@ -6,7 +6,7 @@ import pytest
 
 from studykit.errors import ArgumentError, DesignError
 from studykit.trial.batch import simulate_batch
-from studykit.trial.models import RetentionModel, StrengthModel
+from studykit.trial.models import AttendanceModel, RetentionModel, StrengthModel
 from studykit.trial.settings import TrialSettings
 
 
@@ -122,6 +122,16 @@ def test_refuses_a_protocol_that_cannot_be_simulated(protocol, planning, outcome
         TrialSettings.from_protocol(protocol(planning, outcome))
 
 
+def test_pauses_are_no_longer_than_the_protocol_lets_them_stop_the_clock(protocol):
+    study = protocol()
+    strength, retention = study.outcomes
+    for cap, share, days in ((10, 0.15, (7, 10)), (0, 0.0, AttendanceModel().pause_days)):
+        changed = retention.model_copy(update={"pause_cap_days": cap})
+        settings = TrialSettings.from_protocol(study.model_copy(update={"outcomes": (strength, changed)}))
+        assert settings.retention.pause_cap_days == cap
+        assert (settings.attendance.pause_share, settings.attendance.pause_days) == (share, days)
+
+
 def test_refuses_a_protocol_without_a_continuous_outcome(protocol):
     retention = [{"kind": "retention", "code": "stays", "name": "Stays"}]
     with pytest.raises(DesignError, match="a continuous outcome to simulate; found none"):
@@ -137,6 +147,7 @@ def test_refuses_a_protocol_without_a_continuous_outcome(protocol):
         ({"retention": RetentionModel(retained=(0.7,))}, r"retention.retained: expected 2 numbers"),
         ({"strata": ("sex",)}, "codes among trainer; found sex"),
         ({"trainers_deliver": "one arm", "trainers": 1}, "at least one trainer per arm"),
+        ({"attendance": AttendanceModel(pause_days=(7, 40))}, "pauses of at most 28 days"),
     ],
 )
 def test_refuses_settings_that_do_not_fit_each_other(changes, message):

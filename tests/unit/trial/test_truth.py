@@ -64,6 +64,11 @@ def test_trainers_at_hand_shift_the_truth():
     assert slope == pytest.approx(1.0, abs=0.2)
 
 
+def test_trainers_of_one_arm_do_not_shift_the_truth():
+    settings = TrialSettings(trainers_deliver="one arm", strata=())
+    assert not trainers_shift(simulate_batch(settings, 3, seed=1)).any()
+
+
 def test_refuses_too_few_trials_and_a_ratio_of_shares():
     with pytest.raises(ArgumentError, match="trials: expected at least 2; found 1"):
         true_values(SETTINGS, seed=1, trials=1)
