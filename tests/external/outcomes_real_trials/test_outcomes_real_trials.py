@@ -84,7 +84,7 @@ def test_depression_trial_with_drop_out_agrees_with_nlme() -> None:
 
 
 def test_handbook_model_of_the_depression_trial() -> None:
-    """M53, M54: Everitt & Hothorn, longitudinal chapter; random client intercept by ML, a slope adds 0.454."""
+    """M53, M54: Everitt & Hothorn, longitudinal chapter; client intercept by ML, a slope adds 0.454."""
     _, study = load("depression_trial")
     rows = study.strength[0]
     clients = rows.clients

@@ -32,7 +32,7 @@ def build_protocol(
     analysis: Mapping[str, Any] | None = None,
     more: Mapping[str, Any] | None = None,
 ) -> Protocol:
-    visits = [{"code": f"base_{day}" if day else "baseline", "name": "before", "day": day, "baseline": True}
+    visits = [{"code": f"base_{-day}" if day else "baseline", "name": "before", "day": day, "baseline": True}
               for day in baselines]  # fmt: skip
     visits += [{"code": f"day_{day}", "name": f"day {day}", "day": day} for day in follow_ups]
     outcomes: list[dict[str, Any]] = []
