@@ -81,17 +81,14 @@ def _inside_pauses(scene: Scene) -> Iterator[Finding]:
     for row in range(pauses.number):
         client = str(pauses.columns["client"][row])
         first, last = pauses.columns["first_day"][row], pauses.columns["last_day"][row]
-        inside = [
-            session
-            for session in rows_of.get(client, [])
-            if first <= sessions.columns["date"][session] <= last
-        ]
+        dates = sessions.columns["date"]
+        inside = [session for session in rows_of.get(client, []) if first <= dates[session] <= last]
         if inside:
             yield first_of(
                 "warn", sessions, inside, column="date",
                 expected=f"no attendance of {client} in the pause of row {pauses.row_numbers[row]} of "
                 f"{pauses.where}, {first} to {last}",
-                got=str(sessions.columns["date"][inside[0]]), todo="Correct the session, or shorten the pause.",
+                got=str(dates[inside[0]]), todo="Correct the session, or shorten the pause.",
             )  # fmt: skip
 
 

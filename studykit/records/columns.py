@@ -10,7 +10,7 @@ from studykit.errors import Finding
 from studykit.records.cells import Respelt, Trouble, cell_reader, decimal_mark, read_choice, read_number
 from studykit.records.headers import match_header
 from studykit.records.nearest import listed, nearest_known
-from studykit.records.raw import RawTable
+from studykit.records.raw import RawTable, unguarded
 from studykit.records.schema import EXAMPLE_CLIENT, Column, Table
 from studykit.records.tables import RecordTable, record_table
 
@@ -96,7 +96,7 @@ def draft_table(raw: RawTable, table: Table, wanted: Wanted) -> Draft:
 
 def _without_examples(raw: RawTable) -> tuple[RawTable, int]:
     """Rows that a new study starts with are no records."""
-    kept = [index for index, row in enumerate(raw.rows) if EXAMPLE_CLIENT not in row]
+    kept = [index for index, row in enumerate(raw.rows) if EXAMPLE_CLIENT not in map(str.strip, row)]
     if len(kept) == len(raw.rows):
         return raw, 0
     moved = {old: new for new, old in enumerate(kept)}
@@ -118,7 +118,8 @@ def _column(table: Table, name: str, wanted: Wanted) -> Column:
 
 def _read_column(draft: Draft, column: Column, position: int, wanted: Wanted) -> None:
     """Read one column cell by cell; empty cells and cells in trouble are empty in the result."""
-    cells = [row[position] for row in draft.raw.rows]
+    cells = [unguarded(row[position].strip()) for row in draft.raw.rows]
+    _note_blanks(draft, column, position)
     values: list[Any] = [None] * len(cells)
     for (row, where), trouble in draft.raw.troubles.items():
         if where == position:
@@ -150,6 +151,14 @@ def _read_column(draft: Draft, column: Column, position: int, wanted: Wanted) ->
         draft.note(respelt, column.name, expected=repr(values[respelt[0]]), got=repr(cells[respelt[0]]))
     draft.values[column.name] = values
     _note_commas(draft, column, mark, doubt, cells)
+
+
+def _note_blanks(draft: Draft, column: Column, position: int) -> None:
+    """Blanks around a word would make another word of it; around a remark they mean nothing."""
+    written = [row[position] for row in draft.raw.rows]
+    padded = [row for row, text in enumerate(written) if text.strip() and text != text.strip()]
+    if padded and column.kind != "text":
+        draft.note(padded, column.name, expected="no blanks around", got=repr(written[padded[0]]))
 
 
 def _note_commas(draft: Draft, column: Column, mark: str, doubt: str, cells: Sequence[str]) -> None:

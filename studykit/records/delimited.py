@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterable
 
 from studykit.errors import Finding
-from studykit.records.raw import RawTable, unguarded
+from studykit.records.raw import RawTable
 from studykit.records.schema import Table
 
 _SAVE_AS = 'Save it again as "CSV UTF-8".'
@@ -126,8 +126,8 @@ def _rectangle(
     rows: list[tuple[str, ...]] = []
     numbers: list[int] = []
     for number, record in enumerate(records, start=1):
-        cells = tuple(unguarded(cell.strip()) for cell in record)
-        if not any(cells):
+        cells = tuple(record)
+        if not any(cell.strip() for cell in cells):
             continue
         if header is None:
             header = _without_tail(cells)
@@ -148,7 +148,7 @@ def _rectangle(
 
 def _without_tail(cells: tuple[str, ...]) -> tuple[str, ...]:
     """Without the empty cells at the end that spreadsheet programs leave behind."""
-    last = max((index for index, cell in enumerate(cells) if cell), default=-1)
+    last = max((index for index, cell in enumerate(cells) if cell.strip()), default=-1)
     return cells[: last + 1]
 
 

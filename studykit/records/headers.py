@@ -129,7 +129,7 @@ def _report_unknown(
                 Finding("note", _place(raw, index, written), f"a column of the table {table.name}",
                         "one that is not known", "It is not used.")
             )  # fmt: skip
-        elif any(row[index] for row in raw.rows):
+        elif any(row[index].strip() for row in raw.rows):
             findings.append(
                 Finding("warn", f"{raw.where}, row 1, cell {index + 1}", "a column name",
                         "none above cells that are filled", "Name the column; it is not used.")

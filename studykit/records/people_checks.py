@@ -36,7 +36,7 @@ def _unknown_clients(scene: Scene) -> Iterator[Finding]:
             row for row, client in enumerate(typed.columns["client"]) if client and client not in known
         ]
         for client, rows in rows_by_value(typed, "client", strange).items():
-            near = nearest_known(client, sorted(known), cutoff=0.7)
+            near = nearest_known(client, sorted(known))
             yield first_of(
                 "stop", typed, rows, column="client", expected="a client of clients.csv", got=client,
                 todo=f"Is {near} meant? Correct the code, or add the client." if near
@@ -58,7 +58,7 @@ def _unknown_trainers(scene: Scene) -> Iterator[Finding]:
         typed = scene.records[name]
         strange = [row for row, code in enumerate(typed.columns["trainer"]) if code and code not in known]
         for code, rows in rows_by_value(typed, "trainer", strange).items():
-            near = nearest_known(code, sorted(known), cutoff=0.7)
+            near = nearest_known(code, sorted(known))
             yield first_of(
                 "warn", typed, rows, column="trainer", expected="a trainer of trainers.csv", got=code,
                 todo=f"Is {near} meant? Correct the code, or add the trainer." if near

@@ -13,7 +13,7 @@ _GUARDED = re.compile(r"'+[=+\-@\t\r]")
 
 @dataclass(frozen=True, slots=True)
 class RawTable:
-    """Cells as texts, before anything is understood.
+    """Cells as texts, blanks included, before anything is understood.
 
     Parameters
     ----------

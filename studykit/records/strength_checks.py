@@ -150,7 +150,7 @@ def _no_baseline(scene: Scene, outcome: ContinuousOutcome, found: Scored) -> Ite
         shown = ", ".join(absent[:5]) + (", …" if len(absent) > 5 else "")
         yield Finding(
             "warn", found.table.where, f"a baseline score for {outcome.code} of every allocated client",
-            f"none for {len(absent)}: {shown}", "Add the test if there was one; a client without it stays in.",
+            f"none for {len(absent)}: {shown}", "Add the test if there was one; the client stays in.",
         )  # fmt: skip
 
 

@@ -14,7 +14,7 @@ from openpyxl.utils.exceptions import InvalidFileException
 from studykit.errors import Finding
 from studykit.records.cells import Trouble
 from studykit.records.nearest import nearest_known
-from studykit.records.raw import RawTable, unguarded
+from studykit.records.raw import RawTable
 from studykit.records.schema import TABLES
 
 _NO_VALUE = Trouble(
@@ -93,7 +93,7 @@ def _table(name: str, place: str, values: Any, formulas: Any) -> tuple[RawTable 
     ):
         answers = [_cell(*pair) for pair in zip(shown, written, strict=True)]
         cells = tuple("" if isinstance(answer, Trouble) else answer for answer in answers)
-        if all(answer == "" for answer in answers):
+        if all(isinstance(answer, str) and not answer.strip() for answer in answers):
             continue
         if header is None:
             if number > 1:
@@ -110,7 +110,7 @@ def _table(name: str, place: str, values: Any, formulas: Any) -> tuple[RawTable 
         numbers.append(number)
     if header is None:
         return None, (Finding("stop", place, "a header row", "an empty sheet", "Fill or remove the sheet."),)
-    width = max((index + 1 for index, cell in enumerate(header) if cell), default=0)
+    width = max((index + 1 for index, cell in enumerate(header) if cell.strip()), default=0)
     width = max(width, *(_last_filled(row) for row in rows), 0) if rows else width
     return (
         RawTable(
@@ -121,7 +121,7 @@ def _table(name: str, place: str, values: Any, formulas: Any) -> tuple[RawTable 
 
 
 def _last_filled(row: Iterable[str]) -> int:
-    return max((index + 1 for index, cell in enumerate(row) if cell), default=0)
+    return max((index + 1 for index, cell in enumerate(row) if cell.strip()), default=0)
 
 
 def _cell(shown: Any, written: Any) -> str | Trouble:
@@ -142,4 +142,4 @@ def _cell(shown: Any, written: Any) -> str | Trouble:
         return value.isoformat()
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
         return str(int(value))
-    return unguarded(str(value).strip())
+    return str(value)

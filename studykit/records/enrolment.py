@@ -1,0 +1,222 @@
+"""What the records say of one client who is to be allocated, and what is still missing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+
+from studykit.errors import ArgumentError
+from studykit.protocol.types import AsRecorded, ContinuousOutcome, Protocol
+from studykit.records.nearest import nearest_known
+from studykit.records.score_rows import scored
+from studykit.records.tables import Records, RecordTable
+from studykit.records.writing import number_text
+
+
+@dataclass(frozen=True, slots=True)
+class EnrolmentFacts:
+    """Facts of one client, to be repeated to the person who enrols before anything is drawn.
+
+    Parameters
+    ----------
+    client : str
+        As it is spelt in the records.
+    stratum : tuple of (str, str)
+        What the method of allocation balances on, in the protocol's order; levels may be empty when
+        something is missing.
+    facts : mapping
+        Plain values for the ledger: ``eligible``, ``consented``, ``cleared``, ``touch_consented``,
+        ``baseline_tested`` (true or false), the trainer, the strata, and the baseline scores.
+    missing : tuple of str
+        Why the client cannot be allocated yet, a sentence each; empty when ready.
+    """
+
+    client: str
+    stratum: tuple[tuple[str, str], ...]
+    facts: Mapping[str, Any]
+    missing: tuple[str, ...]
+
+    def text(self) -> str:
+        """The facts as lines to be read aloud."""
+        words = {True: "yes", False: "no", None: "not recorded"}
+        lines = [f"Client {self.client}"]
+        for name, value in self.facts.items():
+            label = name.replace("_", " ")
+            if isinstance(value, list):
+                lines += [f"  {label}:", *(f"    {_spoken(entry)}" for entry in value)]
+            else:
+                plain = words[value] if value is None or isinstance(value, bool) else value
+                lines.append(f"  {label}: {plain}")
+        lines += [f"  STILL MISSING: {reason}" for reason in self.missing]
+        return "\n".join(lines)
+
+
+def enrolment_facts(records: Records, protocol: Protocol, client: str) -> EnrolmentFacts:
+    """Facts of one client from the tables ``screening``, ``clients``, ``strength`` and ``measurements``.
+
+    Parameters
+    ----------
+    records : Records
+    protocol : Protocol
+    client : str
+        Client code; capitals are passed over.
+
+    Raises
+    ------
+    ArgumentError
+        If neither ``screening`` nor ``clients`` has the client.
+    """
+    code = _known_client(records, client)
+    screening = _row(records["screening"], code)
+    known = _row(records["clients"], code)
+    strata = {stratum.code: str(known.get(stratum.code) or "") for stratum in protocol.strata}
+    tests, untested = _baseline(records, protocol, code)
+    touch = _answer(screening.get("touch_consented"))
+    facts: dict[str, Any] = {
+        "eligible": _answer(screening.get("eligible")),
+        "consented": _answer(screening.get("consented")),
+        "consent_date": _day(screening.get("consent_date")),
+        "cleared": screening.get("cleared") in ("yes", "not needed"),
+        "clearance": str(screening.get("cleared") or ""),
+        "touch_consented": touch,
+        "trainer": str(known.get("trainer") or ""),
+        "age": _number(known.get("age")),
+        "baseline_tested": not untested,
+        "baseline_tests": tests,
+    }
+    facts |= {name: level for name, level in strata.items() if name != "trainer"}
+    missing = [
+        *_screening_gaps(code, screening, protocol, facts),
+        *_client_gaps(code, known, protocol, strata=strata, facts=facts),
+        *untested,
+        *_unread(records, code),
+    ]
+    stratum = tuple((name, strata.get(name, "")) for name in protocol.allocation.strata)
+    return EnrolmentFacts(code, stratum, MappingProxyType(facts), tuple(missing))
+
+
+def _known_client(records: Records, client: str) -> str:
+    codes = [*records["clients"].columns["client"], *records["screening"].columns["client"]]
+    found = {code.casefold(): str(code) for code in reversed(codes)}
+    code = found.get(client.strip().casefold())
+    if code is None and client in records.unread_clients:
+        return client
+    if code is None:
+        near = nearest_known(client, sorted(found.values()))
+        raise ArgumentError(
+            where=f"client {client}",
+            expected="a client of records/screening or records/clients",
+            got="none of this code",
+            todo=f"Is {near} meant?" if near else "Enter the client there first.",
+        )
+    return code
+
+
+def _row(table: RecordTable, client: str) -> dict[str, Any]:
+    rows = np.flatnonzero(table.columns["client"] == client)
+    return {name: column[rows[0]] for name, column in table.columns.items()} if rows.size else {}
+
+
+def _answer(value: Any) -> bool | None:
+    """Yes, no, or nothing recorded."""
+    return None if value is None or np.isnan(value) else bool(value)
+
+
+def _day(value: Any) -> str:
+    return "" if value is None or np.isnat(value) else str(value)
+
+
+def _number(value: Any) -> int | None:
+    return None if value is None or np.isnan(value) else int(value)
+
+
+def _screening_gaps(
+    client: str, screening: Mapping[str, Any], protocol: Protocol, facts: Mapping[str, Any]
+) -> list[str]:
+    if not screening:
+        return [f"There is no row for {client} in records/screening."]
+    gaps = []
+    if facts["eligible"] is not True:
+        gaps.append(f"{client} does not meet the protocol's criteria.")
+    if not facts["cleared"]:
+        gaps.append(f"{client} is not cleared for vigorous exercise.")
+    if facts["consented"] is not True:
+        gaps.append(f"{client} has not given written consent.")
+    elif not facts["consent_date"]:
+        gaps.append(f"The day of consent of {client} is not recorded.")
+    if _hands_on(protocol) and facts["touch_consented"] is not True:
+        said = "did not accept" if facts["touch_consented"] is False else "was not asked about"
+        gaps.append(f"{client} {said} hands-on resistance.")
+    if screening.get("reason"):
+        gaps.append(f"The screening of {client} gives a reason against taking part: {screening['reason']}.")
+    return gaps
+
+
+def _hands_on(protocol: Protocol) -> bool:
+    """Whether any arm has the trainer's hands as resistance."""
+    doses = [arm.dose for arm in protocol.arms if arm.dose is not None]
+    return any(dose.partner_reps_per_set > 0 for dose in doses)
+
+
+def _client_gaps(
+    client: str, known: Mapping[str, Any], protocol: Protocol, *, strata: Mapping[str, str],
+    facts: Mapping[str, Any],
+) -> list[str]:  # fmt: skip
+    if not known:
+        return [f"There is no row for {client} in records/clients."]
+    gaps = [
+        f"The {name} of {client} is not recorded in records/clients." for name in strata if not strata[name]
+    ]
+    if "trainer" not in strata and not facts["trainer"]:
+        gaps.append(f"The trainer of {client} is not recorded in records/clients.")
+    age, least = facts["age"], protocol.eligibility.minimum_age
+    if age is not None and age < least:
+        gaps.append(f"{client} is {age} years old; the protocol wants at least {least}.")
+    return gaps
+
+
+def _baseline(records: Records, protocol: Protocol, client: str) -> tuple[list[dict[str, Any]], list[str]]:
+    """Baseline scores of the client, and which ones the primary and secondary outcomes lack."""
+    tests: list[dict[str, Any]] = []
+    gaps: list[str] = []
+    for outcome in protocol.continuous_outcomes:
+        found = scored(records, protocol, outcome, clients=(client,))
+        kept = [index for index, visit in enumerate(found.visit.tolist()) if visit in found.baseline]
+        for index in kept:
+            exercise = found.exercises[found.exercise[index]]
+            tests.append(
+                {
+                    "outcome": outcome.code,
+                    "exercise": exercise,
+                    "visit": found.visits[found.visit[index]],
+                    "date": _day(found.table.columns["date"][found.row[index]]),
+                    "score": number_text(round(float(found.score[index]), 6)),
+                    "unit": outcome.unit,
+                }
+            )
+        if outcome.role != "exploratory" and found.baseline:
+            done = {found.exercises[found.exercise[index]] for index in kept}
+            gaps += [_no_test(outcome, client, name) for name in found.exercises if name not in done]
+    return tests, list(dict.fromkeys(gaps))
+
+
+def _no_test(outcome: ContinuousOutcome, client: str, exercise: str) -> str:
+    if isinstance(outcome.score, AsRecorded):
+        return f"{client} has no baseline value of {outcome.name} in records/measurements."
+    return f"{client} has no valid baseline test of {exercise or outcome.name} in records/strength."
+
+
+def _unread(records: Records, client: str) -> list[str]:
+    if client not in records.unread_clients:
+        return []
+    return [f"A row of {client} in records/clients or records/screening cannot be read as it stands."]
+
+
+def _spoken(entry: Mapping[str, Any]) -> str:
+    name = entry["exercise"] or entry["outcome"]
+    day = f" on {entry['date']}" if entry["date"] else ""
+    return f"{name}, {entry['visit']}: {entry['score']} {entry['unit']}{day}"

@@ -1,0 +1,242 @@
+"""How far a study is, over all arms together: nothing here can tell one arm from another."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.protocol.types import Protocol, Visit
+from studykit.records.score_rows import scored
+from studykit.records.tables import Allocated, Records
+
+Days = NDArray[np.datetime64]
+
+
+@dataclass(frozen=True, slots=True)
+class VisitProgress:
+    """Tests of one visit, counted in allocated clients.
+
+    Parameters
+    ----------
+    visit, name : str
+    done : int
+        Clients with at least one score.
+    complete : int
+        Of these, clients with a score of every exercise of every outcome.
+    open_now : int
+        Not done, and the window is open today.
+    overdue : int
+        Not done, the window has closed, and no departure is registered up to then.
+    after_departure : int
+        Not done, and the client had left before the window closed.
+    later : int
+        Not done, and the window opens later or the day of allocation is not known.
+    """
+
+    visit: str
+    name: str
+    done: int
+    complete: int
+    open_now: int
+    overdue: int
+    after_departure: int
+    later: int
+
+
+@dataclass(frozen=True, slots=True)
+class WeekOfSessions:
+    """Sessions of allocated clients in one calendar week, which begins on a Monday."""
+
+    begins: dt.date
+    booked: int
+    attended: int
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """Counts without arms.
+
+    Parameters
+    ----------
+    today : date
+    screened, eligible, consented, allocated, planned : int
+        Clients; ``planned`` is the protocol's number.
+    departures, pauses_now : int
+    visits : tuple of VisitProgress
+        By planned day.
+    overdue_tests : tuple of (str, str)
+        Client and visit of every overdue test.
+    weeks : tuple of WeekOfSessions
+        From the first to the last week with a session.
+    sessions_per_week : float
+        Attended sessions per allocated client and week since allocation, departed clients included;
+        ``nan`` where none can be counted.
+    harms, serious_harms : int
+        Of clients and trainers; ordinary soreness included.
+    """
+
+    today: dt.date
+    screened: int
+    eligible: int
+    consented: int
+    allocated: int
+    planned: int
+    departures: int
+    pauses_now: int
+    visits: tuple[VisitProgress, ...]
+    overdue_tests: tuple[tuple[str, str], ...]
+    weeks: tuple[WeekOfSessions, ...]
+    sessions_per_week: float
+    harms: int
+    serious_harms: int
+
+    def text(self) -> str:
+        """The counts as lines."""
+        lines = [
+            f"Progress on {self.today} (all arms together)",
+            f"  screened {self.screened}, eligible {self.eligible}, consented {self.consented}",
+            f"  allocated {self.allocated} of {self.planned} planned",
+            f"  departures registered: {self.departures}; on a registered pause today: {self.pauses_now}",
+        ]
+        lines += [_visit_line(visit) for visit in self.visits]
+        if self.overdue_tests:
+            shown = ", ".join(f"{client} {visit}" for client, visit in self.overdue_tests[:6])
+            lines.append(f"  overdue: {shown}{', ...' if len(self.overdue_tests) > 6 else ''}")
+        lines += [
+            f"  week of {week.begins}: {week.attended} of {week.booked} booked sessions attended"
+            for week in self.weeks[-4:]
+        ]
+        if not np.isnan(self.sessions_per_week):
+            lines.append(f"  attended sessions per client and week: {self.sessions_per_week:.2f}")
+        lines.append(f"  harms recorded: {self.harms}, of these serious: {self.serious_harms}")
+        return "\n".join(lines)
+
+
+def progress(
+    records: Records, protocol: Protocol, allocated: Sequence[Allocated], *, today: dt.date
+) -> Progress:
+    """How far the study is on a day.
+
+    Parameters
+    ----------
+    records : Records
+    protocol : Protocol
+    allocated : sequence of Allocated
+        Their arms are not looked at.
+    today : date
+    """
+    days = np.array(
+        [np.datetime64(client.allocated_on or "NaT", "D") for client in allocated], "datetime64[D]"
+    )
+    labels = [client.client for client in allocated]
+    now = np.datetime64(today)
+    screening = records["screening"].columns
+    visits, overdue = _visits(records, protocol, labels, days=days, now=now)
+    weeks, per_week = _sessions(records, labels, days=days, now=now)
+    pauses = records["pauses"].columns
+    serious = records["harms"].columns["serious"]
+    return Progress(
+        today,
+        records["screening"].number,
+        int((screening["eligible"] == 1.0).sum()),
+        int((screening["consented"] == 1.0).sum()),
+        len(labels),
+        protocol.planning.clients,
+        len(set(records["departures"].columns["client"])),
+        int(((pauses["first_day"] <= now) & (pauses["last_day"] >= now)).sum()),
+        visits,
+        overdue,
+        weeks,
+        per_week,
+        records["harms"].number,
+        int((serious == 1.0).sum()),
+    )
+
+
+def _visits(
+    records: Records, protocol: Protocol, labels: list[str], *, days: Days, now: np.datetime64
+) -> tuple[tuple[VisitProgress, ...], tuple[tuple[str, str], ...]]:
+    """Tests done, due and overdue at every visit."""
+    ordered = (*protocol.baseline_visits, *protocol.follow_up_visits)
+    done = {visit.code: np.zeros(len(labels), dtype=np.int64) for visit in ordered}
+    wanted = 0
+    for outcome in protocol.continuous_outcomes:
+        found = scored(records, protocol, outcome, clients=labels)
+        wanted += len(found.exercises)
+        for place, code in enumerate(found.visits):
+            np.add.at(done[code], found.client[found.visit == place], 1)
+    departures = records["departures"].columns
+    left = dict(zip(departures["client"], departures["date"], strict=True))
+    gone = np.array([left.get(label, np.datetime64("NaT", "D")) for label in labels], "datetime64[D]")
+    entries, overdue = [], []
+    for visit in ordered if wanted else ():
+        entry, late = _visit(visit, done[visit.code], wanted, days=days, gone=gone, now=now)
+        entries.append(entry)
+        overdue += [(labels[place], visit.code) for place in np.flatnonzero(late).tolist()]
+    return tuple(entries), tuple(overdue)
+
+
+def _visit(
+    visit: Visit, scores: NDArray[np.int64], wanted: int, *, days: Days, gone: Days, now: np.datetime64
+) -> tuple[VisitProgress, NDArray[np.bool_]]:
+    opens = days + np.timedelta64(visit.day + visit.window[0], "D")
+    closes = days + np.timedelta64(
+        min(visit.day + visit.window[1], 0) if visit.baseline else visit.day + visit.window[1], "D"
+    )
+    absent = scores == 0
+    past = absent & (now > closes)
+    departed = past & (gone <= closes)
+    late = past & ~departed
+    is_open = absent & (now >= opens) & (now <= closes)
+    later = absent & ~past & ~is_open
+    entry = VisitProgress(
+        visit.code,
+        visit.name,
+        int((~absent).sum()),
+        int((scores >= wanted).sum()),
+        int(is_open.sum()),
+        int(late.sum()),
+        int(departed.sum()),
+        int(later.sum()),
+    )
+    return entry, late
+
+
+def _sessions(
+    records: Records, labels: list[str], *, days: Days, now: np.datetime64
+) -> tuple[tuple[WeekOfSessions, ...], float]:
+    """Sessions by calendar week, and attended sessions per client-week since allocation."""
+    columns = records["sessions"].columns
+    start = dict(zip(labels, days, strict=True))
+    first = np.array(
+        [start.get(client, np.datetime64("NaT", "D")) for client in columns["client"]], "datetime64[D]"
+    )
+    own = ~np.isnat(first) & (columns["date"] >= first) & (columns["date"] <= now)
+    dates = columns["date"][own]
+    attended = np.asarray(columns["status"][own] == "attended", dtype=bool)
+    monday = dates - ((dates.astype(np.int64) + 3) % 7).astype("timedelta64[D]")
+    weeks = tuple(
+        WeekOfSessions(week.astype(object), int((monday == week).sum()), int(attended[monday == week].sum()))
+        for week in np.unique(monday)
+    )
+    known = days[~np.isnat(days)]
+    span = np.maximum((now - known).astype(np.int64), 0).sum() / 7.0 if known.size else 0.0
+    return weeks, float(attended.sum() / span) if span > 0 else float("nan")
+
+
+def _visit_line(visit: VisitProgress) -> str:
+    parts = [f"{visit.done} tested"]
+    for number, words in (
+        (visit.done - visit.complete, "of them incomplete"),
+        (visit.open_now, "due now"),
+        (visit.overdue, "overdue"),
+        (visit.after_departure, "departed before"),
+        (visit.later, "later"),
+    ):
+        if number:
+            parts.append(f"{number} {words}")
+    return f"  {visit.name} ({visit.visit}): {', '.join(parts)}"

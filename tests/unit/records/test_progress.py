@@ -1,0 +1,98 @@
+"""Progress counts clients, tests and sessions, and can never tell one arm from another."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from studykit.protocol.types import Protocol
+from studykit.records.progress import progress
+from studykit.records.reading import read_records
+from studykit.records.tables import Allocated, records_of
+
+Write = Callable[..., Path]
+
+
+def test_counts(write: Write, protocol: Protocol, allocated: tuple[Allocated, ...]) -> None:
+    shown = progress(
+        read_records(write(), protocol=protocol), protocol, allocated, today=dt.date(2026, 4, 20)
+    )
+    assert (shown.screened, shown.eligible, shown.consented, shown.allocated) == (6, 5, 4, 4)
+    assert (shown.departures, shown.pauses_now, shown.harms, shown.serious_harms) == (1, 0, 2, 0)
+    baseline, week_6 = shown.visits
+    assert (baseline.done, baseline.complete, baseline.open_now, baseline.overdue) == (4, 4, 0, 0)
+    assert (week_6.done, week_6.complete, week_6.open_now, week_6.overdue) == (
+        3,
+        1,
+        1,
+        0,
+    )  # C03: day 35 to 49
+    assert [(week.begins.isoformat(), week.booked, week.attended) for week in shown.weeks] == [
+        ("2026-03-02", 3, 2),
+        ("2026-03-09", 2, 1),
+        ("2026-04-13", 1, 1),
+        ("2026-04-20", 1, 1),
+    ]
+    assert shown.sessions_per_week == pytest.approx(5 / (4 * 49 / 7))
+
+
+@pytest.mark.parametrize(
+    ("today", "expected"),
+    [
+        ("2026-04-05", (0, 0, 0, 4)),  # day 34: the window opens on day 35
+        ("2026-04-06", (4, 0, 0, 0)),
+        ("2026-04-20", (4, 0, 0, 0)),  # day 49, the last of the window
+        ("2026-04-21", (0, 3, 1, 0)),  # C04 had left before the window closed
+    ],
+)
+def test_tests_fall_due_and_overdue(
+    today: str,
+    expected: tuple[int, int, int, int],
+    write: Write,
+    protocol: Protocol,
+    allocated: tuple[Allocated, ...],
+) -> None:
+    records = read_records(
+        write(strength="client,visit,date,exercise,load,unit,repetitions\n"), protocol=protocol
+    )
+    shown = progress(records, protocol, allocated, today=dt.date.fromisoformat(today))
+    visit = shown.visits[1]
+    assert (visit.open_now, visit.overdue, visit.after_departure, visit.later) == expected
+    late = [client for client, code in shown.overdue_tests if code == "week_6"]
+    assert late == (["C01", "C02", "C03"] if expected[1] else [])
+    assert [client for client, code in shown.overdue_tests if code == "baseline"] == [
+        "C01",
+        "C02",
+        "C03",
+        "C04",
+    ]
+
+
+def test_nothing_depends_on_the_arms(
+    write: Write, protocol: Protocol, allocated: tuple[Allocated, ...]
+) -> None:
+    records = read_records(write(), protocol=protocol)
+    same = tuple(
+        Allocated(one.client, "conventional", one.allocated_on, one.trainer, one.factors) for one in allocated
+    )
+    day = dt.date(2026, 4, 20)
+    shown = progress(records, protocol, allocated, today=day)
+    assert shown == progress(records, protocol, same, today=day)
+    assert "conventional" not in shown.text()
+    assert "partner_reps" not in shown.text()
+
+
+def test_a_pause_today(write: Write, protocol: Protocol, allocated: tuple[Allocated, ...]) -> None:
+    records = read_records(write(), protocol=protocol)
+    assert progress(records, protocol, allocated, today=dt.date(2026, 3, 16)).pauses_now == 1
+
+
+def test_an_empty_study(protocol: Protocol) -> None:
+    shown = progress(records_of(), protocol, (), today=dt.date(2026, 4, 20))
+    assert (shown.screened, shown.allocated, shown.weeks) == (0, 0, ())
+    assert np.isnan(shown.sessions_per_week)
+    assert "allocated 0 of 40 planned" in shown.text()
