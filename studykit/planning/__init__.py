@@ -1,0 +1,1 @@
+"""Planning: what a study can and cannot tell, before anyone is enrolled."""

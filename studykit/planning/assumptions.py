@@ -1,0 +1,156 @@
+"""The numbers that a plan stands on, each with its source and the strength of its evidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from studykit.errors import DesignError
+from studykit.protocol.types import Assumption, ContinuousOutcome, Evidence, Protocol
+
+_OWN = "default of studykit; the protocol does not state it"
+
+# Values and plausible ranges for log loads (per cent for gains and effects); most are derived from
+# abstracts, some are judgement: the ready protocol names the sources.
+DEFAULTS: dict[str, Assumption] = {
+    key: Assumption(value=value, low=low, high=high, source=_OWN, evidence=evidence)
+    for key, value, low, high, evidence in (
+        ("sd_score", 0.25, 0.15, 0.35, "moderate"),
+        ("correlation_baseline", 0.88, 0.75, 0.95, "weak"),
+        ("correlation_exercises", 0.4, 0.2, 0.7, "judgement"),
+        ("effect_strength", 2.0, -2.0, 6.0, "weak"),
+        ("trainer_icc_strength", 0.02, 0.0, 0.06, "weak"),
+        ("trainer_by_arm_sd", 0.02, 0.0, 0.05, "weak"),
+        ("retention_reference", 0.70, 0.40, 0.90, "weak"),
+        ("departure_shape", 0.85, 0.7, 1.1, "moderate"),
+        ("effect_retention", 2.0, -5.0, 8.0, "weak"),
+        ("trainer_icc_retention", 0.05, 0.0, 0.13, "weak"),
+        ("delivered_as_planned", 0.80, 0.50, 0.95, "judgement"),
+        ("contamination", 0.10, 0.05, 0.33, "weak"),
+        ("missed_tests", 0.15, 0.05, 0.30, "moderate"),
+    )
+}  # fmt: skip
+
+MEANINGS: dict[str, str] = {
+    "sd_score": "spread of scores between clients",
+    "correlation_baseline": "correlation of a client's tests before and after",
+    "correlation_exercises": "correlation between exercises, the test before accounted for",
+    "effect_strength": "difference in strength between the arms",
+    "trainer_icc_strength": "share of the spread of strength between trainers",
+    "trainer_by_arm_sd": "how much the difference varies between trainers",
+    "retention_reference": "share still training at the horizon in the reference arm",
+    "departure_shape": "shape of the retention curve (below 1: most leave early)",
+    "effect_retention": "difference in retention, percentage points",
+    "trainer_icc_retention": "share of the spread of retention between trainers",
+    "delivered_as_planned": "sets with partner reps delivered as planned",
+    "contamination": "reference clients who get partner reps all the same",
+    "missed_tests": "tests missed by clients who still come",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class UsedAssumption:
+    """One number that a plan used.
+
+    Parameters
+    ----------
+    key, meaning : str
+        Its key in the protocol, and what it says.
+    value, low, high : float
+        Taken, and the plausible range.
+    source : str
+    evidence : {"strong", "moderate", "weak", "judgement"}
+    """
+
+    key: str
+    meaning: str
+    value: float
+    low: float
+    high: float
+    source: str
+    evidence: Evidence
+
+    @property
+    def is_weak(self) -> bool:
+        """Whether it rests on weak evidence or on judgement only."""
+        return self.evidence in ("weak", "judgement")
+
+
+class Assumptions:
+    """The planning values of a protocol, with defaults; remembers which ones were used."""
+
+    def __init__(self, protocol: Protocol, *, scale: str = "log") -> None:
+        self._planning = protocol.planning
+        self._scale = scale
+        self._used: dict[str, Assumption] = {}
+
+    def assumption(self, key: str) -> Assumption:
+        """The assumption with this key, the protocol's own or the default."""
+        found: Assumption | None = getattr(self._planning, key)
+        if (
+            found is None
+            and self._scale != "log"
+            and key in ("sd_score", "effect_strength", "trainer_by_arm_sd")
+        ):
+            if key == "sd_score":
+                raise DesignError(
+                    where="protocol, planning, sd_score",
+                    expected="the spread of the outcome between clients, in its unit",
+                    got="nothing",
+                    todo="Add it, with its source: without it no width can be planned.",
+                )
+            found = Assumption(value=0.0, source=_OWN, evidence="judgement")
+        if found is None and key == "correlation_baseline" and self._planning.sd_gain is not None:
+            found = self._from_gain(self._planning.sd_gain)
+        found = found or DEFAULTS[key]
+        self._used[key] = found
+        return found
+
+    def value(self, key: str) -> float:
+        """The number taken for a key."""
+        return self.assumption(key).value
+
+    def _from_gain(self, sd_gain: Assumption) -> Assumption:
+        """1 - (spread of gains)² / (2 spread of scores²), for equal spreads before and after."""
+        spread = self.assumption("sd_score").value
+        value = max(min(1.0 - sd_gain.value**2 / (2.0 * spread**2), 0.99), -0.99)
+        return Assumption(value=value, source=f"from sd_gain: {sd_gain.source}", evidence=sd_gain.evidence)
+
+    @property
+    def used(self) -> tuple[UsedAssumption, ...]:
+        """What was used so far, in order of first use."""
+        return tuple(
+            UsedAssumption(
+                key,
+                MEANINGS[key],
+                found.value,
+                found.value if found.low is None else found.low,
+                found.value if found.high is None else found.high,
+                found.source,
+                found.evidence,
+            )
+            for key, found in self._used.items()
+        )
+
+
+def dilution(assumptions: Assumptions, *, declared: str) -> float:
+    """What is left of an effect: all of it as offered; delivered minus contaminated under full delivery."""
+    if declared == "as offered":
+        return 1.0
+    return assumptions.value("delivered_as_planned") - assumptions.value("contamination")
+
+
+def share_tested(protocol: Protocol, outcome: ContinuousOutcome, assumptions: Assumptions) -> float:
+    """Share of clients whose test at the primary visit is seen.
+
+    Tests are missed by some who still come. Where leaving the studio is handled as hypothetical, tests after
+    leaving are not used either: the share still there on that day follows the retention curve, a Weibull one
+    through the share retained at the horizon.
+    """
+    tested = 1.0 - assumptions.value("missed_tests")
+    retention, estimand = protocol.retention_outcome, outcome.estimand
+    tested_after_leaving = estimand is not None and estimand.strategies.leaves_studio == "treatment policy"
+    if retention is None or tested_after_leaving:
+        return tested
+    day = protocol.visit(outcome.primary_visit).day
+    part = (day / retention.horizon_day) ** assumptions.value("departure_shape")
+    return float(tested * assumptions.value("retention_reference") ** part)

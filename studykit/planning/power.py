@@ -1,0 +1,201 @@
+"""Power, detectable difference, interval width and the smallest number that reaches a target.
+
+Every quantity starts from a standard error and its degrees of freedom, with t, not normal quantiles.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from functools import lru_cache
+from typing import Any, Literal
+
+from scipy.optimize import brentq
+from scipy.special import gammaln, ndtr, ndtri, stdtrit
+
+from studykit.errors import ArgumentError, DesignError
+
+Sides = Literal[1, 2]
+_CERTAIN = 30.0  # beyond so many standard errors power is one to more digits than a float has
+_MOST = 10_000_000
+
+
+@lru_cache(maxsize=1)
+def _noncentral() -> Any:
+    """The power class of statsmodels that takes any degrees of freedom; imported when first needed."""
+    from statsmodels.stats.power import TTestPower
+
+    return TTestPower()
+
+
+def check_share(value: float, *, name: str) -> None:
+    """Refuse what is not strictly between 0 and 1."""
+    if not 0.0 < value < 1.0:
+        raise ArgumentError(where=name, expected="a number between 0 and 1", got=repr(value))
+
+
+def t_power(
+    effect: float, standard_error: float, *, degrees_of_freedom: float, alpha: float = 0.05, sides: Sides = 2
+) -> float:
+    """Probability that a t-test rejects, both tails counted where it is two-sided.
+
+    Parameters
+    ----------
+    effect : float
+        True difference; for a one-sided test positive means in the direction of the test.
+    standard_error : float
+        Of its estimate, same unit, ``> 0``.
+    degrees_of_freedom : float
+        Of the t distribution; ``inf`` gives the normal.
+    alpha : float
+        Type I error.
+    sides : {1, 2}
+
+    Raises
+    ------
+    ArgumentError
+        If the standard error or the degrees of freedom are not positive.
+
+    Notes
+    -----
+    Noncentral t with noncentrality effect / standard error (statsmodels' power class).
+
+    Examples
+    --------
+    The help page of R's power.t.test: 20 per arm, a difference of one standard deviation.
+
+    >>> round(t_power(1.0, (2 / 20) ** 0.5, degrees_of_freedom=38), 6)
+    0.868953
+    """
+    if not standard_error > 0.0 or not degrees_of_freedom > 0.0:
+        raise ArgumentError(
+            where="t_power",
+            expected="a standard error and degrees of freedom above 0",
+            got=f"{standard_error}, {degrees_of_freedom}",
+            todo="There are too few clients for this analysis.",
+        )
+    check_share(alpha, name="alpha")
+    noncentrality = effect / standard_error
+    if noncentrality > _CERTAIN or (sides == 2 and noncentrality < -_CERTAIN):
+        return 1.0
+    if noncentrality < -_CERTAIN:
+        return 0.0
+    if math.isinf(degrees_of_freedom):
+        critical = float(ndtri(1.0 - alpha / sides))
+        upper = float(ndtr(noncentrality - critical))
+        return upper + float(ndtr(-noncentrality - critical)) if sides == 2 else upper
+    alternative = "two-sided" if sides == 2 else "larger"
+    value = _noncentral().power(noncentrality, 1.0, alpha, df=degrees_of_freedom, alternative=alternative)
+    return min(max(float(value), 0.0), 1.0)
+
+
+def detectable_difference(
+    standard_error: float,
+    *,
+    degrees_of_freedom: float,
+    power: float = 0.8,
+    alpha: float = 0.05,
+    sides: Sides = 2,
+) -> float:
+    """The difference that a test finds with a given power, in the unit of the standard error.
+
+    Examples
+    --------
+    >>> round(detectable_difference((2 / 64) ** 0.5, degrees_of_freedom=126), 3)
+    0.499
+    """
+    check_share(power, name="power")
+    if power <= alpha:
+        raise ArgumentError(where="power", expected=f"more than alpha, {alpha}", got=repr(power))
+
+    def missing(effect: float) -> float:
+        return t_power(effect, 1.0, degrees_of_freedom=degrees_of_freedom, alpha=alpha, sides=sides) - power
+
+    highest = 2.0
+    while missing(highest) < 0.0:
+        highest *= 2.0
+        if highest > _CERTAIN * 2.0:
+            break
+    return float(brentq(missing, 0.0, highest, xtol=1e-12)) * standard_error
+
+
+def mean_of_standard_deviation(degrees_of_freedom: float) -> float:
+    """Expected estimate of a standard deviation of one: below one in small samples."""
+    half = degrees_of_freedom / 2.0
+    if math.isinf(half):
+        return 1.0
+    return math.exp(float(gammaln(half + 0.5) - gammaln(half)) - 0.5 * math.log(half))
+
+
+def expected_half_width(
+    standard_error: float, *, degrees_of_freedom: float, confidence_level: float = 0.95
+) -> float:
+    """Expected distance from an estimate to either end of its t interval.
+
+    Examples
+    --------
+    >>> round(expected_half_width(1.0, degrees_of_freedom=float("inf")), 4)
+    1.96
+    """
+    check_share(confidence_level, name="confidence_level")
+    quantile = float(stdtrit(degrees_of_freedom, 0.5 + confidence_level / 2.0))
+    return quantile * standard_error * mean_of_standard_deviation(degrees_of_freedom)
+
+
+def smallest_whole(
+    reaches: Callable[[int], float], target: float, *, least: int = 2, most: int = _MOST, what: str = "target"
+) -> int:
+    """The smallest whole number at which a rising function reaches a target.
+
+    Parameters
+    ----------
+    reaches : callable
+        Takes a whole number, gives a float that does not fall as the number rises.
+    target : float
+    least, most : int
+        Bounds of the search.
+    what : str
+        Name of what is searched for, in messages.
+
+    Raises
+    ------
+    DesignError
+        If not even ``most`` reaches the target, with the value that it reaches.
+
+    Examples
+    --------
+    >>> smallest_whole(lambda n: n * n, 50.0)
+    8
+    """
+    if reaches(least) >= target:
+        return least
+    low, high = least, 2 * least
+    while reaches(min(high, most)) < target:
+        if high >= most:
+            raise DesignError(
+                where=what,
+                expected=f"to be reached with at most {most}",
+                got=f"{reaches(most):.4g} against {target:.4g} there",
+                todo="More of the same does not help; change the design or the assumptions.",
+            )
+        low, high = high, 2 * high
+    high = min(high, most)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if reaches(middle) >= target else (middle, high)
+    return high
+
+
+def crossing(reaches: Callable[[float], float], target: float, *, least: float, most: float = _MOST) -> float:
+    """The number, not rounded, at which a rising function reaches a target; ``least`` if it does there."""
+    if reaches(least) >= target:
+        return least
+    high = 2.0 * least
+    while reaches(high) < target:
+        if high > most:
+            raise DesignError(
+                where="sample size", expected=f"to be reached with at most {most}", got="never",
+                todo="The difference may be 0, or the wanted power too high.",
+            )  # fmt: skip
+        high *= 2.0
+    return float(brentq(lambda number: reaches(number) - target, high / 2.0, high, xtol=1e-9))

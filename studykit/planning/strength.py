@@ -1,0 +1,369 @@
+r"""What a number of clients can tell about strength (or any continuous outcome), in closed form.
+
+Legend. :math:`s` spread of one score between clients, :math:`r` correlation of the tests before and after,
+:math:`k` exercises with residual correlation :math:`c`: one client's adjusted composite has variance
+
+.. math:: v = s^2 (1 - r^2)\,\frac{1 + (k - 1) c}{k}.
+
+Trainers who deliver both arms cancel out and cost degrees of freedom. Trainers who deliver one arm inflate
+:math:`v` by :math:`1 + (m - 1)\,\mathrm{ICC}` with :math:`m` tested clients per trainer, on trainers − 2
+degrees of freedom. Random imbalance of the baseline costs the factor :math:`1 + 1/(N - 4)`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from studykit.errors import DesignError
+from studykit.planning.assumptions import Assumptions, dilution, share_tested
+from studykit.planning.clusters import design_effect
+from studykit.planning.means import composite_variance, summary_variance
+from studykit.planning.power import (
+    detectable_difference,
+    expected_half_width,
+    smallest_whole,
+    t_power,
+)
+from studykit.protocol.types import ContinuousOutcome, Protocol
+
+MOST_CLIENTS = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class StrengthModel:
+    """The planned comparison, ready to be put to any number of clients.
+
+    Parameters
+    ----------
+    scale : str
+        ``"log"``: effects and widths are told in per cent; ``"as_measured"``: in the unit.
+    residual_sd : float
+        Spread of one client's adjusted composite, on the analysis scale.
+    shares : (float, float)
+        Shares of all clients in the reference arm and in the compared arm.
+    tested : float
+        Share of clients whose primary test is seen.
+    trainers : int
+    nested : bool
+        Whether each trainer delivers one arm.
+    trainer_icc : float
+        Share of the spread between trainers; matters only where nested.
+    trainer_by_arm_sd : float
+        Spread of the effect between trainers, on the analysis scale.
+    fixed_terms : int
+        Means, slope and adjustments that the analysis estimates.
+    effect : float
+        On the analysis scale, diluted where it is declared under full delivery.
+    alpha, power, confidence_level : float
+    """
+
+    scale: str
+    residual_sd: float
+    shares: tuple[float, float]
+    tested: float
+    trainers: int
+    nested: bool
+    trainer_icc: float
+    trainer_by_arm_sd: float
+    fixed_terms: int
+    effect: float
+    alpha: float
+    power: float
+    confidence_level: float
+
+
+@dataclass(frozen=True, slots=True)
+class StrengthPoint:
+    """What one number of clients tells.
+
+    Parameters
+    ----------
+    clients : int
+        In all arms together.
+    tested_per_arm : (float, float)
+        Expected tests at the primary visit, reference and compared arm.
+    standard_error, degrees_of_freedom : float
+        Of the difference, on the analysis scale.
+    half_width : float
+        Expected distance from the estimate to the end of the interval: per cent (of a ratio of one) on the
+        log scale, else in the unit.
+    width : float
+        Full width, same unit.
+    power : float
+        For the assumed effect.
+    detectable : float
+        Difference found with the wanted power, same unit as ``half_width``.
+    width_other_trainers : float
+        Full width of an interval that also covers other trainers than these; infinite with one trainer.
+    """
+
+    clients: int
+    tested_per_arm: tuple[float, float]
+    standard_error: float
+    degrees_of_freedom: float
+    half_width: float
+    width: float
+    power: float
+    detectable: float
+    width_other_trainers: float
+
+
+@dataclass(frozen=True, slots=True)
+class StrengthPlan:
+    """What the study can tell about one continuous outcome.
+
+    Parameters
+    ----------
+    outcome, name, unit : str
+        Code, name, and the unit of widths and differences (``"%"`` on the log scale).
+    visit : str
+        Name of the primary visit.
+    exercises : int
+        In the composite; 0 where there are none.
+    model : StrengthModel
+    planned : StrengthPoint
+        At the planned number of clients.
+    curve : tuple of StrengthPoint
+        By number of clients.
+    effect : float
+        As declared, in ``unit``.
+    effect_after_dilution : float
+        As it reaches the analysis, in ``unit``.
+    largest_plausible : float
+        The high end of the assumed effect, after dilution, in ``unit``.
+    smallest_worthwhile : float or None
+    clients_for_effect : int or None
+        Clients in all arms for the wanted power at the assumed effect; ``None`` if out of reach.
+    clients_for_worthwhile : int or None
+        Clients in all arms for an interval that reaches no farther than the smallest worthwhile
+        difference to either side.
+    """
+
+    outcome: str
+    name: str
+    unit: str
+    visit: str
+    exercises: int
+    model: StrengthModel
+    planned: StrengthPoint
+    curve: tuple[StrengthPoint, ...]
+    effect: float
+    effect_after_dilution: float
+    largest_plausible: float
+    smallest_worthwhile: float | None
+    clients_for_effect: int | None
+    clients_for_worthwhile: int | None
+
+
+def on_scale(value: float, scale: str) -> float:
+    """Per cent to a log difference; other scales stay."""
+    return math.log1p(value / 100.0) if scale == "log" else value
+
+
+def told(value: float, scale: str) -> float:
+    """A log difference to per cent; other scales stay."""
+    return 100.0 * math.expm1(value) if scale == "log" else value
+
+
+def told_width(half_width: float, scale: str) -> float:
+    """Full width of the interval around no difference."""
+    return 200.0 * math.sinh(half_width) if scale == "log" else 2.0 * half_width
+
+
+def strength_model(
+    protocol: Protocol, outcome: ContinuousOutcome, assumptions: Assumptions, *, alpha: float | None = None
+) -> StrengthModel:
+    """The planned comparison of a protocol's continuous outcome.
+
+    Raises
+    ------
+    DesignError
+        If a spread is needed and not given, or if nothing is left of the contrast between the arms.
+    """
+    planning = protocol.planning
+    exercises = max(len(outcome.exercises), 1)
+    variance = (
+        assumptions.value("sd_score") ** 2
+        * summary_variance("baseline-adjusted", assumptions.value("correlation_baseline"))
+        * (
+            composite_variance(exercises, assumptions.value("correlation_exercises"))
+            if exercises > 1
+            else 1.0
+        )
+    )
+    ratio = {arm.code: arm.ratio for arm in protocol.arms}
+    total = sum(ratio.values())
+    kept = dilution(assumptions, declared=planning.effect_declared)
+    if kept <= 0.05:
+        raise DesignError(
+            where="protocol, planning",
+            expected="more sets delivered as planned than reference clients who get partner reps",
+            got=f"a difference of {100.0 * kept:.0f} per cent of full delivery",
+            todo="With so little contrast between the arms no study can answer.",
+        )
+    nested = protocol.trainers.deliver == "one arm" and not protocol.is_external
+    return StrengthModel(
+        scale=outcome.scale,
+        residual_sd=math.sqrt(variance),
+        shares=(ratio[protocol.reference_arm.code] / total, ratio[protocol.comparison_arm.code] / total),
+        tested=share_tested(protocol, outcome, assumptions),
+        trainers=planning.trainers,
+        nested=nested,
+        trainer_icc=assumptions.value("trainer_icc_strength") if nested else 0.0,
+        trainer_by_arm_sd=0.0 if nested else assumptions.value("trainer_by_arm_sd"),
+        fixed_terms=_fixed_terms(protocol),
+        effect=kept * on_scale(assumptions.value("effect_strength"), outcome.scale),
+        alpha=protocol.analysis.alpha if alpha is None else alpha,
+        power=planning.power,
+        confidence_level=protocol.analysis.confidence_level,
+    )
+
+
+def _fixed_terms(protocol: Protocol) -> int:
+    """One mean per arm, the slope on the baseline, trainers, levels of the other strata, covariates."""
+    strata = sum(max(len(stratum.levels), 1) - 1 for stratum in protocol.strata if stratum.code != "trainer")
+    crossed = protocol.trainers.deliver == "both arms" and not protocol.is_external
+    trainers = protocol.planning.trainers - 1 if crossed else 0
+    return len(protocol.arms) + 1 + strata + trainers + len(protocol.analysis.adjust_for)
+
+
+def strength_at(model: StrengthModel, clients: int) -> StrengthPoint | None:
+    """What a number of clients tells; ``None`` where nothing can be estimated."""
+    tested = tuple(clients * share * model.tested for share in model.shares)
+    everybody = clients * model.tested
+    freedom = model.trainers - 2.0 if model.nested else everybody - model.fixed_terms
+    if freedom < 1.0 or everybody <= 5.0:
+        return None
+    variance = model.residual_sd**2 * (1.0 / tested[0] + 1.0 / tested[1]) * (1.0 + 1.0 / (everybody - 4.0))
+    if model.nested:
+        variance *= design_effect(max(everybody / model.trainers, 1.0), model.trainer_icc)
+    error = math.sqrt(variance)
+    half = expected_half_width(error, degrees_of_freedom=freedom, confidence_level=model.confidence_level)
+    found = detectable_difference(error, degrees_of_freedom=freedom, power=model.power, alpha=model.alpha)
+    return StrengthPoint(
+        clients=clients,
+        tested_per_arm=(tested[0], tested[1]),
+        standard_error=error,
+        degrees_of_freedom=freedom,
+        half_width=told(half, model.scale),
+        width=told_width(half, model.scale),
+        power=t_power(model.effect, error, degrees_of_freedom=freedom, alpha=model.alpha),
+        detectable=told(found, model.scale),
+        width_other_trainers=_width_other_trainers(model, variance, freedom),
+    )
+
+
+def _width_other_trainers(model: StrengthModel, variance: float, freedom: float) -> float:
+    """The effect's spread between trainers added; degrees of freedom by Satterthwaite's rule."""
+    if model.nested:
+        return told_width(
+            expected_half_width(
+                math.sqrt(variance), degrees_of_freedom=freedom, confidence_level=model.confidence_level
+            ),
+            model.scale,
+        )
+    if model.trainers < 2:
+        return math.inf
+    between = model.trainer_by_arm_sd**2 / model.trainers
+    combined = (variance + between) ** 2 / (variance**2 / freedom + between**2 / (model.trainers - 1.0))
+    half = expected_half_width(
+        math.sqrt(variance + between), degrees_of_freedom=combined, confidence_level=model.confidence_level
+    )
+    return told_width(half, model.scale)
+
+
+def clients_for_strength_power(model: StrengthModel, *, effect: float | None = None) -> int | None:
+    """Clients in all arms for the wanted power at an effect (analysis scale; the assumed one if not given)."""
+    wanted = replace(model, effect=model.effect if effect is None else effect)
+    if wanted.effect == 0.0:
+        return None
+
+    def power(clients: int) -> float:
+        point = strength_at(wanted, clients)
+        return 0.0 if point is None else point.power
+
+    return _search(power, model.power)
+
+
+def clients_for_strength_width(model: StrengthModel, *, half_width: float) -> int | None:
+    """Clients in all arms for an interval that reaches ``half_width`` (told unit) to either side."""
+
+    def narrowness(clients: int) -> float:
+        point = strength_at(model, clients)
+        return -math.inf if point is None else -point.half_width
+
+    return _search(narrowness, -half_width)
+
+
+def _search(reaches: Callable[[int], float], target: float) -> int | None:
+    try:
+        return smallest_whole(reaches, target, least=4, most=MOST_CLIENTS, what="clients")
+    except DesignError:
+        return None
+
+
+def plan_strength(
+    protocol: Protocol,
+    outcome: ContinuousOutcome,
+    assumptions: Assumptions,
+    *,
+    clients: int,
+    counts: tuple[int, ...],
+    alpha: float | None = None,
+) -> StrengthPlan:
+    """What the study can tell about one continuous outcome.
+
+    Parameters
+    ----------
+    protocol, outcome, assumptions
+        What is planned.
+    clients : int
+        Planned, in all arms together.
+    counts : tuple of int
+        Numbers of clients for the curve.
+    alpha : float, optional
+        If not the protocol's: a smaller one where several primary outcomes share it.
+
+    Raises
+    ------
+    DesignError
+        If nothing can be estimated with so few clients or trainers, or a needed spread is not given.
+    """
+    model = strength_model(protocol, outcome, assumptions, alpha=alpha)
+    planned = strength_at(model, clients)
+    if planned is None:
+        raise DesignError(
+            where="planning",
+            expected="more tested clients than the analysis has terms"
+            if not model.nested
+            else "at least three trainers",
+            got=f"{clients * model.tested:.0f} tested, {model.fixed_terms} terms, {model.trainers} trainers",
+            todo="Nothing can be estimated with so few.",
+        )
+    points = (strength_at(model, count) for count in counts)
+    worthwhile = outcome.smallest_worthwhile
+    effect = assumptions.assumption("effect_strength")
+    high = effect.value if effect.high is None else effect.high
+    low = effect.value if effect.low is None else effect.low
+    largest = max(abs(high), abs(low))
+    kept = dilution(assumptions, declared=protocol.planning.effect_declared)
+    return StrengthPlan(
+        outcome=outcome.code,
+        name=outcome.name,
+        unit="%" if outcome.scale == "log" else outcome.unit,
+        visit=protocol.visit(outcome.primary_visit).name,
+        exercises=len(outcome.exercises),
+        model=model,
+        planned=planned,
+        curve=tuple(point for point in points if point is not None),
+        effect=effect.value,
+        effect_after_dilution=told(model.effect, outcome.scale),
+        largest_plausible=told(kept * on_scale(largest, outcome.scale), outcome.scale),
+        smallest_worthwhile=worthwhile,
+        clients_for_effect=clients_for_strength_power(model),
+        clients_for_worthwhile=None
+        if worthwhile is None
+        else clients_for_strength_width(model, half_width=worthwhile),
+    )
