@@ -103,7 +103,8 @@ MUTANTS = [
     ("harms", "mild,no,yes,probable", "severe,no,yes,probable", "warn", "harms.csv, row 2, column expected",
      "ordinary soreness"),
     ("harms", "C02,,2026-03-06", "C02,,2026-02-26", "note", "harms.csv, row 2, column date", "2026-03-02"),
-    ("sessions", "C01,2026-04-20,T1,attended,8,0,0,0,2026-04-20", "C01,2026-04-26,T1,attended,8,0,0,0,", "stop",
+    ("sessions", "C01,2026-04-20,T1,attended,8,0,0,0,2026-04-20",
+     "C01,2026-04-26,T1,attended,8,0,0,0,", "stop",
      "sessions.csv, row 4, column date",
      "up to today"),
 ]  # fmt: skip
