@@ -11,24 +11,25 @@ _OWN = "default of studykit; the protocol does not state it"
 
 # Values and plausible ranges for log loads (per cent for gains and effects); most are derived from
 # abstracts, some are judgement: the ready protocol names the sources.
+_TYPICAL: tuple[tuple[str, float, float, float, Evidence], ...] = (
+    ("sd_score", 0.25, 0.15, 0.35, "moderate"),
+    ("correlation_baseline", 0.88, 0.75, 0.95, "weak"),
+    ("correlation_exercises", 0.4, 0.2, 0.7, "judgement"),
+    ("effect_strength", 2.0, -2.0, 6.0, "weak"),
+    ("trainer_icc_strength", 0.02, 0.0, 0.06, "weak"),
+    ("trainer_by_arm_sd", 0.02, 0.0, 0.05, "weak"),
+    ("retention_reference", 0.70, 0.40, 0.90, "weak"),
+    ("departure_shape", 0.85, 0.7, 1.1, "moderate"),
+    ("effect_retention", 2.0, -5.0, 8.0, "weak"),
+    ("trainer_icc_retention", 0.05, 0.0, 0.13, "weak"),
+    ("delivered_as_planned", 0.80, 0.50, 0.95, "judgement"),
+    ("contamination", 0.10, 0.05, 0.33, "weak"),
+    ("missed_tests", 0.15, 0.05, 0.30, "moderate"),
+)
 DEFAULTS: dict[str, Assumption] = {
     key: Assumption(value=value, low=low, high=high, source=_OWN, evidence=evidence)
-    for key, value, low, high, evidence in (
-        ("sd_score", 0.25, 0.15, 0.35, "moderate"),
-        ("correlation_baseline", 0.88, 0.75, 0.95, "weak"),
-        ("correlation_exercises", 0.4, 0.2, 0.7, "judgement"),
-        ("effect_strength", 2.0, -2.0, 6.0, "weak"),
-        ("trainer_icc_strength", 0.02, 0.0, 0.06, "weak"),
-        ("trainer_by_arm_sd", 0.02, 0.0, 0.05, "weak"),
-        ("retention_reference", 0.70, 0.40, 0.90, "weak"),
-        ("departure_shape", 0.85, 0.7, 1.1, "moderate"),
-        ("effect_retention", 2.0, -5.0, 8.0, "weak"),
-        ("trainer_icc_retention", 0.05, 0.0, 0.13, "weak"),
-        ("delivered_as_planned", 0.80, 0.50, 0.95, "judgement"),
-        ("contamination", 0.10, 0.05, 0.33, "weak"),
-        ("missed_tests", 0.15, 0.05, 0.30, "moderate"),
-    )
-}  # fmt: skip
+    for key, value, low, high, evidence in _TYPICAL
+}
 
 MEANINGS: dict[str, str] = {
     "sd_score": "spread of scores between clients",

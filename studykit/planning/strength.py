@@ -275,7 +275,7 @@ def _width_other_trainers(model: StrengthModel, variance: float, freedom: float)
 
 
 def clients_for_strength_power(model: StrengthModel, *, effect: float | None = None) -> int | None:
-    """Clients in all arms for the wanted power at an effect (analysis scale; the assumed one if not given)."""
+    """Clients in all arms for the wanted power; the assumed effect, or one on the analysis scale."""
     wanted = replace(model, effect=model.effect if effect is None else effect)
     if wanted.effect == 0.0:
         return None

@@ -1,0 +1,297 @@
+"""The plan of a study: width first, then what can and cannot be learned, power, one recommendation."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from studykit.errors import ArgumentError, DesignError, Finding
+from studykit.planning.advice import (
+    Recommendation,
+    recommend,
+    refused,
+    retention_sentences,
+    strength_sentences,
+)
+from studykit.planning.assumptions import Assumptions, UsedAssumption
+from studykit.planning.retention import RetentionPlan, clients_for_retention_power, plan_retention
+from studykit.planning.strength import (
+    StrengthPlan,
+    clients_for_strength_power,
+    on_scale,
+    plan_strength,
+)
+from studykit.planning.what_if import WhatIf, what_if
+from studykit.protocol.rules import check_protocol
+from studykit.protocol.types import ContinuousOutcome, Protocol
+
+LADDER = (12, 16, 20, 24, 30, 36, 40, 48, 60, 72, 80, 96, 120, 160, 200, 240, 320, 400)
+_METHOD = (
+    "Closed forms with t: baseline-adjusted composite for a measured outcome, the score interval and its "
+    "exact "
+    "power for shares. Expected values, not promises: the interval of one study can be narrower or wider."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a study can and cannot tell, before anyone is enrolled.
+
+    Parameters
+    ----------
+    title : str
+        Of the study.
+    clients : int
+        Planned, in all arms together.
+    trainers : int
+    arms : tuple of str
+        Arm codes, the reference arm first.
+    primary : str
+        Code of the outcome that the recommendation is about.
+    confidence_level, wanted_power, alpha : float
+        ``alpha`` is that of each primary outcome, halved where two share it.
+    headline : str
+        One line: the width of the primary outcome's interval, and the recommendation.
+    strength : StrengthPlan or None
+        The first continuous outcome.
+    retention : RetentionPlan or None
+    can_tell, cannot_tell : tuple of str
+        Sentences, the primary outcome first.
+    recommendation : Recommendation
+    what_if : tuple of WhatIf
+        Widths if an assumption lies at either end of its plausible range.
+    assumptions : tuple of UsedAssumption
+        Every number used, with source and strength of evidence.
+    effect_declared : str
+        ``"as offered"`` or ``"under full delivery"``; only the second is diluted.
+    findings : tuple of Finding
+        Warnings and notes on the protocol.
+    method : str
+        How the numbers were found.
+    """
+
+    title: str
+    clients: int
+    trainers: int
+    arms: tuple[str, ...]
+    primary: str
+    confidence_level: float
+    wanted_power: float
+    alpha: float
+    headline: str
+    strength: StrengthPlan | None
+    retention: RetentionPlan | None
+    can_tell: tuple[str, ...]
+    cannot_tell: tuple[str, ...]
+    recommendation: Recommendation
+    what_if: tuple[WhatIf, ...]
+    assumptions: tuple[UsedAssumption, ...]
+    effect_declared: str
+    findings: tuple[Finding, ...]
+    method: str
+
+    def summary(self) -> str:
+        """The plan as plain text for an owner."""
+        lines = [self.headline, "", "What this study can tell"]
+        lines += [f"- {sentence}" for sentence in self.can_tell]
+        lines += ["", "What it cannot tell", *(f"- {sentence}" for sentence in self.cannot_tell)]
+        lines += ["", f"Recommendation: {self.recommendation.action}", self.recommendation.reason]
+        lines += ["", "Width of the interval by number of clients", *_ladder_lines(self)]
+        lines += ["", "What is assumed (* weak evidence or judgement: replace it by your own figures)"]
+        lines += [
+            f"- {'*' if item.is_weak else ' '} {item.meaning}: {item.value:g} (plausible {item.low:g} to "
+            f"{item.high:g})"
+            for item in self.assumptions
+        ]
+        lines += [f"Effects are taken {self.effect_declared}.", self.method]
+        if self.findings:
+            lines += ["", "To look at", *(f"- {finding}" for finding in self.findings)]
+        lines += ["", f"Rule: {self.recommendation.rule}"]
+        return "\n".join(lines)
+
+
+def _ladder_lines(plan: Plan) -> list[str]:
+    strength = {} if plan.strength is None else {point.clients: point for point in plan.strength.curve}
+    retention = {} if plan.retention is None else {point.clients: point for point in plan.retention.curve}
+    shown = [
+        count for count in sorted({*strength, *retention}) if count in (20, 40, 80, 160, 320, plan.clients)
+    ]
+    lines = []
+    for count in shown:
+        parts = [f"{count:>5} clients"]
+        if count in strength and plan.strength is not None:
+            unit = " %" if plan.strength.unit == "%" else f" {plan.strength.unit}"
+            parts.append(f"{plan.strength.outcome} {strength[count].width:.1f}{unit}")
+        if count in retention and plan.retention is not None:
+            parts.append(f"{plan.retention.outcome} {retention[count].width:.0f} points")
+        lines.append(
+            ": ".join([parts[0], ", ".join(parts[1:])]) + (" (planned)" if count == plan.clients else "")
+        )
+    return lines
+
+
+def plan_study(protocol: Protocol, *, clients: int | None = None) -> Plan:
+    """What a study can and cannot tell.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        With its planning assumptions; what it does not state is taken from the defaults and said.
+    clients : int, optional
+        Clients in all arms together, if not as the protocol plans.
+
+    Raises
+    ------
+    ArgumentError
+        If ``clients`` is less than 4.
+    DesignError
+        If a number that is needed is given nowhere.
+
+    Examples
+    --------
+    >>> from studykit.protocol.reading import read_protocol
+    >>> from studykit.shipped import shipped
+    >>> plan = plan_study(read_protocol(shipped("protocols") / "parallel.toml").protocol, clients=40)
+    >>> plan.recommendation.action
+    'join other studios'
+    """
+    number = protocol.planning.clients if clients is None else clients
+    if number < 4:
+        raise ArgumentError(where="clients", expected="4 or more in all arms together", got=repr(clients))
+    primaries = sum(outcome.role == "primary" for outcome in protocol.outcomes)
+    alpha = protocol.analysis.alpha / max(primaries, 1)
+    strength, retention, used, trouble = _outcome_plans(protocol, number, alpha)
+    lead = _lead(protocol, strength, retention)
+    advice = refused(trouble) if lead is None or trouble else _advice(protocol, lead, number)
+    can, cannot = _sentences(protocol, strength, retention, lead)
+    return Plan(
+        title=protocol.study.title,
+        clients=number,
+        trainers=protocol.planning.trainers,
+        arms=protocol.arm_codes,
+        primary="" if lead is None else lead.outcome,
+        confidence_level=protocol.analysis.confidence_level,
+        wanted_power=protocol.planning.power,
+        alpha=alpha,
+        headline=_headline(lead, advice, protocol.analysis.confidence_level),
+        strength=strength,
+        retention=retention,
+        can_tell=can,
+        cannot_tell=(*cannot, *((trouble,) if trouble else ())),
+        recommendation=advice,
+        what_if=what_if(protocol, clients=number, alpha=alpha, used=used),
+        assumptions=used,
+        effect_declared=protocol.planning.effect_declared,
+        findings=check_protocol(protocol),
+        method=_METHOD,
+    )
+
+
+def _outcome_plans(
+    protocol: Protocol, clients: int, alpha: float
+) -> tuple[StrengthPlan | None, RetentionPlan | None, tuple[UsedAssumption, ...], str]:
+    """Both plans, the assumptions used, and the reason why one of them could not be made."""
+    counts = tuple(sorted({*LADDER, clients}))
+    outcome = next(iter(protocol.continuous_outcomes), None)
+    assumptions = Assumptions(protocol, scale="log" if outcome is None else outcome.scale)
+    strength: StrengthPlan | None = None
+    retention: RetentionPlan | None = None
+    trouble: list[str] = []
+    if outcome is not None:
+        if outcome.scale != "log" and protocol.planning.sd_score is None:
+            assumptions.value("sd_score")  # refused: no default fits an unknown unit
+        try:
+            strength = plan_strength(
+                protocol, outcome, assumptions, clients=clients, counts=counts, alpha=alpha
+            )
+        except DesignError as error:
+            trouble.append(f"{outcome.name}: {error.todo} ({error.got})")
+    kept = protocol.retention_outcome
+    if kept is not None:
+        try:
+            retention = plan_retention(
+                protocol, kept, assumptions, clients=clients, counts=counts, alpha=alpha
+            )
+        except DesignError as error:
+            trouble.append(f"{kept.name}: {error.todo or error.expected} ({error.got})")
+    return strength, retention, assumptions.used, " ".join(trouble)
+
+
+def _lead(
+    protocol: Protocol, strength: StrengthPlan | None, retention: RetentionPlan | None
+) -> StrengthPlan | RetentionPlan | None:
+    """The plan that the recommendation is about: that of the first primary outcome, else what there is."""
+    primary = next(
+        (outcome for outcome in protocol.outcomes if outcome.role == "primary"), protocol.outcomes[0]
+    )
+    if isinstance(primary, ContinuousOutcome):
+        return strength or retention
+    return retention or strength
+
+
+def _advice(protocol: Protocol, lead: StrengthPlan | RetentionPlan, clients: int) -> Recommendation:
+    if isinstance(lead, StrengthPlan):
+        largest = on_scale(lead.largest_plausible, lead.model.scale)
+        needed = None if largest == 0.0 else clients_for_strength_power(lead.model, effect=largest)
+    else:
+        needed = _clients_for_plausible_retention(lead)
+    return recommend(
+        lead, clients=clients, pilot=protocol.study.framework == "pilot", needed_for_plausible=needed
+    )
+
+
+def _clients_for_plausible_retention(lead: RetentionPlan) -> int | None:
+    compared = lead.model.reference + lead.largest_plausible / 100.0
+    if not lead.model.reference < compared < 1.0:
+        return None
+    return clients_for_retention_power(replace(lead.model, compared=compared))
+
+
+def _sentences(
+    protocol: Protocol,
+    strength: StrengthPlan | None,
+    retention: RetentionPlan | None,
+    lead: StrengthPlan | RetentionPlan | None,
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    level, power = protocol.analysis.confidence_level, protocol.planning.power
+    pairs: list[tuple[str, str]] = []
+    if strength is not None:
+        pairs.append(strength_sentences(strength, confidence_level=level, power=power))
+    if retention is not None:
+        pairs.append(retention_sentences(retention, confidence_level=level))
+    if lead is retention:
+        pairs.reverse()
+    cannot = [sentence for _, sentence in pairs]
+    if strength is not None:
+        cannot += _limits_of_trainers(protocol, strength)
+    return tuple(sentence for sentence, _ in pairs), tuple(cannot)
+
+
+def _limits_of_trainers(protocol: Protocol, plan: StrengthPlan) -> list[str]:
+    if protocol.is_external or plan.model.nested:
+        return []
+    if protocol.planning.trainers == 1:
+        return ["With one trainer, what is found holds for this trainer only."]
+    unit = " %" if plan.unit == "%" else f" {plan.unit}"
+    trainers, width = protocol.planning.trainers, plan.planned.width_other_trainers
+    return [
+        f"The answer holds for these {trainers} trainers; for others the interval would be {width:.1f}{unit} wide."
+    ]
+
+
+def _headline(
+    lead: StrengthPlan | RetentionPlan | None, advice: Recommendation, confidence_level: float
+) -> str:
+    if lead is None:
+        return f"Recommendation: {advice.action}. {advice.reason}"
+    if isinstance(lead, StrengthPlan):
+        width = f"{lead.planned.width:.1f} {lead.unit}"
+    else:
+        width = f"{lead.planned.width:.0f} percentage points"
+    if not math.isfinite(lead.planned.width):
+        width = "endlessly"
+    return (
+        f"With {lead.planned.clients} clients the {100 * confidence_level:g} % interval for {lead.outcome} "
+        "will be "
+        f"about {width} wide; recommendation: {advice.action}."
+    )
