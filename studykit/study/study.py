@@ -435,8 +435,9 @@ class Study:
         records = self.records()
         allocated = self.allocated(records)
         findings += records.findings
-        findings += check_consistency(records, read.protocol, allocated)
-        shown = progress(records, read.protocol, allocated, today=dt.date.today())  # noqa: DTZ011 — the studio's day
+        today = dt.date.today()  # noqa: DTZ011 — the studio's day
+        findings += check_consistency(records, read.protocol, allocated, today=today)
+        shown = progress(records, read.protocol, allocated, today=today)
         return Check(str(self.folder), tuple(findings), self._pause_reasons(records, allocated), shown)
 
     def _file_findings(self, read: ReadProtocol) -> list[Finding]:

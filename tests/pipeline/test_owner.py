@@ -68,6 +68,25 @@ def add_ready_client(folder: Path, client: str, *, sex: str = "female", trainer:
         )  # fmt: skip
 
 
+def answer_ethics(folder: Path) -> None:
+    """Write down the reviewer's answer, as an owner would with a text editor."""
+    path = folder / "protocol.toml"
+    text = path.read_text(encoding="utf-8")
+    assert text.count('review = "needed"') == 1
+    text = text.replace('review = "needed"', 'review = "approved"').replace(
+        'reference = ""', 'reference = "R-17"', 1
+    )
+    path.write_text(text, encoding="utf-8")
+
+
+def test_a_lock_before_the_review_is_answered_is_refused(mine: Path, run: Run) -> None:
+    """A38: independent review is needed unless shown otherwise."""
+    code, _, err = run("lock", mine, "--by", "OW")
+    assert code == 2
+    assert "ethics, review" in err
+    assert not (mine / "ledger.db").exists()
+
+
 def test_a_new_study_passes_check_and_plan_unedited(mine: Path, run: Run) -> None:
     assert sorted(path.name for path in mine.iterdir()) == ["protocol.toml", "records"]
     code, out, _ = run("check", mine)
@@ -90,6 +109,7 @@ def test_the_whole_way_of_an_owner(mine: Path, run: Run) -> None:
     assert code == 2
     assert "expected a locked protocol" in err
 
+    answer_ethics(mine)
     text = (mine / "protocol.toml").read_text(encoding="utf-8")
     code, out, err = run("lock", mine, "--by", "OW")
     assert code == 0, err
@@ -130,7 +150,7 @@ def test_the_whole_way_of_an_owner(mine: Path, run: Run) -> None:
     assert "Amend the protocol, or restore the file" in out
     code, out, err = run("amend", mine, "--by", "OW", "--reason", "a new version number, to see")
     assert code == 0, err
-    assert "study.version" in out
+    assert "changed: study, version" in out
     code, _, err = run("amend", mine, "--by", "OW", "--reason", "again")
     assert code == 2
     assert "expected a change of content" in err
@@ -147,6 +167,7 @@ def test_the_whole_way_of_an_owner(mine: Path, run: Run) -> None:
 
 
 def test_locking_twice_is_refused(mine: Path, run: Run) -> None:
+    answer_ethics(mine)
     assert run("lock", mine, "--by", "OW")[0] == 0
     code, _, err = run("lock", mine, "--by", "OW")
     assert code == 2

@@ -1,0 +1,342 @@
+"""Results to data frames, and the mixed-model engine from the column names of a data frame."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from studykit.errors import ArgumentError
+from studykit.mixed import Coefficient, JointTest, MixedFit, RandomEffect, ResidualStructure, fit_linear_mixed
+from studykit.results import Estimate, HasInterval, Interval, RowCount, check_confidence_level
+
+Term = str | tuple[str, ...]
+Degrees = Literal["kenward-roger", "satterthwaite", "residual"]
+Floats = NDArray[np.float64]
+
+
+# --- results to frames ---------------------------------------------------------------------------
+
+
+def to_frame(results: Any, *, confidence_level: float = 0.95) -> pd.DataFrame:
+    """A data frame with one row per result, at full precision.
+
+    Parameters
+    ----------
+    results : result or sequence of results
+        Frozen results of studykit, all of one type. A result that holds arrays of one length (a
+        retention curve, a client's series) gives one row per element.
+    confidence_level : float
+        Of the columns ``lower`` and ``upper``, which stand for everything that has an interval.
+
+    Raises
+    ------
+    ArgumentError
+        If something else is given.
+
+    Examples
+    --------
+    >>> frame = to_frame([Estimate(0.41, 0.122429, 9.0, "Kenward-Roger")])
+    >>> frame[["value", "lower", "upper", "p_value"]].round(4).values.tolist()
+    [[0.41, 0.133, 0.687, 0.0085]]
+    """
+    check_confidence_level(confidence_level)
+    if is_dataclass(results) and not isinstance(results, type):
+        results = (results,)
+    if isinstance(results, str | Mapping) or not isinstance(results, Sequence):
+        raise ArgumentError(
+            where="to_frame", expected="a result or a sequence of results", got=type(results).__name__
+        )
+    rows: list[dict[str, Any]] = []
+    for result in results:
+        if not is_dataclass(result) or isinstance(result, type):
+            raise ArgumentError(
+                where="to_frame",
+                expected="results of studykit",
+                got=type(result).__name__,
+                todo="Give one of its parts.",
+            )
+        rows += _rows_of(result, confidence_level)
+    return pd.DataFrame(rows)
+
+
+def _rows_of(result: Any, confidence_level: float) -> list[dict[str, Any]]:
+    """One row, or one for each element of the result's arrays."""
+    values = {field.name: getattr(result, field.name) for field in fields(result)}
+    row = {name: _cell(value) for name, value in values.items() if not _is_nested(value)}
+    if isinstance(result, HasInterval):
+        interval = result.confidence_interval(confidence_level)
+        row |= {
+            "value": result.value,
+            "lower": interval.lower,
+            "upper": interval.upper,
+            "confidence_level": confidence_level,
+            "p_value": result.p_value,
+        }
+    arrays = {
+        name: value for name, value in values.items() if isinstance(value, np.ndarray) and value.ndim == 1
+    }
+    if not arrays:
+        return [row]
+    longest = max(len(value) for value in arrays.values())
+    columns = {name: value for name, value in arrays.items() if len(value) == longest}
+    return [row | {name: value[index] for name, value in columns.items()} for index in range(longest)]
+
+
+def _is_nested(value: Any) -> bool:
+    """Whether a field has no place in a single cell (its numbers stand in columns of their own)."""
+    return isinstance(value, np.ndarray) or (isinstance(value, HasInterval) and is_dataclass(value))
+
+
+def _cell(value: Any) -> Any:
+    if isinstance(value, RowCount):
+        return str(value)
+    if isinstance(value, Interval):
+        return f"{value.lower} to {value.upper}"
+    if isinstance(value, tuple):
+        return "; ".join(" ".join(map(str, item)) if isinstance(item, tuple) else str(item) for item in value)
+    return value
+
+
+# --- frames to the engine ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class FrameFit:
+    """A mixed model fitted from a data frame, and the rows that it used.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        Everything the engine gives.
+    rows : RowCount
+        Rows of the frame: supplied, used, left out by the column that was empty.
+    levels : tuple of (str, tuple of str)
+        Of every column of texts, its levels, the reference level first.
+    """
+
+    fit: MixedFit
+    rows: RowCount
+    levels: tuple[tuple[str, tuple[str, ...]], ...]
+
+    @property
+    def coefficients(self) -> tuple[Coefficient, ...]:
+        """Name, value and standard error of each fixed effect."""
+        return self.fit.coefficients
+
+    @property
+    def log_likelihood(self) -> float:
+        """Log-likelihood (restricted, by default)."""
+        return self.fit.log_likelihood
+
+    def contrast(
+        self, weights: Mapping[str, float] | Sequence[float], *, degrees_of_freedom: Degrees = "kenward-roger"
+    ) -> Estimate:
+        """A contrast of the fixed effects, by name or by weights; see the engine."""
+        return self.fit.contrast(weights, degrees_of_freedom=degrees_of_freedom)
+
+    def joint_test(self, weights: Any, *, degrees_of_freedom: Degrees = "kenward-roger") -> JointTest:
+        """An F test of several contrasts; see the engine."""
+        return self.fit.joint_test(weights, degrees_of_freedom=degrees_of_freedom)
+
+
+def fit_frame(
+    frame: pd.DataFrame,
+    *,
+    outcome: str,
+    fixed: Sequence[Term],
+    random: Mapping[Term, Sequence[str]],
+    reference: Mapping[str, str] | None = None,
+    residual: ResidualStructure | None = None,
+    reml: bool = True,
+) -> FrameFit:
+    """Fit a linear mixed model from the columns of a data frame.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row per measurement; it is not changed.
+    outcome : str
+        Column of numbers.
+    fixed : sequence of str or tuple of str
+        Columns; a tuple stands for the product of its columns. The intercept is always there.
+    random : mapping
+        Grouping column (or a tuple of columns for nested groups) to the columns whose effects vary
+        between groups, correlated with each other; ``"intercept"`` is the group's level.
+    reference : mapping of str to str, optional
+        Reference level of every column of texts among ``fixed``. It must be named: an alphabetical
+        reference would turn the sign of an effect by the spelling of its levels.
+    residual : ResidualStructure, optional
+        Only where no row is left out; equal variances by default.
+    reml : bool
+        False for maximum likelihood.
+
+    Returns
+    -------
+    FrameFit
+
+    Raises
+    ------
+    ArgumentError
+        If a column is unknown or cannot be used, or a reference level is missing or unknown.
+    DesignError
+        As the engine.
+
+    Examples
+    --------
+    Shoe wear of ten boys, two materials (Box, Hunter & Hunter 1978); the paired t-test gives t(9) = 3.349.
+
+    >>> frame = pd.DataFrame({
+    ...     "wear": [13.2, 8.2, 10.9, 14.3, 10.7, 6.6, 9.5, 10.8, 8.8, 13.3,
+    ...              14.0, 8.8, 11.2, 14.2, 11.8, 6.4, 9.8, 11.3, 9.3, 13.6],
+    ...     "material": ["A"] * 10 + ["B"] * 10,
+    ...     "boy": list(range(10)) * 2,
+    ... })
+    >>> fit = fit_frame(frame, outcome="wear", fixed=["material"], random={"boy": ["intercept"]},
+    ...                 reference={"material": "A"})
+    >>> wear = fit.contrast({"material[B]": 1})
+    >>> round(wear.statistic, 3), round(wear.degrees_of_freedom, 6), str(fit.rows)
+    (3.349, 9.0, '20 of 20 rows used')
+    """
+    used = _columns_used(outcome, fixed, random)
+    _check_columns(frame, used)
+    complete, rows = _complete(frame, used)
+    if residual is not None and rows.used != rows.supplied:
+        raise ArgumentError(
+            where="residual",
+            expected="no empty cells where a residual structure is given",
+            got=str(rows),
+            todo="Leave out the rows with empty cells first, and make the structure from what remains.",
+        )
+    blocks = _Blocks(complete, dict(reference or {}))
+    matrix, names = blocks.fixed_effects(fixed)
+    effects = [blocks.random_effect(group, columns) for group, columns in random.items()]
+    fit = fit_linear_mixed(
+        _numbers(complete, outcome), matrix, effects, names=names, residual=residual, reml=reml
+    )
+    return FrameFit(fit, rows, tuple(blocks.levels.items()))
+
+
+def _as_tuple(term: Term) -> tuple[str, ...]:
+    return (term,) if isinstance(term, str) else tuple(term)
+
+
+def _columns_used(outcome: str, fixed: Sequence[Term], random: Mapping[Term, Sequence[str]]) -> list[str]:
+    """Every column, once, in the order in which it is named."""
+    if isinstance(fixed, str):
+        raise ArgumentError(where="fixed", expected='a list of columns, such as ["days"]', got=repr(fixed))
+    named = [outcome]
+    for term in fixed:
+        named += _as_tuple(term)
+    for group, columns in random.items():
+        if isinstance(columns, str):
+            raise ArgumentError(where="random", expected='a list, such as ["intercept"]', got=repr(columns))
+        named += [*_as_tuple(group), *(column for column in columns if column != "intercept")]
+    return list(dict.fromkeys(named))
+
+
+def _check_columns(frame: pd.DataFrame, used: Sequence[str]) -> None:
+    unknown = [column for column in used if column not in frame.columns]
+    if unknown:
+        raise ArgumentError(
+            where="fit_frame",
+            expected=f"columns among {', '.join(map(str, frame.columns))}",
+            got=", ".join(unknown),
+        )
+    doubled = [column for column in used if not isinstance(frame[column], pd.Series)]
+    if doubled:
+        raise ArgumentError(
+            where="fit_frame", expected="column names that occur once", got=", ".join(doubled)
+        )
+
+
+def _complete(frame: pd.DataFrame, used: Sequence[str]) -> tuple[pd.DataFrame, RowCount]:
+    """Rows without an empty cell, and the first empty column of every other row."""
+    empty = frame[list(used)].isna().to_numpy()
+    first = np.where(empty.any(axis=1), empty.argmax(axis=1), -1)
+    left_out = tuple(
+        (f"no value in {column}", int((first == index).sum()))
+        for index, column in enumerate(used)
+        if (first == index).any()
+    )
+    rows = RowCount(len(frame), int((first < 0).sum()), left_out)
+    if rows.used == 0:
+        raise ArgumentError(where="fit_frame", expected="rows without empty cells", got=str(rows))
+    return frame.loc[first < 0, list(used)].reset_index(drop=True), rows
+
+
+def _numbers(frame: pd.DataFrame, column: str) -> Floats:
+    if not pd.api.types.is_numeric_dtype(frame[column]):
+        texts = [row for row, value in enumerate(frame[column]) if not isinstance(value, int | float)][:5]
+        raise ArgumentError(
+            where=f"column {column}",
+            expected="numbers",
+            got=f"other values, first in rows {', '.join(str(row + 1) for row in texts)}",
+        )
+    return np.array(frame[column], dtype=np.float64)
+
+
+class _Blocks:
+    """Columns of the design, with explicit levels for texts."""
+
+    def __init__(self, frame: pd.DataFrame, reference: Mapping[str, str]) -> None:
+        self.frame = frame
+        self.reference = reference
+        self.levels: dict[str, tuple[str, ...]] = {}
+        unknown = [column for column in reference if column not in frame.columns]
+        if unknown:
+            raise ArgumentError(
+                where="reference", expected="columns that the model uses", got=", ".join(unknown)
+            )
+
+    def fixed_effects(self, fixed: Sequence[Term]) -> tuple[Floats, list[str]]:
+        """The matrix of fixed effects, intercept first, and the names of its columns."""
+        matrices, names = [np.ones((len(self.frame), 1))], ["intercept"]
+        for term in fixed:
+            matrix, labels = np.ones((len(self.frame), 1)), [""]
+            for column in _as_tuple(term):
+                own, own_names = self._coded(column)
+                matrix = (matrix[:, :, None] * own[:, None, :]).reshape(len(self.frame), -1)
+                labels = [f"{label}:{name}" if label else name for label in labels for name in own_names]
+            matrices.append(matrix)
+            names += labels
+        return np.column_stack(matrices), names
+
+    def _coded(self, column: str) -> tuple[Floats, list[str]]:
+        """A column of numbers as it is; a column of texts or truths as one column per other level."""
+        series = self.frame[column]
+        if pd.api.types.is_numeric_dtype(series) and not pd.api.types.is_bool_dtype(series):
+            return _numbers(self.frame, column)[:, None], [column]
+        values = series.astype(str).to_numpy(dtype=object)
+        levels = self._levels(column, values)
+        matrix = np.column_stack([(values == level).astype(np.float64) for level in levels[1:]])
+        return matrix, [f"{column}[{level}]" for level in levels[1:]]
+
+    def _levels(self, column: str, values: NDArray[Any]) -> tuple[str, ...]:
+        found = sorted(set(values.tolist()))
+        first = self.reference.get(column)
+        if first not in found or len(found) < 2:
+            raise ArgumentError(
+                where=f"column {column}",
+                expected="two or more levels, and one of them named as the reference",
+                got=f"levels {', '.join(found)}; reference {first!r}",
+                todo=f'Give reference={{"{column}": "{found[0]}"}} or another of its levels.',
+            )
+        self.levels[column] = (str(first), *(level for level in found if level != first))
+        return self.levels[column]
+
+    def random_effect(self, group: Term, columns: Sequence[str]) -> RandomEffect:
+        """One random effect; groups of several columns are told apart by all of them."""
+        parts = [self.frame[column].astype(str).to_numpy(dtype=object) for column in _as_tuple(group)]
+        labels = [" / ".join(row) for row in zip(*parts, strict=True)]
+        design = np.column_stack(
+            [
+                np.ones(len(self.frame)) if column == "intercept" else _numbers(self.frame, column)
+                for column in columns
+            ]
+        )
+        return RandomEffect(" / ".join(_as_tuple(group)), np.array(labels), design, columns=tuple(columns))
