@@ -20,6 +20,10 @@ from studykit.retention.trainer_proportions import trainer_difference
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+NO_SPREAD = (
+    "all trainers of an arm had the same share, so that they show no spread to judge by: score interval as "
+    "if clients were independent, too narrow where trainers differ"
+)
 UNKNOWN = "status at the horizon not known: the records end earlier"
 
 
@@ -114,7 +118,10 @@ def compare_shares(
     if clusters and comparison.trainers.role == "clusters":
         labels = np.asarray(comparison.trainers.labels)[comparison.trainers.trainer]
         by_trainer = trainer_difference(status[used], compared, trainer=labels[used])
-        return by_trainer.estimate, "shares of trainers compared, t on trainers minus two"
+        if by_trainer.estimate.standard_error > 0.0:
+            return by_trainer.estimate, "shares of trainers compared, t on trainers minus two"
+        counts = count_by_stratum(status[used], compared)
+        return risk_difference(counts), NO_SPREAD
     counts = count_by_stratum(status[used], compared, strata=None if strata is None else strata[used])
     result = risk_difference(counts)
     where = (

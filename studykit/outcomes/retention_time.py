@@ -144,6 +144,8 @@ def compare_mean_days(
             method += ", within trainers" if trainers.role in {"fixed", "random"} else ""
     except FitError as reason:
         return (), (f"Mean days retained are not compared: {reason}",)
+    if estimate.standard_error == 0.0:
+        return (), ("Mean days retained are not compared: within each arm they are the same for everybody.",)
     answer = OutcomeEstimate(
         name=f"mean days retained up to day {day:g}",
         contrast=wording.contrast,
@@ -197,6 +199,8 @@ def compare_speed_of_leaving(
     times, compared = followed.times.select(inside), followed.arm[inside] == compared_arm
     trainer = trainers.trainer[followed.kept][inside]
     crossed, clusters = trainers.role in {"fixed", "random"}, trainers.role == "clusters"
+    if not times.events:
+        return None, ("A hazard ratio is not estimated: nobody left.",)
     if compared.all() or not compared.any():
         return None, ("A hazard ratio is not estimated: clients of one arm only were followed.",)
     model = hazard_ratio(

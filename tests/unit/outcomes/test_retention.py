@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -173,5 +172,30 @@ def test_moving_away_is_left_out_in_one_sensitivity_analysis(
     assert np.isfinite(row.value)
 
 
-def test_builders(make_protocol: Callable[..., Any]) -> None:
-    assert make_protocol(retention=True).arm_codes == ("conventional", "partner_reps")
+EVERYBODY, NOBODY = [200] * 16, [20] * 16
+ONE_ARM = [200 if arm else 20 + place for place, arm in enumerate(ARM)]
+NESTED = [arm + 2 * (place % 2) for place, arm in enumerate(ARM)]
+
+
+@pytest.mark.parametrize(
+    "trainer", [None, [0] * 16, TRAINER, NESTED], ids=["none", "one", "crossed", "nested"]
+)
+@pytest.mark.parametrize(
+    ("last", "difference"),
+    [(EVERYBODY, 0.0), (NOBODY, 0.0), (ONE_ARM, 1.0)],
+    ids=["stay", "leave", "one arm"],
+)
+def test_extremes_give_finite_intervals_and_words(
+    trainer: Any, last: Any, difference: float, make_protocol: Any, make_clients: Any, make_spells: Any
+) -> None:
+    """User ask 5.6: everybody stayed in one arm is no infinite ratio, no zero-width interval, no crash."""
+    result = analyse_retention(make_protocol(retention=True), make_spells(make_clients(ARM, trainer), last))
+    interval = result.primary.confidence_interval()
+    assert result.primary.value == difference
+    assert -1.0 <= interval.lower < interval.upper <= 1.0
+    assert interval.width > 0.2
+    assert result.hazard_ratio is None or difference == 0.0
+    if result.hazard_ratio is None:
+        assert "hazard ratio" in " ".join(result.remarks)
+    for row in result.restricted_mean:
+        assert row.confidence_interval().width > 0.0
