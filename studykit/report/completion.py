@@ -55,7 +55,7 @@ def _opening(reading: Reading, protocol: Protocol) -> tuple[Item, ...]:
     if not reading.results.randomised:
         title += "; the report says non-randomised, since no verified draws exist"
     return (
-        _here("1a", "title says that the trial is randomised", title),
+        _here("1a", "title tells how the arms came about", title),
         _here("1b", "structured summary", "Answers"),
         _from_protocol("2", "registration", study.registration, "study.registration"),
         _here(

@@ -24,7 +24,7 @@ from studykit.report.numbers import Scale, level
 from studykit.report.reading import Reading, capital
 from studykit.report.style import drawing_style, new_figure
 
-_WIDE = 4.2  # inches: type keeps its size on a phone and is not coarse on paper
+WIDE = 4.2  # inches: type keeps its size on a phone and is not coarse on paper
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,7 @@ def retention_pictures(reading: Reading, retention: RetentionResult) -> tuple[Pi
     """Curves, and the differences in the share retained."""
     shown = level(reading.results.confidence_level)
     with drawing_style():
-        curves, ax = new_figure(_WIDE, 3.1 + 0.31 * len(retention.curves))
+        curves, ax = new_figure(WIDE, 3.1 + 0.31 * len(retention.curves))
         draw_retention(retention, ax, names=names_of(reading))
     method = next((curve.interval_method for curve in retention.curves), "")
     bands = f"bands are pointwise {shown} intervals ({method})"
@@ -83,7 +83,7 @@ def strength_pictures(reading: Reading, outcome: StrengthResult) -> tuple[Pictur
     """Means over visits, and the contrasts."""
     confidence_level = reading.results.confidence_level
     with drawing_style():
-        lines, ax = new_figure(_WIDE, 3.2)
+        lines, ax = new_figure(WIDE, 3.2)
         draw_trajectories(outcome, ax, confidence_level=confidence_level, names=names_of(reading))
     effects = _contrasts(
         reading,
@@ -120,7 +120,7 @@ def _contrasts(
     labels = [estimate_name(reading, item, scale).removeprefix(f"{about} ") for item in estimates]
     height = 0.85 + 0.4 * rows_needed(labels, beside=18 + len(scale.unit))
     with drawing_style():
-        figure, ax = new_figure(_WIDE, height)
+        figure, ax = new_figure(WIDE, height)
         draw_contrasts(
             estimates,
             ax,
@@ -138,7 +138,7 @@ def delivery_picture(reading: Reading) -> Picture | None:
     if delivery is None or not any(arm.booked for arm in delivery.arms):
         return None
     with drawing_style():
-        figure, ax = new_figure(_WIDE, 2.9)
+        figure, ax = new_figure(WIDE, 2.9)
         draw_delivery(delivery, ax, names=names_of(reading))
     return Picture("delivery", "What was delivered, by arm as allocated.", figure)
 

@@ -268,9 +268,7 @@ def _completion(reading: Reading) -> Section:
         words_column("state"),
         words_column("where, or what is missing"),
     )
-    caption = (
-        "The items of CONSORT 2025, the public standard for reports of randomised trials, in our own words"
-    )
+    caption = "The items of CONSORT 2025, the public standard for reports of trials, in our own words"
     table = Table("reporting_items", caption, columns, rows)
     return Section("items", "Reporting standard, item by item", tables(table) if rows else ())
 

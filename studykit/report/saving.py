@@ -15,10 +15,12 @@ from pathlib import Path
 
 from studykit.errors import FolderError
 from studykit.outcomes.results import StudyResults
+from studykit.planning.plan import Plan
 from studykit.protocol.types import Protocol
 from studykit.report.document import Document, render_document
 from studykit.report.gallery import Picture
 from studykit.report.page import report_document
+from studykit.report.plan_page import plan_document
 from studykit.report.reading import AmendmentRecord, LookRecord, Reading
 from studykit.report.style import png_bytes, svg_bytes
 from studykit.report.tables import Table, to_csv, to_latex, to_markdown
@@ -65,6 +67,34 @@ def save_report(
     write_whole(folder, files)
     write_whole(folder, {"manifest.json": _manifest(results, files)})
     return folder / "report.html"
+
+
+def save_plan(plan: Plan, protocol: Protocol, folder: Path) -> Path:
+    """Write plan.html and plan.json, with the plan's tables and figures as files.
+
+    Parameters
+    ----------
+    plan : Plan
+    protocol : Protocol
+    folder : Path
+        Usually ``my_study/results``; made where it does not exist.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    FolderError
+        If a file stands where a folder is needed, or nothing can be written.
+    """
+    document = plan_document(plan, protocol)
+    plain = {"format": FORMAT, **to_plain(plan)}
+    text = json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False)
+    files = {"plan.html": render_document(document).encode("utf-8"), "plan.json": f"{text}\n".encode()}
+    write_whole(folder, files | dict(document_files(document)))
+    return folder / "plan.html"
 
 
 def results_json(results: StudyResults) -> bytes:

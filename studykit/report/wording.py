@@ -93,16 +93,16 @@ _BLOCKS = re.compile(
 
 
 def text_of(page: str) -> str:
-    r"""The words of an HTML page, one block a line; table cells are separated by two spaces.
+    r"""The words of an HTML page, one block a line; a tab follows each table cell.
 
     Examples
     --------
     >>> text_of("<p>a &amp; b</p><table><tr><td>1</td><td>2</td></tr></table>")
-    'a & b\n1  2'
+    'a & b\n1\t2'
     """
     body = re.sub(r"<(style|script|svg)\b.*?</\1>", " ", page, flags=re.DOTALL)
     body = re.sub(r"\s+", " ", body)
     body = _BLOCKS.sub("\n", body)
-    body = re.sub(r"</t[dh]>", "  ", body)
+    body = re.sub(r"</t[dh]>", "\t", body)
     lines = (html.unescape(re.sub(r"<[^>]+>", "", line)).strip() for line in body.split("\n"))
     return "\n".join(line for line in lines if line)

@@ -163,7 +163,7 @@ def _ratio(text: str, _context: WordingContext, _section: Section) -> str:
 
 
 def _share(text: str, _context: WordingContext, _section: Section) -> str:
-    match = re.search(r"\d[\d.]*\s?%(?! interval)[^.;,]*\b(clients|sessions|sets|tests)\b", text)
+    match = re.search(r"\d[\d.]*\s?%(?! interval)[^.;,\t]*\b(clients|sessions|sets|tests)\b", text)
     return match.group(0) if match and not _COUNT.search(text) else ""
 
 

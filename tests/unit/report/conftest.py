@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from studykit.errors import Finding
+from studykit.outcomes.limits import SMALL_STUDY
 from studykit.outcomes.results import (
     ArmVisitMean,
     BaselineCell,
@@ -39,8 +40,12 @@ ARMS = (("conventional", "conventional sets"), ("partner_reps", "partner reps"))
 CONTRAST = "partner_reps compared with conventional"
 ROWS = RowCount(72, 70, (("no test at any visit", 2),), "clients")
 ESTIMAND = (
-    "In adults who train at the studio: ratio of geometric means of strength at visit week_12, equal weights over "
-    "chest press, leg press; leaving the studio: hypothetical"
+    "In adults who train at the studio: ratio of geometric means of strength at visit week_12, equal weights "
+    "over chest press, leg press; leaving the studio: hypothetical"
+)
+SIX_TRAINERS = (
+    "6 trainers delivered both arms: the comparison is for these trainers; how it spreads over trainers is "
+    "shown and not generalised."
 )
 
 
@@ -202,7 +207,8 @@ def make_retention() -> RetentionResult:
         code="retention",
         name="retention",
         horizon_day=182,
-        definition="Retained on day 182 after allocation: fewer than 28 countable days since the last attended session",
+        definition="Retained on day 182 after allocation: fewer than 28 countable days since the last "
+        "attended session",
         primary=outcome("retention at day 182", 0.081, 0.101, **share),
         ratio=outcome("retention at day 182 as a ratio", 0.114, 0.142),
         restricted_mean=(
@@ -404,8 +410,8 @@ def make_results(**changes: Any) -> StudyResults:
         "decisions": (Decision("strength", "one primary outcome", 0.142, 0.142, False, "not settled"),),
         "assessor_blind": (("yes", 171), ("no", 12), ("not recorded", 7)),
         "remarks": (
-            "6 trainers delivered both arms: the comparison is for these trainers; how it spreads over trainers is "
-            "shown and not generalised.",
+            SMALL_STUDY,
+            SIX_TRAINERS,
         ),
         "findings": (
             Finding("note", "records/strength.csv, row 14, column load", "a load on the stack step", "41.0"),
@@ -440,7 +446,7 @@ def make_protocol(**changes: Any) -> Protocol:
             "code": "demo",
             "version": "1.0",
             "date": dt.date(2026, 1, 5),
-            "question": "By how much do strength and retention differ when partner reps follow the conventional set?",
+            "question": "By how much do strength and retention differ with and without partner reps?",
             "population": "adults who train at the studio",
             "setting": "one studio with six trainers",
         },

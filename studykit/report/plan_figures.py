@@ -1,0 +1,121 @@
+"""Pictures for planning: width of the interval by number of clients, and what if an assumption is wrong."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from textwrap import wrap
+
+from matplotlib.axes import Axes
+from matplotlib.transforms import blended_transform_factory
+
+from studykit.planning.what_if import WhatIf
+from studykit.report.numbers import Scale, number
+from studykit.report.style import FAINT, INK, LOOKS, PAPER, SOFT
+
+
+def draw_widths(
+    points: Sequence[tuple[int, float]],
+    ax: Axes,
+    *,
+    planned: tuple[int, float],
+    scale: Scale,
+    smallest_worthwhile: float | None = None,
+) -> None:
+    """Expected width of the interval against the number of clients.
+
+    Parameters
+    ----------
+    points : sequence of (int, float)
+        Clients in all arms, and full width in the unit shown.
+    ax : matplotlib Axes
+    planned : (int, float)
+        The planned study, marked.
+    scale : Scale
+        Unit and decimals of the width.
+    smallest_worthwhile : float, optional
+        Twice this is drawn: an interval narrower than that can tell a worthwhile difference from none.
+    """
+    known = [(clients, width) for clients, width in sorted(points) if math.isfinite(width)]
+    ax.plot([clients for clients, _ in known], [width for _, width in known], color=LOOKS[1].ink)
+    if math.isfinite(planned[1]):
+        ax.plot(*planned, marker="o", color=LOOKS[1].ink, markersize=7)
+        label = f"{planned[0]} clients, as planned:\n{scale.text(planned[1])} wide"
+        ax.annotate(label, planned, xytext=(9, 9), textcoords="offset points", fontweight="bold", va="bottom")
+    if smallest_worthwhile is not None and known:
+        ax.axhline(2 * smallest_worthwhile, color=SOFT, linestyle=(0, (4, 3)), linewidth=1.0)
+        text = f"narrow enough for {scale.text(smallest_worthwhile)} either way"
+        where = blended_transform_factory(ax.transAxes, ax.transData)
+        behind = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.85}
+        ax.text(
+            1.0,
+            2 * smallest_worthwhile,
+            text,
+            transform=where,
+            ha="right",
+            va="bottom",
+            fontsize=8,
+            bbox=behind,
+        )
+    _clients_axis(ax, [clients for clients, _ in known])
+    top = max((width for _, width in known), default=1.0)
+    ax.set_ylim(0.0, 1.06 * top)
+    ax.set_ylabel(f"width of the interval, {_unit(scale)}")
+
+
+def _unit(scale: Scale) -> str:
+    return "per cent" if scale.unit == "%" else scale.unit
+
+
+def _clients_axis(ax: Axes, clients: Sequence[int]) -> None:
+    ax.set_xscale("log")
+    ticks = [tick for tick in (12, 20, 40, 80, 160, 320) if clients and min(clients) <= tick <= max(clients)]
+    ax.set_xticks(ticks, [str(tick) for tick in ticks])
+    ax.set_xticks([], minor=True)
+    ax.set_xlabel("clients in all arms together")
+
+
+def what_if_rows(cases: Sequence[WhatIf], outcome: str, planned: float) -> list[tuple[str, float, float]]:
+    """Assumptions with the widths at both ends, the one that matters most first."""
+    rows: dict[str, list[float]] = {}
+    meanings = {}
+    for case in cases:
+        if case.outcome == outcome and math.isfinite(case.width):
+            rows.setdefault(case.key, [planned]).append(case.width)
+            meanings[case.key] = case.meaning
+    spans = [(meanings[key], min(widths), max(widths)) for key, widths in rows.items()]
+    return sorted(spans, key=lambda row: row[1] - row[2])
+
+
+def draw_what_if(rows: Sequence[tuple[str, float, float]], ax: Axes, *, planned: float, scale: Scale) -> None:
+    """How the width moves when one assumption lies at either end of its range."""
+    ax.axvline(planned, color=SOFT, linewidth=0.9, zorder=1)
+    behind = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.85}
+    y = 0.0
+    for meaning, low, high in rows:
+        lines = wrap(meaning, 40)
+        y -= 0.42 * (len(lines) - 1)
+        where = blended_transform_factory(ax.transAxes, ax.transData)
+        for place, line in enumerate(reversed(lines)):
+            ax.text(
+                0.0, y + 0.36 + 0.42 * place, line, transform=where, fontsize=8.5, va="center", bbox=behind
+            )
+        shown = f"{number(low, scale.decimals)} to {number(high, scale.decimals)}"
+        ax.text(1.0, y + 0.36, shown, transform=where, fontsize=8.5, va="center", ha="right", bbox=behind)
+        ax.hlines(y, low, high, color=LOOKS[1].ink, linewidth=3.0, zorder=3)
+        ax.plot(planned, y, marker="|", color=INK, markersize=9, zorder=4)
+        y -= 1.0
+    ends = [planned, *(end for _, low, high in rows for end in (low, high))]
+    pad = 0.08 * (max(ends) - min(ends) or 1.0)
+    ax.set_xlim(min(ends) - pad, max(ends) + pad)
+    ax.set_ylim(y + 0.45, 0.8)
+    ax.set_yticks([])
+    ax.spines["left"].set_visible(False)
+    ax.grid(axis="x", color=FAINT, linewidth=0.5)
+    ax.set_xlabel(f"width of the interval, {_unit(scale)}; the upright line is the plan")
+
+
+def what_if_height(rows: Sequence[tuple[str, float, float]]) -> float:
+    """Inches for the picture."""
+    lines = sum(1.0 + 0.42 * (len(wrap(meaning, 40)) - 1) for meaning, _, _ in rows)
+    return 0.75 + 0.4 * lines

@@ -1,0 +1,159 @@
+"""Sentences from results: retention first, what remains possible, the words of significance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from studykit.errors import Finding
+from studykit.outcomes.results import Decision, StudyResults
+from studykit.protocol.types import Protocol
+from studykit.report.numbers import GAP, PER_CENT_CHANGE, points
+from studykit.report.reading import Reading
+from studykit.report.sentences import (
+    NO_YARDSTICK,
+    UNPLANNED_LOOK,
+    conditions,
+    continuous_answer,
+    decision_sentence,
+    harms_sentence,
+    lead,
+    limits,
+    pause_warning,
+    retention_answer,
+    worthwhile,
+)
+from studykit.report.wording import WordingContext, check_wording
+from studykit.results import Interval
+
+
+class Look:
+    by, event_time, body = "OW", "2026-05-01", {"reason": "curiosity"}
+
+
+def plain(text: str) -> str:
+    return text.replace(GAP, " ")
+
+
+@pytest.fixture
+def reading(results: StudyResults, protocol: Protocol) -> Reading:
+    return Reading(results, protocol)
+
+
+def test_the_lead_tells_retention_before_strength_with_both_intervals(reading: Reading) -> None:
+    """G13: the first sentence carries the primary estimate and its interval."""
+    text = plain(lead(reading))
+    assert text.index("retention".capitalize()) < text.index("strength at week 12 (primary outcome)")
+    assert "8 percentage points more with partner reps [−12, 28] percentage points" in text
+    assert "3.5 % higher with partner reps [−1.2, 8.4] %" in text
+    context = WordingContext(primary=("strength",))
+    assert not check_wording(lead(reading), context=context, section="headline")
+
+
+def test_retention_is_told_in_counts_with_the_unknown_left_out_aloud(reading: Reading) -> None:
+    assert reading.results.retention is not None
+    first, second = map(plain, retention_answer(reading, reading.results.retention))
+    assert "On day 182 (week 26) after allocation, 26 of 35 clients (74 %) with partner reps" in first
+    assert "24 of 36 clients (67 %) with conventional sets" in first
+    assert "1 client whose status on that day is not known is left out" in first
+    assert "anything from 12 percentage points fewer to 28 percentage points more fits these data" in second
+
+
+def test_strength_is_told_in_its_own_unit_first(reading: Reading) -> None:
+    """G16: original units first."""
+    text = plain(continuous_answer(reading, reading.results.strength)[0])
+    assert text.index("2.1 kg higher with partner reps [−0.7, 5.0] kg") < text.index("3.5 % higher")
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "said"),
+    [
+        (1.04, 1.09, "Every value in the interval is a worthwhile gain (3 % or more)."),
+        (0.90, 0.96, "Every value in the interval is a worthwhile loss (3 % or more)."),
+        (0.99, 1.02, "Every value in the interval is a difference too small to matter"),
+        (0.99, 1.08, "a worthwhile loss (3 % or more) does not fit the interval"),
+        (0.92, 1.01, "a worthwhile gain (3 % or more) does not fit the interval"),
+        (0.90, 1.10, "and a worthwhile loss (3 % or more) remain possible."),
+    ],
+)
+def test_what_remains_possible_against_the_smallest_worthwhile(lower: float, upper: float, said: str) -> None:
+    assert said in plain(worthwhile(PER_CENT_CHANGE, Interval(lower, upper, 0.95, "t"), 3.0))
+
+
+def test_where_less_is_better_gain_and_loss_change_places() -> None:
+    interval = Interval(1.04, 1.09, 0.95, "t")
+    assert "worthwhile loss" in worthwhile(PER_CENT_CHANGE, interval, 3.0, higher_is_better=False)
+
+
+def test_without_a_yardstick_the_report_says_so() -> None:
+    assert worthwhile(points(40), Interval(-0.1, 0.1, 0.95, "score"), None) == NO_YARDSTICK
+
+
+@given(st.floats(-30, 30), st.floats(0, 40), st.floats(0.5, 10))
+def test_the_zones_are_complete_and_never_contradict(lower: float, width: float, smallest: float) -> None:
+    interval = Interval(lower / 100, (lower + width) / 100, 0.95, "score")
+    text = worthwhile(points(60), interval, smallest)
+    upper = lower + width
+    gain = "worthwhile gain" in text and "gain" not in text.partition("; ")[2]
+    # One part in a billion for the trip from per cent to share and back.
+    if abs(upper - smallest) > 1e-9 * max(1.0, smallest):
+        assert gain == (upper >= smallest)
+    assert not check_wording(text)
+
+
+def test_words_of_significance_come_only_with_estimate_interval_and_p(reading: Reading) -> None:
+    """G01, for both verdicts, found by the name of the primary result as the outcomes give it."""
+    for rejected in (True, False):
+        decision = Decision(
+            "strength at week_12", "Holm over 2 primary outcomes", 0.012, 0.024, rejected, "x"
+        )
+        text = decision_sentence(reading, decision)
+        assert not check_wording(text)
+        assert ("statistically significant" in text) == rejected
+        assert "p = .012 (p = .024 allowing for the other primary outcomes)" in plain(text)
+
+
+def test_the_headline_carries_tester_delivery_and_missing_tests(reading: Reading) -> None:
+    """Trade requirement E8: blinding of the tester, fidelity and missing data stand beside the answers."""
+    text = plain("\n".join(conditions(reading)))
+    assert "not knowing the arm at 171 of 190 test results (90 %)" in text
+    assert "2461 of 2796 sets with partner reps (88.0 %) met the protocol's rule (delivery: good)" in text
+    assert "2 of 36 clients (6 %) had partner reps all the same" in text
+    assert "31 of 36 (86 %) with conventional sets, 30 of 36 (83 %) with partner reps" in text
+    assert "rule out neither" in text
+
+
+def test_an_unplanned_look_brings_its_limit(results: StudyResults, protocol: Protocol) -> None:
+    """G23."""
+    assert UNPLANNED_LOOK not in limits(Reading(results, protocol))
+    assert UNPLANNED_LOOK in limits(Reading(results, protocol, (), (Look(),)))
+
+
+def test_every_remark_of_the_results_stands_under_limits(reading: Reading) -> None:
+    told = limits(reading)
+    assert all(reading.named(remark) in told for remark in reading.results.remarks)
+
+
+def test_harms_say_how_they_were_sought(results: StudyResults) -> None:
+    """G14."""
+    assert results.harms is not None
+    asked = replace(results.harms, systematic=False)
+    text = harms_sentence(Reading(replace(results, harms=asked)))
+    assert text.startswith("Harms were not asked about systematically")
+    assert "Harms were not recorded" in harms_sentence(Reading(replace(results, harms=None)))
+    assert not check_wording(text, context=WordingContext(harms_systematic=False))
+
+
+def test_the_pause_rule_speaks_first(results: StudyResults) -> None:
+    assert results.harms is not None
+    struck = replace(results.harms, pause_reasons=("2 severe harms in one arm",))
+    assert "2 severe harms in one arm" in pause_warning(Reading(replace(results, harms=struck)))
+    assert pause_warning(Reading(results)) == ""
+
+
+def test_findings_do_not_leak_into_sentences(results: StudyResults, protocol: Protocol) -> None:
+    noisy = replace(results, findings=(Finding("warn", "records/strength.csv, row 3", "a load", "zzz"),))
+    assert "zzz" not in lead(Reading(noisy, protocol))
