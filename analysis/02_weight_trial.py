@@ -46,7 +46,8 @@ def main() -> None:
     print(weight.primary.rows)
 
     # %% Sensitivity, and independent software
-    print(sk.to_frame(weight.sensitivity).to_string(index=False))
+    columns = ["name", "value", "lower", "upper", "p_value"]
+    print(sk.to_frame(weight.sensitivity)[columns].round(4).to_string(index=False))
     print("Least squares in a general library:")
     print(regression(study).round(4).to_string())
 

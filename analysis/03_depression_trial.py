@@ -46,7 +46,8 @@ def main() -> None:
     print(sk.to_frame(result.missing).to_string(index=False))
 
     # %% What if those who are missing had done worse? Sensitivity analyses of the protocol's contrast
-    print(sk.to_frame(result.sensitivity).to_string(index=False))
+    columns = ["name", "value", "lower", "upper", "p_value"]
+    print(sk.to_frame(result.sensitivity)[columns].round(4).to_string(index=False))
 
     # %% The handbook's model (Everitt & Hothorn, longitudinal chapter): random intercept, maximum likelihood
     frame = follow_up_rows(study.folder / "records")

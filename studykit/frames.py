@@ -17,6 +17,7 @@ from studykit.results import Estimate, HasInterval, Interval, RowCount, check_co
 Term = str | tuple[str, ...]
 Degrees = Literal["kenward-roger", "satterthwaite", "residual"]
 Floats = NDArray[np.float64]
+_NAMES = ("name", "contrast", "arm", "visit")
 
 
 # --- results to frames ---------------------------------------------------------------------------
@@ -67,16 +68,20 @@ def to_frame(results: Any, *, confidence_level: float = 0.95) -> pd.DataFrame:
 def _rows_of(result: Any, confidence_level: float) -> list[dict[str, Any]]:
     """One row, or one for each element of the result's arrays."""
     values = {field.name: getattr(result, field.name) for field in fields(result)}
-    row = {name: _cell(value) for name, value in values.items() if not _is_nested(value)}
+    cells = {name: _cell(value) for name, value in values.items() if not _is_nested(value)}
+    numbers: dict[str, Any] = {}
     if isinstance(result, HasInterval):
         interval = result.confidence_interval(confidence_level)
-        row |= {
+        numbers = {
             "value": result.value,
             "lower": interval.lower,
             "upper": interval.upper,
             "confidence_level": confidence_level,
             "p_value": result.p_value,
         }
+    # What is short and names the result comes first, then its numbers, then the sentences.
+    names = {name: cells[name] for name in _NAMES if name in cells}
+    row = names | numbers | {name: cell for name, cell in cells.items() if name not in names | numbers}
     arrays = {
         name: value for name, value in values.items() if isinstance(value, np.ndarray) and value.ndim == 1
     }

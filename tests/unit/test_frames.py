@@ -102,7 +102,8 @@ def test_wrong_calls_are_explained(frame: pd.DataFrame, change: dict[str, object
 def test_one_row_per_estimate_with_its_interval() -> None:
     estimate = OutcomeEstimate(
         "strength at week_12", "a compared with b", "one sentence", "ratio", "ratio",
-        Estimate(0.05, 0.02, 30.0, "Kenward-Roger"), "primary", "a model", RowCount(4, 4, unit="clients"), ("few",),
+        Estimate(0.05, 0.02, 30.0, "Kenward-Roger"), "primary", "a model",
+        RowCount(4, 4, unit="clients"), ("few",),
     )  # fmt: skip
     table = to_frame((estimate,), confidence_level=0.9)
     row = table.iloc[0]
