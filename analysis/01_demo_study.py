@@ -80,16 +80,12 @@ def main() -> None:
     dropped = scores["client"].nunique() - complete
     print("Mixed analysis of variance:")
     print(table.to_string(index=False))
-    print(
-        f"  It used the {complete} clients with all {visits} visits; {dropped} with a missing one are gone."
-    )
+    print(f"  It used {complete} clients with all {visits} visits; {dropped} with a missing one are gone.")
     print("  Its table says nothing of them.")
     print(f"  The mixed model used {strength.primary.rows.used} clients: all who have any score.")
     print("  The analysis of variance asks whether the arms' courses differ anywhere. It gives no size of a")
-    print(
-        "  difference and no interval, takes equal correlation over visits for granted, and knows no machines,"
-    )
-    print("  trainers or strata.")
+    print("  difference and no interval, takes equal correlation over visits for granted, and knows no")
+    print("  machines, trainers or strata.")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,58 @@
+"""Every worked analysis runs as a student would run it, and says what its opening lines promise."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ANALYSIS = Path(__file__).resolve().parents[2] / "analysis"
+SAYS = {
+    "01_demo_study.py": (
+        "Mixed analysis of variance:",
+        "with a missing one are gone",
+        "The mixed model used 72 clients",
+    ),
+    "02_weight_trial.py": ("family compared with control: 8.66 lb", "72 of 72 clients used"),
+    "03_depression_trial.py": ("month_8", "computerised]", "log-likelihood -935.746"),
+}
+
+
+def run(script: Path, *words: str) -> str:
+    environment = os.environ | {"MPLBACKEND": "Agg", "OPENBLAS_NUM_THREADS": "1", "PYTHONIOENCODING": "utf-8"}
+    root = str(ANALYSIS.parent)
+    environment["PYTHONPATH"] = os.pathsep.join([root, environment.get("PYTHONPATH", "")])
+    answer = subprocess.run(
+        [sys.executable, str(script), *words], capture_output=True, text=True, encoding="utf-8",
+        env=environment, check=False, timeout=300, cwd=root,
+    )  # fmt: skip
+    assert answer.returncode == 0, answer.stderr
+    return answer.stdout
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", sorted(SAYS))
+def test_a_worked_analysis_runs(name: str) -> None:
+    out = run(ANALYSIS / name)
+    for words in SAYS[name]:
+        assert words in out
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["05_validity_recovery.py", "06_validity_type_one_error.py"])
+def test_a_validity_study_runs_in_short_form(name: str) -> None:
+    out = run(ANALYSIS / name, "--trials", "6", "--workers", "1")
+    assert "trials" in out
+
+
+def test_every_script_guards_its_main_part() -> None:
+    """joblib's workers start scripts anew on some systems; without the guard they would never end."""
+    scripts = sorted(ANALYSIS.glob("*.py"))
+    assert len(scripts) >= 5
+    for script in scripts:
+        text = script.read_text(encoding="utf-8")
+        assert 'if __name__ == "__main__":' in text, script.name
+        assert text.startswith('"""'), script.name
