@@ -45,6 +45,7 @@ Floats = NDArray[np.float64]
 Chosen = ModelAnalysis | RegressionAnalysis
 LEFT_BEFORE = "left the studio before the visit"
 NO_TEST = "no test, still training"
+NOT_YET = "the records end before the visit"
 NO_REASON = "reason not recorded"
 MISSING_AT_RANDOM = (
     "Scores not obtained are taken as missing at random, given the scores seen before, the arm and the "
@@ -357,6 +358,8 @@ def _reason(spells: RetentionSpells | None, client: int, day: int) -> str:
     if spells is None:
         return NO_REASON
     attended = spells.histories[client].attended
+    if spells.histories[client].data_through < day:
+        return NOT_YET
     left = spells.registered_on[client] <= day or (not attended or attended[-1] < day)
     return LEFT_BEFORE if left else NO_TEST
 

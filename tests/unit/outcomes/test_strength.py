@@ -258,3 +258,9 @@ def test_reasons_of_missing_scores_come_from_attendance(
     )  # fmt: skip
     count = next(c for c in result.missing if (c.arm, c.visit) == ("conventional", "day_84"))
     assert count.reasons == (("left the studio before the visit", 1), ("no test, still training", 2))
+    early = analyse_strength(
+        protocol, protocol.continuous_outcomes[0], make_rows(clients, cube, protocol),
+        spells=make_spells(clients, [min(day, 60) for day in last], data_through=70),
+    )  # fmt: skip
+    count = next(c for c in early.missing if (c.arm, c.visit) == ("conventional", "day_84"))
+    assert count.reasons == (("the records end before the visit", 3),)
