@@ -33,7 +33,7 @@ def design_effect(clients_per_trainer: float, icc: float, *, variation: float = 
 
     Examples
     --------
-    >>> design_effect(20, 0.05), round(design_effect(20, 0.05, variation=0.65), 4)
+    >>> round(design_effect(20, 0.05), 4), round(design_effect(20, 0.05, variation=0.65), 4)
     (1.95, 2.3725)
     """
     _check_icc(icc)

@@ -127,7 +127,7 @@ def departures_by_accrual(
     Examples
     --------
     >>> round(departures_by_accrual(0.5, 100, accrual=1.0, follow_up=2.0), 1)
-    71.0
+    71.1
     """
     if not hazard > 0.0 or not accrual > 0.0 or follow_up < 0.0 or lost < 0.0:
         raise ArgumentError(

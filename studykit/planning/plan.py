@@ -275,7 +275,7 @@ def _limits_of_trainers(protocol: Protocol, plan: StrengthPlan) -> list[str]:
     unit = " %" if plan.unit == "%" else f" {plan.unit}"
     trainers, width = protocol.planning.trainers, plan.planned.width_other_trainers
     return [
-        f"The answer holds for these {trainers} trainers; for others the interval would be {width:.1f}{unit} wide."
+        f"The answer holds for these {trainers} trainers; for others the interval is {width:.1f}{unit} wide."
     ]
 
 

@@ -10,8 +10,9 @@ from collections.abc import Callable
 from functools import lru_cache
 from typing import Any, Literal
 
+import numpy as np
 from scipy.optimize import brentq
-from scipy.special import gammaln, ndtr, ndtri, stdtrit
+from scipy.special import gammaincinv, gammaln, ndtr, ndtri, stdtrit
 
 from studykit.errors import ArgumentError, DesignError
 
@@ -85,8 +86,24 @@ def t_power(
         upper = float(ndtr(noncentrality - critical))
         return upper + float(ndtr(-noncentrality - critical)) if sides == 2 else upper
     alternative = "two-sided" if sides == 2 else "larger"
-    value = _noncentral().power(noncentrality, 1.0, alpha, df=degrees_of_freedom, alternative=alternative)
-    return min(max(float(value), 0.0), 1.0)
+    with np.errstate(all="ignore"):
+        value = float(
+            _noncentral().power(noncentrality, 1.0, alpha, df=degrees_of_freedom, alternative=alternative)
+        )
+    if math.isnan(value):
+        value = _power_by_quadrature(noncentrality, degrees_of_freedom, alpha, sides)
+    return min(max(value, 0.0), 1.0)
+
+
+def _power_by_quadrature(noncentrality: float, freedom: float, alpha: float, sides: Sides) -> float:
+    """The same by averaging over the estimated spread; where the library gives no number (few degrees)."""
+    points, weights = np.polynomial.legendre.leggauss(400)
+    spread = np.sqrt(2.0 * gammaincinv(freedom / 2.0, (points + 1.0) / 2.0) / freedom)
+    critical = float(stdtrit(freedom, 1.0 - alpha / sides)) * spread
+    rejected = ndtr(noncentrality - critical)
+    if sides == 2:
+        rejected = rejected + ndtr(-noncentrality - critical)
+    return float(np.sum(weights * rejected) / 2.0)
 
 
 def detectable_difference(

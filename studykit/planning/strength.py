@@ -229,29 +229,37 @@ def _fixed_terms(protocol: Protocol) -> int:
     return len(protocol.arms) + 1 + strata + trainers + len(protocol.analysis.adjust_for)
 
 
-def strength_at(model: StrengthModel, clients: int) -> StrengthPoint | None:
-    """What a number of clients tells; ``None`` where nothing can be estimated."""
-    tested = tuple(clients * share * model.tested for share in model.shares)
+def _error_and_freedom(model: StrengthModel, clients: int) -> tuple[float, float] | None:
+    """Standard error and degrees of freedom, ``None`` where nothing can be estimated."""
     everybody = clients * model.tested
     freedom = model.trainers - 2.0 if model.nested else everybody - model.fixed_terms
     if freedom < 1.0 or everybody <= 5.0:
         return None
-    variance = model.residual_sd**2 * (1.0 / tested[0] + 1.0 / tested[1]) * (1.0 + 1.0 / (everybody - 4.0))
+    per_arm = sum(1.0 / (everybody * share) for share in model.shares)
+    variance = model.residual_sd**2 * per_arm * (1.0 + 1.0 / (everybody - 4.0))
     if model.nested:
         variance *= design_effect(max(everybody / model.trainers, 1.0), model.trainer_icc)
-    error = math.sqrt(variance)
+    return math.sqrt(variance), freedom
+
+
+def strength_at(model: StrengthModel, clients: int) -> StrengthPoint | None:
+    """What a number of clients tells; ``None`` where nothing can be estimated."""
+    known = _error_and_freedom(model, clients)
+    if known is None:
+        return None
+    error, freedom = known
     half = expected_half_width(error, degrees_of_freedom=freedom, confidence_level=model.confidence_level)
     found = detectable_difference(error, degrees_of_freedom=freedom, power=model.power, alpha=model.alpha)
     return StrengthPoint(
         clients=clients,
-        tested_per_arm=(tested[0], tested[1]),
+        tested_per_arm=(clients * model.shares[0] * model.tested, clients * model.shares[1] * model.tested),
         standard_error=error,
         degrees_of_freedom=freedom,
         half_width=told(half, model.scale),
         width=told_width(half, model.scale),
         power=t_power(model.effect, error, degrees_of_freedom=freedom, alpha=model.alpha),
         detectable=told(found, model.scale),
-        width_other_trainers=_width_other_trainers(model, variance, freedom),
+        width_other_trainers=_width_other_trainers(model, error**2, freedom),
     )
 
 
@@ -281,8 +289,10 @@ def clients_for_strength_power(model: StrengthModel, *, effect: float | None = N
         return None
 
     def power(clients: int) -> float:
-        point = strength_at(wanted, clients)
-        return 0.0 if point is None else point.power
+        known = _error_and_freedom(wanted, clients)
+        if known is None:
+            return 0.0
+        return t_power(wanted.effect, known[0], degrees_of_freedom=known[1], alpha=wanted.alpha)
 
     return _search(power, model.power)
 
@@ -291,8 +301,13 @@ def clients_for_strength_width(model: StrengthModel, *, half_width: float) -> in
     """Clients in all arms for an interval that reaches ``half_width`` (told unit) to either side."""
 
     def narrowness(clients: int) -> float:
-        point = strength_at(model, clients)
-        return -math.inf if point is None else -point.half_width
+        known = _error_and_freedom(model, clients)
+        if known is None:
+            return -math.inf
+        half = expected_half_width(
+            known[0], degrees_of_freedom=known[1], confidence_level=model.confidence_level
+        )
+        return -told(half, model.scale)
 
     return _search(narrowness, -half_width)
 

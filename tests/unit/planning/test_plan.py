@@ -1,0 +1,173 @@
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from studykit.errors import ArgumentError, DesignError
+from studykit.planning.plan import plan_study
+from studykit.protocol.reading import parse_protocol
+from studykit.protocol.types import Protocol
+from studykit.results import to_plain
+from studykit.shipped import shipped
+
+READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
+EFFECT = "value = 2.0\nlow = -2.0\nhigh = 6.0"
+
+
+def protocol(*pairs: tuple[str, str]) -> Protocol:
+    text = READY
+    for old, new in pairs:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    return parse_protocol(text).protocol
+
+
+def test_an_owner_with_40_clients_and_3_trainers_learns_what_is_out_of_reach() -> None:
+    """Trade facts F3: 20 to 40 per arm and four machines show about 5 to 8 %, not 2 %, and no retention."""
+    plan = plan_study(protocol())
+    assert plan.strength is not None
+    assert plan.retention is not None
+    assert plan.headline.startswith(
+        "With 40 clients the 95 % interval for strength will be about 13.9 % wide"
+    )
+    assert any("2.0 % cannot be told from none" in sentence for sentence in plan.cannot_tell)
+    assert plan.strength.clients_for_effect is not None
+    assert plan.strength.clients_for_effect > 500
+    assert plan.retention.planned.power < 0.1
+    assert plan.recommendation.action == "join other studios"
+    assert plan.recommendation.clients_needed is not None
+    assert 2 * 40 < plan.recommendation.clients_needed <= 6 * 40
+
+
+def test_the_summary_leads_with_the_width_and_ends_with_the_rule() -> None:
+    text = plan_study(protocol()).summary()
+    order = [
+        text.index(part)
+        for part in ("wide; recommendation", "What this study can tell", "What it cannot tell",
+                     "Recommendation: join", "Width of the interval by", "What is assumed", "Rule: Run")
+    ]  # fmt: skip
+    assert order == sorted(order)
+    assert "* correlation of a client's tests" in text  # weak evidence is marked
+
+
+def test_everything_used_has_a_source_and_an_evidence() -> None:
+    plan = plan_study(protocol())
+    assert len(plan.assumptions) >= 9
+    assert all(item.source and item.low <= item.value <= item.high for item in plan.assumptions)
+    assert {item.key for item in plan.assumptions if not item.is_weak} == {
+        "sd_score", "missed_tests", "departure_shape",
+    }  # fmt: skip
+
+
+def test_the_curve_falls_and_holds_the_planned_number() -> None:
+    plan = plan_study(protocol(), clients=44)
+    assert plan.strength is not None
+    widths = [point.width for point in plan.strength.curve]
+    assert widths == sorted(widths, reverse=True)
+    assert 44 in [point.clients for point in plan.strength.curve]
+
+
+def test_only_an_effect_under_full_delivery_is_diluted() -> None:
+    """Trade facts C6: what is left is (1 - contaminated - not adherent); here 0.8 - 0.1 = 0.7."""
+    offered = plan_study(protocol())
+    full = plan_study(protocol(('effect_declared = "as offered"', 'effect_declared = "under full delivery"')))
+    assert offered.strength is not None
+    assert full.strength is not None
+    assert offered.strength.model.effect / full.strength.model.effect == pytest.approx(1 / 0.7)
+    assert full.retention is not None
+    assert full.retention.effect_after_dilution == pytest.approx(0.7 * 2.0)
+    assert offered.strength.planned.width == full.strength.planned.width
+
+
+@pytest.mark.parametrize(
+    ("clients", "action"),
+    [(8, "do not run"), (12, "run as a pilot"), (40, "join other studios"), (120, "run"), (400, "run")],
+)
+def test_one_recommendation_by_the_rule(clients: int, action: str) -> None:
+    assert plan_study(protocol(), clients=clients).recommendation.action == action
+
+
+def test_a_pilot_is_a_pilot() -> None:
+    plan = plan_study(protocol(('framework = "superiority"', 'framework = "pilot"')))
+    assert plan.recommendation.action == "run as a pilot"
+
+
+def test_retention_alone_sends_to_the_records_first() -> None:
+    plan = plan_study(
+        protocol(('role = "primary"', 'role = "exploratory"'), ('role = "secondary"', 'role = "primary"'))
+    )
+    assert plan.primary == "retention"
+    assert plan.recommendation.action == "look back first"
+
+
+def test_no_contrast_left_means_do_not_run() -> None:
+    plan = plan_study(
+        protocol(
+            ('effect_declared = "as offered"', 'effect_declared = "under full delivery"'),
+            ("value = 0.80\nlow = 0.50", "value = 0.30\nlow = 0.10"),
+            ("value = 0.10\nlow = 0.05\nhigh = 0.33", "value = 0.30\nlow = 0.05\nhigh = 0.33"),
+        )
+    )
+    assert plan.recommendation.action == "do not run"
+    assert plan.strength is None
+    assert "With so little contrast between the arms no study can answer" in plan.recommendation.reason
+
+
+def test_two_primary_outcomes_share_alpha() -> None:
+    plan = plan_study(
+        protocol(
+            ('role = "secondary"', 'role = "primary"'),
+            ('multiplicity = "one primary"', 'multiplicity = "holm"'),
+        )
+    )
+    assert plan.alpha == pytest.approx(0.025)
+    one = plan_study(protocol())
+    assert plan.strength is not None
+    assert one.strength is not None
+    assert plan.strength.planned.power < one.strength.planned.power
+    assert plan.strength.planned.width == one.strength.planned.width
+
+
+def test_defaults_are_used_and_said_where_a_protocol_is_silent() -> None:
+    start, end = READY.index("[planning.sd_score]"), READY.index("# --- how it is analysed")
+    silent = parse_protocol(READY[:start] + READY[end:]).protocol
+    plan, full = plan_study(silent), plan_study(protocol())
+    assert plan.strength is not None
+    assert full.strength is not None
+    assert plan.strength.planned == full.strength.planned  # the ready protocol states the same numbers
+    assert all("default of studykit" in item.source for item in plan.assumptions)
+
+
+def test_an_outcome_in_its_own_unit_needs_a_spread() -> None:
+    path = shipped("protocols").parent / "analysis" / "depression_trial" / "protocol.toml"
+    trial = parse_protocol(path.read_text(encoding="utf-8")).protocol
+    with pytest.raises(DesignError, match="planning, sd_score: expected the spread of the outcome"):
+        plan_study(trial)
+
+
+def test_what_if_moves_one_assumption_at_a_time() -> None:
+    plan = plan_study(protocol())
+    assert plan.strength is not None
+    moved = {(item.outcome, item.key, item.end): item.width for item in plan.what_if}
+    assert (
+        moved["strength", "sd_score", "low"]
+        < plan.strength.planned.width
+        < moved["strength", "sd_score", "high"]
+    )
+    assert moved["strength", "correlation_baseline", "high"] < plan.strength.planned.width
+    assert ("retention", "retention_reference", "high") in moved
+
+
+def test_a_plan_is_json_and_changes_nothing() -> None:
+    given = protocol()
+    before = given.model_dump_json()
+    plan = plan_study(given)
+    assert json.loads(json.dumps(to_plain(plan)))["recommendation"]["action"] == "join other studios"
+    assert given.model_dump_json() == before
+    assert plan_study(given) == plan
+
+
+def test_too_few_clients_are_refused() -> None:
+    with pytest.raises(ArgumentError, match="4 or more in all arms"):
+        plan_study(protocol(), clients=3)
