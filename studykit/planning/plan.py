@@ -95,19 +95,21 @@ class Plan:
         lines = [self.headline, "", "What this study can tell"]
         lines += [f"- {sentence}" for sentence in self.can_tell]
         lines += ["", "What it cannot tell", *(f"- {sentence}" for sentence in self.cannot_tell)]
-        lines += ["", f"Recommendation: {self.recommendation.action}", self.recommendation.reason]
         lines += ["", "Width of the interval by number of clients", *_ladder_lines(self)]
         lines += ["", "What is assumed (* weak evidence or judgement: replace it by your own figures)"]
-        lines += [
-            f"- {'*' if item.is_weak else ' '} {item.meaning}: {item.value:g} (plausible {item.low:g} to "
-            f"{item.high:g})"
-            for item in self.assumptions
-        ]
+        lines += [_assumption_line(item) for item in self.assumptions]
         lines += [f"Effects are taken {self.effect_declared}.", self.method]
         if self.findings:
             lines += ["", "To look at", *(f"- {finding}" for finding in self.findings)]
-        lines += ["", f"Rule: {self.recommendation.rule}"]
+        lines += ["", f"Recommendation: {self.recommendation.action}", self.recommendation.reason]
+        lines += [f"Rule: {self.recommendation.rule}"]
         return "\n".join(lines)
+
+
+def _assumption_line(item: UsedAssumption) -> str:
+    mark = "*" if item.is_weak else " "
+    numbers = f"{item.value:g} (plausible {item.low:g} to {item.high:g})"
+    return f"- {mark} {item.meaning}: {numbers}. {item.evidence}: {item.source}"
 
 
 def _ladder_lines(plan: Plan) -> list[str]:

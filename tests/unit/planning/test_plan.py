@@ -45,7 +45,7 @@ def test_the_summary_leads_with_the_width_and_ends_with_the_rule() -> None:
     order = [
         text.index(part)
         for part in ("wide; recommendation", "What this study can tell", "What it cannot tell",
-                     "Recommendation: join", "Width of the interval by", "What is assumed", "Rule: Run")
+                     "Width of the interval by", "What is assumed", "Recommendation: join", "Rule: Run")
     ]  # fmt: skip
     assert order == sorted(order)
     assert "* correlation of a client's tests" in text  # weak evidence is marked
