@@ -212,7 +212,12 @@ def check(arguments: argparse.Namespace) -> int:
 
 def audit(arguments: argparse.Namespace) -> int:
     """Verify the ledger and repeat every draw."""
-    result = _open(arguments).audit()
+    from studykit.allocation.acts import Receipt
+    from studykit.allocation.audit_result import Anchor
+
+    receipts = [Receipt.read(path.read_text(encoding="utf-8-sig")) for path in arguments.receipt]
+    anchors = [Anchor.read(text) for text in arguments.kept]
+    result = _open(arguments).audit(receipts=receipts, anchors=anchors)
     _show(arguments, result, result.summary())
     return DONE if result.passed else ATTENTION
 
@@ -337,7 +342,18 @@ def _parser() -> argparse.ArgumentParser:
     entry.add_argument("--reason", required=True, metavar="TEXT", help="how the slip was found")
     _by(entry)
     add("check", check, "check my_study")
-    add("audit", audit, "audit my_study")
+    entry = add("audit", audit, 'audit my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"')
+    entry.add_argument(
+        "--receipt",
+        action="append",
+        default=[],
+        type=Path,
+        metavar="FILE",
+        help="a receipt that was handed out",
+    )
+    entry.add_argument(
+        "--kept", action="append", default=[], metavar="CODE", help="an entry and its code, kept elsewhere"
+    )
     for name, run in (("analyse", analyse), ("report", report)):
         entry = add(name, run, f"{name} my_study")
         entry.add_argument(
@@ -345,6 +361,14 @@ def _parser() -> argparse.ArgumentParser:
         )
         entry.add_argument("--look-reason", default="", metavar="TEXT", help="why")
     return parser
+
+
+def _unexpected(error: Exception) -> str:
+    """One message for a mistake of our own; the details are shown only to those who ask for them."""
+    return (
+        f"a mistake inside studykit ({type(error).__name__}: {error}). What was saved before is untouched. "
+        "Please tell its contributors; STUDYKIT_DEBUG=1 shows where it happened."
+    )
 
 
 def _by(entry: argparse.ArgumentParser) -> None:
@@ -379,6 +403,11 @@ def main(words: Sequence[str] | None = None) -> int:
                 todo="Nothing was lost. Put it right and try again.",
             )
             print(plain(f"studykit {arguments.command}: {trouble}"), file=sys.stderr)
+            return WRONG
+        except Exception as error:
+            if os.environ.get("STUDYKIT_DEBUG"):
+                raise
+            print(plain(f"studykit {arguments.command}: {_unexpected(error)}"), file=sys.stderr)
             return WRONG
         except KeyboardInterrupt:
             print("\nstopped by the keyboard; nothing was left half written", file=sys.stderr)

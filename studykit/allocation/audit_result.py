@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from studykit.allocation.acts import Locked
-from studykit.errors import Finding
+from studykit.errors import ArgumentError, Finding
+
+_CODE = re.compile(r"[0-9a-f]{4}(-[0-9a-f]{4}){2}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,9 +31,22 @@ class Anchor:
 
     @classmethod
     def read(cls, text: str) -> Anchor:
-        """An anchor from its printed text."""
-        position, code = text.split()
-        return cls(int(position), code.lower())
+        """An anchor from its printed text.
+
+        Raises
+        ------
+        ArgumentError
+            If it is not the number of an entry and its code.
+        """
+        position, _, code = text.strip().partition(" ")
+        if not (position.isdigit() and _CODE.fullmatch(code.strip().lower())):
+            raise ArgumentError(
+                where="code kept elsewhere",
+                expected="the number of an entry and its code, such as 17 4f2a-91c0-77be",
+                got=repr(text),
+                todo="Type it as the audit printed it.",
+            )
+        return cls(int(position), code.strip().lower())
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -30,7 +30,7 @@ from studykit.study.folder import made_whole, method_of, synchronised_finding, t
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Locked, Receipt
-    from studykit.allocation.audit_result import AuditResult
+    from studykit.allocation.audit_result import Anchor, AuditResult
     from studykit.allocation.entries import Entry
     from studykit.allocation.ledger import Ledger
     from studykit.outcomes.results import Provenance, StudyResults
@@ -475,8 +475,8 @@ class Study:
         rows, _ = derive_rows(records, self.protocol, allocated)
         return tuple(pause_rule(self.protocol, rows))
 
-    def audit(self) -> AuditResult:
-        """Verify the ledger's chain and repeat every draw.
+    def audit(self, *, receipts: Sequence[Receipt] = (), anchors: Sequence[Anchor] = ()) -> AuditResult:
+        """Verify the ledger's chain, repeat every draw, compare receipts and codes kept elsewhere.
 
         Raises
         ------
@@ -494,7 +494,7 @@ class Study:
                 got="none",
                 todo="There is one from the lock on: studykit lock STUDY --by CODE.",
             )
-        return audit(Ledger(path))
+        return audit(Ledger(path), receipts=receipts, anchors=anchors)
 
     # --- results ------------------------------------------------------------------------------
 

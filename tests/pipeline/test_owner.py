@@ -223,3 +223,37 @@ def test_a_crash_while_making_leaves_nothing(
     assert code == 2
     assert "No space left on device" in err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_receipts_and_kept_codes_are_compared(mine: Path, run: Run, tmp_path: Path) -> None:
+    """E14: the ledger is verified; a rewritten end contradicts what was handed out."""
+    answer_ethics(mine)
+    assert run("lock", mine, "--by", "OW")[0] == 0
+    add_rows(mine, "trainers", {"trainer": "T1", "signed_off_on": "2026-01-10", "observer": "OB"})
+    add_ready_client(mine, "C001")
+    code, receipt, _ = run("enrol", mine, "C001", "--by", "OW", "--yes")
+    assert code == 0
+    path = tmp_path / "receipt.txt"
+    path.write_text(receipt, encoding="utf-8")
+    code, out, _ = run("audit", mine, "--receipt", path)
+    assert code == 0
+    assert "1 receipts compared" in out
+    position = next(
+        line.split(":")[1].strip() for line in receipt.splitlines() if line.strip().startswith("entry:")
+    )
+    code, out, _ = run("audit", mine, "--kept", f"{position} 0000-0000-0000")
+    assert code == 1
+    assert "as kept elsewhere" in out
+    code, _, err = run("audit", mine, "--kept", "nonsense")
+    assert code == 2
+    assert "code kept elsewhere: expected the number of an entry and its code" in err
+
+
+def test_a_mistake_of_our_own_is_one_message(mine: Path, run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise RuntimeError("impossible")
+
+    monkeypatch.setattr(Study, "plan", broken)
+    code, _, err = run("plan", mine)
+    assert code == 2
+    assert "a mistake inside studykit (RuntimeError: impossible)" in err
