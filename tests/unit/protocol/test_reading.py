@@ -109,7 +109,7 @@ TRAPS = [
     ("power = 0.8", "alpha = 0.05", "planning, alpha", "a key that is known here", "belongs in [analysis]"),
     (
         'kind = "continuous"',
-        'kind = "continous"',
+        'kind = "continuousx"',
         "outcomes 'strength', kind",
         "one of",
         'Did you mean "cont',
@@ -126,7 +126,7 @@ TRAPS = [
         "repetitons = 10 }",
         "outcomes 'strength', score, repetitons",
         "a key",
-        "mean repet",
+        "mean repetitions?",
     ),
     ('method = "permuted blocks"', 'method = "dates"', "allocation, method", '"external"', "Choose one"),
     ("format = 1 ", "format = 2 ", "format", "format = 1", "newer studykit"),
