@@ -285,6 +285,51 @@ class _Parser(argparse.ArgumentParser):
         self.exit(WRONG, plain(f"{self.prog}: {message}. Try: {self.prog} --help\n"))
 
 
+def _option(*words: str, **settings: Any) -> tuple[tuple[str, ...], dict[str, Any]]:
+    return words, settings
+
+
+_FOLDER = _option("folder", type=Path, metavar="FOLDER", help="the new study's folder")
+_DEMO_FOLDER = _option(
+    "folder", nargs="?", type=Path, default=Path("demo_study"), metavar="FOLDER", help="default: demo_study"
+)
+_STUDY = _option("study", metavar="STUDY", type=Path, help="the study's folder")
+_CLIENT = _option("client", metavar="CLIENT", help="client code")
+_BY = _option("--by", required=True, metavar="CODE", help="your code, as in the protocol's roles")
+_YES = _option("--yes", action="store_true", help="do not ask before going on")
+_DESIGN = _option("--design", default="parallel", metavar="NAME", help="ready protocol (default: parallel)")
+_DEFAULTS = _option("--defaults", action="store_true", help="ask nothing, take every default")
+_CLIENTS = _option("--clients", type=int, metavar="N", help="clients in all arms (default: the protocol's)")
+_WHY_CHANGED = _option("--reason", required=True, metavar="TEXT", help="why the protocol changes")
+_FACT = _option("--fact", required=True, metavar="NAME", help="the fact that was mistyped")
+_VALUE = _option("--value", required=True, metavar="TEXT", help="what it should have been")
+_WHY_CORRECTED = _option("--reason", required=True, metavar="TEXT", help="how the slip was found")
+_RECEIPT = _option(
+    "--receipt", action="append", default=[], type=Path, metavar="FILE", help="a receipt that was handed out"
+)
+_KEPT = _option(
+    "--kept", action="append", default=[], metavar="CODE", help="an entry and its code, kept elsewhere"
+)
+_LOOK_BY = _option("--look-by", default="", metavar="CODE", help="who looks before the end of follow-up")
+_LOOK_REASON = _option("--look-reason", default="", metavar="TEXT", help="why")
+_JSON = _option("--json", action="store_true", help="answer as JSON")
+
+_CORRECTION = 'my_study C014 --fact sex --value female --reason "typing slip" --by OW'
+_COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
+    (demo, "", (_DEMO_FOLDER,)),
+    (new, "my_study", (_FOLDER, _DESIGN, _DEFAULTS)),
+    (plan, "my_study --clients 60", (_STUDY, _CLIENTS)),
+    (lock, "my_study --by OW", (_STUDY, _BY, _YES)),
+    (amend, 'my_study --by OW --reason "a second studio joins"', (_STUDY, _BY, _WHY_CHANGED)),
+    (enrol, "my_study C014 --by OW", (_STUDY, _CLIENT, _BY, _YES)),
+    (correct, _CORRECTION, (_STUDY, _CLIENT, _FACT, _VALUE, _WHY_CORRECTED, _BY)),
+    (check, "my_study", (_STUDY,)),
+    (audit, 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"', (_STUDY, _RECEIPT, _KEPT)),
+    (analyse, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),
+    (report, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),
+)
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="studykit",
@@ -294,72 +339,13 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"studykit {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
-
-    def add(name: str, run: Command, example: str, *, study: bool = True) -> argparse.ArgumentParser:
-        text = (run.__doc__ or "").strip()
-        entry = commands.add_parser(name, help=text, description=text, epilog=f"Example: studykit {example}")
+    for run, example, options in _COMMANDS:
+        name, text = run.__name__, (run.__doc__ or "").strip()
+        example = f"Example: studykit {name} {example}".rstrip()
+        entry = commands.add_parser(name, help=text, description=text, epilog=example)
         entry.set_defaults(run=run)
-        if study:
-            entry.add_argument("study", metavar="STUDY", type=Path, help="the study's folder")
-        entry.add_argument("--json", action="store_true", help="answer as JSON")
-        return entry
-
-    entry = add("demo", demo, "demo", study=False)
-    entry.add_argument(
-        "folder",
-        nargs="?",
-        type=Path,
-        default=Path("demo_study"),
-        metavar="FOLDER",
-        help="where to put it (default: demo_study)",
-    )
-    entry = add("new", new, "new my_study", study=False)
-    entry.add_argument("folder", type=Path, metavar="FOLDER", help="the new study's folder")
-    entry.add_argument(
-        "--design", default="parallel", metavar="NAME", help="ready protocol (default: parallel)"
-    )
-    entry.add_argument("--defaults", action="store_true", help="ask nothing, take every default")
-    entry = add("plan", plan, "plan my_study --clients 60")
-    entry.add_argument(
-        "--clients", type=int, metavar="N", help="clients in all arms (default: the protocol's)"
-    )
-    entry = add("lock", lock, "lock my_study --by OW")
-    _by(entry)
-    _yes(entry)
-    entry = add("amend", amend, 'amend my_study --by OW --reason "a second studio joins"')
-    _by(entry)
-    entry.add_argument("--reason", required=True, metavar="TEXT", help="why the protocol changes")
-    entry = add("enrol", enrol, "enrol my_study C014 --by OW")
-    entry.add_argument("client", metavar="CLIENT", help="client code")
-    _by(entry)
-    _yes(entry)
-    entry = add(
-        "correct", correct, 'correct my_study C014 --fact sex --value female --reason "typing slip" --by OW'
-    )
-    entry.add_argument("client", metavar="CLIENT", help="client code")
-    entry.add_argument("--fact", required=True, metavar="NAME", help="the fact that was mistyped")
-    entry.add_argument("--value", required=True, metavar="TEXT", help="what it should have been")
-    entry.add_argument("--reason", required=True, metavar="TEXT", help="how the slip was found")
-    _by(entry)
-    add("check", check, "check my_study")
-    entry = add("audit", audit, 'audit my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"')
-    entry.add_argument(
-        "--receipt",
-        action="append",
-        default=[],
-        type=Path,
-        metavar="FILE",
-        help="a receipt that was handed out",
-    )
-    entry.add_argument(
-        "--kept", action="append", default=[], metavar="CODE", help="an entry and its code, kept elsewhere"
-    )
-    for name, run in (("analyse", analyse), ("report", report)):
-        entry = add(name, run, f"{name} my_study")
-        entry.add_argument(
-            "--look-by", default="", metavar="CODE", help="who looks before the end of follow-up"
-        )
-        entry.add_argument("--look-reason", default="", metavar="TEXT", help="why")
+        for words, settings in (*options, _JSON):
+            entry.add_argument(*words, **settings)
     return parser
 
 
@@ -369,14 +355,6 @@ def _unexpected(error: Exception) -> str:
         f"a mistake inside studykit ({type(error).__name__}: {error}). What was saved before is untouched. "
         "Please tell its contributors; STUDYKIT_DEBUG=1 shows where it happened."
     )
-
-
-def _by(entry: argparse.ArgumentParser) -> None:
-    entry.add_argument("--by", required=True, metavar="CODE", help="your code, as in the protocol's roles")
-
-
-def _yes(entry: argparse.ArgumentParser) -> None:
-    entry.add_argument("--yes", action="store_true", help="do not ask before going on")
 
 
 def main(words: Sequence[str] | None = None) -> int:

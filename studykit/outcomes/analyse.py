@@ -13,9 +13,11 @@ from studykit.outcomes.delivery import analyse_delivery
 from studykit.outcomes.flow import trace_flow
 from studykit.outcomes.harms import analyse_harms
 from studykit.outcomes.limits import collect_limits
+from studykit.outcomes.rerandomisation import DrawnArms, rerandomise_retention, rerandomise_strength
 from studykit.outcomes.results import (
     OutcomeEstimate,
     Provenance,
+    RerandomisationTest,
     RetentionResult,
     StrengthResult,
     StudyResults,
@@ -35,6 +37,7 @@ def analyse_rows(
     provenance: Provenance,
     randomised: bool,
     findings: Sequence[Finding] = (),
+    drawn: DrawnArms | None = None,
 ) -> StudyResults:
     """Analyse every outcome of the protocol.
 
@@ -50,6 +53,8 @@ def analyse_rows(
         says so).
     findings : sequence of Finding
         Met on the way; carried along.
+    drawn : DrawnArms, optional
+        What the method of allocation might have given instead, for the re-randomisation tests.
 
     Returns
     -------
@@ -106,7 +111,28 @@ def analyse_rows(
         ),
         findings=tuple(notes),
         provenance=provenance,
+        rerandomisation=_rerandomised(protocol, rows, retention, continuous, drawn),
     )
+
+
+def _rerandomised(
+    protocol: Protocol,
+    rows: StudyRows,
+    retention: RetentionResult | None,
+    continuous: Sequence[StrengthResult],
+    drawn: DrawnArms | None,
+) -> tuple[RerandomisationTest, ...]:
+    """Re-randomisation tests of the outcomes that were analysed, each against the arms drawn again."""
+    if drawn is None:
+        return ()
+    tests = []
+    if retention is not None and rows.retention is not None:
+        tests.append(rerandomise_retention(protocol, rows.retention, drawn=drawn))
+    analysed = {result.code for result in continuous}
+    for outcome, own in zip(protocol.continuous_outcomes, rows.strength, strict=True):
+        if outcome.code in analysed:
+            tests.append(rerandomise_strength(protocol, outcome, own, drawn=drawn))
+    return tuple(tests)
 
 
 def _continuous(protocol: Protocol, rows: StudyRows, notes: list[Finding]) -> tuple[StrengthResult, ...]:

@@ -456,6 +456,23 @@ class Decision:
 
 
 @dataclass(frozen=True, slots=True)
+class RerandomisationTest:
+    """What the method of allocation alone says about one outcome; it supports the primary analysis.
+
+    ``smallest_p_value`` is the smallest that these draws can give; ``interval`` is on the scale of the
+    analysis, and only for the score at the primary visit of a trial with two arms.
+    """
+
+    outcome: str
+    statistic: str
+    draws: int
+    exact: bool
+    p_value: float
+    smallest_p_value: float
+    interval: Interval | None
+
+
+@dataclass(frozen=True, slots=True)
 class Provenance:
     """What the results were made from."""
 
@@ -493,6 +510,7 @@ class StudyResults:
     remarks: tuple[str, ...]  # limits that every reader must see
     findings: tuple[Finding, ...]  # notes and warnings met on the way
     provenance: Provenance
+    rerandomisation: tuple[RerandomisationTest, ...] = ()
 
     @property
     def strength(self) -> StrengthResult:

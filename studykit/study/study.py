@@ -26,6 +26,7 @@ from studykit.errors import (
 )
 from studykit.shipped import shipped
 from studykit.study.checking import Check, follow_up_complete
+from studykit.study.drawing import drawn_again
 from studykit.study.folder import made_whole, method_of, synchronised_finding, template, versions
 
 if TYPE_CHECKING:
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from studykit.records.rows import StudyRows
     from studykit.records.tables import Allocated, Records
 
+SEED = 1  # of re-randomisation tests; any will do, and it is printed
 PROTOCOL, LEDGER, RECORDS, RESULTS = "protocol.toml", "ledger.db", "records", "results"
 
 
@@ -508,13 +510,15 @@ class Study:
         ledger = self.ledger
         return () if ledger is None else tuple(entry for entry in ledger.entries() if entry.kind == "look")
 
-    def analyse(self, *, look_by: str = "", look_reason: str = "") -> StudyResults:
+    def analyse(self, *, look_by: str = "", look_reason: str = "", seed: int = SEED) -> StudyResults:
         """Analyse as the protocol says.
 
         Parameters
         ----------
         look_by, look_reason : str
             Who looks before the end of follow-up, and why; the look is logged. Not needed later.
+        seed : int
+            Of the draws of the re-randomisation tests.
 
         Raises
         ------
@@ -532,9 +536,10 @@ class Study:
         return analyse_rows(
             protocol,
             rows,
-            provenance=self._provenance(rows),
+            provenance=self._provenance(rows, seed),
             randomised=self._randomised(),
             findings=findings,
+            drawn=drawn_again(self.ledger, rows.clients, seed=seed),
         )
 
     def _log_look(self, by: str, reason: str, rows: StudyRows) -> None:
@@ -558,7 +563,7 @@ class Study:
             return True
         return self.audit().passed
 
-    def _provenance(self, rows: StudyRows) -> Provenance:
+    def _provenance(self, rows: StudyRows, seed: int) -> Provenance:
         from studykit.outcomes.results import Provenance
 
         read, ledger = self._in_force(), self.ledger
@@ -568,7 +573,7 @@ class Study:
             ledger_code="" if ledger is None else ledger.entries()[-1].code,
             table_hashes=rows.table_hashes,
             versions=tuple(versions().items()),
-            seed=None,
+            seed=seed,
             made_at=dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
         )
 

@@ -1,0 +1,332 @@
+r"""Re-randomisation tests: the method of allocation itself is the only assumption.
+
+The arms are drawn again, many times, by the method that was used, in the order and strata that were
+used; scores, attendance and what is missing stay as they are. The p-value is the share of draws
+whose statistic is at least as far from zero as the one seen (Edgington & Onghena 2007; with random
+draws (b + 1) / (m + 1), Phipson & Smyth 2010).
+
+Legend, strength: :math:`y` scores at the primary visit, :math:`a` the arm seen, :math:`e_r` the arm of
+draw :math:`r` with baseline score, stratifiers, trainers and further arms regressed out, :math:`M_r` that
+projection. The statistic at a shift :math:`\tau` is the t of the arm in the regression of
+:math:`y - \tau a`:
+
+.. math:: t_r(\tau) = \frac{e_r'(y - \tau a)}{\sqrt{e_r'e_r\,\hat\sigma^2_r(\tau)}}
+
+so three products per draw give it for every shift, and the interval is where the p-value is above
+one minus the level.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import ArgumentError, FitError
+from studykit.outcomes.client_facts import fact_columns, independent_columns, label_columns
+from studykit.outcomes.results import RerandomisationTest
+from studykit.outcomes.retention_comparison import Comparison, comparison_of, retention_rule
+from studykit.outcomes.strength_analysis import Setting, prepare
+from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.records.rows import RetentionSpells, StrengthRows
+from studykit.results import Interval
+from studykit.retention.clock import active_status
+
+Floats = NDArray[np.float64]
+ROUNDING = 1e-9  # statistics this close to the one seen are equal to it but for rounding
+WIDEST = 60.0  # standard errors; an end of the interval farther out is not searched for
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnArms:
+    """What might have been allocated instead.
+
+    Parameters
+    ----------
+    arms : ndarray of int, shape (draws, clients)
+        Index into the clients' arm labels.
+    probability : ndarray, shape (draws,), or None
+        Of each row where every possible row is listed; none where they were drawn at random.
+    """
+
+    arms: NDArray[np.int8]
+    probability: Floats | None = None
+
+    def p_value(self, drawn: Floats, seen: float) -> float:
+        """Share of the draws at least as far from zero as what was seen; a draw without a value counts."""
+        extreme = ~(np.abs(drawn) < abs(seen) - ROUNDING)
+        if self.probability is not None:
+            return float(self.probability[extreme].sum())
+        return (int(extreme.sum()) + 1) / (extreme.size + 1)
+
+    def smallest_p_value(self, drawn: Floats) -> float:
+        """The smallest p-value that this reference set can give."""
+        if self.probability is None:
+            return 1 / (drawn.size + 1)
+        return self.p_value(drawn, float(np.nanmax(np.abs(drawn))))
+
+
+def rerandomise_strength(
+    protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows, *, drawn: DrawnArms
+) -> RerandomisationTest:
+    """Re-randomisation test of a continuous outcome at its primary visit, with an interval by inversion.
+
+    Parameters
+    ----------
+    protocol, outcome, rows
+        As for the analysis itself; the statistic is that of the regression on baseline.
+    drawn : DrawnArms
+        One column per client of ``rows``.
+
+    Returns
+    -------
+    RerandomisationTest
+        The interval is on the scale of the analysis, for a shift that is the same for all; only with two
+        arms and random draws or lists that can reach the level.
+
+    Raises
+    ------
+    ArgumentError
+        If ``drawn`` does not fit the clients.
+    FitError, DesignError
+        As the analysis.
+    """
+    setting = prepare(protocol, outcome, rows)
+    _check(drawn, rows.clients.number)
+    score = setting.score_at(setting.primary_visit, setting.exercises)
+    used = np.isfinite(score)
+    products = _products(
+        score[used],
+        _nuisance(setting, used),
+        np.vstack([rows.clients.arm, drawn.arms])[:, used],
+        number_of_arms=len(rows.clients.arm_labels),
+        compared=setting.compared_arm,
+    )
+    values = products.t(0.0)
+    level = protocol.analysis.confidence_level
+    return RerandomisationTest(
+        outcome=outcome.code,
+        statistic="t of the arm in the regression of the score at the primary visit on the score before "
+        "allocation, stratifiers and trainer",
+        draws=drawn.arms.shape[0],
+        exact=drawn.probability is not None,
+        p_value=drawn.p_value(values[1:], float(values[0])),
+        smallest_p_value=drawn.smallest_p_value(values[1:]),
+        interval=_inverted(products, drawn, level) if len(rows.clients.arm_labels) == 2 else None,
+    )
+
+
+def rerandomise_retention(
+    protocol: Protocol, spells: RetentionSpells, *, drawn: DrawnArms
+) -> RerandomisationTest:
+    """Re-randomisation test of the share retained at the horizon; a p-value only.
+
+    Parameters
+    ----------
+    protocol, spells
+        As for the analysis; the statistic is the Mantel-Haenszel one over trainers.
+    drawn : DrawnArms
+        One column per client.
+
+    Raises
+    ------
+    ArgumentError
+        If ``drawn`` does not fit the clients.
+    """
+    comparison = comparison_of(protocol, spells)
+    _check(drawn, spells.clients.number)
+    status = active_status(
+        spells.histories, comparison.outcome.horizon_day, rule=retention_rule(comparison.outcome)
+    )
+    known = np.isfinite(status)
+    arms = np.vstack([spells.clients.arm, drawn.arms])[:, known]
+    values = mantel_haenszel_statistics(
+        status[known], arms, _strata(comparison)[known], compared=comparison.compared_arm
+    )
+    return RerandomisationTest(
+        outcome=comparison.outcome.code,
+        statistic="Mantel-Haenszel statistic of the share retained, trainers as strata",
+        draws=drawn.arms.shape[0],
+        exact=drawn.probability is not None,
+        p_value=drawn.p_value(values[1:], float(values[0])),
+        smallest_p_value=drawn.smallest_p_value(values[1:]),
+        interval=None,
+    )
+
+
+def mantel_haenszel_statistics(
+    status: Floats, arms: NDArray[np.integer[Any]], strata: NDArray[np.int64], *, compared: int
+) -> Floats:
+    """Mantel-Haenszel statistic, without correction, of arm ``compared`` against arm 0, for every row.
+
+    Parameters
+    ----------
+    status : ndarray, shape (clients,)
+        1 retained, 0 departed.
+    arms : ndarray of int, shape (draws, clients)
+    strata : ndarray of int, shape (clients,)
+
+    Returns
+    -------
+    ndarray, shape (draws,)
+        ``nan`` where no stratum says anything.
+
+    Examples
+    --------
+    One stratum: 8 of 10 retained against 4 of 10.
+
+    >>> arm = np.repeat([[1, 0]], 10, axis=1)
+    >>> status = np.array([1.0] * 8 + [0.0] * 2 + [1.0] * 4 + [0.0] * 6)
+    >>> mantel_haenszel_statistics(status, arm, np.zeros(20, dtype=int), compared=1).round(4)
+    array([1.7795])
+    """
+    surplus = np.zeros(arms.shape[0])
+    variance = np.zeros(arms.shape[0])
+    for stratum in np.unique(strata):
+        inside = strata == stratum
+        one, zero = arms[:, inside] == compared, arms[:, inside] == 0
+        n1, n0 = one.sum(axis=1), zero.sum(axis=1)
+        x1, x0 = one @ status[inside], zero @ status[inside]
+        total, kept = n1 + n0, x1 + x0
+        usable = (n1 > 0) & (n0 > 0)
+        size = np.maximum(total, 2)
+        surplus += np.where(usable, x1 - n1 * kept / size, 0.0)
+        variance += np.where(usable, n1 * n0 * kept * (total - kept) / (size**2 * (size - 1.0)), 0.0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(variance > 0.0, surplus / np.sqrt(variance), np.nan)
+
+
+def _check(drawn: DrawnArms, clients: int) -> None:
+    if drawn.arms.ndim != 2 or drawn.arms.shape[1] != clients:
+        raise ArgumentError(
+            where="re-randomisation", expected=f"one column for each of {clients} clients",
+            got=f"shape {drawn.arms.shape}",
+        )  # fmt: skip
+
+
+def _strata(comparison: Comparison) -> NDArray[np.int64]:
+    labels = comparison.trainer_strata
+    if labels is None:
+        return np.zeros(comparison.in_comparison.size, dtype=np.int64)
+    return np.unique(labels, return_inverse=True)[1].astype(np.int64)
+
+
+def _nuisance(setting: Setting, used: NDArray[np.bool_]) -> Floats:
+    """Everything in the regression but the arms, without columns that repeat others."""
+    clients = setting.rows.clients
+    columns = [np.ones(clients.number)]
+    before = setting.baseline_score(setting.exercises)
+    if before is not None:
+        known = np.isfinite(before)
+        columns.append(np.where(known, before, before[known].mean() if known.any() else 0.0))
+        columns.append((~known).astype(float))
+    parts = [np.column_stack(columns), fact_columns(clients).values]
+    if setting.trainers.role in {"fixed", "random"}:
+        parts.append(label_columns(setting.trainers.trainer, setting.trainers.labels).values)
+    matrix = np.column_stack(parts)[used]
+    return np.asarray(matrix[:, independent_columns(matrix)], dtype=float)
+
+
+@dataclass(frozen=True, slots=True)
+class _Products:
+    """The products per draw that give the statistic for any shift; row 0 is what was seen."""
+
+    ee: Floats
+    ey: Floats
+    ea: Floats
+    yy: Floats
+    ya: Floats
+    aa: Floats
+    freedom: int
+
+    def t(self, shift: float) -> Floats:
+        """The statistic of every row after the seen arm's scores are lowered by ``shift``."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            numerator = np.where(self.ee > ROUNDING, (self.ey - shift * self.ea) / np.sqrt(self.ee), np.nan)
+            rest = self.yy - 2.0 * shift * self.ya + shift**2 * self.aa - numerator**2
+            return np.asarray(numerator / np.sqrt(np.maximum(rest, 0.0) / self.freedom), dtype=float)
+
+    @property
+    def estimate(self) -> float:
+        """The coefficient of the arm as it was seen."""
+        return float(self.ey[0] / self.ee[0])
+
+    @property
+    def standard_error(self) -> float:
+        """Of the estimate, by least squares."""
+        return abs(self.estimate / float(self.t(0.0)[0])) if self.ey[0] else float(1.0 / np.sqrt(self.ee[0]))
+
+
+def _products(
+    y: Floats, nuisance: Floats, arms: NDArray[np.integer[Any]], *, number_of_arms: int, compared: int
+) -> _Products:
+    """Products of scores and arms with everything else regressed out."""
+    seen = (arms[0] == compared).astype(float)
+    others = [code for code in range(1, number_of_arms) if code != compared]
+    freedom = y.size - nuisance.shape[1] - (number_of_arms - 1)
+    if freedom < 1:
+        raise FitError(
+            where="re-randomisation",
+            expected=f"more than {nuisance.shape[1] + number_of_arms - 1} clients with a score",
+            got=str(y.size),
+        )
+    Q = np.linalg.qr(nuisance)[0]
+    if not others:
+        drawn = (arms == compared).astype(float)
+        e = drawn - (drawn @ Q) @ Q.T
+        y_left, a_left = y - Q @ (Q.T @ y), seen - Q @ (Q.T @ seen)
+        full = np.ones(len(arms))
+        return _Products(
+            np.einsum("rc,rc->r", e, e), e @ y, e @ seen,
+            y_left @ y_left * full, y_left @ a_left * full, a_left @ a_left * full, freedom,
+        )  # fmt: skip
+    ee, ey, ea, yy, ya, aa = np.array([_row(y, seen, Q, row, others, compared) for row in arms]).T
+    return _Products(ee, ey, ea, yy, ya, aa, freedom)
+
+
+def _row(
+    y: Floats, seen: Floats, Q: Floats, row: NDArray[np.integer[Any]], others: list[int], compared: int
+) -> list[float]:
+    """The products of one draw, with the indicators of further arms regressed out too."""
+    further = np.column_stack([(row == code).astype(float) for code in others])
+    further -= Q @ (Q.T @ further)
+    left = np.linalg.svd(further, full_matrices=False)
+    basis = np.column_stack([Q, left[0][:, left[1] > ROUNDING]])
+    parts = [vector - basis @ (basis.T @ vector) for vector in ((row == compared).astype(float), y, seen)]
+    e, y_left, a_left = parts
+    pairs = ((e, e), (e, y), (e, seen), (y_left, y_left), (y_left, a_left), (a_left, a_left))
+    return [float(one @ other) for one, other in pairs]
+
+
+def _inverted(products: _Products, drawn: DrawnArms, level: float) -> Interval | None:
+    """Shifts that the test does not reject at one minus the level; none where an end cannot be found."""
+
+    def excess(shift: float) -> float:
+        values = products.t(shift)
+        return drawn.p_value(values[1:], float(values[0])) - (1.0 - level)
+
+    ends = []
+    for direction in (-1.0, 1.0):
+        inside, step = products.estimate, products.standard_error
+        outside = inside + direction * step
+        while excess(outside) > 0.0:
+            inside, step = outside, 2.0 * step
+            outside += direction * step
+            if step > WIDEST * products.standard_error:
+                return None
+        ends.append(_last_inside(excess, inside, outside, products.standard_error * 1e-7))
+    return Interval(ends[0], ends[1], level, "inversion of the re-randomisation test, constant shift")
+
+
+def _last_inside(excess: Callable[[float], float], inside: float, outside: float, width: float) -> float:
+    """The end of the interval: the p-value is a step function, so plain halving is what works."""
+    while abs(outside - inside) > width:
+        middle = 0.5 * (inside + outside)
+        if excess(middle) > 0.0:
+            inside = middle
+        else:
+            outside = middle
+    return inside

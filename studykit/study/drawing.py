@@ -1,0 +1,40 @@
+"""The ledger's allocations drawn again, for the re-randomisation tests."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from studykit.randomness import stream
+
+if TYPE_CHECKING:
+    from studykit.allocation.ledger import Ledger
+    from studykit.outcomes.rerandomisation import DrawnArms
+    from studykit.records.rows import Clients
+
+DRAWS = 4_999  # with the one seen, p-values in steps of 1 / 5000
+LISTED = 20_000  # so many possible sequences, or fewer, are listed instead of drawn
+
+
+def drawn_again(
+    ledger: Ledger | None, clients: Clients, *, seed: int, draws: int = DRAWS
+) -> DrawnArms | None:
+    """Arms that the method might have given to the same clients in the same order.
+
+    ``None`` where there is no ledger: a trial that was allocated elsewhere cannot be drawn again.
+    """
+    from studykit.allocation.replay import enumerate_replays, replay
+    from studykit.outcomes.rerandomisation import DrawnArms
+
+    if ledger is None:
+        return None
+    allocations = ledger.allocations()
+    replayed = enumerate_replays(allocations, limit=LISTED)
+    if replayed is None:
+        replayed = replay(allocations, replicates=draws, rng=stream(seed, "re-randomisation"))
+    # The ledger's order of clients and arms, and the order of the rows, are brought together by label.
+    arms = np.array([clients.arm_labels.index(arm) for arm in replayed.arms], dtype=np.int8)
+    place = {client: index for index, client in enumerate(replayed.clients)}
+    columns = [place[client] for client in clients.labels]
+    return DrawnArms(arms[replayed.drawn][:, columns], replayed.probability)
