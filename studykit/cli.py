@@ -222,10 +222,10 @@ def audit(arguments: argparse.Namespace) -> int:
     return DONE if result.passed else ATTENTION
 
 
-def _look(study: Study, arguments: argparse.Namespace) -> dict[str, str]:
+def _look(study: Study, arguments: argparse.Namespace) -> tuple[str, str]:
     """Ask before results by arm are seen early; the look is logged."""
     if study.is_complete():
-        return {}
+        return "", ""
     warning = (
         "Some clients have not reached the end of follow-up. Looking at results by arm now can change how "
         "the study is run and how its results are judged. The look is written to the ledger and printed in "
@@ -248,7 +248,7 @@ def _look(study: Study, arguments: argparse.Namespace) -> dict[str, str]:
         by, reason = ask("Your code"), ask("Reason")
     else:
         print(plain(warning), file=sys.stderr)
-    return {"look_by": by, "look_reason": reason}
+    return by, reason
 
 
 def analyse(arguments: argparse.Namespace) -> int:
@@ -256,7 +256,8 @@ def analyse(arguments: argparse.Namespace) -> int:
     from studykit.report.text import summary
 
     study = _open(arguments)
-    results = study.analyse(**_look(study, arguments))
+    by, reason = _look(study, arguments)
+    results = study.analyse(look_by=by, look_reason=reason)
     _show(arguments, results, summary(results))
     return DONE
 
@@ -268,7 +269,8 @@ def report(arguments: argparse.Namespace) -> int:
     study = _open(arguments)
     progress = Progress(2)
     progress.step("analysing")
-    results = study.analyse(**_look(study, arguments))
+    by, reason = _look(study, arguments)
+    results = study.analyse(look_by=by, look_reason=reason)
     progress.step("writing the report")
     page = study.save(results)
     _show(arguments, {"report": str(page)}, f"{summary(results)}\n\nReport: {page}")
