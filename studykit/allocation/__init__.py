@@ -8,13 +8,14 @@ from studykit.allocation.blocks import PermutedBlocks
 from studykit.allocation.coins import BiasedCoin, Simple
 from studykit.allocation.entries import Entry
 from studykit.allocation.foresight import Foresight, foresee
-from studykit.allocation.ledger import Ledger, Surroundings
+from studykit.allocation.ledger import Ledger
 from studykit.allocation.method import AllocationMethod, Draw, draw
 from studykit.allocation.methods import method_from
 from studykit.allocation.minimisation import Minimisation
 from studykit.allocation.places import machine_code, synchronised_folder
 from studykit.allocation.refusals import REQUIRED_FACTS
 from studykit.allocation.replay import Replayed, enumerate_replays, replay, strata_as_levels
+from studykit.allocation.surroundings import Surroundings
 
 __all__ = [
     "REQUIRED_FACTS",

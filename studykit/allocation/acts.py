@@ -58,6 +58,8 @@ class Locked:
     method : mapping or None
         Description of the method of allocation at the lock.
     amendments : tuple of Amendment
+    split_method : mapping or None
+        Where trainers are allocated together: how clients get the arm of their trainer, once drawn.
     """
 
     position: int
@@ -69,6 +71,7 @@ class Locked:
     versions: Mapping[str, str]
     method: Mapping[str, Any] | None
     amendments: tuple[Amendment, ...] = ()
+    split_method: Mapping[str, Any] | None = None
 
     @property
     def current_protocol(self) -> str:
@@ -83,7 +86,10 @@ class Locked:
     @property
     def current_method(self) -> Mapping[str, Any] | None:
         """The description of the method of allocation that holds now."""
-        return self.amendments[-1].method if self.amendments else self.method
+        named = self.amendments[-1].method if self.amendments else self.method
+        if named is not None and named["method"] == "split" and self.split_method is not None:
+            return self.split_method
+        return named
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +233,8 @@ def locked_from(entries: Iterable[Entry]) -> Locked | None:
             locked = replace(locked, amendments=(*locked.amendments, _amendment(entry)))
         elif entry.kind == "home" and locked is not None:
             locked = replace(locked, home=body["home"])
+        elif entry.kind == "split" and locked is not None:
+            locked = replace(locked, split_method=body["for_clients"])
     return locked
 
 

@@ -209,7 +209,7 @@ def _rules(entries: Sequence[Entry]) -> list[Finding]:
     decisions: list[Entry] = []
     locked: Locked | None = None
     for entry in entries:
-        if entry.kind in ("lock", "amendment", "home"):
+        if entry.kind in ("lock", "amendment", "home", "split"):
             decisions.append(entry)
             locked = locked_from(decisions)
         if entry.kind != "allocation":

@@ -27,6 +27,7 @@ Kind = Literal[
     "opening",
     "lock",
     "amendment",
+    "split",
     "allocation",
     "look",
     "unblinding",

@@ -10,7 +10,6 @@ from __future__ import annotations
 import datetime as dt
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -27,37 +26,17 @@ from studykit.allocation.bits import RecordedBits, fresh_entropy
 from studykit.allocation.entries import FORMAT, Entry, canonical, next_entry, utc_text
 from studykit.allocation.memory import Memory
 from studykit.allocation.method import AllocationMethod, check_stratum, draw, written_probabilities
-from studykit.allocation.places import machine_code
-from studykit.allocation.refusals import REQUIRED_FACTS, check_clock, check_may_allocate
+from studykit.allocation.refusals import (
+    REQUIRED_FACTS,
+    check_client_code,
+    check_clock,
+    check_may_allocate,
+    need_text,
+)
+from studykit.allocation.surroundings import Surroundings
 from studykit.errors import ArgumentError, LedgerError
 
-_OWN_METHOD = ("opening", "lock", "amendment", "allocation", "correction", "home", "clock")
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)
-
-
-@dataclass(frozen=True, slots=True)
-class Surroundings:
-    """The clock, the entropy and the machine; only a simulated study replaces them.
-
-    Parameters
-    ----------
-    clock : callable
-        Gives the time now, with its time zone.
-    entropy : callable
-        Gives 32 to 128 hexadecimal digits.
-    machine : str
-        Code of this machine.
-    simulated : bool
-        Must be true where any of them is replaced; every allocation then says so, and the audit too.
-    """
-
-    clock: Callable[[], dt.datetime] = _now
-    entropy: Callable[[], str] = fresh_entropy
-    machine: str = field(default_factory=machine_code)
-    simulated: bool = False
+_FREE_KINDS = ("look", "unblinding", "data lock", "reopening", "role", "note")
 
 
 class Ledger:
@@ -217,23 +196,23 @@ class Ledger:
             If a protocol is locked already.
         """
 
-        def body() -> Mapping[str, Any]:
-            if self._memory.locked is not None:
+        def body(memory: Memory, surroundings: Surroundings) -> Mapping[str, Any]:
+            if memory.locked is not None:
                 raise LedgerError(
                     where=str(self._path),
                     expected="a study without a locked protocol",
-                    got=f"a lock at entry {self._memory.locked.position}",
+                    got=f"a lock at entry {memory.locked.position}",
                     todo="Amend it instead.",
                 )
             return {
                 "protocol": protocol,
                 "protocol_hash": protocol_hash,
-                "home": self._surroundings.machine,
+                "home": surroundings.machine,
                 "versions": dict(versions),
                 "method": None if method is None else method.describe(),
             }
 
-        self._write("lock", body, by=by, event_time=event_time)
+        self.record("lock", body, by=by, event_time=event_time)
         return self._memory.need_lock()
 
     def amend(
@@ -256,10 +235,10 @@ class Ledger:
         LedgerError
             If nothing is locked, the reason is empty, or nothing has changed.
         """
-        _need_text("reason", reason)
+        need_text("reason", reason)
 
-        def body() -> Mapping[str, Any]:
-            locked = self._memory.need_lock()
+        def body(memory: Memory, _: Surroundings) -> Mapping[str, Any]:
+            locked = memory.need_lock()
             if protocol == locked.current_protocol:
                 raise LedgerError(
                     where="amendment",
@@ -272,10 +251,10 @@ class Ledger:
                 "reason": reason,
                 "changed": list(changed),
                 "method": locked.current_method if method is None else method.describe(),
-                "clients_allocated": len(self._memory.positions),
+                "clients_allocated": len(memory.positions),
             }
 
-        self._write("amendment", body, by=by, event_time=event_time)
+        self.record("amendment", body, by=by, event_time=event_time)
         return self._memory.need_lock()
 
     def append(self, kind: str, body: Mapping[str, Any], *, by: str, event_time: str | None = None) -> Entry:
@@ -298,16 +277,16 @@ class Ledger:
         LedgerError
             If the ledger cannot be written.
         """
-        if kind in _OWN_METHOD:
+        if kind not in _FREE_KINDS:
             raise ArgumentError(
                 where="kind",
-                expected="a kind without a method of its own",
+                expected=f"one of {', '.join(_FREE_KINDS)}",
                 got=repr(kind),
-                todo="Use that method.",
+                todo="Other kinds have functions of their own.",
             )
         if kind == "reopening":
-            _need_text("reason", body.get("reason", ""))
-        return self._write(kind, lambda: body, by=by, event_time=event_time)
+            need_text("reason", body.get("reason", ""))
+        return self.record(kind, lambda _memory, _surroundings: body, by=by, event_time=event_time)
 
     def correct(
         self,
@@ -328,8 +307,8 @@ class Ledger:
         LedgerError
             If the arm is to be changed, the client is unknown, or a reason or source is missing.
         """
-        _need_text("reason", reason)
-        _need_text("source", source)
+        need_text("reason", reason)
+        need_text("source", source)
         if what == "arm":
             raise LedgerError(
                 where=f"correction, client {client}",
@@ -338,8 +317,8 @@ class Ledger:
                 todo="An allocation is never changed or drawn again; record what was given as a deviation.",
             )
 
-        def body() -> Mapping[str, Any]:
-            if client.casefold() not in self._memory.positions:
+        def body(memory: Memory, _: Surroundings) -> Mapping[str, Any]:
+            if client.casefold() not in memory.positions:
                 raise LedgerError(
                     where=f"client {client}", expected="an allocated client", got="none of that code"
                 )
@@ -352,7 +331,7 @@ class Ledger:
                 "source": source,
             }
 
-        return self._write("correction", body, by=by, event_time=event_time)
+        return self.record("correction", body, by=by, event_time=event_time)
 
     def move_home(self, *, reason: str, by: str) -> Entry:
         """Make this machine the home of the study; copies elsewhere must no longer be used.
@@ -362,13 +341,13 @@ class Ledger:
         LedgerError
             If nothing is locked or the reason is empty.
         """
-        _need_text("reason", reason)
+        need_text("reason", reason)
 
-        def body() -> Mapping[str, Any]:
-            before = self._memory.need_lock().home
-            return {"home": self._surroundings.machine, "before": before, "reason": reason}
+        def body(memory: Memory, surroundings: Surroundings) -> Mapping[str, Any]:
+            before = memory.need_lock().home
+            return {"home": surroundings.machine, "before": before, "reason": reason}
 
-        return self._write("home", body, by=by)
+        return self.record("home", body, by=by)
 
     def accept_clock(self, *, reason: str, by: str) -> Entry:
         """Go on from the present time although the last entry is later, where that one was wrong.
@@ -378,12 +357,12 @@ class Ledger:
         LedgerError
             If the reason is empty.
         """
-        _need_text("reason", reason)
+        need_text("reason", reason)
 
-        def body() -> Mapping[str, Any]:
-            return {"reason": reason, "last_entry_time": self._memory.entries[-1].entry_time}
+        def body(memory: Memory, _: Surroundings) -> Mapping[str, Any]:
+            return {"reason": reason, "last_entry_time": memory.entries[-1].entry_time}
 
-        return self._write("clock", body, by=by)
+        return self.record("clock", body, by=by)
 
     def allocate(
         self,
@@ -426,15 +405,19 @@ class Ledger:
             If the ledger cannot be trusted or written.
         """
         check_stratum(method, stratum)
-        _check_client(client)
+        check_client_code(client)
 
-        def body() -> Mapping[str, Any]:
-            machine = self._surroundings.machine
+        def body(memory: Memory, surroundings: Surroundings) -> Mapping[str, Any]:
             check_may_allocate(
-                self._memory, client, facts=facts, method=method, required=required, machine=machine
+                memory,
+                client,
+                facts=facts,
+                method=method.describe(),
+                required=required,
+                machine=surroundings.machine,
             )
-            entropy = self._surroundings.entropy()
-            state = self._memory.past.state(method, canonical(method.describe()))
+            entropy = surroundings.entropy()
+            state = memory.past.state(method, canonical(method.describe()))
             drawn = draw(method, state, stratum=stratum, bits=RecordedBits(entropy))
             return {
                 "client": client,
@@ -444,26 +427,27 @@ class Ledger:
                 "method": method.describe(),
                 "probabilities": written_probabilities(method.arms, drawn),
                 "entropy": entropy,
-                "entropy_source": "simulated" if self._surroundings.simulated else "operating system",
-                "machine": machine,
-                "protocol_hash": self._memory.need_lock().current_hash,
+                "entropy_source": surroundings.entropy_source,
+                "machine": surroundings.machine,
+                "protocol_hash": memory.need_lock().current_hash,
             }
 
-        entry = self._write("allocation", body, by=by, client=client)
+        entry = self.record("allocation", body, by=by, client=client)
         return allocation_from(entry).receipt()
 
-    # --- inside -------------------------------------------------------------------------------
-
-    def _write(
+    def record(
         self,
         kind: str,
-        body: Callable[[], Mapping[str, Any]],
+        body: Callable[[Memory, Surroundings], Mapping[str, Any]],
         *,
         by: str,
         event_time: str | None = None,
         client: str | None = None,
     ) -> Entry:
-        """Read what is new, let ``body`` check and decide, and append: one transaction."""
+        """Read what is new, let ``body`` check and decide, and append: one transaction.
+
+        The acts of this room are made of it; other rooms use the acts.
+        """
         with self._guard:
             with storage.transaction(self._path, timeout=self._timeout, write=True) as connection:
                 self._memory.refresh(connection)
@@ -477,22 +461,12 @@ class Ledger:
                     by=by,
                     entry_time=time,
                     event_time=_checked_event_time(event_time) or time,
-                    body=body(),
+                    body=body(self._memory, self._surroundings),
                 )
                 storage.insert(connection, entry, client=client)
             # Only what is safely in the file is remembered.
             self._memory.learn(entry)
             return entry
-
-
-def _need_text(name: str, text: str) -> None:
-    if not isinstance(text, str) or not text.strip():
-        raise LedgerError(where=name, expected="a few words", got="nothing")
-
-
-def _check_client(client: str) -> None:
-    if not client or client != client.strip() or len(client) > 40:
-        raise ArgumentError(where="client", expected="a code of 1 to 40 characters", got=repr(client))
 
 
 def _checked_event_time(event_time: str | None) -> str | None:

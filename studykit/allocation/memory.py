@@ -70,7 +70,7 @@ class Memory:
             body = entry.body
             self.past.add(body["stratum"], body["arm"], written_again(body["method"]))
             self.positions[body["client"].casefold()] = entry.position
-        elif entry.kind in ("lock", "amendment", "home"):
+        elif entry.kind in ("lock", "amendment", "home", "split"):
             self.locked = locked_from(self.entries)
         elif entry.kind == "data lock":
             self.data_locked = entry.position

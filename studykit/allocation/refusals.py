@@ -8,8 +8,7 @@ from typing import Any
 
 from studykit.allocation.entries import CLOCK_TOLERANCE, canonical, utc_moment, utc_text
 from studykit.allocation.memory import Memory
-from studykit.allocation.method import AllocationMethod
-from studykit.errors import AllocationRefused, LedgerError
+from studykit.errors import AllocationRefused, ArgumentError, LedgerError
 
 REQUIRED_FACTS = ("eligible", "consented", "cleared", "baseline_tested")
 """What must be recorded of a client before the draw."""
@@ -34,7 +33,7 @@ def check_may_allocate(
     client: str,
     *,
     facts: Mapping[str, Any],
-    method: AllocationMethod[Any],
+    method: Mapping[str, Any],
     required: Sequence[str],
     machine: str,
 ) -> None:
@@ -71,10 +70,22 @@ def check_may_allocate(
             "If the study has moved for good, record the move first.",
         )
     named = locked.current_method
-    if named is None or canonical(dict(named)) != canonical(method.describe()):
+    if named is None or canonical(dict(named)) != canonical(dict(method)):
         raise AllocationRefused(
             where=where,
             expected="the method of allocation that the locked protocol names",
             got="no method" if named is None else "another method",
             todo="Amend the protocol to change it.",
         )
+
+
+def check_client_code(client: str) -> None:
+    """Refuse a code that cannot stand for a client."""
+    if not client or client != client.strip() or len(client) > 40:
+        raise ArgumentError(where="client", expected="a code of 1 to 40 characters", got=repr(client))
+
+
+def need_text(name: str, text: str) -> None:
+    """Refuse an act without its reason."""
+    if not isinstance(text, str) or not text.strip():
+        raise LedgerError(where=name, expected="a few words", got="nothing")
