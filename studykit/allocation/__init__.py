@@ -15,7 +15,10 @@ from studykit.allocation.minimisation import Minimisation
 from studykit.allocation.places import machine_code, synchronised_folder
 from studykit.allocation.refusals import REQUIRED_FACTS
 from studykit.allocation.replay import Replayed, enumerate_replays, replay, strata_as_levels
+from studykit.allocation.splits import Candidates, Split, SplitPlan, draw_split, find_candidates
 from studykit.allocation.surroundings import Surroundings
+from studykit.allocation.together import allocate_trainers, replay_trainers
+from studykit.allocation.with_trainer import WithTrainer
 
 __all__ = [
     "REQUIRED_FACTS",
@@ -26,6 +29,7 @@ __all__ = [
     "AuditResult",
     "Balance",
     "BiasedCoin",
+    "Candidates",
     "Draw",
     "Entry",
     "Foresight",
@@ -38,15 +42,22 @@ __all__ = [
     "RecordedBits",
     "Replayed",
     "Simple",
+    "Split",
+    "SplitPlan",
     "Surroundings",
+    "WithTrainer",
+    "allocate_trainers",
     "audit",
     "draw",
+    "draw_split",
     "enumerate_replays",
+    "find_candidates",
     "foresee",
     "fresh_entropy",
     "machine_code",
     "method_from",
     "replay",
+    "replay_trainers",
     "strata_as_levels",
     "synchronised_folder",
 ]

@@ -34,6 +34,7 @@ from studykit.allocation.ledger import Ledger
 from studykit.allocation.method import Draw, draw, written_probabilities
 from studykit.allocation.methods import method_from
 from studykit.allocation.past import Past
+from studykit.allocation.together import check_splits
 from studykit.errors import Finding, StudykitError
 
 
@@ -72,6 +73,7 @@ def audit(
     findings += _times(entries, entry_delay_days)
     draws, trouble = replay_draws(entries)
     findings += trouble
+    findings += check_splits(entries)
     findings += _receipts(entries, collected)
     findings += _conduct(entries)
     allocations = allocations_from(entries)

@@ -33,6 +33,7 @@ from studykit.allocation.refusals import (
     check_may_allocate,
     need_text,
 )
+from studykit.allocation.splits import SplitPlan
 from studykit.allocation.surroundings import Surroundings
 from studykit.errors import ArgumentError, LedgerError
 
@@ -172,7 +173,7 @@ class Ledger:
         protocol_hash: str,
         versions: Mapping[str, str],
         by: str,
-        method: AllocationMethod[Any] | None = None,
+        method: AllocationMethod[Any] | SplitPlan | None = None,
         event_time: str | None = None,
     ) -> Locked:
         """Lock the protocol; this machine becomes the home of the study.
@@ -223,7 +224,7 @@ class Ledger:
         reason: str,
         changed: Sequence[str],
         by: str,
-        method: AllocationMethod[Any] | None = None,
+        method: AllocationMethod[Any] | SplitPlan | None = None,
         event_time: str | None = None,
     ) -> Locked:
         """Amend the locked protocol; parameters as for `lock`, with the reason and the changed keys.

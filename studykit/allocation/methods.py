@@ -10,6 +10,7 @@ from studykit.allocation.blocks import PermutedBlocks
 from studykit.allocation.coins import BiasedCoin, Simple
 from studykit.allocation.method import AllocationMethod
 from studykit.allocation.minimisation import Minimisation
+from studykit.allocation.with_trainer import WithTrainer
 from studykit.errors import LedgerError, StudykitError
 
 
@@ -50,11 +51,16 @@ def _simple(description: Mapping[str, Any]) -> Simple:
     )
 
 
+def _with_trainer(description: Mapping[str, Any]) -> WithTrainer:
+    return WithTrainer(tuple(description["arms"]), dict(description["arm_of"]))
+
+
 _MAKERS: Mapping[str, Callable[[Mapping[str, Any]], AllocationMethod[Any]]] = {
     "permuted blocks": _permuted_blocks,
     "minimisation": _minimisation,
     "biased coin": _biased_coin,
     "simple": _simple,
+    "with trainer": _with_trainer,
 }
 
 

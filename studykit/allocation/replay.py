@@ -23,7 +23,7 @@ from studykit.allocation.entries import canonical
 from studykit.allocation.method import AllocationMethod
 from studykit.allocation.methods import method_from
 from studykit.allocation.past import Past
-from studykit.errors import ArgumentError
+from studykit.errors import ArgumentError, DesignError
 from studykit.results import frozen_array
 
 
@@ -75,9 +75,18 @@ def replay(allocations: Sequence[Allocation], *, replicates: int, rng: np.random
     ------
     ArgumentError
         If there is nothing to replay.
+    DesignError
+        If trainers were allocated, and not clients.
     """
     if replicates < 1 or not allocations:
         raise ArgumentError(where="replay", expected="at least one allocation and one replicate", got="none")
+    if any(made.method["method"] == "with trainer" for made in allocations):
+        raise DesignError(
+            where="replay",
+            expected="clients who were drawn one at a time",
+            got="clients who got the arm of their trainer",
+            todo="Replay the split of the trainers.",
+        )
     arms = _all_arms(allocations)
     runs = [
         list(run) for _, run in itertools.groupby(allocations, key=lambda made: canonical(dict(made.method)))
