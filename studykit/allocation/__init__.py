@@ -6,6 +6,15 @@ from studykit.allocation.audit_result import Anchor, AuditResult, Balance, Predi
 from studykit.allocation.bits import RecordedBits, fresh_entropy
 from studykit.allocation.blocks import PermutedBlocks
 from studykit.allocation.coins import BiasedCoin, Simple
+from studykit.allocation.designs import (
+    arm_at_step,
+    arm_in_period,
+    arm_of_side,
+    crossover_sequences,
+    design_findings,
+    limb_assignments,
+    method_name_findings,
+)
 from studykit.allocation.entries import Entry
 from studykit.allocation.foresight import Foresight, foresee
 from studykit.allocation.ledger import Ledger
@@ -47,15 +56,22 @@ __all__ = [
     "Surroundings",
     "WithTrainer",
     "allocate_trainers",
+    "arm_at_step",
+    "arm_in_period",
+    "arm_of_side",
     "audit",
+    "crossover_sequences",
+    "design_findings",
     "draw",
     "draw_split",
     "enumerate_replays",
     "find_candidates",
     "foresee",
     "fresh_entropy",
+    "limb_assignments",
     "machine_code",
     "method_from",
+    "method_name_findings",
     "replay",
     "replay_trainers",
     "strata_as_levels",
