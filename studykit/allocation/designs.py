@@ -150,8 +150,8 @@ def method_name_findings(description: str) -> tuple[Finding, ...]:
 
     Examples
     --------
-    >>> [str(finding)[:59] for finding in method_name_findings("alternating by day of enrolment")]
-    ['method of allocation: expected a chance procedure that nob']
+    >>> [finding.got for finding in method_name_findings("alternating by day of enrolment")]
+    ['words of another one (alternating, day of)']
     >>> method_name_findings("computer-generated permuted blocks of 4")
     ()
     """
