@@ -24,6 +24,7 @@ from studykit.allocation.minimisation import Minimisation
 from studykit.allocation.places import machine_code, synchronised_folder
 from studykit.allocation.refusals import REQUIRED_FACTS
 from studykit.allocation.replay import Replayed, enumerate_replays, replay, strata_as_levels
+from studykit.allocation.sealed import SealedList, Slip, make_list, open_slip, publish_list
 from studykit.allocation.splits import Candidates, Split, SplitPlan, draw_split, find_candidates
 from studykit.allocation.surroundings import Surroundings
 from studykit.allocation.together import allocate_trainers, replay_trainers
@@ -50,7 +51,9 @@ __all__ = [
     "Receipt",
     "RecordedBits",
     "Replayed",
+    "SealedList",
     "Simple",
+    "Slip",
     "Split",
     "SplitPlan",
     "Surroundings",
@@ -70,8 +73,11 @@ __all__ = [
     "fresh_entropy",
     "limb_assignments",
     "machine_code",
+    "make_list",
     "method_from",
     "method_name_findings",
+    "open_slip",
+    "publish_list",
     "replay",
     "replay_trainers",
     "strata_as_levels",

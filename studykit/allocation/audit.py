@@ -34,6 +34,7 @@ from studykit.allocation.ledger import Ledger
 from studykit.allocation.method import Draw, draw, written_probabilities
 from studykit.allocation.methods import method_from
 from studykit.allocation.past import Past
+from studykit.allocation.sealed import check_slips, is_opened_slip
 from studykit.allocation.together import check_splits
 from studykit.errors import Finding, StudykitError
 
@@ -74,10 +75,11 @@ def audit(
     draws, trouble = replay_draws(entries)
     findings += trouble
     findings += check_splits(entries)
+    findings += check_slips(entries)
     findings += _receipts(entries, collected)
     findings += _conduct(entries)
     allocations = allocations_from(entries)
-    arms = tuple(dict.fromkeys(arm for allocation in allocations for arm in allocation.probabilities))
+    arms = tuple(dict.fromkeys(arm for allocation in allocations for arm in allocation.method["arms"]))
     kinds: dict[str, int] = {}
     for entry in entries:
         kinds[entry.kind] = kinds.get(entry.kind, 0) + 1
@@ -102,7 +104,7 @@ def replay_draws(entries: Sequence[Entry]) -> tuple[tuple[Draw, ...], tuple[Find
     findings: list[Finding] = []
     methods: dict[str, Any] = {}
     for entry in entries:
-        if entry.kind != "allocation":
+        if entry.kind != "allocation" or is_opened_slip(entry):
             continue
         where = f"ledger, entry {entry.position}"
         try:
@@ -234,7 +236,7 @@ def _rules(entries: Sequence[Entry]) -> list[Finding]:
 def _simulated(entries: Sequence[Entry]) -> list[Finding]:
     """Draws that did not come from the operating system."""
     sources = [entry.body["entropy_source"] for entry in entries if entry.kind == "allocation"]
-    number = sum(source != "operating system" for source in sources)
+    number = sum(source == "simulated" for source in sources)
     if not number:
         return []
     return [
@@ -287,7 +289,7 @@ def _predictability(draws: Sequence[Draw], allocations: Sequence[Allocation]) ->
         draws=len(draws),
         certain=sum(made.was_certain for made in draws),
         expected_correct=float(sum(made.best_guess for made in draws)),
-        by_chance=float(sum(_commoner_share(allocation) for allocation in allocations)),
+        by_chance=float(sum(_commoner_share(made) for made in allocations if made.probabilities)),
     )
 
 

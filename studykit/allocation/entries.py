@@ -28,6 +28,7 @@ Kind = Literal[
     "lock",
     "amendment",
     "split",
+    "sealed list",
     "allocation",
     "look",
     "unblinding",

@@ -25,7 +25,7 @@ from studykit.allocation.acts import (
 from studykit.allocation.bits import RecordedBits, fresh_entropy
 from studykit.allocation.entries import FORMAT, Entry, canonical, next_entry, utc_text
 from studykit.allocation.memory import Memory
-from studykit.allocation.method import AllocationMethod, check_stratum, draw, written_probabilities
+from studykit.allocation.method import AllocationMethod, Described, check_stratum, draw, written_probabilities
 from studykit.allocation.refusals import (
     REQUIRED_FACTS,
     check_client_code,
@@ -33,7 +33,6 @@ from studykit.allocation.refusals import (
     check_may_allocate,
     need_text,
 )
-from studykit.allocation.splits import SplitPlan
 from studykit.allocation.surroundings import Surroundings
 from studykit.errors import ArgumentError, LedgerError
 
@@ -173,7 +172,7 @@ class Ledger:
         protocol_hash: str,
         versions: Mapping[str, str],
         by: str,
-        method: AllocationMethod[Any] | SplitPlan | None = None,
+        method: Described | None = None,
         event_time: str | None = None,
     ) -> Locked:
         """Lock the protocol; this machine becomes the home of the study.
@@ -185,7 +184,7 @@ class Ledger:
         versions : mapping of str to str
             Software in use.
         by : str
-        method : AllocationMethod, optional
+        method : AllocationMethod, SplitPlan or SealedList, optional
             ``allocate`` then takes no other until an amendment names one; none for a trial that
             was allocated elsewhere.
         event_time : str, optional
@@ -224,7 +223,7 @@ class Ledger:
         reason: str,
         changed: Sequence[str],
         by: str,
-        method: AllocationMethod[Any] | SplitPlan | None = None,
+        method: Described | None = None,
         event_time: str | None = None,
     ) -> Locked:
         """Amend the locked protocol; parameters as for `lock`, with the reason and the changed keys.

@@ -21,6 +21,13 @@ State = TypeVar("State")
 Factors = Mapping[str, str]
 
 
+class Described(Protocol):
+    """Anything that a protocol can be locked with: a method, a plan for trainers, a sealed list."""
+
+    def describe(self) -> dict[str, Any]:
+        """Everything that is needed to make it again, in plain values."""
+
+
 @runtime_checkable
 class AllocationMethod(Protocol[State]):
     """A way of allocating clients one at a time.

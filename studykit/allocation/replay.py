@@ -91,7 +91,7 @@ def replay(allocations: Sequence[Allocation], *, replicates: int, rng: np.random
     runs = [
         list(run) for _, run in itertools.groupby(allocations, key=lambda made: canonical(dict(made.method)))
     ]
-    methods = [method_from(run[0].method) for run in runs]
+    methods = [method_from(_drawn_by(run[0])) for run in runs]
     if len(runs) == 1 or not any(method.carries_over for method in methods):
         parts = [
             _in_arms(arms, method, method.simulate(_levels(run, method, replicates), rng))
@@ -117,7 +117,7 @@ def enumerate_replays(allocations: Sequence[Allocation], *, limit: int = 20_000)
     # Each step keeps every run that is possible so far; methods and their states are those of `Past`.
     runs: list[tuple[tuple[int, ...], Fraction, Past]] = [((), Fraction(1), Past())]
     for made in allocations:
-        method = method_from(made.method)
+        method = method_from(_drawn_by(made))
         text = canonical(dict(made.method))
         longer = []
         for run, share, past in runs:
@@ -180,7 +180,7 @@ def _one_by_one(
 ) -> NDArray[np.int8]:
     """One replicate by the exact rule: slow, but right for any change of method on the way."""
     past = Past()
-    methods = {canonical(dict(made.method)): method_from(made.method) for made in allocations}
+    methods = {canonical(dict(made.method)): method_from(_drawn_by(made)) for made in allocations}
     drawn = []
     for made in allocations:
         text = canonical(dict(made.method))
@@ -191,3 +191,9 @@ def _one_by_one(
         past.add(made.stratum, arm, text)
         drawn.append(arms.index(arm))
     return np.array(drawn, dtype=np.int8)
+
+
+def _drawn_by(made: Allocation) -> Mapping[str, Any]:
+    """The method that made the draw; for a slip, the one that made the list."""
+    inner: Mapping[str, Any] = made.method.get("drawn_by", made.method)
+    return inner
