@@ -10,10 +10,20 @@ from typing import Any
 from studykit.protocol.lines import Path, path_text
 from studykit.protocol.types import Protocol
 
+_LATER_DOSE_KEYS = {"stand_alone": False}
+
 
 def resolved_content(protocol: Protocol) -> dict[str, Any]:
-    """Every key of a protocol, defaults included, as plain values that JSON can hold."""
+    """Every key of a protocol, defaults included, as plain values that JSON can hold.
+
+    A key that came after the first protocols were locked is left out at its default, so that the
+    digest of a locked protocol stays what it was.
+    """
     content: dict[str, Any] = protocol.model_dump(mode="json")
+    for arm in content["arms"]:
+        for key, default in _LATER_DOSE_KEYS.items():
+            if arm["dose"] is not None and arm["dose"][key] == default:
+                del arm["dose"][key]
     return content
 
 

@@ -131,6 +131,10 @@ class Dose(Section):
     ramp_in: Annotated[tuple[RampStep, ...], Many] = ()
     progression: str = ""
     barred: str = ""
+    stand_alone: bool = Field(
+        False,
+        description="whether partner reps are a set of their own, with no conventional set before",
+    )
 
 
 class Arm(Section):
