@@ -128,8 +128,8 @@ def main() -> int:
     """Run both parts and print what was seen."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--processes", type=int, default=8)
-    parser.add_argument("--clients", type=int, default=64)
-    parser.add_argument("--kills", type=int, default=8)
+    parser.add_argument("--clients", type=int, default=48)
+    parser.add_argument("--kills", type=int, default=5)
     parser.add_argument("--seed", type=int, default=20)
     parser.add_argument("--worker", nargs=4, metavar=("LEDGER", "FIRST", "LAST", "STEP"))
     options = parser.parse_args()

@@ -16,7 +16,7 @@ def test_many_processes_and_kills():
     done = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     seen = json.loads(done.stdout)
-    assert seen["at_once"]["clients"] == 64
+    assert seen["at_once"]["clients"] == 48
     if os.name == "posix":
-        assert seen["killed"]["kills"] == 8
-        assert seen["killed"]["clients"] >= 8, "every killed process had enrolled at least one client"
+        assert seen["killed"]["kills"] == 5
+        assert seen["killed"]["clients"] >= 5, "every killed process had enrolled at least one client"
