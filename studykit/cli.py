@@ -7,6 +7,7 @@ commands, so that ``studykit --help`` answers at once.
 from __future__ import annotations
 
 import argparse
+import datetime as dt
 import json
 import os
 import sys
@@ -222,6 +223,24 @@ def audit(arguments: argparse.Namespace) -> int:
     return DONE if result.passed else ATTENTION
 
 
+def sheet(arguments: argparse.Namespace) -> int:
+    """Write a client's session sheet for today, and the page to take home."""
+    from studykit.study.conduct import write_sheet
+
+    written = write_sheet(_open(arguments), arguments.client, today=arguments.date, trainer=arguments.trainer)
+    text = f"{written.plan.summary()}\n\nSheet: {written.path}\nTo take home: {written.take_home}"
+    _show(arguments, written.plain(), text)
+    return ATTENTION if written.plan.needs_attention else DONE
+
+
+def _day(text: str) -> dt.date:
+    """A date from the command line."""
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"a date such as 2026-03-09 is wanted, not {text!r}") from None
+
+
 def _look(study: Study, arguments: argparse.Namespace) -> tuple[str, str]:
     """Ask before results by arm are seen early; the look is logged."""
     if study.is_complete():
@@ -312,6 +331,10 @@ _RECEIPT = _option(
 _KEPT = _option(
     "--kept", action="append", default=[], metavar="CODE", help="an entry and its code, kept elsewhere"
 )
+_DATE = _option("--date", type=_day, metavar="DATE", help="day of the session (default: today)")
+_TRAINER = _option(
+    "--trainer", default="", metavar="CODE", help="who trains that day, if not the usual trainer"
+)
 _LOOK_BY = _option("--look-by", default="", metavar="CODE", help="who looks before the end of follow-up")
 _LOOK_REASON = _option("--look-reason", default="", metavar="TEXT", help="why")
 _JSON = _option("--json", action="store_true", help="answer as JSON")
@@ -325,6 +348,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (amend, 'my_study --by OW --reason "a second studio joins"', (_STUDY, _BY, _WHY_CHANGED)),
     (enrol, "my_study C014 --by OW", (_STUDY, _CLIENT, _BY, _YES)),
     (correct, _CORRECTION, (_STUDY, _CLIENT, _FACT, _VALUE, _WHY_CORRECTED, _BY)),
+    (sheet, "my_study C014", (_STUDY, _CLIENT, _DATE, _TRAINER)),
     (check, "my_study", (_STUDY,)),
     (audit, 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"', (_STUDY, _RECEIPT, _KEPT)),
     (analyse, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),

@@ -26,6 +26,7 @@ from studykit.errors import (
 )
 from studykit.shipped import shipped
 from studykit.study.checking import Check, follow_up_complete
+from studykit.study.conduct import write_sheet
 from studykit.study.drawing import drawn_again
 from studykit.study.folder import made_whole, method_of, synchronised_finding, template, versions
 
@@ -592,3 +593,7 @@ class Study:
         from studykit.report.saving import save_plan
 
         return save_plan(plan, self.protocol, self.folder / RESULTS)
+
+    def sheet(self, client: str, *, today: dt.date | None = None, trainer: str = "") -> Path:
+        """Write the client's session sheet and the page to take home; gives the sheet's path."""
+        return write_sheet(self, client, today=today, trainer=trainer).path

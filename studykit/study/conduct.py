@@ -1,0 +1,79 @@
+"""The session sheet of a study's client: from the folder to the written pages."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from studykit.errors import DesignError
+
+if TYPE_CHECKING:
+    from studykit.outcomes.session_plan import SessionPlan
+    from studykit.study.study import Study
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A written session sheet.
+
+    Parameters
+    ----------
+    plan : SessionPlan
+        What the sheet says.
+    path, take_home : Path
+        The sheet, and the page to take home.
+    """
+
+    plan: SessionPlan
+    path: Path
+    take_home: Path
+
+    def plain(self) -> dict[str, Any]:
+        """The sheet for programs: the plan's fields, the verdict, and where the pages are."""
+        from studykit.results import to_plain
+
+        fields: dict[str, Any] = to_plain(replace(self.plan, dose=None))
+        fields["dose"] = None if self.plan.dose is None else self.plan.dose.model_dump(mode="json")
+        verdict = {"allowed": self.plan.allowed, "needs_attention": self.plan.needs_attention}
+        return {**verdict, **fields, "sheet": str(self.path), "take_home": str(self.take_home)}
+
+
+def write_sheet(study: Study, client: str, *, today: dt.date | None = None, trainer: str = "") -> Sheet:
+    """Write the session sheet of one client and the page to take home.
+
+    Parameters
+    ----------
+    study : Study
+    client : str
+        Client code; capitals are passed over.
+    today : date, optional
+        Day of the session; by default the day on which this runs.
+    trainer : str
+        Who trains the client that day, if not the trainer recorded before allocation.
+
+    Raises
+    ------
+    ArgumentError
+        If there is no such client, or no such trainer.
+    DesignError
+        If nobody is allocated yet, or the client has no arm.
+    """
+    from studykit.outcomes.session_plan import session_plan
+    from studykit.report.session_sheet import save_session_sheet
+    from studykit.study.study import RESULTS
+
+    protocol, records = study.protocol, study.records()
+    allocated = study.allocated(records)
+    if not allocated:
+        raise DesignError(
+            where=str(study.folder),
+            expected="allocated clients",
+            got="none",
+            todo="Lock the protocol and enrol clients first; a sheet needs the client's arm.",
+        )
+    day = today or dt.date.today()  # noqa: DTZ011 — the studio's day
+    plan = session_plan(protocol, records, client=client, allocated=allocated, today=day, trainer=trainer)
+    path, home = save_session_sheet(plan, protocol, study.folder / RESULTS)
+    return Sheet(plan, path, home)
