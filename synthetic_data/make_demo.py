@@ -41,7 +41,7 @@ from studykit.trial.truth import TrueValue, composite_at_primary, true_values
 
 SEED = 20260129  # of 40 tried, a draw without surprises: near the truth, the pause rule on harms not struck
 TRUTH_TRIALS = 4000
-LOCKED_AT = dt.datetime(2026, 1, 9, 9, 0, tzinfo=dt.UTC)
+LOCKED_AT = dt.datetime(2025, 1, 10, 9, 0, tzinfo=dt.UTC)
 ANSWERS = {
     "title": "Demo: conventional sets with and without partner reps in an invented studio",
     "setting": "an invented coached studio with four weight-stack machines; every record is simulated",
@@ -57,7 +57,7 @@ LEVELS = {"leg_press": 80.0, "chest_press": 28.0, "seated_row": 34.0, "leg_curl"
 def demo_protocol() -> ReadProtocol:
     """The ready protocol with the answers of the invented owner."""
     ready = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
-    text = fill_template(ready, ANSWERS, today=dt.date(2026, 1, 5))
+    text = fill_template(ready, ANSWERS, today=dt.date(2025, 1, 6))
     return parse_protocol(text.replace('code = "partner_reps_study"', 'code = "demo_study"', 1))
 
 
@@ -93,7 +93,7 @@ def demo_settings(read: ReadProtocol) -> TrialSettings:
         ),
         delivery=DeliveryModel(delivered=0.82, contaminated=0.10),
         harms=HarmModel(moderate=(0.04, 0.06), severe=(0.0, 0.01), serious=(0.0, 0.0), trainer=0.2),
-        calendar=CalendarModel(first_day=dt.date(2026, 1, 12), recruitment_days=84),
+        calendar=CalendarModel(first_day=dt.date(2025, 1, 13), recruitment_days=84),
         missed_exercise=0.02,
         missed_by_attendance=-0.4,
     )
