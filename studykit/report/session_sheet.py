@@ -156,7 +156,7 @@ def dose_facts(plan: SessionPlan) -> tuple[tuple[str, str], ...]:
         return ()
     facts = []
     if not dose.stand_alone:
-        facts.append(("Conventional set", _conventional(dose)))
+        facts.append(("Set", _conventional(dose)))
     if not plan.allowed:
         return tuple(facts)
     if not dose.stand_alone:
