@@ -1,0 +1,258 @@
+"""The session sheet and the take-home page: what must stand on them (E8), and what must not."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from studykit.errors import FolderError
+from studykit.outcomes.ramp_in import ramp_stage, sign_off
+from studykit.outcomes.session_plan import SessionPlan, StandAlone, Withheld
+from studykit.protocol.cautions import BREATHING, SORENESS_AND_RED_FLAGS, STOP_SIGNS, cautions_for
+from studykit.protocol.reading import parse_protocol
+from studykit.protocol.types import Cautions, Protocol
+from studykit.records.schema import SESSIONS
+from studykit.report.session_sheet import (
+    log_fields,
+    render_session_sheet,
+    render_take_home,
+    save_session_sheet,
+    sheet_name,
+)
+from studykit.report.wording import text_of
+from studykit.shipped import shipped
+
+PROTOCOL = parse_protocol((shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")).protocol
+TODAY = dt.date(2026, 4, 1)
+
+
+def build_plan(*, arm: str = "partner_reps", protocol: Protocol = PROTOCOL, **changes: Any) -> SessionPlan:
+    entry = protocol.arm(arm)
+    dose = entry.dose
+    assert dose is not None
+    planned = dose.partner_reps_per_set > 0
+    stage = ramp_stage(dose, [], today=TODAY) if planned else None
+    plan = SessionPlan(
+        study=protocol.study.title,
+        client="C014",
+        today=TODAY,
+        arm=entry.code,
+        arm_name=entry.name,
+        arm_description=entry.description,
+        planned=planned,
+        withheld=() if planned else (Withheld("arm", "This arm has no partner reps."),),
+        conditions=(),
+        trainer="T1",
+        sign_off=sign_off(dt.date(2026, 3, 20), [], today=TODAY, days=28),
+        stage=stage,
+        cap=0 if stage is None else stage.partner_reps,
+        exercises_today=0 if stage is None else stage.exercises,
+        exercises=("leg press", "chest press"),
+        other_exercises=(),
+        dose=dose,
+        stand_alone=None,
+        sessions=0,
+        last_partner_reps=None,
+        show_soreness=True,
+        message_on=dt.date(2026, 4, 3) if planned else None,
+        clearance="yes",
+    )
+    return dataclasses.replace(plan, **changes)
+
+
+def words(plan: SessionPlan, protocol: Protocol = PROTOCOL) -> str:
+    """The sheet's words, with line breaks as blanks."""
+    return re.sub(r"\s+", " ", text_of(render_session_sheet(plan, protocol)))
+
+
+def flat(text: str) -> str:
+    return re.sub(r"\s+", " ", text)
+
+
+@pytest.mark.parametrize("arm", ["conventional", "partner_reps"])
+def test_stop_signs_breathing_and_clearance_stand_on_every_sheet(arm: str) -> None:
+    """E3, E5, E8: stop signs always visible, no straining, cleared yes or no."""
+    text = words(build_plan(arm=arm))
+    for sentence in STOP_SIGNS.text.rstrip(".").split(". "):
+        action, signs = sentence.split(": ")
+        assert action in text
+        assert signs in text
+    assert BREATHING.text in text
+    assert re.search(r"Cleared to train\? yes no: stop here", text)
+    assert PROTOCOL.harms.question in text
+    page = render_session_sheet(build_plan(arm=arm), PROTOCOL)
+    assert re.search(r'class="always"[^>]*><b>Stop at once:</b>', page)
+
+
+def test_the_reference_arm_is_told_large_that_there_are_none() -> None:
+    """E8: arm, and "no partner reps for this client", large; A4: in this arm field 1 must be 0."""
+    page = render_session_sheet(build_plan(arm="conventional"), PROTOCOL)
+    assert "<h1>conventional sets</h1>" in page
+    assert '<p class="verdict none">No partner reps for this client</p>' in page
+    text = flat(text_of(page))
+    assert "Partner reps done in the whole session 0 more" in text
+    assert "a record, not a mistake" in text
+    assert "limit reached yes no" in text
+    assert "At most" not in text
+    assert "Lowering time" not in text
+
+
+def test_todays_stage_and_cap() -> None:
+    text = words(build_plan())
+    assert "At most 2 partner reps in a set" in text
+    assert "On at most 1 exercise, effort at most 5 of 10" in text
+    assert "step 1 of 2 of the ramp-in, session 1 with partner reps" in text
+    assert "3–5 seconds" in text
+    assert "2–4 seconds" in text
+    assert "10 seconds of the last machine repetition" in text
+    assert "48 hours or more before the same muscles" in text
+
+
+def test_the_log_has_the_six_fields_and_the_words_of_the_records() -> None:
+    """A4: six taps; what is ticked can be entered in records/sessions as it stands."""
+    fields = log_fields(build_plan())
+    assert sorted({field.number for field in fields}) == [1, 2, 3, 4, 5, 6]
+    by_label = {field.label: field.boxes for field in fields}
+    assert by_label["Partner reps done"] == tuple(str(number) for number in range(9))
+    assert by_label["Lifting phase"] == SESSIONS.column("lifting").choices
+    assert by_label["End"] == SESSIONS.column("end_code").choices
+    assert by_label["Lowering time"][1:] == SESSIONS.column("lowering").choices[1:]
+    ratings = tuple(str(number) for number in range(11))
+    assert by_label["Client says: effort"] == by_label["Client says: discomfort"] == ratings
+
+
+def test_there_is_a_log_for_every_exercise_of_today() -> None:
+    page = render_session_sheet(build_plan(exercises_today=2), PROTOCOL)
+    assert page.count('<div class="set">') == 2
+
+
+def test_withheld_partner_reps_show_every_reason_and_no_number() -> None:
+    """E8: a lapsed sign-off blocks partner reps."""
+    reasons = (Withheld("sign-off", "Lapsed last week."), Withheld("pause rule", "One serious harm."))
+    page = render_session_sheet(
+        build_plan(withheld=reasons, cap=0, exercises_today=0, message_on=None), PROTOCOL
+    )
+    assert '<p class="verdict none">No partner reps today</p>' in page
+    text = flat(text_of(page))
+    assert "Lapsed last week. One serious harm." in text
+    assert "At most" not in text
+    assert "Then, within" not in text
+
+
+def test_soreness_only_in_the_first_sessions() -> None:
+    """E8: soreness and red flags on the first four sheets."""
+    assert SORENESS_AND_RED_FLAGS.text in words(build_plan())
+    assert SORENESS_AND_RED_FLAGS.text not in words(build_plan(show_soreness=False))
+
+
+def test_the_message_afterwards() -> None:
+    """E4: a message 48 hours after each of the first three sessions with partner reps."""
+    assert "Message to the client 48 hours later, on 2026-04-03" in words(build_plan())
+    assert "Message to the client" not in words(build_plan(message_on=None))
+
+
+def test_usual_and_local_cautions() -> None:
+    protocol = PROTOCOL.model_copy(update={"cautions": Cautions(local=("Ask <the> insurer & wait.",))})
+    page = render_session_sheet(build_plan(), protocol)
+    assert "Ask &lt;the&gt; insurer &amp; wait." in page
+    text = words(build_plan(), protocol)
+    for caution in cautions_for("session sheet", protocol=protocol):
+        if caution is not STOP_SIGNS:
+            assert caution.text in text, caution.code
+    assert "signed off on 2026-03-20, holds until 2026-04-17" in text
+    about_others = words(build_plan(arm="conventional"), protocol)
+    assert "signed off" not in about_others
+    assert "Ask <the> insurer & wait." in about_others
+
+
+@pytest.mark.parametrize("arm", ["conventional", "partner_reps"])
+def test_everything_from_people_is_escaped(arm: str) -> None:
+    bad = "<script>alert(1)</script>"
+    plan = build_plan(
+        arm=arm, client=bad, trainer=bad, arm_name=bad, study=bad, conditions=(bad,), clearance=bad,
+        exercises=(bad,), withheld=(Withheld("x", bad),),
+    )  # fmt: skip
+    page = render_session_sheet(plan, PROTOCOL) + render_session_sheet(
+        dataclasses.replace(plan, withheld=()), PROTOCOL
+    )
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+
+
+def test_pages_need_neither_network_nor_scripts_nor_colour() -> None:
+    for page in (render_session_sheet(build_plan(), PROTOCOL), render_take_home(PROTOCOL)):
+        assert "http" not in page
+        assert "<script" not in page
+        assert "<link" not in page
+        assert "url(" not in page
+        assert "@import" not in page
+        assert "<img" not in page
+        colours = set(re.findall(r"#[0-9a-f]{3,6}\b", page.split("</style>")[0]))
+        assert all(len(set(colour[1:])) == 1 for colour in colours), "greys only"
+
+
+def test_the_stand_alone_block() -> None:
+    """Common practice, no source: learn the lifting, learn the lowering, matched, then optional."""
+    arms = tuple(
+        arm.model_copy(update={"dose": arm.dose.model_copy(update={"stand_alone": True})})
+        if arm.code == "partner_reps" and arm.dose is not None
+        else arm
+        for arm in PROTOCOL.arms
+    )
+    protocol = PROTOCOL.model_copy(update={"arms": arms})
+    alone = StandAlone(learn_lifting=4, learn_lowering=4, matched_by=8, more=2, hard=False)
+    text = words(build_plan(protocol=protocol, stand_alone=alone), protocol)
+    assert "About 4 light reps: the client learns the resistance while lifting." in text
+    assert "By about the 8th rep it is well matched." in text
+    assert "at most 2 more; none of them hard yet, effort at most 5 of 10." in text
+    assert "Common practice, no source." in text
+    assert "last machine repetition" not in text
+    hard = dataclasses.replace(alone, hard=True)
+    assert "at most 2 more, which may be hard." in words(
+        build_plan(protocol=protocol, stand_alone=hard), protocol
+    )
+
+
+def test_the_take_home_page() -> None:
+    """E4: severe or worsening pain, swelling, weakness, dark urine, feeling ill; blanks for whom to call."""
+    text = flat(text_of(render_take_home(PROTOCOL)))
+    for flag in ("severe or gets worse", "marked swelling", "weakness", "cannot straighten", "dark urine",
+                 "feeling ill", "same day", "about five days", "no training"):  # fmt: skip
+        assert flag in text, flag
+    assert SORENESS_AND_RED_FLAGS.text in text
+    for line in ("Emergency number", "Doctor or clinic", "Studio"):
+        assert f"{line} <i></i>" in render_take_home(PROTOCOL)
+
+
+@pytest.mark.parametrize(
+    "client", ["../up", "a/b", "C 1", "con", "COM1", "", ".hidden", "Ä1", "x" * 41, "a\\b", "-x"]
+)
+def test_no_code_becomes_a_path(client: str, tmp_path: Path) -> None:
+    name = sheet_name(client)
+    assert re.fullmatch(r"client-[0-9a-f]{16}\.html", name)
+    sheet, _ = save_session_sheet(build_plan(client=client), PROTOCOL, tmp_path / "results")
+    assert sheet.parent == tmp_path / "results" / "sheets"
+    assert [path.name for path in tmp_path.iterdir()] == ["results"]
+
+
+def test_different_codes_have_different_names() -> None:
+    assert len({sheet_name(client) for client in ("a/b", "a\\b", "../b", "ab", "C014")}) == 5
+    assert sheet_name("C014") == "C014.html"
+
+
+def test_a_sheet_is_written_anew_and_a_file_in_the_way_is_told(tmp_path: Path) -> None:
+    first, home = save_session_sheet(build_plan(), PROTOCOL, tmp_path)
+    before = first.read_bytes()
+    again, _ = save_session_sheet(build_plan(), PROTOCOL, tmp_path)
+    assert again.read_bytes() == before
+    assert home == tmp_path / "take_home.html"
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "sheets").write_text("a file", encoding="utf-8")
+    with pytest.raises(FolderError, match="expected a folder; found a file"):
+        save_session_sheet(build_plan(), PROTOCOL, other)
