@@ -28,6 +28,7 @@ from studykit.report.document import (
     render_document,
     tables,
 )
+from studykit.report.drawn_again import drawn_again_table
 from studykit.report.history import amendments_table, looks_table, provenance_table
 from studykit.report.methods import design_line, methods_paragraphs
 from studykit.report.planned import number_of_comparisons, planned_analyses
@@ -90,6 +91,7 @@ def report_document(reading: Reading) -> Document:
         _before(reading),
         *((_retention(reading, results.retention),) if results.retention is not None else ()),
         *(_continuous(reading, outcome) for outcome in results.continuous),
+        Section("drawn-again", "The allocation drawn again", tables(drawn_again_table(reading))),
         _delivery(reading),
         _harms(reading),
         Section("limits", "Limits", (Block("list", limits(reading)),)),

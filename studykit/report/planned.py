@@ -99,6 +99,7 @@ def _rest(reading: Reading, protocol: Protocol) -> list[PlannedAnalysis]:
     delivery = "done" if results.delivery else "not done: there are no session records"
     size = "allocated elsewhere" if protocol.is_external else f"planned {protocol.planning.clients}"
     return [
+        PlannedAnalysis("re-randomisation tests", "supporting", _drawn_again(reading, protocol)),
         PlannedAnalysis("harms by arm", "secondary", harms),
         PlannedAnalysis("delivery by arm", "secondary", delivery),
         PlannedAnalysis("subgroups", "none named in advance", "not done"),
@@ -109,6 +110,13 @@ def _rest(reading: Reading, protocol: Protocol) -> list[PlannedAnalysis]:
         ),
         PlannedAnalysis("clients", size, f"{results.flow.allocated} allocated"),
     ]
+
+
+def _drawn_again(reading: Reading, protocol: Protocol) -> str:
+    if reading.results.rerandomisation:
+        return "done"
+    elsewhere = "it was allocated elsewhere and cannot be drawn again"
+    return f"not done: {elsewhere if protocol.is_external else 'there is no ledger'}"
 
 
 def number_of_comparisons(reading: Reading) -> int:

@@ -1,0 +1,72 @@
+"""The table of re-randomisation tests: what the method of allocation alone says."""
+
+from __future__ import annotations
+
+import math
+
+from studykit.outcomes.results import RerandomisationTest, StrengthResult
+from studykit.report.numbers import PER_CENT_CHANGE, in_unit, level
+from studykit.report.reading import Reading
+from studykit.report.tables import Bracket, Cell, Probability, Table, cells, column, words_column
+
+
+def drawn_again_table(reading: Reading) -> Table | None:
+    """One row per outcome; nothing for a trial that cannot be drawn again."""
+    tests = reading.results.rerandomisation
+    if not tests:
+        return None
+    columns = (
+        words_column("outcome"),
+        words_column("allocations compared"),
+        column("p"),
+        column("smallest p possible", "smallest_p"),
+        column(f"{level(reading.results.confidence_level)} interval", "lower", "upper"),
+    )
+    rows = tuple(_row(reading, test) for test in tests)
+    named = (f"{_name(reading, test)}: {reading.named(test.statistic)}." for test in tests)
+    statistics = tuple(dict.fromkeys(named))
+    note = (
+        "The method that allocated the clients was run again in the same order and strata; scores, attendance "
+        "and what is missing stay as they are. The p-value is the share of allocations at least as far from "
+        "no difference. It needs no model and supports the main analysis; it does not replace it."
+    )
+    inverted = (
+        "The interval holds the shifts, the same for every client, that this test does not reject."
+        if any(test.interval is not None for test in tests)
+        else ""
+    )
+    caption = "The allocation drawn again: re-randomisation tests"
+    return Table(
+        "drawn_again", caption, columns, rows, (note, *([inverted] if inverted else []), *statistics)
+    )
+
+
+def _row(reading: Reading, test: RerandomisationTest) -> tuple[Cell, ...]:
+    what = f"all {test.draws:,} that could have come" if test.exact else f"{test.draws:,} drawn at random"
+    return cells(
+        _name(reading, test),
+        what.replace(",", " "),
+        Probability(test.p_value),
+        Probability(test.smallest_p_value),
+        _interval(reading, test),
+    )
+
+
+def _continuous(reading: Reading, test: RerandomisationTest) -> StrengthResult | None:
+    return next((item for item in reading.results.continuous if item.code == test.outcome), None)
+
+
+def _name(reading: Reading, test: RerandomisationTest) -> str:
+    found = _continuous(reading, test)
+    if found is not None:
+        return f"{found.name} {reading.at(found.primary_visit)}"
+    return reading.results.retention.name if reading.results.retention is not None else test.outcome
+
+
+def _interval(reading: Reading, test: RerandomisationTest) -> Cell | str:
+    found = _continuous(reading, test)
+    if test.interval is None or found is None:
+        return "p only"
+    if found.scale == "log":
+        return Bracket(test.interval.transformed(math.exp), PER_CENT_CHANGE)
+    return Bracket(test.interval, in_unit(found.unit))
