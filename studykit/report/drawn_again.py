@@ -26,8 +26,8 @@ def drawn_again_table(reading: Reading) -> Table | None:
     named = (f"{_name(reading, test)}: {reading.named(test.statistic)}." for test in tests)
     statistics = tuple(dict.fromkeys(named))
     note = (
-        "The method that allocated the clients was run again in the same order and strata; scores, attendance "
-        "and what is missing stay as they are. The p-value is the share of allocations at least as far from "
+        "The method that allocated the clients was run again in the same order and strata; scores, "
+        "attendance and what is missing stay as they are. The p-value is the share of allocations at least as far from "
         "no difference. It needs no model and supports the main analysis; it does not replace it."
     )
     inverted = (
