@@ -27,8 +27,8 @@ def drawn_again_table(reading: Reading) -> Table | None:
     statistics = tuple(dict.fromkeys(named))
     note = (
         "The method that allocated the clients was run again in the same order and strata; scores, "
-        "attendance and what is missing stay as they are. The p-value is the share of allocations at least as "
-        "far from no difference. It needs no model and supports the main analysis; it does not replace it."
+        "attendance and what is missing stay as they are. The p-value is the share of allocations at least "
+        "as far from no difference. It needs no model and supports the main analysis; it does not replace it."
     )
     inverted = (
         "The interval holds the shifts, the same for every client, that this test does not reject."
