@@ -383,6 +383,32 @@ def test_no_full_effort_before_three_sessions_and_two_weeks_whatever_the_protoco
     assert (none.partner_reps, none.effort_limit) == (2, CAUTIOUS_RAMP[1].effort_limit)
 
 
+def test_two_sessions_are_not_three() -> None:
+    """P04: three exposures and 14 days, also where the protocol's steps end after two sessions."""
+    steps = (RampStep(from_session=1, to_session=2, partner_reps=2, effort_limit=6, exercises=1),)
+    short = Dose(partner_reps_per_set=3, ramp_in=steps)
+    held = ramp_stage(short, [day(1), day(4)], today=day(30))
+    assert (held.full, held.held_back, held.partner_reps) == (False, True, 2)
+    assert ramp_stage(short, [day(1), day(4), day(8)], today=day(30)).full
+
+
+def test_todays_own_session_and_sessions_without_partner_reps_are_not_counted() -> None:
+    assert ramp_stage(DOSE, [day(2), day(6)], today=day(6)).session == 2
+    made = plan(build_records(((2, 2), (6, 0), (10, 0), (29, 0))))
+    assert made.allowed
+    assert made.stage is not None
+    assert (made.stage.session, made.sessions, made.last_partner_reps) == (2, 4, day(2))
+
+
+def test_sessions_without_partner_reps_are_no_practice() -> None:
+    made = plan(build_records(((2, 2), (6, 2), (26, 6), (50, 0))), today=day(55))
+    assert codes(made) == ["sign-off"]
+
+
+def test_no_message_where_nothing_was_given() -> None:
+    assert plan(build_records(()), today=day(22), trainer="T2").message_on is None
+
+
 def test_a_lay_off_is_told() -> None:
     stage = ramp_stage(DOSE, [day(1), day(4), day(100)], today=day(104))
     assert (stage.lay_off_days, stage.session) == (96, 2)
