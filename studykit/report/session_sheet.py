@@ -89,7 +89,7 @@ def render_session_sheet(plan: SessionPlan, protocol: Protocol) -> str:
     ----------
     plan : SessionPlan
     protocol : Protocol
-        For the question about harms and the local cautions.
+        For the question about harms, blinding and the local cautions.
     """
     cautions = _cautions("session sheet", protocol)
     return _render(
@@ -101,6 +101,7 @@ def render_session_sheet(plan: SessionPlan, protocol: Protocol) -> str:
         sets=range(1, log_sets(plan) + 1),
         fields=log_fields(plan),
         question=protocol.harms.question,
+        blinded=protocol.oversight.assessor_blinded,
         message_hours=MESSAGE_HOURS,
         stop=_stop_lines(),
         named={code: _named(cautions, code) for code in sorted(_SHOWN_ELSEWHERE)},

@@ -24,7 +24,7 @@ from studykit.report.session_sheet import (
     save_session_sheet,
     sheet_name,
 )
-from studykit.report.wording import text_of
+from studykit.report.wording import check_wording, text_of
 from studykit.shipped import shipped
 
 PROTOCOL = parse_protocol((shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")).protocol
@@ -148,6 +148,21 @@ def test_soreness_only_in_the_first_sessions() -> None:
     """E8: soreness and red flags on the first four sheets."""
     assert SORENESS_AND_RED_FLAGS.text in words(build_plan())
     assert SORENESS_AND_RED_FLAGS.text not in words(build_plan(show_soreness=False))
+
+
+def test_the_sheet_is_kept_from_a_blinded_tester() -> None:
+    assert "Not for the tester, who does not know the arm." in words(build_plan())
+    open_tests = PROTOCOL.oversight.model_copy(update={"assessor_blinded": False})
+    protocol = PROTOCOL.model_copy(update={"oversight": open_tests})
+    assert "tester" not in words(build_plan(), protocol)
+
+
+@pytest.mark.parametrize("arm", ["conventional", "partner_reps"])
+def test_the_pages_keep_to_the_rules_of_wording(arm: str) -> None:
+    for page in (render_session_sheet(build_plan(arm=arm), PROTOCOL), render_take_home(PROTOCOL)):
+        # "as planned" is a value of the records here, not a claim about the analysis.
+        found = [entry for entry in check_wording(text_of(page)) if entry.rule != "as planned where"]
+        assert found == []
 
 
 def test_the_message_afterwards() -> None:
