@@ -1,6 +1,7 @@
 """Allocation: pure methods, the append-only ledger, and its audit."""
 
 from studykit.allocation.acts import Allocation, Amendment, Locked, Receipt
+from studykit.allocation.asked import findings_on_design, method_for
 from studykit.allocation.audit import audit
 from studykit.allocation.audit_result import Anchor, AuditResult, Balance, Predictability
 from studykit.allocation.bits import RecordedBits, fresh_entropy
@@ -69,11 +70,13 @@ __all__ = [
     "draw_split",
     "enumerate_replays",
     "find_candidates",
+    "findings_on_design",
     "foresee",
     "fresh_entropy",
     "limb_assignments",
     "machine_code",
     "make_list",
+    "method_for",
     "method_from",
     "method_name_findings",
     "open_slip",

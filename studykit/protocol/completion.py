@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterator
 
 from studykit.errors import Finding
+from studykit.protocol.allocating import waits_for_trainers
 from studykit.protocol.lines import Path
 from studykit.protocol.places import Places
 from studykit.protocol.types import Estimand, Outcome, Protocol, RetentionOutcome, Strategies
@@ -34,8 +35,11 @@ def completion_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     if protocol.design not in ANALYSED_DESIGNS:
         yield at.finding(
             "stop", ("design",), expected="a design whose analysis exists, " + ", ".join(ANALYSED_DESIGNS),
-            got=protocol.design, todo="It can be planned, not locked.",
+            got=f"{protocol.design}, a design whose analysis does not exist yet",
+            todo="It can be planned, not locked; nothing is enrolled that could not be analysed.",
         )  # fmt: skip
+    else:
+        yield from waits_for_trainers(protocol, at)
     yield from _primaries(protocol, at)
     if not protocol.is_external:
         yield from _fields(protocol, at)

@@ -143,12 +143,23 @@ def _unknown(path: Path, document: Any) -> str:
     nearest = _nearest(path, document)
     if nearest:
         return f"Did you mean {nearest}?"
+    other = _other_shape(path, document)
+    if other:
+        return f"It belongs to {other}; delete it here, or change that line."
     homes = _homes(str(path[-1]))
     if homes:
         return f"It belongs in {' or '.join(homes)}."
     section = _section_at(path[:-1], document)
     known = ", ".join(section.model_fields) if section is not None else ""
     return f"Known here: {known}." if known else "Delete it."
+
+
+def _other_shape(path: Path, document: Any) -> str:
+    """The shapes of the same table that know a key which the chosen shape does not."""
+    info = wording.field_at(path[:-1], document)
+    tag, shapes = wording.alternatives(info) if info is not None else ("", {})
+    known = [value for value, shape in shapes.items() if path[-1] in shape.model_fields]
+    return f"{tag} = " + " or ".join(f'"{value}"' for value in known) if known else ""
 
 
 def _tag_finding(path: Path, document: Any, *, where: str, text: str) -> Finding:

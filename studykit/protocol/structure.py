@@ -1,4 +1,4 @@
-"""Rules that tie the tables of a protocol together: codes, visits, outcomes, strata, allocation."""
+"""Rules that tie the tables of a protocol together: codes, visits, outcomes, strata."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from itertools import pairwise
 from typing import Any
 
 from studykit.errors import Finding, Severity
+from studykit.protocol.allocating import allocation_findings
 from studykit.protocol.lines import Path
 from studykit.protocol.places import Places
 from studykit.protocol.types import (
     AsRecorded,
     ContinuousOutcome,
     Estimand,
-    PermutedBlocks,
     Protocol,
     RetentionOutcome,
 )
@@ -29,7 +29,7 @@ def structure_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     yield from _visits(protocol, at)
     yield from _outcomes(protocol, at)
     yield from _strata(protocol, at)
-    yield from _allocation(protocol, at)
+    yield from allocation_findings(protocol, at)
 
 
 def _known(codes: Sequence[str]) -> str:
@@ -239,40 +239,3 @@ def _strata(protocol: Protocol, at: Places) -> Iterator[Finding]:
                 "note", ("analysis", "adjust_for", number), expected="a client fact that is no stratum",
                 got=code, todo="Strata are in the model already; delete it here.",
             )  # fmt: skip
-
-
-def _allocation(protocol: Protocol, at: Places) -> Iterator[Finding]:
-    allocation = protocol.allocation
-    if not isinstance(allocation, PermutedBlocks):
-        return
-    path: Path = ("allocation", "block_sizes")
-    total = sum(arm.ratio for arm in protocol.arms)
-    for number, size in enumerate(allocation.block_sizes):
-        if size < total or size % total:
-            yield at.finding(
-                "stop", (*path, number), expected=f"a multiple of {total}, the sum of the arms' ratios",
-                got=str(size), todo=f"Such as [{total}, {2 * total}].",
-            )  # fmt: skip
-    if not allocation.block_sizes:
-        yield at.finding("stop", path, expected=f"sizes such as [{total}, {2 * total}]", got="nothing")
-    elif len(set(allocation.block_sizes)) == 1:
-        yield at.finding(
-            "warn", path, expected="two or more sizes", got=f"one size, {allocation.block_sizes[0]}",
-            todo="With one size the last arm of each block can be guessed.",
-        )  # fmt: skip
-    yield from _cells(protocol, allocation, at)
-
-
-def _cells(protocol: Protocol, allocation: PermutedBlocks, at: Places) -> Iterator[Finding]:
-    """Many strata and few clients leave most blocks unfinished."""
-    cells = 1
-    for stratum in protocol.strata:
-        if stratum.code in allocation.strata:
-            cells *= protocol.planning.trainers if stratum.code == "trainer" else max(len(stratum.levels), 1)
-    if allocation.block_sizes and protocol.planning.clients < cells * min(allocation.block_sizes):
-        yield at.finding(
-            "warn", ("allocation", "strata"),
-            expected=f"about {min(allocation.block_sizes)} or more clients in each combination of the strata",
-            got=f"{protocol.planning.clients} clients in {cells} combinations",
-            todo="Use fewer strata; unfinished blocks undo the balance.",
-        )  # fmt: skip

@@ -298,6 +298,50 @@ class PermutedBlocks(Section):
     strata: Annotated[tuple[Code, ...], Many] = ()
 
 
+class Minimisation(Section):
+    """Allocation one client at a time, mostly to the arm that keeps the arms alike in every stratum."""
+
+    method: Literal["minimisation"]
+    strata: Annotated[tuple[Code, ...], Many] = Field(
+        (), description="the client facts that the arms are kept alike in, each by itself"
+    )
+    weights: Annotated[tuple[int, ...], Many] = Field(
+        (), description="one for each of strata, from 1; empty for equal weights"
+    )
+    overall: int = Field(
+        0, ge=0, description="weight of the number of clients in each arm of the whole study; 0 leaves it out"
+    )
+    distance: Literal["range", "variance", "total"] = Field(
+        "range",
+        description="how far apart the arms are at one value: largest less smallest number, their "
+        "variance, or only the number in the arm tried",
+    )
+    chance: float = Field(
+        0.8, gt=0.5, lt=1.0, description="chance of the arm that balances best; at 1 it could be foreseen"
+    )
+
+
+class BiasedCoin(Section):
+    """Allocation one client at a time, by a coin that favours the arm behind in the client's stratum."""
+
+    method: Literal["biased coin"]
+    strata: Annotated[tuple[Code, ...], Many] = Field(
+        (), description="the client facts whose combinations are balanced, each combination by itself"
+    )
+    chance: float = Field(
+        0.67, gt=0.5, lt=1.0, description="chance of the arm that is behind; at 1 it could be foreseen"
+    )
+
+
+class Simple(Section):
+    """Allocation one client at a time, each draw knowing nothing of the others."""
+
+    method: Literal["simple"]
+    strata: Annotated[tuple[Code, ...], Many] = Field(
+        (), description="client facts that are recorded with each draw; they do not steer it"
+    )
+
+
 class ExternalAllocation(Section):
     """A trial that was allocated elsewhere; the arms stand in records/allocation.csv."""
 
@@ -312,7 +356,9 @@ def _allocation(value: Any) -> Any:
 
 
 Allocation = Annotated[
-    PermutedBlocks | ExternalAllocation, Field(discriminator="method"), BeforeValidator(_allocation)
+    PermutedBlocks | Minimisation | BiasedCoin | Simple | ExternalAllocation,
+    Field(discriminator="method"),
+    BeforeValidator(_allocation),
 ]
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from studykit.protocol.types import PermutedBlocks, Protocol
+from studykit.protocol.types import Protocol
 from studykit.report.reading import Reading
 
 State = Literal["in this report", "in the protocol", "to be supplied", "does not apply"]
@@ -125,12 +125,12 @@ def _allocation(protocol: Protocol) -> tuple[Item, ...]:
         ("18", "concealment"),
         ("19", "could those who enrol see the sequence"),
     )
-    if not isinstance(protocol.allocation, PermutedBlocks):
+    if protocol.is_external:
         told = getattr(protocol.allocation, "description", "")
         return tuple(_from_protocol(item, asks, told, "allocation.description") for item, asks in asked)
     answers = (
         "drawn by the program from operating-system entropy, one client at a time, and recorded",
-        "Methods: permuted blocks and strata",
+        f"Methods: {protocol.allocation.method}, its settings and strata",
         "Methods: each draw is made when the client is enrolled; no list exists that could be read",
         "nobody can see a future allocation, since none exists before it is drawn",
     )

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from studykit.protocol.types import (
     Arm,
+    BiasedCoin,
     ContinuousOutcome,
     EstimatedMaximum,
     LoadAtRepetitions,
+    Minimisation,
     PermutedBlocks,
     Protocol,
+    Simple,
 )
 from studykit.report.numbers import GAP, day_text, level, number
 from studykit.report.reading import Reading, spaced
@@ -66,18 +69,45 @@ def _whole(text: str) -> str:
 
 
 def _allocation(protocol: Protocol) -> tuple[str, ...]:
-    if isinstance(protocol.allocation, PermutedBlocks):
-        sizes = " or ".join(str(size) for size in protocol.allocation.block_sizes)
-        strata = " and ".join(spaced(code) for code in protocol.allocation.strata)
-        within = f" within strata of {strata}" if strata else ""
-        text = (
-            f"Clients were allocated one at a time by permuted blocks of random size ({sizes}){within}; each "
-            "arm was drawn from the entropy of the operating system after eligibility, consent and baseline "
-            "test were recorded, and written to an append-only ledger."
-        )
-        return (text,)
-    told = getattr(protocol.allocation, "description", "")
-    return (f"Allocation: {_whole(told)}",) if told else ()
+    if protocol.is_external:
+        told = getattr(protocol.allocation, "description", "")
+        return (f"Allocation: {_whole(told)}",) if told else ()
+    text = (
+        f"Clients were allocated one at a time {allocation_words(protocol)}; each arm was drawn from the "
+        "entropy of the operating system after eligibility, consent and baseline test were recorded, and "
+        "written to an append-only ledger."
+    )
+    return (text,)
+
+
+def allocation_words(protocol: Protocol) -> str:
+    """The method of allocation and its settings, as the end of a sentence; empty where it was elsewhere."""
+    plan = protocol.allocation
+    strata = " and ".join(spaced(code) for code in plan.strata)
+    within = f" within strata of {strata}" if strata else ""
+    if isinstance(plan, PermutedBlocks):
+        sizes = " or ".join(str(size) for size in plan.block_sizes)
+        return f"by permuted blocks of random size ({sizes}){within}"
+    if isinstance(plan, Minimisation):
+        return _minimisation_words(plan)
+    if isinstance(plan, BiasedCoin):
+        return f"by a biased coin{within}: the arm behind had a chance of {plan.chance:g}"
+    return "by simple draws" if isinstance(plan, Simple) else ""
+
+
+def _minimisation_words(plan: Minimisation) -> str:
+    weights = plan.weights or (1,) * len(plan.strata)
+    parts = [f"{spaced(code)} (weight {weight})" for code, weight in zip(plan.strata, weights, strict=True)]
+    parts += [f"the whole study (weight {plan.overall})"] if plan.overall else []
+    measured = {
+        "range": "the range of the arms' numbers",
+        "variance": "the variance of the arms' numbers",
+        "total": "the number already in the arm",
+    }[plan.distance]
+    return (
+        f"by minimisation over {', '.join(parts)} by {measured}: the arm that balanced best had a chance "
+        f"of {plan.chance:g}, and among equals one was preferred by chance"
+    )
 
 
 def _arms(protocol: Protocol) -> str:

@@ -1,7 +1,7 @@
 """A study as one object, and the making of its folder."""
 
 from studykit.study.checking import Check
-from studykit.study.folder import designs, method_of, questions, versions
+from studykit.study.folder import designs, questions, versions
 from studykit.study.study import Study
 
-__all__ = ["Check", "Study", "designs", "method_of", "questions", "versions"]
+__all__ = ["Check", "Study", "designs", "questions", "versions"]

@@ -12,9 +12,7 @@ from studykit.errors import ArgumentError, Finding, FolderError
 from studykit.shipped import shipped
 
 if TYPE_CHECKING:
-    from studykit.allocation.blocks import PermutedBlocks
     from studykit.protocol.filling import Question
-    from studykit.protocol.types import Protocol
 
 _LIBRARIES = ("studykit", "numpy", "scipy", "pandas", "statsmodels", "pingouin", "pydantic", "matplotlib")
 
@@ -39,18 +37,6 @@ def template(design: str) -> str:
             where="design", expected=f"a ready protocol: {', '.join(designs())}", got=repr(design)
         )
     return (shipped("protocols") / f"{design}.toml").read_text(encoding="utf-8")
-
-
-def method_of(protocol: Protocol) -> PermutedBlocks | None:
-    """The allocation method that a protocol asks for; ``None`` for a trial allocated elsewhere."""
-    from studykit.allocation.blocks import PermutedBlocks
-    from studykit.protocol.types import PermutedBlocks as BlockPlan
-
-    plan = protocol.allocation
-    if not isinstance(plan, BlockPlan):
-        return None
-    ratio = tuple(protocol.arm(code).ratio for code in protocol.arm_codes)
-    return PermutedBlocks(protocol.arm_codes, ratio=ratio, block_sizes=plan.block_sizes, factors=plan.strata)
 
 
 def versions() -> dict[str, str]:

@@ -27,8 +27,9 @@ from studykit.errors import (
 from studykit.shipped import shipped
 from studykit.study.checking import Check, follow_up_complete
 from studykit.study.conduct import write_sheet
+from studykit.study.deciding import protocol_findings, stop_before_lock, stop_on
 from studykit.study.drawing import drawn_again
-from studykit.study.folder import made_whole, method_of, synchronised_finding, template, versions
+from studykit.study.folder import made_whole, synchronised_finding, template, versions
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Locked, Receipt
@@ -259,19 +260,8 @@ class Study:
         from studykit.planning.plan import plan_study
 
         read = self._in_force()
-        self._stop_on(read)
+        stop_on(read)
         return plan_study(read.protocol, clients=clients)
-
-    def _stop_on(self, read: ReadProtocol) -> None:
-        from studykit.protocol.rules import check_protocol
-
-        stops = [
-            finding
-            for finding in check_protocol(read.protocol, where=read.where, text=read.text)
-            if finding.severity == "stop"
-        ]
-        if stops:
-            raise ProtocolError(stops)
 
     def lock(self, *, by: str) -> Locked:
         """Decide the protocol: its text goes into the ledger, and every later change is an amendment.
@@ -283,19 +273,12 @@ class Study:
         LedgerError
             If the study is locked already.
         """
+        from studykit.allocation.asked import method_for
         from studykit.allocation.ledger import Ledger
         from studykit.protocol.reading import read_protocol
-        from studykit.protocol.rules import lock_findings
 
         read = read_protocol(self.folder / PROTOCOL)
-        self._stop_on(read)
-        stops = [
-            finding
-            for finding in lock_findings(read.protocol, where=read.where, text=read.text)
-            if finding.severity == "stop"
-        ]
-        if stops:
-            raise ProtocolError(stops)
+        stop_before_lock(read)
         path = self.folder / LEDGER
         ledger = Ledger.open(path) if path.exists() else Ledger.create(path, by=by)
         return ledger.lock(
@@ -303,7 +286,7 @@ class Study:
             protocol_hash=read.digest,
             versions=versions(),
             by=by,
-            method=method_of(read.protocol),
+            method=method_for(read.protocol),
         )
 
     def amend(self, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
@@ -316,12 +299,13 @@ class Study:
         LedgerError
             If nothing is locked or nothing has changed.
         """
+        from studykit.allocation.asked import method_for
         from studykit.protocol.reading import parse_protocol, read_protocol
         from studykit.protocol.resolved import changed_keys
 
         ledger, locked = self._need_ledger()
         read = read_protocol(self.folder / PROTOCOL)
-        self._stop_on(read)
+        stop_on(read)
         before = parse_protocol(locked.current_protocol, where="the locked protocol").protocol
         changed = tuple(changed_keys(before, read.protocol))
         if not changed:
@@ -337,7 +321,7 @@ class Study:
             reason=reason,
             changed=changed,
             by=by,
-            method=method_of(read.protocol),
+            method=method_for(read.protocol),
         )
         return entry, changed
 
@@ -370,9 +354,11 @@ class Study:
         AllocationRefused
             If the records do not show that the client is ready, or an arm was drawn before.
         """
+        from studykit.allocation.asked import method_for
+
         ledger, _ = self._need_ledger()
         protocol = self.protocol
-        method = method_of(protocol)
+        method = method_for(protocol)
         if method is None:
             raise DesignError(
                 where="enrol", expected="a study that allocates here", got='allocation = "external"'
@@ -424,7 +410,6 @@ class Study:
 
     def check(self) -> Check:
         """Look for trouble in the protocol and the records; progress is shown without arms."""
-        from studykit.protocol.rules import check_protocol
         from studykit.records.consistency import check_consistency
         from studykit.records.progress import progress
 
@@ -433,7 +418,7 @@ class Study:
             read = self._in_force()
         except ProtocolError as error:
             return Check(str(self.folder), error.findings, (), None)
-        findings += check_protocol(read.protocol, where=read.where, text=read.text)
+        findings += protocol_findings(read)
         findings += self._file_findings(read)
         records = self.records()
         allocated = self.allocated(records)

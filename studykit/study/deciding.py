@@ -1,0 +1,52 @@
+"""Whether a protocol can be used, and whether it can be locked."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from studykit.errors import Finding, ProtocolError
+
+if TYPE_CHECKING:
+    from studykit.protocol.reading import ReadProtocol
+
+
+def protocol_findings(read: ReadProtocol) -> tuple[Finding, ...]:
+    """What does not fit together or is unwise, in the protocol and in its design."""
+    from studykit.allocation.asked import findings_on_design
+    from studykit.protocol.rules import check_protocol
+
+    found = check_protocol(read.protocol, where=read.where, text=read.text)
+    if any(finding.severity == "stop" for finding in found):
+        return found
+    return (*found, *findings_on_design(read.protocol))
+
+
+def stop_on(read: ReadProtocol) -> None:
+    """Refuse a protocol that cannot be used.
+
+    Raises
+    ------
+    ProtocolError
+        With every finding that stops the work.
+    """
+    _refuse(protocol_findings(read))
+
+
+def stop_before_lock(read: ReadProtocol) -> None:
+    """Refuse a protocol that cannot be used, or is not complete enough to be locked.
+
+    Raises
+    ------
+    ProtocolError
+        With every finding that stops the lock.
+    """
+    from studykit.protocol.rules import lock_findings
+
+    stop_on(read)
+    _refuse(lock_findings(read.protocol, where=read.where, text=read.text))
+
+
+def _refuse(findings: tuple[Finding, ...]) -> None:
+    stops = [finding for finding in findings if finding.severity == "stop"]
+    if stops:
+        raise ProtocolError(stops)
