@@ -110,9 +110,10 @@ def dense_derivatives(y: Array, X: Array, model: DenseModel, *, reml: bool) -> t
     gradient = np.array([np.sum(trace_part * D) - Py @ D @ Py for D in model.first])
     trace, hessian = np.zeros((k, k)), np.zeros((k, k))
     for i, D in enumerate(model.first):
+        around, score = trace_part @ D @ trace_part, P @ (D @ Py)
         for j, E in enumerate(model.first):
-            trace[i, j] = np.sum((trace_part @ D @ trace_part) * E)
-            hessian[i, j] = -trace[i, j] + 2.0 * Py @ D @ P @ E @ Py
+            trace[i, j] = np.sum(around * E)
+            hessian[i, j] = -trace[i, j] + 2.0 * score @ (E @ Py)
             if (i, j) in model.second:
                 bend = model.second[i, j]
                 hessian[i, j] += np.sum(trace_part * bend) - Py @ bend @ Py
@@ -125,16 +126,18 @@ def dense_kenward_roger(X: Array, model: DenseModel) -> tuple[Array, Array, Arra
     Phi: Array = np.asarray(np.linalg.inv(X.T @ inverse @ X))
     P = inverse - inverse @ X @ Phi @ X.T @ inverse
     k = len(model.first)
-    trace = np.array([[np.sum((P @ D @ P) * E) for E in model.first] for D in model.first])
+    around = [P @ D @ P for D in model.first]
+    trace = np.array([[np.sum(part * E) for E in model.first] for part in around])
     W = 2.0 * np.linalg.inv(trace)
-    P_i = [-X.T @ inverse @ D @ inverse @ X for D in model.first]
+    VX = inverse @ X
+    P_i = [-VX.T @ D @ VX for D in model.first]
     total = np.zeros_like(Phi)
     for i in range(k):
         for j in range(k):
-            Q = X.T @ inverse @ model.first[i] @ inverse @ model.first[j] @ inverse @ X
+            Q = (VX.T @ model.first[i]) @ inverse @ (model.first[j] @ VX)
             term = Q - P_i[i] @ Phi @ P_i[j]
             if (i, j) in model.second:
-                term -= 0.25 * X.T @ inverse @ model.second[i, j] @ inverse @ X
+                term -= 0.25 * VX.T @ model.second[i, j] @ VX
             total += W[i, j] * term
     slopes = np.array([-Phi @ part @ Phi for part in P_i])
     return Phi, Phi + 2.0 * Phi @ total @ Phi, slopes, W

@@ -37,7 +37,7 @@ from numpy.typing import NDArray
 
 from studykit.mixed.derivatives import Derivatives
 from studykit.mixed.objective import Problem, State, inner_curvature
-from studykit.mixed.parameters import ParameterMap
+from studykit.mixed.parameters import ParameterMap, triangle
 
 Array = NDArray[np.float64]
 
@@ -192,7 +192,7 @@ def _face(
     order: int, Q: Array, values: Array, alive: NDArray[np.bool_], gradient: Array
 ) -> tuple[Array, Array]:
     """Tangents of one face (elements, directions) and the curvature they meet."""
-    rows, columns = np.tril_indices(order)
+    rows, columns = triangle(order)
     living, dead = np.flatnonzero(alive), np.flatnonzero(~alive)
     tangents = []
     for place, a in enumerate(living):

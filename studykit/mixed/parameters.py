@@ -16,6 +16,7 @@ range: a variance of zero needs no bound and no special case. The autocorrelatio
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,10 +24,19 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 
+@cache
 def triangle(order: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Row and column numbers of a lower triangle, row by row."""
     rows, columns = np.tril_indices(order)
     return rows, columns
+
+
+@cache
+def _places(order: int) -> NDArray[np.intp]:
+    """Place of every element of a symmetric matrix in its lower triangle."""
+    places = np.zeros((order, order), np.intp)
+    places[triangle(order)] = np.arange(order * (order + 1) // 2)
+    return np.maximum(places, places.T)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,11 +61,7 @@ class CovarianceBlock:
 
     def matrix(self, values: Array) -> Array:
         """Symmetric matrices (..., order, order) from elements (..., k)."""
-        rows, columns = triangle(self.order)
-        full = np.zeros((*values.shape[:-1], self.order, self.order))
-        full[..., rows, columns] = values[..., self.start : self.stop]
-        full[..., columns, rows] = values[..., self.start : self.stop]
-        return full
+        return np.asarray(values[..., self.start + _places(self.order)])
 
     def factor(self, psi: Array) -> Array:
         """Lower triangular factors (..., order, order) from ``psi`` (..., k)."""

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from studykit.mixed.derivatives import Derivatives, differentiate
 from studykit.mixed.objective import Problem, State, evaluate
-from studykit.mixed.parameters import ParameterMap, nearest_covariance
+from studykit.mixed.parameters import ParameterMap, nearest_covariance, triangle
 
 Array = NDArray[np.float64]
 Trials = NDArray[np.intp]
@@ -185,7 +185,7 @@ def _snapped(parameters: ParameterMap, eta: Array) -> Array | None:
             matrix = (vectors * kept) @ vectors.T
             matrix[:, (np.abs(np.diag(matrix)) <= SNAP * largest)] = 0.0
             matrix[(np.abs(np.diag(matrix)) <= SNAP * largest), :] = 0.0
-            rows, columns = np.tril_indices(block.order)
+            rows, columns = triangle(block.order)
             result[block.start : block.stop] = matrix[rows, columns]
     return None if np.array_equal(result, eta) else result
 
@@ -210,6 +210,6 @@ def _way_in(parameters: ParameterMap, psi: Array, gradient: Array) -> Array | No
         if pull[0] * largest < -1e-4:
             way = null @ directions[:, :1]
             matrix = nearest_covariance(matrix + 0.01 * largest * (way @ way.T), 0.0)
-            rows, columns = np.tril_indices(block.order)
+            rows, columns = triangle(block.order)
             moved[block.start : block.stop] = matrix[rows, columns]
     return None if np.array_equal(moved, eta) else parameters.factors(moved)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from studykit.mixed.derivatives import differentiate
 from studykit.mixed.objective import Problem, evaluate
-from studykit.mixed.parameters import nearest_covariance
+from studykit.mixed.parameters import nearest_covariance, triangle
 
 Array = NDArray[np.float64]
 
@@ -29,7 +29,7 @@ def starting_values(problem: Problem) -> tuple[Array, Array]:
     eta = np.zeros(parameters.size)
     for number, block in enumerate(parameters.blocks):
         share = 0.5 / effects if number < effects else 0.5
-        rows, columns = np.tril_indices(block.order)
+        rows, columns = triangle(block.order)
         eta[block.start : block.stop] = np.where(rows == columns, share, 0.0)
     psi = np.tile(parameters.factors(eta), (problem.trials, 1))
     state = evaluate(problem, psi, rescale=False)
@@ -50,7 +50,7 @@ def _inside(problem: Problem, eta: Array) -> Array:
     parameters = problem.layout.map
     eta = eta.copy()
     for block in parameters.blocks:
-        rows, columns = np.tril_indices(block.order)
+        rows, columns = triangle(block.order)
         matrix = nearest_covariance(block.matrix(eta), FLOOR)
         eta[block.start : block.stop] = matrix[rows, columns]
     eta[parameters.linear] = np.clip(eta[parameters.linear], -LARGEST_CORRELATION, LARGEST_CORRELATION)

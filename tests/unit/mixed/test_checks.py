@@ -1,0 +1,125 @@
+"""What is refused before fitting, with the reason in the message."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from studykit.errors import ArgumentError, DesignError
+from studykit.mixed import RandomEffect, ResidualStructure, fit_linear_mixed
+
+RNG = np.random.default_rng(3)
+CLIENT = np.repeat(np.arange(8), 3)
+VISIT = np.tile(np.arange(3), 8)
+Y = RNG.normal(size=24) + RNG.normal(size=8)[CLIENT]
+X = np.column_stack([np.ones(24), VISIT])
+
+
+def test_as_many_random_effects_as_rows() -> None:
+    with pytest.raises(DesignError, match="fewer random effects than rows"):
+        fit_linear_mixed(Y, X, RandomEffect("row", np.arange(24)))
+    with pytest.raises(DesignError, match="8 levels with 3 columns"):
+        fit_linear_mixed(Y, X, RandomEffect("client", CLIENT, np.eye(3)[VISIT]))
+
+
+def test_one_level() -> None:
+    with pytest.raises(DesignError, match="at least two levels"):
+        fit_linear_mixed(Y, X, RandomEffect("studio", np.zeros(24)))
+
+
+def test_repeated_column_is_named_with_what_it_repeats() -> None:
+    late = (VISIT == 2).astype(float)
+    columns = np.column_stack([np.ones(24), VISIT == 0, VISIT == 1, late])
+    with pytest.raises(DesignError, match="'late' repeats 'intercept', 'first' and 'second'"):
+        fit_linear_mixed(
+            Y, columns, RandomEffect("client", CLIENT), names=["intercept", "first", "second", "late"]
+        )
+
+
+def test_empty_cell_is_named() -> None:
+    columns = np.column_stack([X, np.zeros(24)])
+    with pytest.raises(DesignError, match="nothing but zeros in 'arm at visit 2'"):
+        fit_linear_mixed(Y, columns, RandomEffect("client", CLIENT), names=["a", "b", "arm at visit 2"])
+
+
+def test_two_names_for_one_factor() -> None:
+    with pytest.raises(DesignError, match=r"no way to separate .*client.* and .*locker"):
+        fit_linear_mixed(Y, X, [RandomEffect("client", CLIENT), RandomEffect("locker", CLIENT + 100)])
+
+
+def test_client_within_visit_unstructured_beside_a_residual() -> None:
+    """Two exercises at some visits only: the counts allow it, the rows of most visits do not."""
+    more = np.append(np.arange(24), [0, 3, 6])
+    residual = ResidualStructure("unstructured", np.append(CLIENT, [8, 9, 10]), VISIT[more])
+    with pytest.raises(DesignError, match=r"no way to separate .*client"):
+        fit_linear_mixed(
+            Y[more], X[more], RandomEffect("client", np.append(CLIENT, [8, 9, 10])), residual=residual
+        )
+
+
+def test_factor_that_is_a_fixed_effect_too() -> None:
+    trainer = CLIENT % 2
+    columns = np.column_stack([X, trainer])
+    with pytest.raises(DesignError, match=r"no way to separate 'variance of trainer \(intercept\)'"):
+        fit_linear_mixed(Y, columns, [RandomEffect("client", CLIENT), RandomEffect("trainer", trainer)])
+
+
+def test_not_finite_text_and_shapes() -> None:
+    spoiled = Y.copy()
+    spoiled[4] = np.nan
+    with pytest.raises(ArgumentError, match=r"nan or infinity in 1 rows .first, counted from 0: 4"):
+        fit_linear_mixed(spoiled, X, RandomEffect("client", CLIENT))
+    with pytest.raises(ArgumentError, match="fixed effects: expected finite numbers"):
+        fit_linear_mixed(Y, np.where(X == 2, np.inf, X), RandomEffect("client", CLIENT))
+    with pytest.raises(ArgumentError, match="expected numbers; found list with text"):
+        fit_linear_mixed(["a"] * 24, X, RandomEffect("client", CLIENT))
+    with pytest.raises(ArgumentError, match="fixed effects: expected 24 rows"):
+        fit_linear_mixed(Y, X[:-1], RandomEffect("client", CLIENT))
+    with pytest.raises(ArgumentError, match="one row per outcome and one column per effect"):
+        fit_linear_mixed(Y, X[:, 0], RandomEffect("client", CLIENT))
+    with pytest.raises(ArgumentError, match="one number per row"):
+        fit_linear_mixed(X, X, RandomEffect("client", CLIENT))
+    with pytest.raises(ArgumentError, match="random effect 'client': expected 24 rows"):
+        fit_linear_mixed(Y, X, RandomEffect("client", CLIENT[:-1]))
+    with pytest.raises(ArgumentError, match="2 different names"):
+        fit_linear_mixed(Y, X, RandomEffect("client", CLIENT), names=["a", "a"])
+    with pytest.raises(ArgumentError, match="a name used twice"):
+        fit_linear_mixed(Y, X, [RandomEffect("client", CLIENT), RandomEffect("client", VISIT)])
+    with pytest.raises(ArgumentError, match="visits: expected 24 rows"):
+        fit_linear_mixed(
+            Y, X, RandomEffect("client", CLIENT), residual=ResidualStructure("by visit", None, VISIT[:-1])
+        )
+    with pytest.raises(DesignError, match="fewer columns than rows"):
+        fit_linear_mixed(Y[:2], X[:2], RandomEffect("client", CLIENT[:2]))
+
+
+def test_random_effects_check_their_own_parts() -> None:
+    with pytest.raises(ArgumentError, match="a label in every row"):
+        RandomEffect("client", ["a", None, "b"])
+    with pytest.raises(ArgumentError, match="a label in every row; found 1 missing"):
+        RandomEffect("client", [1.0, np.nan])
+    with pytest.raises(ArgumentError, match="a design with 2 rows"):
+        RandomEffect("client", ["a", "b"], [[1.0]])
+    with pytest.raises(ArgumentError, match="finite numbers in the design"):
+        RandomEffect("client", ["a", "b"], [1.0, np.nan])
+    with pytest.raises(ArgumentError, match="a design of numbers"):
+        RandomEffect("client", ["a", "b"], ["x", "y"])
+    with pytest.raises(ArgumentError, match="one label per row"):
+        RandomEffect("client", [["a", "b"]])
+    with pytest.raises(ArgumentError, match="1 column names"):
+        RandomEffect("client", ["a", "b"], columns=["a", "b"])
+
+
+def test_residual_structures_check_their_own_parts() -> None:
+    with pytest.raises(ArgumentError, match="one of 'equal', 'by visit'"):
+        ResidualStructure("toeplitz")  # type: ignore[arg-type]
+    with pytest.raises(ArgumentError, match="groups, one per row"):
+        ResidualStructure("unstructured", None, VISIT)
+    with pytest.raises(ArgumentError, match="visits, one per row"):
+        ResidualStructure("by visit")
+    with pytest.raises(ArgumentError, match="several rows of group 0 at visit 0"):
+        ResidualStructure("unstructured", [0, 0], [0, 0])
+    with pytest.raises(ArgumentError, match="whole numbers"):
+        ResidualStructure("autoregressive", ["a", "a"], [0.0, 0.5])
+    with pytest.raises(ArgumentError, match="as many visits as groups"):
+        ResidualStructure("unstructured", ["a", "b"], [0])
