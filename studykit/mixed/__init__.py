@@ -10,6 +10,7 @@ See `studykit.mixed.random_effects` for the symbols, `studykit.mixed.objective` 
 from __future__ import annotations
 
 from studykit.mixed.fit import fit_linear_mixed
+from studykit.mixed.many import ManyFits, fit_many_linear_mixed
 from studykit.mixed.random_effects import RandomEffect
 from studykit.mixed.residuals import ResidualStructure
 from studykit.mixed.result import (
@@ -27,6 +28,7 @@ __all__ = [
     "Coefficient",
     "CovarianceParameters",
     "JointTest",
+    "ManyFits",
     "MixedFit",
     "OptimiserReport",
     "RandomEffect",
@@ -35,4 +37,5 @@ __all__ = [
     "ResidualCovariance",
     "ResidualStructure",
     "fit_linear_mixed",
+    "fit_many_linear_mixed",
 ]

@@ -1,0 +1,115 @@
+"""Many fits at once are the single fits: value, error, degrees of freedom, convergence, boundary."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from studykit.errors import ArgumentError, DesignError
+from studykit.mixed import RandomEffect, ResidualStructure, fit_linear_mixed, fit_many_linear_mixed
+
+
+@dataclass(frozen=True)
+class Trials:
+    y: np.ndarray
+    X: np.ndarray
+    observed: np.ndarray
+    effects: list[RandomEffect]
+    residual: ResidualStructure
+
+
+def make(kind: str, m: int = 8) -> Trials:
+    """A new allocation and new missing tests in every trial; 45 rows per trainer, so trainers are outer."""
+    rng = np.random.default_rng(11)
+    client, visit = np.repeat(np.arange(30), 3), np.tile(np.arange(3), 30)
+    trainer = client % 2
+    arm = rng.permuted(np.tile(np.arange(30) % 2, (m, 1)), axis=1)[:, client]
+    y = (
+        rng.normal(size=(m, 30))[:, client]
+        + 0.5 * visit
+        + rng.normal(0, 0.4, (m, 2))[:, trainer] * (visit > 0)
+        + rng.normal(0, 0.5, (m, 90))
+    )
+    X = np.stack(
+        [np.broadcast_to(visit == k, (m, 90)) for k in range(3)] + [arm * (visit == k) for k in (1, 2)], 2
+    )
+    observed = rng.random((m, 90)) > 0.15 * (visit > 0)
+    effects = [RandomEffect("trainer", trainer, (visit > 0).astype(float))]
+    residual = ResidualStructure()
+    if kind == "equal":
+        effects.append(RandomEffect("client", client))
+    else:
+        residual = ResidualStructure(kind, client, visit)  # type: ignore[arg-type]
+    return Trials(y, X.astype(float), observed, effects, residual)
+
+
+CONTRASTS = np.array([[0, 0, 0, 0, 1.0], [0, 0, 0, 0.5, 0.5]])
+
+
+@pytest.mark.parametrize("method", ["kenward-roger", "satterthwaite", "residual"])
+@pytest.mark.parametrize("kind", ["equal", "unstructured", "autoregressive"])
+def test_equal_to_single_fits(kind: str, method: str) -> None:
+    """To seven digits: both searches end within the square root of the decrement of the optimum."""
+    trials = make(kind)
+    many = fit_many_linear_mixed(
+        np.where(trials.observed, trials.y, np.nan),
+        trials.X,
+        trials.effects,
+        contrasts=CONTRASTS,
+        observed=trials.observed,
+        residual=trials.residual,
+        degrees_of_freedom=method,  # type: ignore[arg-type]
+    )
+    assert many.converged.all()
+    for trial, used in enumerate(trials.observed):
+        effects = [RandomEffect(e.name, e.groups[used], e.design[used]) for e in trials.effects]
+        residual = trials.residual
+        if residual.groups is not None and residual.visits is not None:
+            residual = ResidualStructure(residual.kind, residual.groups[used], residual.visits[used])
+        fit = fit_linear_mixed(trials.y[trial, used], trials.X[trial, used], effects, residual=residual)
+        assert fit.at_boundary == many.at_boundary[trial]
+        for place, row in enumerate(CONTRASTS):
+            single = fit.contrast(row, degrees_of_freedom=method)  # type: ignore[arg-type]
+            ours = [a[trial, place] for a in (many.value, many.standard_error, many.degrees_of_freedom)]
+            theirs = [single.value, single.standard_error, single.degrees_of_freedom]
+            np.testing.assert_allclose(ours, theirs, rtol=1e-7, atol=1e-9)
+            assert many.p_value[trial, place] == pytest.approx(single.p_value, rel=1e-6)
+
+
+def test_one_design_many_outcomes_and_one_outcome_many_designs() -> None:
+    trials = make("equal")
+    for y, X in ((trials.y, trials.X[0]), (trials.y[0], trials.X)):
+        many = fit_many_linear_mixed(y, X, trials.effects, contrasts=CONTRASTS[0])
+        assert many.value.shape == (8, 1)
+        last = fit_linear_mixed(
+            trials.y[-1] if y.ndim == 2 else y, trials.X[-1] if X.ndim == 3 else X, trials.effects
+        ).contrast(CONTRASTS[0])
+        assert many.value[-1, 0] == pytest.approx(last.value, rel=1e-7)
+        assert many.degrees_of_freedom[-1, 0] == pytest.approx(last.degrees_of_freedom, rel=1e-6)
+
+
+def test_a_trial_that_cannot_be_fitted_is_marked_and_the_others_go_on() -> None:
+    trials = make("equal")
+    observed, y = trials.observed.copy(), trials.y.copy()
+    observed[2] = np.arange(90) % 3 == 0  # baseline only: the follow-up means do not exist
+    y[4] = 0.0
+    many = fit_many_linear_mixed(y, trials.X, trials.effects, contrasts=CONTRASTS, observed=observed)
+    assert np.flatnonzero(~many.converged).tolist() == [2, 4]
+    assert np.isnan(many.p_value[[2, 4]]).all()
+    assert np.isfinite(many.p_value[[0, 1, 3, 5, 6, 7]]).all()
+
+
+def test_refusals() -> None:
+    trials = make("equal")
+    with pytest.raises(ArgumentError, match="finite numbers in every observed row"):
+        fit_many_linear_mixed(np.full((8, 90), np.nan), trials.X, trials.effects, contrasts=CONTRASTS)
+    with pytest.raises(ArgumentError, match="rows of 5 weights"):
+        fit_many_linear_mixed(trials.y, trials.X, trials.effects, contrasts=[1, 0])
+    with pytest.raises(ArgumentError, match=r"outcomes \(m, n\)"):
+        fit_many_linear_mixed(trials.y, trials.X[:3], trials.effects, contrasts=CONTRASTS)
+    with pytest.raises(ArgumentError, match="'kenward-roger' with reml=True"):
+        fit_many_linear_mixed(trials.y, trials.X, trials.effects, contrasts=CONTRASTS, reml=False)
+    with pytest.raises(DesignError, match="at least two levels"):
+        fit_many_linear_mixed(trials.y, trials.X, RandomEffect("studio", np.zeros(90)), contrasts=CONTRASTS)
