@@ -72,11 +72,26 @@ def _add_stack(layout: Layout, part: StackState, state: State, sums: _Sums) -> N
     """The share of one stack of blocks; all of it belongs to inner elements."""
     inner, basis = layout.inner, part.basis
     m = len(part.B)
-    everything = np.ix_(np.arange(m), inner, inner)
     elements = basis.reshape(len(basis), len(inner), -1)
     H = (part.BF @ state.Omega_trace[:, None]) @ part.BF.swapaxes(-1, -2)
     slope = part.B - H - part.Br[..., :, None] * part.Br[..., None, :]
     sums.gradient[:, inner] += (elements @ slope.reshape(m, -1, 1))[..., 0]
+    if part.stack.uniform:
+        _add_uniform(part, inner, H, sums)
+    else:
+        _add_blocks(part, inner, H, sums)
+    for (a, b), layer in inner_curvature(layout, part.stack, state.eta).items():
+        value = np.einsum("mbst,mbst->m", slope, layer)
+        sums.curved[:, inner[a], inner[b]] += value
+        if a != b:
+            sums.curved[:, inner[b], inner[a]] += value
+
+
+def _add_blocks(part: StackState, inner: NDArray[np.intp], H: Array, sums: _Sums) -> None:
+    """Products block by block."""
+    basis, m = part.basis, len(part.B)
+    everything = np.ix_(np.arange(m), inner, inner)
+    elements = basis.reshape(len(basis), len(inner), -1)
     sandwich = (part.B - 2.0 * H)[:, None] @ basis @ part.B[:, None]
     sums.trace[everything] += _flat(sandwich) @ elements.swapaxes(1, 2)
 
@@ -87,11 +102,33 @@ def _add_stack(layout: Layout, part: StackState, state: State, sums: _Sums) -> N
     Bf = (part.B[:, None] @ f[..., None])[..., 0]
     sums.square[everything] += _flat(f) @ _flat(Bf).swapaxes(1, 2)
     sums.h[:, inner] += _flat(f) @ BF
-    for (a, b), layer in inner_curvature(layout, part.stack, state.eta).items():
-        value = np.einsum("mbst,mbst->m", slope, layer)
-        sums.curved[:, inner[a], inner[b]] += value
-        if a != b:
-            sums.curved[:, inner[b], inner[a]] += value
+
+
+def _add_uniform(part: StackState, inner: NDArray[np.intp], H: Array, sums: _Sums) -> None:
+    """The same where all blocks share one basis ``D_i``: first sum products of pairs of rows over blocks.
+
+    For instance ``sum_c tr((B_c - 2 H_c) D_i B_c D_j)`` is ``D_i`` and ``D_j`` contracted with
+    ``sum_c (B_c - 2 H_c)_st (B_c)_uv``.
+    """
+    m, blocks, size, w = part.BF.shape
+    k = len(inner)
+    D = part.basis[:, :, 0].reshape(len(part.basis), k, size * size)
+    everything = np.ix_(np.arange(m), inner, inner)
+    B = part.B.reshape(m, blocks, -1)
+    first = (part.B - 2.0 * H).reshape(m, blocks, -1).swapaxes(1, 2) @ B
+    pairs = (part.Br[..., :, None] * part.Br[..., None, :]).reshape(m, blocks, -1).swapaxes(1, 2) @ B
+    for product, target, order in (
+        (first, sums.trace, (0, 2, 3, 4, 1)),
+        (pairs, sums.square, (0, 1, 3, 4, 2)),
+    ):
+        # (s, t | u, v): (B - 2H)_st D_i[t, u] B_uv D_j[v, s], and Br_s D_i[s, u] B_uv D_j[v, t] Br_t.
+        ordered = product.reshape(m, size, size, size, size).transpose(order).reshape(m, size * size, -1)
+        target[everything] += D @ ordered @ D.swapaxes(1, 2)
+    BF = part.BF.reshape(m, blocks, size * w)
+    rows = (BF.swapaxes(1, 2) @ BF).reshape(m, size, w, size, w).transpose(0, 1, 3, 2, 4)
+    sums.C[:, inner] += (D @ rows.reshape(m, size * size, w * w)).reshape(m, k, w, w)
+    scores = (BF.swapaxes(1, 2) @ part.Br).reshape(m, size, w, size).transpose(0, 1, 3, 2)
+    sums.h[:, inner] += D @ scores.reshape(m, size * size, w)
 
 
 def _add_outer(problem: Problem, state: State, sums: _Sums) -> None:

@@ -5,7 +5,7 @@ rows fall into small unconnected blocks, inverted one by one. ``U`` holds the co
 effects (trainers of many clients, crossed factors), few columns that touch many blocks; they are
 eliminated together with the fixed effects. Nested or crossed makes no difference.
 
-An effect is inner as long as the blocks stay small; the finest factors come first.
+Finest factors first, an effect becomes inner where larger blocks cost less than more columns.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ from studykit.mixed.residuals import ResidualStructure
 Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
-LARGEST_BLOCK = 40  # rows; beyond it, eliminating columns costs less than inverting blocks
-MOST_OUTER_COLUMNS = 400  # beyond it, larger blocks are the lesser evil
+USUAL_FIXED_EFFECTS = 10  # columns of X assumed when inner and outer effects are chosen
+LARGEST_UNIFORM = 6  # rows; beyond it, sums of products of all pairs of rows cost more than they save
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,10 +39,23 @@ class Stack:
     basis : ndarray, shape (k_inner, blocks, size, size)
         Derivative ``V_i`` of every inner element, zero at padded places. For the autocorrelation it
         holds the lags instead, see `studykit.mixed.objective`.
+    uniform : bool
+        Whether all blocks are small and have the same basis, as clients with the same planned visits
+        have (missing rows are masked, not left out, when many trials are fitted): sums over blocks can
+        then be taken before the elements are looked at.
     """
 
     rows: Rows
     basis: Array
+    uniform: bool = False
+
+    @classmethod
+    def of(cls, rows: Rows, basis: Array) -> Stack:
+        """A stack that knows whether all its blocks have one basis."""
+        small = rows.shape[1] <= LARGEST_UNIFORM
+        return cls(
+            rows, basis, small and bool(np.array_equal(basis, np.broadcast_to(basis[:, :1], basis.shape)))
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,7 +147,8 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
     designs = tuple(effect.design / unit for effect, unit in zip(effects, units, strict=True))
     outer, columns, basis = _outer([k for k in range(len(effects)) if k not in inner], designs, codes, n)
     stacks = tuple(
-        Stack(rows, _inner_basis(rows, n, inner, designs, codes, residual)) for rows in _stack_rows(blocks, n)
+        Stack.of(rows, _inner_basis(rows, n, inner, designs, codes, residual))
+        for rows in _stack_rows(blocks, n)
     )
     none = np.zeros(0, np.intp)
     return Layout(
@@ -171,26 +185,25 @@ def _split(
     n: int, effects: tuple[RandomEffect, ...], codes: list[Rows], correlated: list[Rows]
 ) -> tuple[list[int], Rows]:
     """Numbers of the inner effects, and the block of every row."""
-    limit = LARGEST_BLOCK
-    order = sorted(range(len(effects)), key=lambda k: -int(codes[k].max() + 1))
-    while True:
-        joined = list(correlated)
-        blocks = _components(n, joined)
-        inner: list[int] = []
-        for k in order:
-            candidate = _components(n, [*joined, codes[k]])
-            if np.bincount(candidate).max() <= limit:
-                inner.append(k)
-                joined.append(codes[k])
-                blocks = candidate
-        width = sum(
-            int(codes[k].max() + 1) * effects[k].design.shape[1]
-            for k in range(len(effects))
-            if k not in inner
-        )
-        if width <= MOST_OUTER_COLUMNS or limit >= n:
-            return sorted(inner), blocks
-        limit *= 4
+    joined, inner = list(correlated), []
+    blocks = _components(n, joined)
+    width = USUAL_FIXED_EFFECTS
+    for k in sorted(range(len(effects)), key=lambda k: -int(codes[k].max() + 1)):
+        candidate = _components(n, [*joined, codes[k]])
+        columns = int(codes[k].max() + 1) * effects[k].design.shape[1]
+        size, larger = int(np.bincount(blocks).max()), int(np.bincount(candidate).max())
+        if _cost(larger, width) <= _cost(size, width + columns):
+            inner.append(k)
+            joined.append(codes[k])
+            blocks = candidate
+        else:
+            width += columns
+    return sorted(inner), blocks
+
+
+def _cost(size: int, width: int) -> int:
+    """Multiplications per row and element: inside blocks of ``size``, with ``width`` columns of ``F``."""
+    return 2 * size**2 + 2 * size * width + width**2
 
 
 def _components(n: int, factors: list[Rows]) -> Rows:
