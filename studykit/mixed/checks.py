@@ -151,6 +151,14 @@ def check_identified(information: Array, names: Sequence[str]) -> None:
         )
 
 
+def identified(information: Array) -> NDArray[np.bool_]:
+    """For every trial (m, k, k), whether its rows can tell all covariance elements apart."""
+    size = np.sqrt(np.maximum(np.diagonal(information, axis1=1, axis2=2), 1e-300))
+    scaled = information / size[:, :, None] / size[:, None, :]
+    alone = (size <= 1e-7 * size.max(axis=1, keepdims=True)).any(axis=1)
+    return np.asarray(~alone & (np.linalg.eigvalsh(scaled)[:, 0] >= IDENTIFIED))
+
+
 def unidentified(information: Array) -> NDArray[np.bool_]:
     """Which covariance elements take part in a combination that the data say nothing about."""
     size = np.sqrt(np.maximum(np.diag(information), 0.0))

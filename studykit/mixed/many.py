@@ -25,7 +25,7 @@ from studykit.mixed.random_effects import RandomEffect
 from studykit.mixed.residuals import ResidualStructure
 from studykit.mixed.search import search
 from studykit.mixed.starting import starting_values
-from studykit.mixed.summary import boundary_terms
+from studykit.mixed.summary import BOUNDARY
 from studykit.results import frozen_array
 
 Array = NDArray[np.float64]
@@ -229,14 +229,14 @@ def _fit_portion(
         observed=None if used is None else used[trials],
     )
     start, information = starting_values(problem)
-    known = np.array([not checks.unidentified(one).any() for one in information])
+    known = checks.identified(information)
     trials, start = trials[known], start[known]
     problem = problem.take(np.flatnonzero(known))
     if not len(trials):
         return value, error, degrees, converged, boundary
     optimum = search(problem, start)
     weights = np.linalg.solve(R.swapaxes(1, 2), np.broadcast_to(M.T, (len(R), *M.T.shape))).swapaxes(1, 2)
-    weights = np.broadcast_to(weights, (m, *M.shape))[trials]
+    weights = np.asarray(np.broadcast_to(weights, (m, *M.shape))[trials], dtype=np.float64)
     estimates, errors, freedom, edge = _infer(problem, optimum.psi, weights, degrees_of_freedom)
     reached = optimum.converged
     of_least_squares = (weights @ ordinary[trials][..., None])[..., 0]
@@ -269,7 +269,7 @@ def _infer(
     value = (weights @ fixed.beta[..., None])[..., 0]
     variance = _quadratic(weights, fixed.Phi[:, None])[:, 0]
     m, k = len(psi), problem.layout.map.size
-    edge = np.array([bool(boundary_terms(problem.layout, eta)) for eta in state.eta])
+    edge = problem.layout.map.least_share(state.eta, len(problem.layout.effects)) <= BOUNDARY
     if degrees_of_freedom == "residual":
         degrees = np.broadcast_to((problem.rows - problem.p)[:, None], value.shape)
         return value, np.sqrt(variance), degrees, edge

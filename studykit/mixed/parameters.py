@@ -133,6 +133,13 @@ class ParameterMap:
         """``psi`` of a covariance multiplied by ``factor`` (m,)."""
         return np.asarray(np.where(self.linear, psi, psi * np.sqrt(factor)[:, None]))
 
+    def least_share(self, eta: Array, number: int | None = None) -> Array:
+        """Smallest eigenvalue of the first ``number`` matrices over the largest trace of all, (m,)."""
+        traces = [np.trace(block.matrix(eta), axis1=1, axis2=2) for block in self.blocks]
+        largest = np.max(traces, axis=0)
+        least = [np.linalg.eigvalsh(block.matrix(eta))[:, 0] for block in self.blocks[:number]]
+        return np.asarray(np.min(least, axis=0) / largest) if least else np.full(len(eta), np.inf)
+
     def factors(self, eta: Array) -> Array:
         """One ``psi`` (k,) of given elements (k,): Cholesky factors, a zero pivot giving a zero column."""
         psi = np.array(eta, dtype=float)
@@ -166,6 +173,7 @@ def semidefinite_factor(matrix: Array) -> Array:
 
 
 def nearest_covariance(matrix: Array, floor: float) -> Array:
-    """The matrix with eigenvalues below ``floor`` raised to it."""
+    """Matrices (..., q, q) with eigenvalues below ``floor`` raised to it."""
     values, vectors = np.linalg.eigh(matrix)
-    return np.asarray((vectors * np.maximum(values, floor)) @ vectors.T)
+    raised = np.maximum(values, floor)[..., None, :]
+    return np.asarray((vectors * raised) @ vectors.swapaxes(-1, -2))

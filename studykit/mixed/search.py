@@ -154,7 +154,8 @@ def _settle_boundary(problem: Problem, place: _Place, trials: Trials) -> Trials:
     """Put near-zero variances to zero where that is right; the trials that must go on searching."""
     parameters = problem.layout.map
     again: list[int] = []
-    for trial in trials:
+    near = parameters.least_share(parameters.elements(place.psi[trials])) < SNAP
+    for trial in trials[near]:
         eta = parameters.elements(place.psi[trial : trial + 1])[0]
         snapped = _snapped(parameters, eta)
         psi = place.psi[trial]

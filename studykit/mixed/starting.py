@@ -34,24 +34,18 @@ def starting_values(problem: Problem) -> tuple[Array, Array]:
     psi = np.tile(parameters.factors(eta), (problem.trials, 1))
     state = evaluate(problem, psi, rescale=False)
     derivatives = differentiate(problem, state)
-    moved = np.empty_like(psi)
-    for trial in range(problem.trials):
-        size = np.sqrt(np.maximum(np.diag(derivatives.trace[trial]), 1e-300))
-        scaled = derivatives.trace[trial] / np.outer(size, size)
-        step = (
-            np.linalg.pinv(scaled, rcond=1e-8, hermitian=True) @ (derivatives.gradient[trial] / size) / size
-        )
-        moved[trial] = _inside(problem, state.eta[trial] - step)
-    return moved, 0.5 * derivatives.trace
+    size = np.sqrt(np.maximum(np.diagonal(derivatives.trace, axis1=1, axis2=2), 1e-300))
+    scaled = derivatives.trace / size[:, :, None] / size[:, None, :]
+    turned = np.linalg.pinv(scaled, rcond=1e-8, hermitian=True) @ (derivatives.gradient / size)[..., None]
+    return _inside(problem, state.eta - turned[..., 0] / size), 0.5 * derivatives.trace
 
 
 def _inside(problem: Problem, eta: Array) -> Array:
-    """Factors of the nearest elements that are well inside their range."""
+    """Factors (m, k) of the nearest elements that are well inside their range."""
     parameters = problem.layout.map
-    eta = eta.copy()
+    psi = np.clip(eta, -LARGEST_CORRELATION, LARGEST_CORRELATION)  # what is not a covariance stays so
     for block in parameters.blocks:
         rows, columns = triangle(block.order)
-        matrix = nearest_covariance(block.matrix(eta), FLOOR)
-        eta[block.start : block.stop] = matrix[rows, columns]
-    eta[parameters.linear] = np.clip(eta[parameters.linear], -LARGEST_CORRELATION, LARGEST_CORRELATION)
-    return parameters.factors(eta)
+        factor = np.linalg.cholesky(nearest_covariance(block.matrix(eta), FLOOR))
+        psi[:, block.start : block.stop] = factor[:, rows, columns]
+    return np.asarray(psi)
