@@ -10,6 +10,7 @@ import argparse
 import datetime as dt
 import json
 import os
+import shlex
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -133,7 +134,7 @@ def new(arguments: argparse.Namespace) -> int:
         lines += [f"  {question.wording}: {question.default}" for question in asked]
     lines += [_findings_text(findings)] if findings else []
     lines.append(f"Next: read {study.folder / 'protocol.toml'} and change what differs.")
-    lines.append(f"Then: studykit plan {study.folder}")
+    lines.append(f"Then: studykit plan {shlex.quote(str(study.folder))}")
     _show(arguments, {"study": str(study.folder), "findings": findings}, "\n".join(lines))
     return DONE
 
