@@ -236,8 +236,9 @@ def _fit_portion(
         return value, error, degrees, converged, boundary
     optimum = search(problem, start)
     weights = np.linalg.solve(R.swapaxes(1, 2), np.broadcast_to(M.T, (len(R), *M.T.shape))).swapaxes(1, 2)
-    weights = np.asarray(np.broadcast_to(weights, (m, *M.shape))[trials], dtype=np.float64)
-    estimates, errors, freedom, edge = _infer(problem, optimum.psi, weights, degrees_of_freedom)
+    weights = np.broadcast_to(weights, (m, *M.shape))[trials]
+    used_weights: Array = weights.astype(np.float64)
+    estimates, errors, freedom, edge = _infer(problem, optimum.psi, used_weights, degrees_of_freedom)
     reached = optimum.converged
     of_least_squares = (weights @ ordinary[trials][..., None])[..., 0]
     estimates = of_least_squares + spread[trials, None] * estimates

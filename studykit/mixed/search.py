@@ -153,25 +153,27 @@ def _step(place: _Place, trials: Trials, radius: Array) -> tuple[Array, Array]:
 def _settle_boundary(problem: Problem, place: _Place, trials: Trials) -> Trials:
     """Put near-zero variances to zero where that is right; the trials that must go on searching."""
     parameters = problem.layout.map
-    again: list[int] = []
-    near = parameters.least_share(parameters.elements(place.psi[trials])) < SNAP
-    for trial in trials[near]:
-        eta = parameters.elements(place.psi[trial : trial + 1])[0]
-        snapped = _snapped(parameters, eta)
-        psi = place.psi[trial]
-        one = problem.take(np.array([trial]))
-        if snapped is not None:
-            moved = _look(one, parameters.factors(snapped)[None])
-            if moved.value[0] <= place.value[trial] + 1e-7:
-                place.put(np.array([trial]), moved, np.array([True]))
-                psi = place.psi[trial]
-                again.append(int(trial))
-        inward = _way_in(parameters, psi, place.element_gradient[trial])
-        if inward is not None:
-            moved = _look(one, inward[None])
-            place.put(np.array([trial]), moved, np.isfinite(moved.value))
-            again.append(int(trial))
-    return np.unique(np.array(again, dtype=np.intp))
+    near = trials[parameters.least_share(parameters.elements(place.psi[trials])) < SNAP]
+    elements = parameters.elements(place.psi[near])
+    tried = {int(trial): _snapped(parameters, eta) for trial, eta in zip(near, elements, strict=True)}
+    snapped = {trial: parameters.factors(eta) for trial, eta in tried.items() if eta is not None}
+    moved = _move(problem, place, snapped, higher=1e-7)
+    inward = {
+        int(trial): _way_in(parameters, place.psi[trial], place.element_gradient[trial]) for trial in near
+    }
+    freed = _move(problem, place, {t: psi for t, psi in inward.items() if psi is not None}, higher=np.inf)
+    return np.union1d(moved, freed).astype(np.intp)
+
+
+def _move(problem: Problem, place: _Place, points: dict[int, Array], *, higher: float) -> Trials:
+    """Go to the given points where ``f`` is finite and not higher than before by more than ``higher``."""
+    trials = np.array(sorted(points), dtype=np.intp)
+    if not len(trials):
+        return trials
+    looked = _look(problem.take(trials), np.array([points[int(trial)] for trial in trials]))
+    allowed = np.isfinite(looked.value) & (looked.value <= place.value[trials] + higher)
+    place.put(trials, looked, allowed)
+    return trials[allowed]
 
 
 def _snapped(parameters: ParameterMap, eta: Array) -> Array | None:
