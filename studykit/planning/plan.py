@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from studykit.allocation.asked import findings_on_design
+from studykit.allocation.foresight import Foresight
 from studykit.errors import ArgumentError, DesignError, Finding
 from studykit.planning.advice import (
     Recommendation,
@@ -14,6 +16,7 @@ from studykit.planning.advice import (
     strength_sentences,
 )
 from studykit.planning.assumptions import Assumptions, UsedAssumption
+from studykit.planning.drawing import drawing_sentences, foreseen_drawing
 from studykit.planning.retention import RetentionPlan, clients_for_retention_power, plan_retention
 from studykit.planning.strength import (
     StrengthPlan,
@@ -68,6 +71,11 @@ class Plan:
         Warnings and notes on the protocol.
     method : str
         How the numbers were found.
+    drawing : Foresight or None
+        Expected balance of the arms and how far the next arm could be guessed, for the protocol's way
+        of drawing clients; ``None`` where clients are not drawn one by one here.
+    drawn_by : str
+        Name of that way, as in the protocol.
     """
 
     title: str
@@ -89,6 +97,8 @@ class Plan:
     effect_declared: str
     findings: tuple[Finding, ...]
     method: str
+    drawing: Foresight | None = None
+    drawn_by: str = ""
 
     def summary(self) -> str:
         """The plan as plain text for an owner."""
@@ -99,6 +109,9 @@ class Plan:
         lines += ["", "What is assumed (* weak evidence or judgement: replace it by your own figures)"]
         lines += [_assumption_line(item) for item in self.assumptions]
         lines += [f"Effects are taken {self.effect_declared}.", self.method]
+        if self.drawing is not None:
+            lines += ["", f"What drawing clients by {self.drawn_by} promises"]
+            lines += [f"- {sentence}" for sentence in drawing_sentences(self.drawing)]
         if self.findings:
             lines += ["", "To look at", *(f"- {finding}" for finding in self.findings)]
         lines += ["", f"Recommendation: {self.recommendation.action}", self.recommendation.reason]
@@ -184,8 +197,10 @@ def plan_study(protocol: Protocol, *, clients: int | None = None) -> Plan:
         what_if=what_if(protocol, clients=number, alpha=alpha, used=used),
         assumptions=used,
         effect_declared=protocol.planning.effect_declared,
-        findings=check_protocol(protocol),
+        findings=(*check_protocol(protocol), *findings_on_design(protocol)),
         method=_METHOD,
+        drawing=foreseen_drawing(protocol, clients=number),
+        drawn_by=protocol.allocation.method,
     )
 
 

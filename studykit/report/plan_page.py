@@ -18,6 +18,7 @@ from studykit.report.document import (
 )
 from studykit.report.gallery import WIDE, Picture
 from studykit.report.numbers import Scale, level
+from studykit.report.plan_drawing import drawing_section
 from studykit.report.plan_figures import draw_what_if, draw_widths, what_if_height, what_if_rows
 from studykit.report.reading import capital
 from studykit.report.style import drawing_style, new_figure
@@ -41,6 +42,7 @@ def plan_document(plan: Plan, protocol: Protocol) -> Document:
         _power(plan),
         _doubts(plan),
         _recommendation(plan),
+        drawing_section(plan),
         Section("assumptions", "What is assumed", tables(_assumptions_table(plan))),
         _findings(plan),
         _cautions(protocol),
@@ -137,7 +139,9 @@ def _cost_table(plan: Plan, protocol: Protocol) -> Table:
     ]
     if exercises:
         rows.insert(3, cells("single tests in all, one for each exercise", plan.clients * visits * exercises))
-    note = "Counted from the protocol, as if nobody left; the time and price of a visit are the owner's to add."
+    note = (
+        "Counted from the protocol, as if nobody left; the time and price of a visit are the owner's to add."
+    )
     return Table(
         "plan_cost",
         "What the study asks of the studio",

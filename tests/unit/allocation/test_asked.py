@@ -47,7 +47,7 @@ METHODS = [
 
 @pytest.mark.parametrize(("asked", "method"), METHODS, ids=lambda value: str(value)[:28])
 def test_the_method_is_the_one_of_the_protocol(asked: dict[str, object], method: object) -> None:
-    """E07: every setting of the protocol arrives; the chance means its digits, not a binary fraction."""
+    """A32: every setting of the protocol arrives; the chance means its digits, not a binary fraction."""
     found = method_for(with_allocation(**asked))
     assert found == method
     assert found is not None
@@ -80,21 +80,21 @@ def test_clients_drawn_one_by_one_raise_nothing() -> None:
 
 
 def test_retention_is_refused_where_a_client_gets_both_arms() -> None:
-    """A13."""
+    """A13: staying cannot be put down to either arm."""
     for design in ("crossover", "limbs"):
         found = findings_on_design(of_design(design, retention=True))
         assert ("stop", "retention") in {(finding.severity, finding.got) for finding in found}
 
 
 def test_a_training_gain_in_a_crossover_is_warned_about() -> None:
-    """F08, A14."""
+    """A13: training gains persist."""
     (finding,) = findings_on_design(of_design("crossover"))
     assert finding.severity == "warn"
     assert "Gains of the first period last into the second" in finding.todo
 
 
 def test_few_trainers_per_arm_are_told_the_smallest_p_value() -> None:
-    """A15: with three trainers in each of two arms there are 10 ways to split, so p is 0.1 at least."""
+    """F08: with three trainers in each of two arms there are 10 ways to split, so p is 0.1 at least."""
     (finding,) = findings_on_design(of_design("parallel", trainers=6, deliver="one arm"))
     assert finding.severity == "warn"
     assert "no result can give a p-value below 0.100" in finding.got
@@ -103,6 +103,7 @@ def test_few_trainers_per_arm_are_told_the_smallest_p_value() -> None:
 
 
 def test_what_was_done_elsewhere_is_said_and_stops_nobody() -> None:
+    """E07: what is no chance procedure is not called one."""
     told = with_allocation(method="external", description="alternating by day of enrolment")
     (finding,) = findings_on_design(told)
     assert finding.severity == "warn"

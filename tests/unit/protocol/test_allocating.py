@@ -49,7 +49,7 @@ def test_an_owner_can_switch_by_the_comments_of_the_ready_protocol(method: str) 
 
 
 def test_each_method_takes_its_own_keys() -> None:
-    """E06, E07: the factors, their weights, the distance and the chance stand in the protocol."""
+    """A32: the factors, their weights, the distance and the chance stand in the protocol."""
     section = MINIMISATION + 'weights = [2, 1]\noverall = 1\ndistance = "variance"\nchance = 0.9\n'
     assert parse_protocol(with_section(section)).protocol.allocation == Minimisation(
         method="minimisation", strata=("trainer", "sex"), weights=(2, 1), overall=1, distance="variance",
@@ -98,7 +98,7 @@ STOPS = [
 def test_what_a_method_cannot_do_stops_with_its_reason(
     section: str, pairs: list[tuple[str, str]], where: str, expected: str, got: str, todo: str
 ) -> None:
-    """E07: minimisation with unequal arms only where each step keeps the ratio, so it is refused."""
+    """Minimisation with unequal arms holds only where each step keeps the ratio, so it is refused."""
     with pytest.raises(ProtocolError, match="expected") as caught:
         parse_protocol(with_section(section, *pairs))
     assert any(
