@@ -9,6 +9,7 @@ See `studykit.mixed.random_effects` for the symbols, `studykit.mixed.objective` 
 
 from __future__ import annotations
 
+from studykit.mixed.comparison import LikelihoodRatio, likelihood_ratio
 from studykit.mixed.fit import fit_linear_mixed
 from studykit.mixed.many import ManyFits, fit_many_linear_mixed
 from studykit.mixed.random_effects import RandomEffect
@@ -28,6 +29,7 @@ __all__ = [
     "Coefficient",
     "CovarianceParameters",
     "JointTest",
+    "LikelihoodRatio",
     "ManyFits",
     "MixedFit",
     "OptimiserReport",
@@ -38,4 +40,5 @@ __all__ = [
     "ResidualStructure",
     "fit_linear_mixed",
     "fit_many_linear_mixed",
+    "likelihood_ratio",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 
 import numpy as np
@@ -138,6 +139,7 @@ def _fit(y: Array, X: Array, R: Array, names: tuple[str, ...], layout: Layout, *
         rows=len(y),
         predictions=predict(problem, state, spread),
         precision=precision,
+        fingerprint=(_hash(y), _hash(X)),
         _fitted=means,
         _residuals=residuals,
     )
@@ -169,6 +171,10 @@ def _precision(
         expected=frozen_array(W[0]),
         observed=frozen_array(K),
     )
+
+
+def _hash(values: Array) -> str:
+    return hashlib.sha256(np.ascontiguousarray(values).tobytes()).hexdigest()
 
 
 def _report(optimum: Optimum) -> OptimiserReport:

@@ -204,6 +204,8 @@ class MixedFit:
     rows : int
     predictions : tuple of RandomEffectPredictions
     precision : Precision
+    fingerprint : tuple of str
+        Hashes of the outcome and of the fixed effects, by which fits know that they may be compared.
     """
 
     coefficients: tuple[Coefficient, ...]
@@ -216,6 +218,7 @@ class MixedFit:
     rows: int
     predictions: tuple[RandomEffectPredictions, ...]
     precision: Precision
+    fingerprint: tuple[str, str]
     _fitted: tuple[Array, Array]
     _residuals: tuple[Array, Array]
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from studykit.mixed import MixedFit, RandomEffect, fit_linear_mixed
+from studykit.mixed import MixedFit, RandomEffect, fit_linear_mixed, likelihood_ratio
 
 HERE = Path(__file__).parent
 REFERENCE: dict[str, Any] = json.loads((HERE / "reference.json").read_text())
@@ -218,3 +218,11 @@ def test_printed_values() -> None:
     assert harvest.statistic == pytest.approx(15.2105, abs=5e-5)
     assert harvest.denominator_degrees_of_freedom == pytest.approx(2.0, abs=1e-6)
     assert harvest.p_value == pytest.approx(0.05990, abs=5e-6)
+
+
+def test_printed_likelihood_ratios() -> None:
+    """M32 (by ML) and M42: statistic and p-value as printed."""
+    correlated = likelihood_ratio(fit("sleep_uncorrelated", reml=False), fit("sleep_slope", reml=False))
+    assert (round(correlated.statistic, 4), round(correlated.p_value, 4)) == (0.0639, 0.8004)
+    nested = likelihood_ratio(fit("machines_worker"), fit("machines_nested"))
+    assert (round(nested.statistic, 4), nested.degrees_of_freedom) == (71.1906, 1)
