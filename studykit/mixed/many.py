@@ -235,17 +235,19 @@ def _fit_portion(
     if not len(trials):
         return value, error, degrees, converged, boundary
     optimum = search(problem, start)
+    reached = np.flatnonzero(optimum.converged)
+    if not len(reached):
+        return value, error, degrees, converged, boundary
+    trials, problem, psi = trials[reached], problem.take(reached), optimum.psi[reached]
     weights = np.linalg.solve(R.swapaxes(1, 2), np.broadcast_to(M.T, (len(R), *M.T.shape))).swapaxes(1, 2)
     weights = np.broadcast_to(weights, (m, *M.shape))[trials]
     used_weights: Array = weights.astype(np.float64)
-    estimates, errors, freedom, edge = _infer(problem, optimum.psi, used_weights, degrees_of_freedom)
-    reached = optimum.converged
+    estimates, errors, freedom, edge = _infer(problem, psi, used_weights, degrees_of_freedom)
     of_least_squares = (weights @ ordinary[trials][..., None])[..., 0]
-    estimates = of_least_squares + spread[trials, None] * estimates
-    converged[trials], boundary[trials] = reached, edge & reached
-    done = trials[reached]
-    value[done], error[done] = estimates[reached], (spread[trials, None] * errors)[reached]
-    degrees[done] = freedom[reached]
+    value[trials] = of_least_squares + spread[trials, None] * estimates
+    error[trials] = spread[trials, None] * errors
+    degrees[trials] = freedom
+    converged[trials], boundary[trials] = True, edge
     return value, error, degrees, converged, boundary
 
 

@@ -78,6 +78,8 @@ def search(problem: Problem, start: Array) -> Optimum:
         if not len(open_trials):
             break
         converged[open_trials] = False
+    else:
+        _descend(problem, place, open_trials, steps, decrement, converged)
     return Optimum(place.psi, place.value, decrement, steps, converged)
 
 
