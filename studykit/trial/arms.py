@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from studykit.allocation.blocks import PermutedBlocks
+from studykit.allocation.method import AllocationMethod
 from studykit.trial.clients import ClientTraits
 from studykit.trial.settings import TrialSettings
 
 Integers = NDArray[np.int64]
 
 
-def allocation_method(settings: TrialSettings) -> PermutedBlocks:
-    """The method that the settings name."""
-    return PermutedBlocks(
+def allocation_method(settings: TrialSettings) -> AllocationMethod[Any]:
+    """The method that the settings name; permuted blocks where they name none."""
+    return settings.method or PermutedBlocks(
         settings.arms, ratio=settings.ratio, block_sizes=settings.block_sizes, factors=settings.strata
     )
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Any, Literal
 
+from studykit.allocation.asked import method_for
+from studykit.allocation.method import AllocationMethod
 from studykit.errors import ArgumentError, DesignError
 from studykit.protocol.types import (
     AsRecorded,
@@ -51,7 +53,7 @@ class TrialSettings:
     trainers_deliver : {"both arms", "one arm"}
         Crossed with the arms, or nested in them.
     block_sizes : tuple of int
-        Of the stratified permuted blocks, before multiplication for an unequal ratio.
+        Of the stratified permuted blocks; not used where ``method`` is given.
     strata : tuple of str
         Codes of factors that allocation is stratified by; ``"trainer"`` may be one of them.
     outcome : str
@@ -71,6 +73,8 @@ class TrialSettings:
         Prescribed repetitions of a strength test; the most that are counted for an estimated maximum.
     equation : str
         Of the estimated maximum.
+    method : AllocationMethod, optional
+        Another way of drawing clients than permuted blocks; its factors are ``strata``.
 
     Examples
     --------
@@ -105,6 +109,7 @@ class TrialSettings:
     score: Literal["load", "estimated maximum", "as recorded"] = "load"
     repetitions: int = 10
     equation: str = "epley"
+    method: AllocationMethod[Any] | None = None
 
     def __post_init__(self) -> None:
         if self.clients < 2 or self.trainers < 1:
@@ -145,6 +150,12 @@ class TrialSettings:
                 where="trial settings, strata",
                 expected=f"codes among {', '.join(sorted(known))}",
                 got=", ".join(unknown),
+            )
+        if self.method is not None and (self.method.arms, self.method.factors) != (self.arms, self.strata):
+            raise ArgumentError(
+                where="trial settings, method",
+                expected="the same arms and strata as the settings",
+                got=f"{', '.join(self.method.arms)}; {', '.join(self.method.factors)}",
             )
 
     @property
@@ -211,6 +222,7 @@ class TrialSettings:
             score=_score(outcome),
             repetitions=_repetitions(outcome),
             equation=outcome.score.equation if isinstance(outcome.score, EstimatedMaximum) else "epley",
+            method=None if isinstance(allocation, PermutedBlocks) else method_for(protocol),
         )
 
 

@@ -13,6 +13,7 @@ import pytest
 from studykit.allocation.replay import replay
 from studykit.errors import AllocationRefused, ProtocolError
 from studykit.randomness import stream
+from studykit.report.methods import allocation_words
 from studykit.study import Study
 
 BLOCKS = 'method = "permuted blocks"\nblock_sizes = [2, 4]\nstrata = ["trainer", "sex"]\n'
@@ -209,3 +210,51 @@ def test_unequal_minimisation_is_never_locked(tmp_path: Path) -> None:
     with pytest.raises(ProtocolError, match="the chance of each arm would change from client to client"):
         study.lock(by="OW")
     assert study.ledger is None
+
+
+def test_check_and_lock_say_what_the_design_cannot_give(tmp_path: Path) -> None:
+    """A13, F08: a training gain in a crossover is warned about; trainers as clusters wait, with their p."""
+    study = Study.create(tmp_path / "crossover")
+    text = (study.folder / "protocol.toml").read_text(encoding="utf-8")
+    start, end = text.index("# Do clients stay?"), text.index("# --- how clients are allocated")
+    crossed = text[:start] + text[end:]
+    crossed = crossed.replace('design = "parallel"', 'design = "crossover"', 1)
+    (study.folder / "protocol.toml").write_text(crossed, encoding="utf-8")
+    found = [str(finding) for finding in study.check().findings if finding.severity == "warn"]
+    assert any("Gains of the first period last into the second" in text for text in found), found
+    with pytest.raises(ProtocolError, match="a design whose analysis does not exist yet"):
+        study.lock(by="OW")
+
+    study = Study.create(tmp_path / "clusters")
+    edit(study, ('deliver = "both arms"', 'deliver = "one arm"'), ("trainers = 3", "trainers = 6"))
+    found = [str(finding) for finding in study.check().findings]
+    assert any("no result can give a p-value below 0.100" in text for text in found), found
+    with pytest.raises(
+        ProtocolError, match="Allocating trainers instead of clients can be planned, not lock"
+    ):
+        study.lock(by="OW")
+    assert study.ledger is None
+
+
+def test_retention_in_a_crossover_is_refused(tmp_path: Path) -> None:
+    """A13: the reason is given."""
+    study = Study.create(tmp_path / "mine")
+    edit(study, ('design = "parallel"', 'design = "crossover"'))
+    with pytest.raises(ProtocolError, match="staying cannot be put down to either"):
+        study.plan()
+
+
+@pytest.mark.parametrize("method", list(METHODS))
+def test_the_methods_text_names_the_method(method: str, tmp_path: Path) -> None:
+    """A32: method, strata and settings can be taken from the report."""
+    study = Study.create(tmp_path / "mine")
+    edit(study, (BLOCKS, METHODS[method]))
+    words = allocation_words(study.protocol)
+    wanted = {
+        "permuted blocks": "by permuted blocks of random size (2 or 4) within strata of trainer and sex",
+        "minimisation": "by minimisation over trainer (weight 2), sex (weight 1), the whole study (weight 1)",
+        "biased coin": "by a biased coin within strata of sex: the arm behind had a chance of 0.7",
+        "simple": "by simple draws",
+    }[method]
+    assert words.startswith(wanted)
+    assert f"What drawing clients by {method} promises" in study.plan().summary()

@@ -1,9 +1,15 @@
 """Arms of simulated trials."""
 
 import numpy as np
+import pytest
 
+from studykit.allocation.coins import Simple
+from studykit.errors import ArgumentError
+from studykit.protocol.reading import read_protocol
+from studykit.protocol.types import Protocol
 from studykit.randomness import stream
-from studykit.trial.arms import draw_arms, stratum_levels
+from studykit.shipped import shipped
+from studykit.trial.arms import allocation_method, draw_arms, stratum_levels
 from studykit.trial.clients import simulate_clients
 from studykit.trial.models import ClientFactor, RetentionModel, StrengthModel
 from studykit.trial.settings import TrialSettings
@@ -62,3 +68,32 @@ def test_stratum_levels_are_trainers_or_factors():
     traits, _ = drawn(settings, trials=3)
     np.testing.assert_array_equal(stratum_levels(settings, traits, "trainer"), traits.trainer)
     np.testing.assert_array_equal(stratum_levels(settings, traits, "sex"), traits.levels[0])
+
+
+@pytest.mark.parametrize("method", ["minimisation", "biased coin", "simple"])
+def test_a_simulated_trial_is_drawn_as_its_protocol_says(method):
+    """Binomial, exact: simple draws of 40 differ between arms by the root of 40, in the root mean square."""
+    ready = read_protocol(shipped("protocols") / "parallel.toml").protocol.model_dump()
+    ready["allocation"] = {"method": method, "strata": ("trainer", "sex")}
+    settings = TrialSettings.from_protocol(Protocol.model_validate(ready), clients=40)
+    assert allocation_method(settings).describe()["method"] == method
+    _, arms = drawn(settings, trials=2000)
+    off = 2 * np.sqrt(((arms.sum(axis=1) - 20) ** 2).mean())
+    if method == "simple":
+        assert off == pytest.approx(np.sqrt(40), rel=0.06)
+    else:
+        assert off < 5.0
+
+
+def test_simple_draws_keep_an_unequal_ratio():
+    ready = read_protocol(shipped("protocols") / "parallel.toml").protocol.model_dump()
+    ready["allocation"] = {"method": "simple"}
+    ready["arms"][0]["ratio"] = 2
+    settings = TrialSettings.from_protocol(Protocol.model_validate(ready), clients=60)
+    _, arms = drawn(settings, trials=2000)
+    assert arms.mean() == pytest.approx(1 / 3, abs=0.006)  # four standard errors of 120,000 draws
+
+
+def test_method_and_settings_name_the_same_strata():
+    with pytest.raises(ArgumentError, match="the same arms and strata as the settings"):
+        TrialSettings(method=Simple(("conventional", "partner_reps")), strata=("trainer",))
