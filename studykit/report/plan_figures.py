@@ -44,23 +44,14 @@ def draw_widths(
         ax.annotate(label, planned, xytext=(9, 9), textcoords="offset points", fontweight="bold", va="bottom")
     if smallest_worthwhile is not None and known:
         ax.axhline(2 * smallest_worthwhile, color=SOFT, linestyle=(0, (4, 3)), linewidth=1.0)
-        text = f"narrow enough for {scale.text(smallest_worthwhile)} either way"
+        # The curve is high at the left, so the words stand there.
+        text = f" narrow enough for {scale.text(smallest_worthwhile)}\n either way"
         where = blended_transform_factory(ax.transAxes, ax.transData)
-        behind = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.85}
-        ax.text(
-            1.0,
-            2 * smallest_worthwhile,
-            text,
-            transform=where,
-            ha="right",
-            va="bottom",
-            fontsize=8,
-            bbox=behind,
-        )
+        ax.text(0.0, 2 * smallest_worthwhile, text, transform=where, va="bottom", fontsize=8, linespacing=1.0)
     _clients_axis(ax, [clients for clients, _ in known])
     top = max((width for _, width in known), default=1.0)
     ax.set_ylim(0.0, 1.06 * top)
-    ax.set_ylabel(f"width of the interval, {_unit(scale)}")
+    ax.set_ylabel(f"width of the interval,\n{_unit(scale)}")
 
 
 def _unit(scale: Scale) -> str:

@@ -17,7 +17,7 @@ from studykit.report.document import (
     tables,
 )
 from studykit.report.gallery import WIDE, Picture
-from studykit.report.numbers import Scale, level
+from studykit.report.numbers import GAP, Scale, level
 from studykit.report.plan_drawing import drawing_section
 from studykit.report.plan_figures import draw_what_if, draw_widths, what_if_height, what_if_rows
 from studykit.report.reading import capital
@@ -103,7 +103,7 @@ def _width_table(plan: Plan, found: StrengthPlan | RetentionPlan) -> Table:
         for point in found.curve
         if point.clients in counts
     )
-    wanted = f"{100 * plan.wanted_power:g} %"
+    wanted = f"{100 * plan.wanted_power:g}{GAP}%"
     columns = (
         words_column("clients in all arms"),
         column("width of the interval", "width", "unit"),
@@ -162,7 +162,7 @@ def _power(plan: Plan) -> Section:
             f"chance that the study finds it is {chance}."
         )
         if found.clients_for_effect is not None:
-            wanted = f"{100 * plan.wanted_power:g} %"
+            wanted = f"{100 * plan.wanted_power:g}{GAP}%"
             sentences.append(
                 f"For {wanted} power at that difference about {found.clients_for_effect} clients are needed."
             )
