@@ -17,6 +17,8 @@ _HOMES = {
     "RandomEffect": "studykit.mixed",
     "ResidualStructure": "studykit.mixed",
     "fit_linear_mixed": "studykit.mixed",
+    "fit_many_linear_mixed": "studykit.mixed",
+    "likelihood_ratio": "studykit.mixed",
     "fit_frame": "studykit.frames",
     "to_frame": "studykit.frames",
 }
@@ -35,6 +37,8 @@ __all__ = [
     "figures",
     "fit_frame",
     "fit_linear_mixed",
+    "fit_many_linear_mixed",
+    "likelihood_ratio",
     "read_protocol",
     "read_records",
     "retention",
@@ -44,7 +48,13 @@ __all__ = [
 if TYPE_CHECKING:
     from studykit import effects, retention
     from studykit.frames import fit_frame, to_frame
-    from studykit.mixed import RandomEffect, ResidualStructure, fit_linear_mixed
+    from studykit.mixed import (
+        RandomEffect,
+        ResidualStructure,
+        fit_linear_mixed,
+        fit_many_linear_mixed,
+        likelihood_ratio,
+    )
     from studykit.protocol.reading import read_protocol
     from studykit.records.reading import read_records
     from studykit.report import figures

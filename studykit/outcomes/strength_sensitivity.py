@@ -155,7 +155,7 @@ def _shifts(setting: Setting, primary: OutcomeEstimate, estimate: Estimate) -> l
             found.append(
                 _row(
                     primary,
-                    f"missing scores in {setting.rows.clients.arm_labels[arm]} shifted by {step:+g} {unit}",
+                    f"missing scores in {setting.rows.clients.arm_labels[arm]} shifted by {step:+.3g} {unit}",
                     shifted(estimate, delta, share=share, clients=clients, sign=sign),
                     "delta-adjusted in closed form: the arm's mean moves by the share missing times the "
                     "shift",

@@ -1,6 +1,6 @@
 """Classic data sets against R, and against printed tables; see PROVENANCE.toml.
 
-Checks M13-M16, M30-M32, M34-M37, M40-M43, M46, M47, M52 of the published values.
+Checks M13-M15, M30, M32, M34-M37, M40-M43, M46, M47, M52 of the published values.
 """
 
 from __future__ import annotations
