@@ -5,7 +5,7 @@ from __future__ import annotations
 from studykit.outcomes.results import OutcomeEstimate, StrengthResult
 from studykit.report.contrast_table import contrast_table
 from studykit.report.numbers import STANDARDISED, Scale, level
-from studykit.report.reading import Reading, capital, spaced
+from studykit.report.reading import Reading, capital
 from studykit.report.tables import (
     NOTHING,
     Bracket,
@@ -32,7 +32,9 @@ def strength_contrast_table(reading: Reading, outcome: StrengthResult) -> Table:
     rows += [(estimate, scale) for estimate in rest]
     rows.append((outcome.standardised, STANDARDISED))
     caption = f"{capital(outcome.name)}: {reading.compared} compared with {reading.reference}"
-    return contrast_table(reading, rows, code=f"{outcome.code}_contrasts", caption=caption)
+    return contrast_table(
+        reading, rows, code=f"{outcome.code}_contrasts", caption=caption, about=outcome.name
+    )
 
 
 def means_table(reading: Reading, outcome: StrengthResult) -> Table:
@@ -178,7 +180,7 @@ def trainer_effects_table(reading: Reading, outcome: StrengthResult) -> Table | 
     scale = reading.contrast_scale(outcome)
     rows = tuple(
         cells(
-            spaced(item.name),
+            reading.named(item.name).rpartition(", trainer ")[2],
             Quantity(item.value, scale, signed=True),
             Bracket(reading.interval(item), scale),
             item.rows.used,

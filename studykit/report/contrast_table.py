@@ -38,9 +38,17 @@ def estimate_name(reading: Reading, estimate: OutcomeEstimate, scale: Scale) -> 
 
 
 def contrast_table(
-    reading: Reading, rows: Sequence[tuple[OutcomeEstimate, Scale]], *, code: str, caption: str
+    reading: Reading,
+    rows: Sequence[tuple[OutcomeEstimate, Scale]],
+    *,
+    code: str,
+    caption: str,
+    about: str = "",
 ) -> Table:
-    """Estimates with interval, p and the clients used; their remarks below."""
+    """Estimates with interval, p and the clients used; their methods and remarks below.
+
+    ``about`` is the outcome that the caption names: rows do not repeat it.
+    """
     shown = level(reading.results.confidence_level)
     columns = (
         words_column("what"),
@@ -50,13 +58,18 @@ def contrast_table(
         column("p"),
         column("clients used", "used", "of"),
     )
-    body = tuple(_row(reading, estimate, scale) for estimate, scale in rows)
-    return Table(code, caption, columns, body, _notes(reading, rows))
+    named = [
+        (estimate_name(reading, estimate, scale).removeprefix(f"{about} "), estimate, scale)
+        for estimate, scale in rows
+    ]
+    body = tuple(_row(reading, name, estimate, scale) for name, estimate, scale in named)
+    told = [(name, estimate) for name, estimate, _ in named]
+    return Table(code, caption, columns, body, (*_methods(reading, told), *_remarks(reading, told)))
 
 
-def _row(reading: Reading, estimate: OutcomeEstimate, scale: Scale) -> tuple[Cell, ...]:
+def _row(reading: Reading, name: str, estimate: OutcomeEstimate, scale: Scale) -> tuple[Cell, ...]:
     return cells(
-        estimate_name(reading, estimate, scale),
+        name,
         estimate.role,
         Quantity(estimate.value, scale, signed=scale is not RATIO),
         Bracket(reading.interval(estimate), scale),
@@ -65,17 +78,21 @@ def _row(reading: Reading, estimate: OutcomeEstimate, scale: Scale) -> tuple[Cel
     )
 
 
-def _notes(reading: Reading, rows: Sequence[tuple[OutcomeEstimate, Scale]]) -> tuple[str, ...]:
-    """Each method and each remark once, with the rows that it is about."""
+def _methods(reading: Reading, rows: Sequence[tuple[str, OutcomeEstimate]]) -> tuple[str, ...]:
+    """The commonest method of the main rows first, then every other one with the rows that it is about."""
     methods: dict[str, list[str]] = {}
-    remarks: dict[str, list[str]] = {}
-    for estimate, scale in rows:
-        name = estimate_name(reading, estimate, scale)
+    for name, estimate in rows:
         methods.setdefault(reading.named(estimate.method).rstrip("."), []).append(name)
-        for remark in estimate.remarks:
-            remarks.setdefault(reading.named(remark).rstrip("."), []).append(name)
-    main = next(iter(methods), "")
-    told = [f"Method: {main}."] if main else []
-    told += [f"{capital(', '.join(names))}: {method}." for method, names in methods.items() if method != main]
-    told += [f"{capital(remark)}." for remark in remarks]
-    return tuple(told)
+    if not methods:
+        return ()
+    weight = {name: 0 if estimate.role == "sensitivity" else 1 for name, estimate in rows}
+    main = max(methods, key=lambda method: sum(weight[name] for name in methods[method]))
+    others = [
+        f"{capital('; '.join(names))}: {method}." for method, names in methods.items() if method != main
+    ]
+    return (f"Method{', unless another is named' if others else ''}: {main}.", *others)
+
+
+def _remarks(reading: Reading, rows: Sequence[tuple[str, OutcomeEstimate]]) -> tuple[str, ...]:
+    remarks = [reading.named(remark).rstrip(".") for _, estimate in rows for remark in estimate.remarks]
+    return tuple(f"{capital(remark)}." for remark in dict.fromkeys(remarks))
