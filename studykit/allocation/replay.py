@@ -10,6 +10,8 @@ promise more, NEP 19). The real allocations never depend on that.
 from __future__ import annotations
 
 import itertools
+import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -19,9 +21,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.allocation.acts import Allocation
+from studykit.allocation.blocks import PermutedBlocks
+from studykit.allocation.coins import BiasedCoin, Simple
 from studykit.allocation.entries import canonical
 from studykit.allocation.method import AllocationMethod
 from studykit.allocation.methods import method_from
+from studykit.allocation.minimisation import Minimisation
 from studykit.allocation.past import Past
 from studykit.errors import ArgumentError, DesignError
 from studykit.results import frozen_array
@@ -111,7 +116,7 @@ def enumerate_replays(allocations: Sequence[Allocation], *, limit: int = 20_000)
     >>> enumerate_replays(()) is None
     True
     """
-    if not allocations:
+    if not allocations or _fewest_sequences(allocations) > limit:
         return None
     arms = _all_arms(allocations)
     # Each step keeps every run that is possible so far; methods and their states are those of `Past`.
@@ -148,6 +153,23 @@ def strata_as_levels(strata: Sequence[Mapping[str, str]], factors: Sequence[str]
         known = {value: number for number, value in enumerate(sorted(set(values)))}
         columns.append([known[value] for value in values])
     return np.array(columns, dtype=np.int64).reshape(len(columns), len(strata)).T
+
+
+def _fewest_sequences(allocations: Sequence[Allocation]) -> int:
+    """So many sequences of arms are possible, or more: told at once, so that hopeless lists are not begun."""
+    method = method_from(_drawn_by(allocations[0]))
+    if len({canonical(dict(made.method)) for made in allocations}) > 1:
+        return 1
+    if isinstance(method, Minimisation | BiasedCoin | Simple):
+        return int(len(method.arms) ** len(allocations))  # no arm is ever impossible
+    if not isinstance(method, PermutedBlocks):
+        return 1
+    # All blocks of the smallest size are one possibility; each full one can be arranged in so many ways.
+    size = min(method.block_sizes)
+    rounds = size // sum(method.ratio)
+    ways = math.factorial(size) // math.prod(math.factorial(rounds * part) for part in method.ratio)
+    clients = Counter(tuple(made.stratum[factor] for factor in method.factors) for made in allocations)
+    return math.prod(ways ** (number // size) for number in clients.values())
 
 
 def _all_arms(allocations: Sequence[Allocation]) -> tuple[str, ...]:

@@ -1,5 +1,6 @@
 """The method run again on the same clients."""
 
+import time
 from collections import Counter
 from fractions import Fraction
 
@@ -152,3 +153,28 @@ def test_fractions_of_the_listed_runs_are_exact():
     listed = enumerate_replays(made(method, 4))
     assert len(listed.drawn) == 4
     assert {Fraction(share) for share in listed.probability.tolist()} == {Fraction(1, 4)}
+
+
+@pytest.mark.parametrize(
+    "method",
+    [BLOCKS, PermutedBlocks(("a", "b"), ratio=(2, 1), block_sizes=(3, 6)), MINIMISED, COIN, SIMPLE],
+    ids=lambda method: type(method).__name__,
+)
+@pytest.mark.parametrize("clients", [1, 5, 8])
+def test_a_list_that_fits_is_never_given_up(method, clients):
+    """The quick look at how many sequences there are at least must not be higher than their number."""
+    allocations = made(method, clients)
+    number = len(enumerate_replays(allocations).drawn)
+    assert enumerate_replays(allocations, limit=number) is not None
+    assert enumerate_replays(allocations, limit=number - 1) is None
+
+
+@pytest.mark.parametrize(
+    "method", [BLOCKS, MINIMISED, COIN, SIMPLE], ids=lambda method: type(method).__name__
+)
+def test_a_hopeless_list_is_not_begun(method):
+    """Listing 80 clients takes seconds before it is given up; the quick look takes milliseconds."""
+    allocations = made(method, 80)
+    start = time.process_time()
+    assert enumerate_replays(allocations) is None
+    assert time.process_time() - start < 0.5
