@@ -17,7 +17,7 @@ from studykit.records.rows import StudyRows
 
 SMALL_STUDY = (
     "The study has few clients: it can rule out neither benefit nor harm inside the intervals, and it speaks "
-    "for clients and trainers like these."
+    "for people like those who took part."
 )
 PACKAGE = (
     "Partner reps also bring more work, more time, touch and attention: the comparison is of the whole "

@@ -29,12 +29,15 @@ class Caution:
         What is printed, whole sentences.
     pages : tuple of str
         The pages on which it must stand.
+    partner_reps_only : bool
+        Whether it is about partner reps alone.
     """
 
     code: str
     title: str
     text: str
     pages: tuple[Page, ...]
+    partner_reps_only: bool = False
 
 
 NOT_MEDICAL_ADVICE = Caution(
@@ -88,6 +91,7 @@ RAMP_IN = Caution(
     "The first sessions with partner reps stay few, light and on few exercises, also after six weeks "
     "away. Nobody gets full effort before three sessions and two weeks.",
     ("protocol", "session sheet"),
+    partner_reps_only=True,
 )
 TRAINER_SIGN_OFF = Caution(
     "trainer_sign_off",
@@ -95,6 +99,7 @@ TRAINER_SIGN_OFF = Caution(
     "Partner reps are given only by a trainer who has practised with a colleague and has been signed "
     "off by an observer. Without practice the sign-off lapses, and with it the partner reps.",
     ("protocol", "session sheet", "report"),
+    partner_reps_only=True,
 )
 SMALL_STUDY = Caution(
     "small_study",
@@ -120,11 +125,18 @@ USUAL_CAUTIONS: tuple[Caution, ...] = (
 def cautions_for(page: Page, *, protocol: Protocol | None = None) -> tuple[Caution, ...]:
     """What must be printed on one page, the study's local cautions last.
 
+    Cautions on partner reps are left out where no arm of ``protocol`` has any.
+
     Examples
     --------
     >>> [caution.code for caution in cautions_for("take-home page")]
     ['not_medical_advice', 'soreness_and_red_flags']
     """
     local = () if protocol is None else protocol.cautions.local
-    usual = tuple(caution for caution in USUAL_CAUTIONS if page in caution.pages)
+    given = protocol is None or any(arm.dose and arm.dose.partner_reps_per_set for arm in protocol.arms)
+    usual = tuple(
+        caution
+        for caution in USUAL_CAUTIONS
+        if page in caution.pages and (given or not caution.partner_reps_only)
+    )
     return (*usual, *(Caution("local", "Local caution", text, (page,)) for text in local))

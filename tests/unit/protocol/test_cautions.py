@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from studykit.protocol.cautions import USUAL_CAUTIONS, Page, cautions_for
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.reading import parse_protocol, read_protocol
 from studykit.shipped import shipped
 
 READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
@@ -36,3 +36,9 @@ def test_licensed_practice_prevails_and_red_flags_are_named() -> None:
     assert "licensed practitioner" in texts["not_medical_advice"]
     assert "dark urine" in texts["soreness_and_red_flags"]
     assert "never hold the breath" in texts["breathing"]
+
+
+def test_a_study_without_partner_reps_is_not_cautioned_about_them() -> None:
+    protocol = read_protocol(shipped("protocols").parent / "analysis" / "depression_trial" / "protocol.toml")
+    codes = [caution.code for caution in cautions_for("report", protocol=protocol.protocol)]
+    assert codes == ["not_medical_advice", "small_study"]
