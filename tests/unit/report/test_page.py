@@ -101,9 +101,21 @@ def test_retention_comes_before_strength_and_answers_before_all(page: str) -> No
     assert codes[0] == "answers"
     assert codes.index("retention") < codes.index("outcome-strength")
     assert codes == [
-        "answers", "flow", "baseline", "retention", "outcome-strength", "delivery", "harms", "limits", "cautions",
-        "planned", "changes", "methods", "items", "provenance",
-    ]  # fmt: skip
+        "answers",
+        "flow",
+        "baseline",
+        "retention",
+        "outcome-strength",
+        "delivery",
+        "harms",
+        "limits",
+        "cautions",
+        "planned",
+        "changes",
+        "methods",
+        "items",
+        "provenance",
+    ]
 
 
 def test_the_head_says_the_design_and_whether_it_is_randomised(
@@ -236,14 +248,25 @@ def test_whatever_people_wrote_is_escaped(results: StudyResults, protocol: Proto
         remarks=(NASTY,),
         baseline=(replace(results.baseline[0], name=NASTY),),
         continuous=(
-            replace(results.strength, name=NASTY, model=NASTY, series=(replace(results.strength.series[0], client=NASTY),)),
+            replace(
+                results.strength,
+                name=NASTY,
+                model=NASTY,
+                series=(replace(results.strength.series[0], client=NASTY),),
+            ),
         ),
-        retention=replace(results.retention, definition=NASTY, by_trainer=((NASTY, results.retention.by_trainer[0][1]),)),
+        retention=replace(
+            results.retention, definition=NASTY, by_trainer=((NASTY, results.retention.by_trainer[0][1]),)
+        ),
         flow=replace(results.flow, excluded=((NASTY, 24),)),
-    )  # fmt: skip
+    )
     study = protocol.study.model_copy(update={"question": NASTY, "funding": NASTY, "setting": NASTY})
-    page = render_report(nasty, protocol.model_copy(update={"study": study}), amendments=(Change(reason=NASTY),),
-                         looks=(Look(body={"reason": NASTY}),))  # fmt: skip
+    page = render_report(
+        nasty,
+        protocol.model_copy(update={"study": study}),
+        amendments=(Change(reason=NASTY),),
+        looks=(Look(body={"reason": NASTY}),),
+    )
     assert "<b>" not in page
     assert NASTY in text_of(page)
     outline = Outline()

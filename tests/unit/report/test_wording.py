@@ -1,7 +1,8 @@
 """The rules of wording (G01 to G25): each rule finds its sin and lets the clean twin pass.
 
 Sources: the American Statistical Association's statement on p-values (Wasserstein & Lazar 2016); SAMPL
-(2013); CONSORT 2025 and its explanation; APA 7; Altman & Bland 1995; Bland & Altman 2011; Hoenig & Heisey 2001;
+(2013); CONSORT 2025 and its explanation; APA 7; Altman & Bland 1995; Bland & Altman 2011;
+Hoenig & Heisey 2001;
 Wood et al. 2014; Greenland et al. 2016; Boutron et al. 2010; Dankel & Loenneke 2020; Senn 2022.
 """
 
@@ -248,5 +249,8 @@ def test_a_finding_says_what_to_write_instead() -> None:
 
 
 def test_words_of_a_page_are_read_block_by_block_without_styles_and_pictures() -> None:
-    page = "<style>p {color: red}</style><h1>A</h1><p>b &lt;c&gt;</p><svg><text>safe</text></svg><td>1</td><td>2</td>"
+    page = (
+        "<style>p {color: red}</style><h1>A</h1><p>b &lt;c&gt;</p>"
+        "<svg><text>safe</text></svg><td>1</td><td>2</td>"
+    )
     assert text_of(page).split("\n") == ["A", "b <c>", "1\t2"]
