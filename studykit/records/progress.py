@@ -224,7 +224,8 @@ def _sessions(
         for week in np.unique(monday)
     )
     known = days[~np.isnat(days)]
-    span = np.maximum((now - known).astype(np.int64), 0).sum() / 7.0 if known.size else 0.0
+    end = min(now, dates.max()) if dates.size else now  # records that have ended say nothing of later weeks
+    span = np.maximum((end - known).astype(np.int64), 0).sum() / 7.0 if known.size else 0.0
     return weeks, float(attended.sum() / span) if span > 0 else float("nan")
 
 

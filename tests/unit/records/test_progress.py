@@ -40,6 +40,15 @@ def test_counts(write: Write, protocol: Protocol, allocated: tuple[Allocated, ..
     assert shown.sessions_per_week == pytest.approx(5 / (4 * 49 / 7))
 
 
+def test_sessions_a_week_do_not_thin_out_after_the_records_end(
+    write: Write, protocol: Protocol, allocated: tuple[Allocated, ...]
+) -> None:
+    records = read_records(write(), protocol=protocol)
+    at_the_end = progress(records, protocol, allocated, today=dt.date(2026, 4, 20))
+    years_later = progress(records, protocol, allocated, today=dt.date(2028, 4, 20))
+    assert years_later.sessions_per_week == at_the_end.sessions_per_week
+
+
 @pytest.mark.parametrize(
     ("today", "expected"),
     [
