@@ -1,0 +1,398 @@
+r"""The best likelihood of all models in which one covariance quantity has a given value.
+
+The quantity is brought to the head of its covariance matrix (columns in another order are the same
+model), where holding it means that one Cholesky factor follows from the others:
+
+============================ ===================================== ==============================
+quantity, at ``theta``       held factor                           natural value
+============================ ===================================== ==============================
+standard deviation           ``Lambda_11 = theta``                 ``theta``
+correlation                  ``Lambda_21 = sin(theta) u``,         ``sin(theta)``
+                             ``Lambda_22 = cos(theta) u``
+share of the variance        ``sigma_1 = tan(theta) |sigma_rest|`` ``sin(theta)^2``
+autocorrelation              ``rho = theta``                       ``theta``
+============================ ===================================== ==============================
+
+Both ends of the range (zero, plus or minus one) are ordinary points. The others are found by exact Newton
+steps inside a trust radius, as in `studykit.mixed.search`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
+from scipy.optimize import minimize
+
+from studykit.errors import ConvergenceError, DesignError
+from studykit.mixed import checks
+from studykit.mixed.derivatives import differentiate
+from studykit.mixed.layout import build_layout
+from studykit.mixed.model import MixedModel
+from studykit.mixed.objective import Problem, build_problem, evaluate
+from studykit.mixed.quantities import (
+    Autocorrelation,
+    Correlation,
+    CovarianceQuantity,
+    ResidualCorrelation,
+    ResidualDeviation,
+    StandardDeviation,
+    VarianceShare,
+    column_of,
+    effect_of,
+    visit_of,
+)
+from studykit.mixed.random_effects import RandomEffect, level_codes
+from studykit.mixed.residuals import ResidualStructure
+from studykit.mixed.search import search
+from studykit.mixed.starting import starting_values
+
+Array = NDArray[np.float64]
+
+DECREMENT = 1e-13  # of -2 log L
+MOST_STEPS = 100
+AWAY = 0.03
+"""Least size of a diagonal factor to start from: at exactly zero the slope is zero too, even where the
+likelihood rises on the way in."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Which factor is held, and how.
+
+    Parameters
+    ----------
+    kind : {"value", "angle", "share"}
+    place : int
+        Of the held factor in ``psi``.
+    unit : float
+        Factor from ``theta`` to ``psi``, for ``"value"``.
+    """
+
+    kind: Literal["value", "angle", "share"]
+    place: int
+    unit: float = 1.0
+
+    def spread_out(self, free: Array, theta: float) -> tuple[Array, Array, Array | None]:
+        """``psi`` (k,), its derivative (k, k - 1) by the free factors, second derivative of the held one."""
+        k, place = len(free) + 1, self.place
+        psi = np.insert(free, place, 0.0)
+        turn = np.delete(np.eye(k), place, axis=1)
+        if self.kind == "value":
+            psi[place] = theta * self.unit
+            return psi, turn, None
+        if self.kind == "angle":  # the diagonal factor stands next to the held one
+            u = free[place]
+            psi[place], psi[place + 1] = math.sin(theta) * u, math.cos(theta) * u
+            turn[place, place], turn[place + 1, place] = math.sin(theta), math.cos(theta)
+            return psi, turn, None
+        size = max(float(np.linalg.norm(free)), 1e-300)
+        psi[place] = math.tan(theta) * size
+        turn[place] = math.tan(theta) * free / size
+        return psi, turn, math.tan(theta) * (np.eye(k - 1) - np.outer(free, free) / size**2) / size
+
+
+@dataclass(slots=True, eq=False)
+class Constrained:
+    """The likelihood as a function of one held quantity; remembers where it has been.
+
+    Parameters
+    ----------
+    problem : Problem
+    hold : Hold
+    best : float
+        ``-2 log L`` at the optimum, in the problem's own units.
+    estimate : float
+        ``theta`` there; ``nan`` for the correlation of something that does not vary.
+    """
+
+    problem: Problem
+    hold: Hold
+    best: float
+    estimate: float
+    _seen: dict[float, tuple[float, Array]]
+
+    def rise(self, theta: float) -> float:
+        """``-2 log L`` at ``theta``, minus the same at the optimum; infinite where there is no likelihood."""
+        if theta not in self._seen:
+            starts = [min(self._seen, key=lambda known: abs(known - theta)), next(iter(self._seen))]
+            found = [self._descend(theta, self._seen[start][1]) for start in dict.fromkeys(starts)]
+            self._seen[theta] = min(found, key=lambda pair: pair[0])
+        return self._seen[theta][0] - self.best
+
+    def _descend(self, theta: float, start: Array) -> tuple[float, Array]:
+        free = self._away(start)
+        value, gradient, hessian = self._look(free, theta)
+        if not len(free) or not math.isfinite(value):
+            return value, free
+        radius = 0.5
+        for _ in range(MOST_STEPS):
+            step, promised = _newton(gradient, hessian, radius)
+            if promised < DECREMENT:
+                return value, free
+            moved = self._inside(free + step)
+            there, slope, bend = self._look(moved, theta)
+            fall = value - there
+            length = float(np.linalg.norm(step))
+            better = fall > 1e-4 * promised or (promised < 1e-7 and fall > -1e-9)
+            if better:
+                free, value, gradient, hessian = moved, there, slope, bend
+                radius = 3.0 * radius if fall > 0.7 * promised and length > 0.9 * radius else radius
+            if not better or fall < 0.2 * promised:
+                radius = 0.3 * length
+            if radius < 1e-10:
+                break
+        if promised < 1e-8:
+            return value, free
+        raise ConvergenceError(
+            where="profile of the likelihood",
+            expected=f"an optimum with the quantity held at {theta:.6g}",
+            got="none found",
+            todo="Simplify the random effects.",
+        )
+
+    def _look(self, free: Array, theta: float) -> tuple[float, Array, Array]:
+        psi, turn, bend = self.hold.spread_out(free, theta)
+        state = evaluate(self.problem, psi[None], rescale=False)
+        value = float(state.value[0])
+        if not math.isfinite(value):
+            return math.inf, free, turn
+        derivatives = differentiate(self.problem, state)
+        gradient, hessian = self.problem.layout.map.pull_back(
+            psi[None], derivatives.gradient, derivatives.hessian
+        )
+        curved = turn.T @ hessian[0] @ turn
+        if bend is not None:
+            curved = curved + gradient[0, self.hold.place] * bend
+        return value, turn.T @ gradient[0], curved
+
+    def _away(self, free: Array) -> Array:
+        """The same with small diagonal factors moved away from zero."""
+        diagonal = np.delete(_diagonal(self.problem), self.hold.place)
+        small = diagonal & (np.abs(free) < AWAY)
+        return self._inside(np.where(small, AWAY, free))
+
+    def _inside(self, free: Array) -> Array:
+        """A held correlation keeps its sign only while both diagonal factors are positive."""
+        if self.hold.kind != "angle":
+            return free
+        moved = free.copy()
+        places = [self.hold.place - 1, self.hold.place]
+        moved[places] = np.abs(moved[places])
+        return moved
+
+
+def constrain(model: MixedModel, quantity: CovarianceQuantity, *, reml: bool) -> Constrained:
+    """Bring the quantity to the head of its matrix, fit once, and hold it.
+
+    Raises
+    ------
+    ArgumentError
+        If the model has no such quantity.
+    ConvergenceError
+        If the fit without a constraint does not converge.
+    """
+    model = _reordered(model, quantity)
+    whitened = _whitened(model, model.outcome, model.fixed_effects, reml=reml)
+    problem = whitened.problem
+    found, best = _optimum(problem)
+    hold = _hold(problem, quantity, whitened.spread)
+    psi = _signed(problem, found)
+    estimate = _estimate(hold, psi)
+    free = np.delete(psi, hold.place)
+    if hold.kind == "angle":
+        free[hold.place] = math.hypot(psi[hold.place], psi[hold.place + 1])
+    at = 0.0 if math.isnan(estimate) else estimate  # without a variance every correlation is as good
+    return Constrained(problem, hold, best, estimate, {at: (best, free)})
+
+
+def _estimate(hold: Hold, psi: Array) -> float:
+    held = float(psi[hold.place])
+    if hold.kind == "value":
+        return held / hold.unit
+    if hold.kind == "share":
+        return math.atan2(held, float(np.linalg.norm(np.delete(psi, hold.place))))
+    if psi[hold.place - 1] == 0.0 or (held == 0.0 and psi[hold.place + 1] == 0.0):
+        return math.nan
+    return math.atan2(held, float(psi[hold.place + 1]))
+
+
+def _hold(problem: Problem, quantity: CovarianceQuantity, spread: float) -> Hold:
+    """Where the quantity stands once the model is reordered."""
+    layout = problem.layout
+    names = [effect.name for effect in layout.effects]
+    blocks, first_residual = layout.map.blocks, len(names)
+    match quantity:
+        case StandardDeviation(effect, _):
+            number = names.index(effect)
+            return Hold("value", blocks[number].start, float(layout.units[number][0]) / spread)
+        case Correlation(effect, _, _):
+            return Hold("angle", blocks[names.index(effect)].start + 1)
+        case ResidualDeviation(_):
+            return Hold("value", blocks[first_residual].start, 1.0 / spread)
+        case ResidualCorrelation(_, _):
+            return Hold("angle", blocks[first_residual].start + 1)
+        case Autocorrelation():
+            return Hold("value", layout.map.size - 1)
+        case VarianceShare(effects):
+            return Hold("share", blocks[names.index(effects[0])].start)
+
+
+def _reordered(model: MixedModel, quantity: CovarianceQuantity) -> MixedModel:
+    """The same model with the quantity's columns or visits first."""
+    if isinstance(quantity, Autocorrelation | VarianceShare):
+        return model
+    parameters = model.fit().covariance_parameters
+    match quantity:
+        case StandardDeviation(effect, column):
+            return _columns_first(model, effect, [column_of(effect_of(parameters, effect), column)])
+        case Correlation(effect, first, second):
+            found = effect_of(parameters, effect)
+            return _columns_first(model, effect, [column_of(found, first), column_of(found, second)])
+        case ResidualDeviation(visit):
+            return _visits_first(model, [visit_of(parameters, visit)])
+        case ResidualCorrelation(first, second):
+            return _visits_first(model, [visit_of(parameters, first), visit_of(parameters, second)])
+
+
+def _columns_first(model: MixedModel, name: str, first: list[int]) -> MixedModel:
+    def turned(effect: RandomEffect) -> RandomEffect:
+        if effect.name != name:
+            return effect
+        order = first + [k for k in range(len(effect.columns)) if k not in first]
+        return RandomEffect(
+            name, effect.groups, effect.design[:, order], columns=[effect.columns[k] for k in order]
+        )
+
+    effects = tuple(map(turned, model.random_effects))
+    return MixedModel(model.outcome, model.fixed_effects, effects, names=model.names, residual=model.residual)
+
+
+def _visits_first(model: MixedModel, first: list[int]) -> MixedModel:
+    old = model.residual
+    if old.visits is None or old.kind == "autoregressive":
+        return model
+    levels, codes = level_codes(old.visits)
+    order = first + [k for k in range(len(levels)) if k not in first]
+    residual = ResidualStructure(old.kind, old.groups, np.argsort(order)[codes])
+    return MixedModel(
+        model.outcome, model.fixed_effects, model.random_effects, names=model.names, residual=residual
+    )
+
+
+def _diagonal(problem: Problem) -> NDArray[np.bool_]:
+    """Which places of ``psi`` are diagonal factors."""
+    diagonal = np.zeros(problem.layout.map.size, bool)
+    for block in problem.layout.map.blocks:
+        row = np.arange(block.order)
+        diagonal[block.start + row * (row + 3) // 2] = True
+    return diagonal
+
+
+def _signed(problem: Problem, psi: Array) -> Array:
+    """The same covariance with diagonal factors that are not negative."""
+    result = psi.copy()
+    for block in problem.layout.map.blocks:
+        factor = block.factor(psi)
+        factor = factor * np.where(np.diag(factor) < 0.0, -1.0, 1.0)
+        result[block.start : block.stop] = factor[np.tril_indices(block.order)]
+    return result
+
+
+def _newton(gradient: Array, hessian: Array, radius: float) -> tuple[Array, float]:
+    """A Newton step inside the trust radius, and the fall that it promises."""
+    values, vectors = np.linalg.eigh(hessian)
+    slope = vectors.T @ gradient
+    size = np.maximum(np.abs(values), 1e-9 * np.abs(values).max() + 1e-300)
+    along = -slope / size
+    along *= min(1.0, radius / max(float(np.linalg.norm(along)), 1e-300))
+    promised = float(-(slope * along).sum() - 0.5 * (values * along**2).sum())
+    return vectors @ along, max(promised, 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Whitened:
+    """A problem in the search's units: outcome centred on the fixed effects, of spread one."""
+
+    problem: Problem
+    spread: float
+
+
+def _whitened(model: MixedModel, outcome: Array, fixed_effects: Array, *, reml: bool) -> _Whitened:
+    R = checks.check_rank(fixed_effects, tuple(map(str, range(fixed_effects.shape[1]))))
+    Q = solve_triangular(R, fixed_effects.T, trans="T").T
+    left = outcome - Q @ (Q.T @ outcome)
+    left = left - Q @ (Q.T @ left)
+    spread = float(np.sqrt(left @ left / (len(left) - Q.shape[1])))
+    if spread <= 1e-14 * float(np.abs(outcome).max(initial=0.0)):
+        raise DesignError(
+            where="profile of the likelihood",
+            expected="an outcome that varies around its means",
+            got="a perfect fit",
+        )
+    layout = build_layout(len(left), model.random_effects, model.residual)
+    return _Whitened(build_problem(layout, (left / spread)[None], Q[None], reml=reml), spread)
+
+
+def _optimum(problem: Problem) -> tuple[Array, float]:
+    """``psi`` (k,) and ``-2 log L`` at the optimum without a constraint."""
+    start, information = starting_values(problem)
+    checks.check_identified(information[0], problem.layout.element_names)
+    optimum = search(problem, start)
+    if not optimum.converged[0]:
+        raise ConvergenceError(
+            where="profile of the likelihood",
+            expected="a converged fit",
+            got=f"no optimum after {int(optimum.steps[0])} Newton steps",
+            todo="Simplify the random effects.",
+        )
+    return optimum.psi[0], float(optimum.value[0])
+
+
+def best_with_means(model: MixedModel, outcome: Array, fixed_effects: Array) -> float:
+    """Least ``-2 log L`` (maximum likelihood) of the model with another outcome and other fixed effects."""
+    whitened = _whitened(model, outcome, fixed_effects, reml=False)
+    return _optimum(whitened.problem)[1] + 2.0 * len(outcome) * math.log(whitened.spread)
+
+
+def known_mean(model: MixedModel) -> Callable[[float], float]:
+    """Least ``-2 log L`` as a function of the one fixed effect ``b``, which is held.
+
+    With nothing left to eliminate, ``-2 log L = f(psi) + (b - beta(psi))^2 / Phi(psi)``, where ``f`` has
+    ``beta`` at its best; the few covariance factors are found by a quasi-Newton search.
+    """
+    whitened = _whitened(model, model.outcome, model.fixed_effects, reml=False)
+    problem, spread = whitened.problem, whitened.spread
+    length = float(np.linalg.norm(model.fixed_effects))
+    ordinary = float(model.fixed_effects[:, 0] @ model.outcome) / length**2
+    sign = math.copysign(1.0, float(checks.check_rank(model.fixed_effects, ("1",))[0, 0]))
+    start, _ = _optimum(problem)
+
+    def value(psi: Array, b: float) -> float:
+        state = evaluate(problem, psi[None], rescale=False)
+        if not np.isfinite(state.value[0]):
+            return 1e10
+        distance = sign * (b - ordinary) * length / spread - float(state.omega[0, -1])
+        return float(state.value[0] + distance**2 / state.Omega[0, -1, -1])
+
+    def least(b: float) -> float:
+        grown = start * math.hypot(1.0, (b - ordinary) / spread)
+        found = [
+            minimize(
+                value,
+                psi,
+                (b,),
+                method="BFGS",
+                jac="3-point",
+                options={"gtol": 1e-5, "finite_diff_rel_step": 1e-5},
+            )
+            for psi in (start, grown)
+        ]
+        return min(float(one.fun) for one in found) + 2.0 * len(model.outcome) * math.log(spread)
+
+    return least

@@ -1,0 +1,117 @@
+"""A linear mixed model with its data, before it is fitted.
+
+A fit keeps results, not data. What has to fit again (profiles, bootstrap, leaving out a client) starts
+from the model instead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from studykit.mixed import checks
+from studykit.mixed.fit import fit_linear_mixed
+from studykit.mixed.random_effects import RandomEffect
+from studykit.mixed.residuals import ResidualStructure
+from studykit.mixed.result import MixedFit
+from studykit.results import frozen_array
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MixedModel:
+    """What `fit_linear_mixed` takes, kept together.
+
+    Parameters
+    ----------
+    outcome : array_like, shape (n,)
+    fixed_effects : array_like, shape (n, p)
+    random_effects : RandomEffect or sequence of RandomEffect
+    names : sequence of str, optional
+        Names of the fixed effects.
+    residual : ResidualStructure, optional
+
+    Raises
+    ------
+    ArgumentError, DesignError
+        As `fit_linear_mixed`.
+
+    Examples
+    --------
+    >>> client = np.repeat([1, 2, 3, 4], 2)
+    >>> model = MixedModel([1, 2, 4, 4, 7, 6, 3, 1], np.ones((8, 1)), RandomEffect("client", client))
+    >>> model.fit().converged
+    True
+    """
+
+    outcome: Array
+    fixed_effects: Array
+    random_effects: tuple[RandomEffect, ...]
+    names: tuple[str, ...]
+    residual: ResidualStructure
+
+    def __init__(
+        self,
+        outcome: ArrayLike,
+        fixed_effects: ArrayLike,
+        random_effects: RandomEffect | Sequence[RandomEffect],
+        *,
+        names: Sequence[str] | None = None,
+        residual: ResidualStructure | None = None,
+    ) -> None:
+        effects = (random_effects,) if isinstance(random_effects, RandomEffect) else tuple(random_effects)
+        structure = ResidualStructure() if residual is None else residual
+        y = checks.check_numbers(outcome, "outcome", 1)
+        X = checks.check_numbers(fixed_effects, "fixed effects", 2)
+        labels = checks.check_names(names, X.shape[1])
+        checks.check_shapes(y, X, effects, structure)
+        checks.check_levels(effects, len(y))
+        checks.check_rank(X, labels)
+        object.__setattr__(self, "outcome", frozen_array(y))
+        object.__setattr__(self, "fixed_effects", frozen_array(X))
+        object.__setattr__(self, "random_effects", effects)
+        object.__setattr__(self, "names", labels)
+        object.__setattr__(self, "residual", structure)
+
+    def __repr__(self) -> str:
+        names = ", ".join(effect.name for effect in self.random_effects) or "none"
+        return (
+            f"MixedModel({len(self.outcome)} rows, {len(self.names)} fixed effects, random effects: {names})"
+        )
+
+    def fit(self, *, reml: bool = True) -> MixedFit:
+        """Fit by REML, or by maximum likelihood."""
+        return fit_linear_mixed(
+            self.outcome,
+            self.fixed_effects,
+            self.random_effects,
+            names=self.names,
+            residual=self.residual,
+            reml=reml,
+        )
+
+    def rows(self, chosen: NDArray[np.bool_]) -> MixedModel:
+        """The same model for the rows where ``chosen`` (n,) is true.
+
+        Raises
+        ------
+        ArgumentError, DesignError
+            If what is left can no longer be fitted.
+        """
+        effects = [
+            RandomEffect(effect.name, effect.groups[chosen], effect.design[chosen], columns=effect.columns)
+            for effect in self.random_effects
+        ]
+        old = self.residual
+        residual = ResidualStructure(
+            old.kind,
+            None if old.groups is None else old.groups[chosen],
+            None if old.visits is None else old.visits[chosen],
+        )
+        return MixedModel(
+            self.outcome[chosen], self.fixed_effects[chosen], effects, names=self.names, residual=residual
+        )
