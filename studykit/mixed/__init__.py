@@ -9,9 +9,29 @@ See `studykit.mixed.random_effects` for the symbols, `studykit.mixed.objective` 
 
 from __future__ import annotations
 
+from studykit.mixed.bootstrap import Bootstrap, BootstrapInterval, bootstrap_intervals
 from studykit.mixed.comparison import LikelihoodRatio, likelihood_ratio
 from studykit.mixed.fit import fit_linear_mixed
+from studykit.mixed.influence import (
+    Influence,
+    NormalQuantiles,
+    influence_of,
+    random_effect_quantiles,
+    residual_quantiles,
+)
 from studykit.mixed.many import ManyFits, fit_many_linear_mixed
+from studykit.mixed.model import MixedModel
+from studykit.mixed.profile import ProfileInterval, VarianceProfile, profile_interval, variance_profile
+from studykit.mixed.quantities import (
+    Autocorrelation,
+    Contrast,
+    Correlation,
+    Quantity,
+    ResidualCorrelation,
+    ResidualDeviation,
+    StandardDeviation,
+    VarianceShare,
+)
 from studykit.mixed.random_effects import RandomEffect
 from studykit.mixed.residuals import ResidualStructure
 from studykit.mixed.result import (
@@ -24,21 +44,46 @@ from studykit.mixed.result import (
     RandomEffectPredictions,
     ResidualCovariance,
 )
+from studykit.mixed.variances import IntraclassCorrelation, describe_variances, intraclass_correlation
 
 __all__ = [
+    "Autocorrelation",
+    "Bootstrap",
+    "BootstrapInterval",
     "Coefficient",
+    "Contrast",
+    "Correlation",
     "CovarianceParameters",
+    "Influence",
+    "IntraclassCorrelation",
     "JointTest",
     "LikelihoodRatio",
     "ManyFits",
     "MixedFit",
+    "MixedModel",
+    "NormalQuantiles",
     "OptimiserReport",
+    "ProfileInterval",
+    "Quantity",
     "RandomEffect",
     "RandomEffectCovariance",
     "RandomEffectPredictions",
+    "ResidualCorrelation",
     "ResidualCovariance",
+    "ResidualDeviation",
     "ResidualStructure",
+    "StandardDeviation",
+    "VarianceProfile",
+    "VarianceShare",
+    "bootstrap_intervals",
+    "describe_variances",
     "fit_linear_mixed",
     "fit_many_linear_mixed",
+    "influence_of",
+    "intraclass_correlation",
     "likelihood_ratio",
+    "profile_interval",
+    "random_effect_quantiles",
+    "residual_quantiles",
+    "variance_profile",
 ]

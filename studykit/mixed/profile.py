@@ -149,7 +149,7 @@ Autocorrelation, VarianceShare or Contrast
     >>> loads = [50, 52, 51, 60, 61, 63, 55, 54, 56, 70, 68, 71, 58, 58, 57, 62, 65, 63]
     >>> model = MixedModel(loads, np.ones((18, 1)), RandomEffect("client", client))
     >>> print(profile_interval(model, StandardDeviation("client")))
-    standard deviation between levels of client: 5.917 (95 % interval 3.389 to 11.64)
+    standard deviation between levels of client: 5.972 (95 % interval 3.664 to 12.04)
     """
     check_confidence_level(confidence_level)
     curve = _curve(model, quantity, reml=reml)

@@ -36,6 +36,21 @@ def test_covariances_by_reml() -> None:
     assert likelihood_ratio(smaller, larger).degrees_of_freedom == 2
 
 
+def test_boundary_is_said_and_the_mixture_offered() -> None:
+    """One variance: half the p-value (Self & Liang 1987); fixed effects: nothing is said."""
+    least_squares = fit_linear_mixed(Y, LINE, (), reml=False)
+    client = fit_linear_mixed(Y, LINE, RandomEffect("client", CLIENT), reml=False)
+    slope = fit_linear_mixed(Y, LINE, RandomEffect("client", CLIENT, LINE), reml=False)
+    one = likelihood_ratio(least_squares, client)
+    assert "boundary_p_value" in one.remark
+    assert one.boundary_p_value == pytest.approx(0.5 * one.p_value)
+    two = likelihood_ratio(client, slope)
+    expected = 0.5 * (stats.chi2.sf(two.statistic, 1) + stats.chi2.sf(two.statistic, 2))
+    assert two.boundary_p_value == pytest.approx(expected)
+    mean = fit_linear_mixed(Y, ONE, RandomEffect("client", CLIENT), reml=False)
+    assert likelihood_ratio(mean, client).remark == ""
+
+
 def test_refusals() -> None:
     client = RandomEffect("client", CLIENT)
     one, line = fit_linear_mixed(Y, ONE, client), fit_linear_mixed(Y, LINE, client)
