@@ -1,6 +1,6 @@
 """Profile-likelihood intervals and likelihood ratios against R and printed values; see PROVENANCE.toml.
 
-Checks M16, M17, M33, M36 and M42 of the published values.
+Checks M16, M17, M33 and M36 of the published values.
 """
 
 from __future__ import annotations
