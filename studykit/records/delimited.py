@@ -38,13 +38,26 @@ def read_delimited(data: bytes, table: Table, where: str) -> tuple[RawTable | No
         return None, (
             Finding("stop", where, "a header row", "an empty file", "Restore the file, or remove it."),
         )
-    delimiter = _delimiter(text, table)
+    announced = _announced(text)
+    delimiter = announced or _delimiter(text, table)
     if delimiter == "\t":
         return None, (
             Finding("stop", f"{where}, row 1", "commas or semicolons between columns", "tabs", _SAVE_AS),
         )
     records, broken = _records(text, delimiter, where)
-    raw, ragged = _rectangle(records, table.name, where, delimiter)
+    if announced:
+        records[0] = []
+    if not _has_header(records, table):
+        return None, (
+            Finding(
+                "stop",
+                f"{where}, row 1",
+                f"the names of the columns: {', '.join(column.name for column in table.columns[:3])}, …",
+                "none of them",
+                "Put the header back as row 1; an empty table with its header is made by: studykit new.",
+            ),
+        )
+    raw, ragged = _rectangle(records, table.name, where, delimiter, announced=bool(announced))
     return raw, (*broken, *ragged)
 
 
@@ -83,6 +96,21 @@ def _not_utf8(data: bytes, position: int, where: str) -> Finding:
     )
 
 
+def _announced(text: str) -> str:
+    """The delimiter that some spreadsheet programs name in a line of its own, such as ``sep=;``."""
+    first = text.split("\n", 1)[0].strip().casefold()
+    return first[-1] if first in ("sep=;", "sep=,", "sep=\t") else ""
+
+
+def _has_header(records: Iterable[list[str]], table: Table) -> bool:
+    """Whether the first row that holds something names any column of the table."""
+    known = {column.name for column in table.columns}
+    for record in records:
+        if any(cell.strip() for cell in record):
+            return any(cell.strip().casefold().replace(" ", "_") in known for cell in record)
+    return False
+
+
 def _delimiter(text: str, table: Table) -> str:
     """The delimiter under which most column names are known; a comma where that does not tell."""
     first = text.lstrip("\r\n").splitlines()[0]
@@ -118,7 +146,7 @@ def _records(text: str, delimiter: str, where: str) -> tuple[list[list[str]], tu
 
 
 def _rectangle(
-    records: Iterable[list[str]], name: str, where: str, delimiter: str
+    records: Iterable[list[str]], name: str, where: str, delimiter: str, *, announced: bool
 ) -> tuple[RawTable | None, list[Finding]]:
     """Rows as long as the header; others are left out, each with a finding."""
     findings: list[Finding] = []
@@ -131,7 +159,7 @@ def _rectangle(
             continue
         if header is None:
             header = _without_tail(cells)
-            if number > 1:
+            if number > 1 + announced:
                 findings.append(
                     Finding("warn", f"{where}, row 1", "the header in row 1", f"the header in row {number}",
                             "Remove the blank rows above it.")

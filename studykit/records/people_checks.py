@@ -8,7 +8,7 @@ import numpy as np
 
 from studykit.errors import Finding
 from studykit.records.nearest import nearest_known
-from studykit.records.scene import Scene, first_of, place, rows_by_value
+from studykit.records.scene import Scene, first_of, listing, place, rows_by_value
 from studykit.records.schema import TABLES
 
 _INTRODUCING = frozenset({"screening", "clients"})
@@ -18,6 +18,7 @@ def people_findings(scene: Scene) -> Iterator[Finding]:
     """Unknown clients and trainers, clients without an arm, screening that contradicts it."""
     yield from _unknown_clients(scene)
     yield from _unknown_trainers(scene)
+    yield from _changed_facts(scene)
     yield from _not_allocated(scene)
     yield from _screening(scene)
     yield from _future(scene)
@@ -42,12 +43,28 @@ def _unknown_clients(scene: Scene) -> Iterator[Finding]:
                 todo=f"Is {near} meant? Correct the code, or add the client." if near
                 else "Correct the code, or add the client.",
             )  # fmt: skip
-    for client in scene.allocated_on:
-        if client not in listed and (listed or not scene.protocol.is_external):
-            yield Finding(
-                "stop", tables["clients"].where, f"a row for {client}, who is allocated", "none",
-                "Add the row with what was known before allocation.",
-            )  # fmt: skip
+    absent = [client for client in scene.allocated_on if client not in listed]
+    if absent and (listed or not scene.protocol.is_external):
+        others = f", nor for {len(absent) - 1} more: {listing(absent[1:])}" if len(absent) > 1 else ""
+        yield Finding(
+            "stop", tables["clients"].where, f"a row for {absent[0]}, who is allocated", f"none{others}",
+            "Add what was known before allocation.",
+        )  # fmt: skip
+
+
+def _changed_facts(scene: Scene) -> Iterator[Finding]:
+    """Facts in ``clients`` that are no longer those under which the client was allocated."""
+    typed = scene.records["clients"]
+    rows = {str(client): row for row, client in enumerate(typed.columns["client"])}
+    for client in scene.allocated:
+        row = rows.get(client.client)
+        for name, then in {"trainer": client.trainer, **client.factors}.items():
+            now = "" if row is None or name not in typed.columns else str(typed.columns[name][row])
+            if row is not None and then and now and now.casefold() != then.casefold():
+                yield Finding(
+                    "warn", place(typed, row, name), f"{then}, as {client.client} was allocated", now,
+                    "Restore the cell; if it was mistyped then, record that with: studykit correct.",
+                )  # fmt: skip
 
 
 def _unknown_trainers(scene: Scene) -> Iterator[Finding]:
@@ -72,10 +89,10 @@ def _not_allocated(scene: Scene) -> Iterator[Finding]:
     waiting = [row for row, client in enumerate(typed.columns["client"]) if client not in scene.allocated_on]
     if waiting and scene.allocated_on:
         codes = [str(typed.columns["client"][row]) for row in waiting]
-        shown = ", ".join(codes[:5]) + (", …" if len(codes) > 5 else "")
         yield Finding(
             "note", place(typed, waiting[0], "client"), "an allocated client",
-            f"{len(codes)} without an arm: {shown}", "Enrol them, or leave them; they are not analysed.",
+            f"{len(codes)} without an arm: {listing(codes)}",
+            "Enrol them, or leave them; they are not analysed.",
         )  # fmt: skip
 
 

@@ -76,3 +76,14 @@ def rows_by_value(table: RecordTable, column: str, rows: Sequence[int]) -> dict[
     for row in rows:
         found.setdefault(str(table.columns[column][row]), []).append(int(row))
     return found
+
+
+def listing(codes: Sequence[str], *, most: int = 5) -> str:
+    """The first codes, for a message.
+
+    Examples
+    --------
+    >>> listing(["C01", "C02"]), listing(["C01", "C02", "C03"], most=2)
+    ('C01, C02', 'C01, C02, …')
+    """
+    return ", ".join(codes[:most]) + (", …" if len(codes) > most else "")

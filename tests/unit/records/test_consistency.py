@@ -125,6 +125,49 @@ def test_each_contradiction_is_found_at_its_place(
     assert words in str(here[0])
 
 
+@pytest.mark.parametrize("lost", ["client,date,status\n", None], ids=["header only", "no file"])
+def test_lost_sessions_stop_instead_of_making_everybody_depart(
+    lost: str | None, write: Write, protocol: Protocol, allocated: tuple[Allocated, ...]
+) -> None:
+    folder = write(sessions=lost or "")
+    if lost is None:
+        (folder / "sessions.csv").unlink()
+    for today in (TODAY, None):  # without today's date the tests of week 6 tell that time has passed
+        (stop,) = findings_of(folder, protocol, allocated, today)
+        assert (stop.severity, stop.where) == ("stop", "records/sessions.csv")
+        assert "2026-03-02" in stop.expected
+    early = write(sessions="client,date,status\n", strength=WHOLE["strength"].split("C01,week_6")[0])
+    assert not [one for one in findings_of(early, protocol, allocated, dt.date(2026, 3, 20))
+                if one.where == "records/sessions.csv"]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "column", "words"),
+    [
+        ("C02,T2,51,male", "C02,T2,51,female", "sex", "male, as C02 was allocated; found female"),
+        ("C02,T2,51,male", "C02,T1,51,male", "trainer", "T2, as C02 was allocated; found T1"),
+    ],
+)
+def test_a_fact_that_was_changed_after_the_draw_is_found(
+    old: str, new: str, column: str, words: str, write: Write, protocol: Protocol,
+    allocated: tuple[Allocated, ...],
+) -> None:  # fmt: skip
+    found = findings_of(write(clients=WHOLE["clients"].replace(old, new)), protocol, allocated)
+    here = [one for one in found if one.where == f"records/clients.csv, row 3, column {column}"]
+    assert [one.severity for one in here] == ["warn"]
+    assert words in str(here[0])
+
+
+def test_a_lost_table_of_clients_is_one_finding(
+    write: Write, protocol: Protocol, allocated: tuple[Allocated, ...]
+) -> None:
+    folder = write()
+    (folder / "clients.csv").unlink()
+    stops = [one for one in findings_of(folder, protocol, allocated) if one.severity == "stop"]
+    assert [one.where for one in stops] == ["records/clients.csv"]
+    assert "none, nor for 3 more: C02, C03, C04" in str(stops[0])
+
+
 def test_an_entry_from_tomorrow_is_only_known_with_todays_date(
     write: Write, protocol: Protocol, allocated: tuple[Allocated, ...]
 ) -> None:

@@ -263,6 +263,24 @@ def test_a_decimal_comma_that_splits_a_row_is_explained(write: Write) -> None:
     assert "quotation marks" in finding.todo
 
 
+def test_a_line_that_announces_the_delimiter_is_no_header(write: Write, protocol: Protocol) -> None:
+    """As some spreadsheet programs write it: common practice, no source."""
+    told = "sep=;\r\n" + SESSIONS.replace(",", ";")
+    records = read_records(write(sessions=told), protocol=protocol)
+    assert records.findings == ()
+    assert records["sessions"].number == 7
+    assert records["sessions"].row_numbers[0] == 3
+
+
+@pytest.mark.parametrize("text", [STRENGTH.split("\n", 1)[1], "<html><body>x</body></html>"])
+def test_a_file_without_its_header_is_one_finding(text: str, write: Write, protocol: Protocol) -> None:
+    records = read_records(write(strength=text), protocol=protocol)
+    found = only(records.findings)
+    assert found.where == "records/strength.csv, row 1"
+    assert "client, visit, date" in found.expected
+    assert records["strength"].number == 0
+
+
 def test_a_blank_row_is_nothing_and_keeps_the_numbering(write: Write) -> None:
     records = read_records(write(clients=CLIENTS.replace("C02", ",,,\n\nC02")))
     assert records["clients"].row_numbers.tolist() == [2, 5, 6, 7]
