@@ -1,4 +1,4 @@
-"""Linear mixed models with small-sample inference: the engine under strength, planning and re-randomisation.
+"""Linear and binary mixed models: the engine under strength, planning and re-randomisation.
 
 >>> import numpy as np
 >>> from studykit.mixed import RandomEffect, fit_linear_mixed
@@ -9,6 +9,10 @@ See `studykit.mixed.random_effects` for the symbols, `studykit.mixed.objective` 
 
 from __future__ import annotations
 
+from studykit.mixed.binary_checks import SeparatedPattern, Separation
+from studykit.mixed.binary_model import fit_binary_mixed
+from studykit.mixed.binary_result import BinaryFit
+from studykit.mixed.binary_risks import MarginalRisk, RiskRatio, StandardisedRisks
 from studykit.mixed.bootstrap import Bootstrap, BootstrapInterval, bootstrap_intervals
 from studykit.mixed.comparison import LikelihoodRatio, likelihood_ratio
 from studykit.mixed.fit import fit_linear_mixed
@@ -48,6 +52,7 @@ from studykit.mixed.variances import IntraclassCorrelation, describe_variances, 
 
 __all__ = [
     "Autocorrelation",
+    "BinaryFit",
     "Bootstrap",
     "BootstrapInterval",
     "Coefficient",
@@ -59,6 +64,7 @@ __all__ = [
     "JointTest",
     "LikelihoodRatio",
     "ManyFits",
+    "MarginalRisk",
     "MixedFit",
     "MixedModel",
     "NormalQuantiles",
@@ -72,11 +78,16 @@ __all__ = [
     "ResidualCovariance",
     "ResidualDeviation",
     "ResidualStructure",
+    "RiskRatio",
+    "SeparatedPattern",
+    "Separation",
     "StandardDeviation",
+    "StandardisedRisks",
     "VarianceProfile",
     "VarianceShare",
     "bootstrap_intervals",
     "describe_variances",
+    "fit_binary_mixed",
     "fit_linear_mixed",
     "fit_many_linear_mixed",
     "influence_of",

@@ -1,0 +1,101 @@
+"""One scalar random effect: Laplace and adaptive Gauss-Hermite quadrature, with the exact gradient.
+
+The likelihood of level ``j`` is the integral of ``exp(-h(t)) / sqrt(2 pi)`` with ``h(t) = t^2/2`` minus its
+rows' log-likelihoods at ``eta = o + a t``, ``a = sigma z``. With the mode ``u`` of ``-h``, its curvature
+``H = 1 + sum w a^2``, ``s = 1/sqrt(H)`` and the nodes ``t_k = u + sqrt(2) s x_k`` it is approximated by
+
+    L_j = s sum_k omega_k exp(-h(t_k)),    omega_k = weight_k exp(x_k^2) / sqrt(pi)
+
+(Pinheiro & Chao 2006, J Comput Graph Stat 15:58, their one-level case; one point is Laplace). The gradient
+follows the mode and the curvature: ``du = s^2 (sum da r - sum a w d eta)``, ``ds = -s^3 dH / 2``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.mixed.binary_problem import Evaluation, Problem, hermite
+
+Array = NDArray[np.float64]
+
+SETTLED = 1e-14  # fall of h still promised, after which one more Newton step is exact to rounding
+CALM = 0.5  # change of the linear predictor below which Newton steps need no watching
+MOST = 200
+
+
+def evaluate(problem: Problem, parameters: Array, start: tuple[Array, ...]) -> Evaluation:
+    """Log-likelihood and gradient; the modes are searched from ``start``."""
+    part, link, first = problem.parts[0], problem.link, problem.starts
+    assert first is not None
+    y, m, z, codes = problem.y, problem.m, part.design[:, 0], part.codes
+    a = parameters[-1] * z
+    offset = problem.X @ parameters[:-1]
+    u = find_modes(problem, offset, a, start[0][:, 0])
+    r, w, v = link.derivatives(y, m, offset + a * u[codes])
+    aw, vaa = a * w, v * a * a
+    s = 1.0 / np.sqrt(1.0 + np.add.reduceat(aw * a, first))
+
+    x, log_weights = hermite(problem.points)
+    spread = np.sqrt(2.0) * x
+    t = u[:, None] + s[:, None] * spread
+    t_rows = t[codes]
+    eta = offset[:, None] + a[:, None] * t_rows
+    Y, M = y[:, None], m[:, None]
+    heights = log_weights + np.add.reduceat(link.log_likelihood(Y, M, eta), first, axis=0) - 0.5 * t * t
+    peak = heights.max(axis=1)
+    share = np.exp(heights - peak[:, None])
+    total = share.sum(axis=1)
+    share /= total[:, None]
+    value = float((np.log(s * total) + peak).sum())
+
+    scores = link.score(Y, M, eta) * share[codes]
+    pull = np.add.reduceat(a[:, None] * scores, first, axis=0) - share * t  # share times -h'(t_k)
+    by_spread = 1.0 / s + pull @ spread
+    by_curvature = -0.5 * s**3 * by_spread
+    by_mode = (pull.sum(axis=1) + by_curvature * np.add.reduceat(vaa * a, first)) * s * s
+    curvature, mode, at_mode = by_curvature[codes], by_mode[codes], u[codes]
+    plain = scores.sum(axis=1)
+    rho = plain + curvature * vaa - mode * aw
+    by_sigma = (
+        (scores * t_rows).sum(axis=1) + curvature * (vaa * at_mode + 2.0 * aw) + mode * (r - aw * at_mode)
+    )
+    gradient = np.append(problem.X.T @ rho, z @ by_sigma)
+    return Evaluation(parameters, value, gradient, (u[:, None],))
+
+
+def find_modes(problem: Problem, offset: Array, a: Array, start: Array) -> Array:
+    """Modes (levels,) by Newton steps for all levels at once (iteratively reweighted least squares)."""
+    link, first, codes = problem.link, problem.starts, problem.parts[0].codes
+    assert first is not None
+    y, m = problem.y, problem.m
+    u = start
+    for _ in range(MOST):
+        r, w, _ = link.derivatives(y, m, offset + a * u[codes])
+        slope = np.add.reduceat(a * r, first) - u
+        step = slope / (1.0 + np.add.reduceat(w * a * a, first))
+        settled = (slope * step).max() < SETTLED
+        if not settled and np.abs(a * step[codes]).max() > CALM:
+            step = _shortened(problem, offset, a, u, step)
+        u = u + step
+        if settled:
+            break
+    return u
+
+
+def _shortened(problem: Problem, offset: Array, a: Array, u: Array, step: Array) -> Array:
+    """The step of every level, halved until its ``h`` does not rise."""
+    link, first, codes = problem.link, problem.starts, problem.parts[0].codes
+    assert first is not None
+
+    def height(at: Array) -> Array:
+        rows = link.log_likelihood(problem.y, problem.m, offset + a * at[codes])
+        return np.asarray(np.add.reduceat(rows, first) - 0.5 * at * at)
+
+    before = height(u)
+    for _ in range(40):
+        worse = height(u + step) < before
+        if not worse.any():
+            break
+        step = np.where(worse, 0.5 * step, step)
+    return step

@@ -1,0 +1,199 @@
+"""What a binary fit says: estimates in the user's units, covariances, boundaries, cautions."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln
+
+from studykit.mixed import binary_laplace
+from studykit.mixed.binary_checks import Separation
+from studykit.mixed.binary_likelihood import likelihood
+from studykit.mixed.binary_problem import Codes, Evaluation, Problem
+from studykit.mixed.binary_result import BinaryData, BinaryFit, BinaryPrecision
+from studykit.mixed.binary_search import FLAT, Optimum, differences
+from studykit.mixed.result import (
+    Coefficient,
+    OptimiserReport,
+    RandomEffectCovariance,
+    RandomEffectPredictions,
+)
+from studykit.results import frozen_array
+
+Array = NDArray[np.float64]
+
+BOUNDARY = 1e-8  # share of the largest eigenvalue (at least 1) below which one is zero
+FEW_LEVELS = 10
+FEW_TRIALS = 5
+
+
+def assemble(
+    problem: Problem,
+    order: Codes,
+    X: Array,
+    names: tuple[str, ...],
+    optimum: Optimum,
+    separation: Separation | None,
+    *,
+    penalised: bool,
+) -> BinaryFit:
+    """The result in the user's units and order of rows."""
+    p, at = problem.coefficients, optimum.at
+    scale = problem.scale()
+    values = scale @ at.parameters
+    plain = likelihood(problem, at.parameters, at.modes) if penalised else at
+    covariance, positive = _covariance(problem, optimum, scale, penalised=penalised)
+    converged, message = _verdict(optimum, separation, penalised=penalised, positive=positive)
+    factors = tuple(np.diag(1.0 / part.unit) @ part.factor(at.parameters[p:]) for part in problem.parts)
+    errors = np.sqrt(np.diag(covariance)[:p]) if converged else np.full(p, np.nan)
+    back = np.argsort(order)
+    predictor = problem.X @ at.parameters[:p]
+    for part, u in zip(problem.parts, at.modes, strict=True):
+        predictor += ((part.design @ part.factor(at.parameters[p:])) * u[part.codes]).sum(axis=1)
+    designs = tuple(frozen_array((part.design * part.unit)[back]) for part in problem.parts)
+    m = problem.m[back]
+    return BinaryFit(
+        coefficients=tuple(
+            Coefficient(name, float(value), float(error))
+            for name, value, error in zip(names, values[:p], errors, strict=True)
+        ),
+        random_effects=tuple(
+            RandomEffectCovariance(part.name, part.columns, frozen_array(L @ L.T), len(part.levels))
+            for part, L in zip(problem.parts, factors, strict=True)
+        ),
+        log_likelihood=plain.value + _constants(problem),
+        link=problem.link.name,
+        quadrature_points=problem.points,
+        converged=converged,
+        penalised=penalised,
+        separation=separation,
+        boundary_terms=_boundary_terms(problem, at.parameters[p:]),
+        cautions=_cautions(problem, separation, penalised=penalised),
+        optimiser_report=OptimiserReport(optimum.steps, optimum.decrement, message),
+        rows=len(m),
+        trials=int(m.sum()),
+        predictions=_predictions(problem, at, factors),
+        precision=BinaryPrecision(frozen_array(covariance), frozen_array(_degrees(X, m, problem, back))),
+        _data=BinaryData(
+            frozen_array(X),
+            designs,
+            tuple(map(frozen_array, factors)),
+            frozen_array(m),
+            frozen_array(predictor[back]),
+        ),
+    )
+
+
+def _covariance(problem: Problem, optimum: Optimum, scale: Array, *, penalised: bool) -> tuple[Array, bool]:
+    """Inverse joint information of the likelihood itself, and whether it is positive.
+
+    A penalised fit takes the information of the likelihood at the penalised estimate (Heinze & Schemper
+    2002). Directions in which the factors can move without changing the likelihood add nothing.
+    """
+    p = problem.coefficients
+    information = optimum.curvature
+    if penalised:
+        information = differences(
+            lambda x, modes: likelihood(problem, x, modes),
+            likelihood(problem, optimum.at.parameters, optimum.at.modes),
+        )
+    values, vectors = np.linalg.eigh(information)
+    flat = values <= FLAT * values[-1]
+    inverse = (vectors * np.where(flat, 0.0, 1.0 / np.where(flat, 1.0, values))) @ vectors.T
+    fixed_is_sure = bool((np.abs(vectors[:p, flat]) < 1e-4).all())
+    zero = [
+        p + place
+        for part in problem.parts
+        for place in range(part.places.start, part.places.stop)
+        if not part.factor(optimum.at.parameters[p:]).any()
+    ]
+    inverse[zero, :] = inverse[:, zero] = 0.0
+    return scale @ inverse @ scale.T, fixed_is_sure
+
+
+def _verdict(
+    optimum: Optimum, separation: Separation | None, *, penalised: bool, positive: bool
+) -> tuple[bool, str]:
+    if separation is not None and not penalised:
+        return False, f"no finite estimate: {separation}"
+    if optimum.converged and not positive:
+        return False, "no unique optimum: the likelihood is flat along some fixed effects"
+    return optimum.converged, optimum.message
+
+
+def _constants(problem: Problem) -> float:
+    y, m = problem.y, problem.m
+    return float((gammaln(m + 1.0) - gammaln(y + 1.0) - gammaln(m - y + 1.0)).sum())
+
+
+def _predictions(
+    problem: Problem, at: Evaluation, factors: tuple[Array, ...]
+) -> tuple[RandomEffectPredictions, ...]:
+    blocks = binary_laplace.conditional_covariances(problem, at)
+    return tuple(
+        RandomEffectPredictions(
+            part.name,
+            tuple(part.levels.tolist()),
+            part.columns,
+            frozen_array(u @ L.T),
+            frozen_array(L @ block @ L.T),
+        )
+        for part, u, L, block in zip(problem.parts, at.modes, factors, blocks, strict=True)
+    )
+
+
+def _boundary_terms(problem: Problem, theta: Array) -> tuple[str, ...]:
+    sentences = []
+    for part in problem.parts:
+        factor = part.factor(theta)
+        matrix = factor @ factor.T
+        top = max(float(np.trace(matrix)), 1.0)
+        zero = np.diag(matrix) <= BOUNDARY * top
+        for column in np.flatnonzero(zero):
+            what = part.name if part.order == 1 else f"{part.name} ({part.columns[column]})"
+            sentences.append(f"The estimated variance of {what} is zero.")
+        if (np.linalg.eigvalsh(matrix) <= BOUNDARY * top).sum() > zero.sum():
+            sentences.append(
+                f"The estimated covariance of {part.name} is singular: its columns are perfectly correlated."
+            )
+    return tuple(sentences)
+
+
+def _cautions(problem: Problem, separation: Separation | None, *, penalised: bool) -> tuple[str, ...]:
+    sentences = []
+    if separation is not None:
+        sentences.append(str(separation))
+    if penalised:
+        sentences.append(
+            "Jeffreys' penalty keeps the coefficients finite; they are shrunk towards no effect."
+        )
+    for part in problem.parts:
+        levels, total = len(part.levels), float(problem.m.sum())
+        if levels < FEW_LEVELS:
+            sentences.append(
+                f"{part.name} has {levels} levels; below {FEW_LEVELS} this model may support, not decide."
+            )
+        if problem.points == 1 and total / levels < FEW_TRIALS:
+            more = "; use more quadrature points" if problem.starts is not None else ""
+            sentences.append(
+                f"The Laplace approximation is rough with {total / levels:.1f} trials per level of "
+                f"{part.name}{more}."
+            )
+    return tuple(sentences)
+
+
+def _degrees(X: Array, m: Array, problem: Problem, back: Codes) -> Array:
+    """Between-within degrees of freedom (p,), see `BinaryFit.contrast`."""
+    p = X.shape[1]
+    degrees = np.full(p, np.inf)
+    largest, held = 0, 0
+    for part in problem.parts:
+        codes = part.codes[back]
+        levels = len(part.levels)
+        first = np.zeros(levels, np.intp)
+        first[codes[::-1]] = np.arange(len(codes))[::-1]
+        between = (X[first[codes]] == X).all(axis=0)
+        if levels > largest:
+            largest, held = levels, int(between.sum())
+        degrees[between] = np.minimum(degrees[between], levels - between.sum())
+    return np.where(np.isinf(degrees), m.sum() - largest - (p - held), degrees)
