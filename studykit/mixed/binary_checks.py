@@ -11,7 +11,8 @@ from scipy.optimize import linprog
 
 from studykit.errors import ArgumentError, DesignError
 from studykit.mixed import checks
-from studykit.mixed.random_effects import RandomEffect, level_codes
+from studykit.mixed.binary_problem import Coded
+from studykit.mixed.random_effects import RandomEffect
 
 Array = NDArray[np.float64]
 
@@ -125,10 +126,9 @@ def check_parts(y: Array, m: Array, X: Array, effects: Sequence[RandomEffect]) -
         )
 
 
-def check_levels(y: Array, m: Array, effects: Sequence[RandomEffect]) -> None:
+def check_levels(y: Array, m: Array, effects: Sequence[RandomEffect], coded: Sequence[Coded]) -> None:
     """Two levels or more, fewer random effects than trials, and a level with both kinds of outcome."""
-    for effect in effects:
-        levels, codes = level_codes(effect.groups)
+    for effect, (levels, codes) in zip(effects, coded, strict=True):
         where = f"random effect {effect.name!r}"
         count = len(levels) * effect.design.shape[1]
         if len(levels) < 2:
@@ -156,12 +156,11 @@ def check_levels(y: Array, m: Array, effects: Sequence[RandomEffect]) -> None:
             )
 
 
-def check_separable(X: Array, effects: Sequence[RandomEffect]) -> None:
+def check_separable(X: Array, effects: Sequence[RandomEffect], coded: Sequence[Coded]) -> None:
     """Random effects that repeat each other, or that the fixed effects hold already, are refused."""
     basis = np.linalg.qr(X)[0]
     seen: list[tuple[str, NDArray[np.intp], Array]] = []
-    for effect in effects:
-        levels, codes = level_codes(effect.groups)
+    for effect, (levels, codes) in zip(effects, coded, strict=True):
         for column in effect.design.T:
             total = np.bincount(codes, column**2, len(levels))
             held = sum(np.bincount(codes, column * q, len(levels)) ** 2 for q in basis.T)

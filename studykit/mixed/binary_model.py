@@ -16,8 +16,8 @@ from studykit.mixed.binary_penalty import fit_independent, jeffreys
 from studykit.mixed.binary_problem import Codes, Evaluation, Problem, arrange, level_sums
 from studykit.mixed.binary_result import BinaryFit
 from studykit.mixed.binary_search import START, Optimum, search, signed
-from studykit.mixed.binary_summary import assemble
-from studykit.mixed.random_effects import RandomEffect
+from studykit.mixed.binary_summary import UserRows, assemble
+from studykit.mixed.random_effects import RandomEffect, level_codes
 
 Array = NDArray[np.float64]
 Penalty = Literal["when separated", "always", "never"]
@@ -102,10 +102,11 @@ def fit_binary_mixed(
     X = checks.check_numbers(fixed_effects, "fixed effects", 2)
     labels = checks.check_names(names, X.shape[1])
     binary_checks.check_parts(y, m, X, effects)
-    binary_checks.check_levels(y, m, effects)
+    coded = [level_codes(effect.groups) for effect in effects]
+    binary_checks.check_levels(y, m, effects, coded)
     R = checks.check_rank(X, labels)
-    binary_checks.check_separable(X, effects)
-    problem, order = arrange(y, m, X, R, effects, LINKS[link], quadrature_points)
+    binary_checks.check_separable(X, effects, coded)
+    problem, place = arrange(y, m, X, R, effects, coded, LINKS[link], quadrature_points)
 
     first = fit_independent(problem, penalised=False)
     separation = None if first.converged else binary_checks.find_separation(y, m, X, labels)
@@ -113,7 +114,8 @@ def fit_binary_mixed(
     if penalised:
         first = fit_independent(problem, penalised=True)
     optimum = signed(problem, _maximise(problem, first.beta, penalised=penalised))
-    return assemble(problem, order, X, labels, optimum, separation, penalised=penalised)
+    data = UserRows(y, m, X, labels, effects, place)
+    return assemble(problem, data, optimum, separation, penalised=penalised)
 
 
 def _maximise(problem: Problem, beta: Array, *, penalised: bool) -> Optimum:

@@ -52,7 +52,7 @@ def fit_independent(problem: Problem, *, penalised: bool) -> IndependentFit:
 
     share = float(y.sum() / m.sum())
     middle = np.log(share / (1.0 - share)) if link.name == "logit" else np.log(-np.log1p(-share))
-    beta = X.T @ np.full(len(y), middle) / len(y)
+    beta = np.linalg.solve(X.T @ X, X.sum(axis=0) * middle)
     value = value_of(beta)
     for _ in range(STEPS):
         eta = X @ beta

@@ -36,32 +36,51 @@ def evaluate(problem: Problem, parameters: Array, start: tuple[Array, ...]) -> E
     aw, vaa = a * w, v * a * a
     s = 1.0 / np.sqrt(1.0 + np.add.reduceat(aw * a, first))
 
+    level = _laplace if problem.points == 1 else _quadrature
+    value, scores, moments, by_curvature, pull = level(problem, offset, a, u, s, r)
+    by_mode = (pull + by_curvature * np.add.reduceat(vaa * a, first)) * s * s
+    curvature, mode, at_mode = by_curvature[codes], by_mode[codes], u[codes]
+    rho = scores + curvature * vaa - mode * aw
+    by_sigma = moments + curvature * (vaa * at_mode + 2.0 * aw) + mode * (r - aw * at_mode)
+    gradient = np.append(problem.X.T @ rho, z @ by_sigma)
+    return Evaluation(parameters, value, gradient, (u[:, None],))
+
+
+def _laplace(
+    problem: Problem, offset: Array, a: Array, u: Array, s: Array, r: Array
+) -> tuple[float, Array, Array, Array, Array]:
+    """One point: the node is the mode, where ``h`` has no slope."""
+    at_mode = u[problem.parts[0].codes]
+    rows = problem.link.log_likelihood(problem.y, problem.m, offset + a * at_mode)
+    value = float(rows.sum() - 0.5 * (u @ u) + np.log(s).sum())
+    return value, r, r * at_mode, -0.5 * s * s, np.zeros_like(u)
+
+
+def _quadrature(
+    problem: Problem, offset: Array, a: Array, u: Array, s: Array, _: Array
+) -> tuple[float, Array, Array, Array, Array]:
+    """Log-likelihood; rows' scores and scores times nodes; derivatives by curvature and by mode.
+
+    Averages over the nodes have the weights of the nodes' shares in ``L_j``.
+    """
+    codes, first, link = problem.parts[0].codes, problem.starts, problem.link
+    assert first is not None
     x, log_weights = hermite(problem.points)
     spread = np.sqrt(2.0) * x
     t = u[:, None] + s[:, None] * spread
     t_rows = t[codes]
     eta = offset[:, None] + a[:, None] * t_rows
-    Y, M = y[:, None], m[:, None]
+    Y, M = problem.y[:, None], problem.m[:, None]
     heights = log_weights + np.add.reduceat(link.log_likelihood(Y, M, eta), first, axis=0) - 0.5 * t * t
     peak = heights.max(axis=1)
     share = np.exp(heights - peak[:, None])
     total = share.sum(axis=1)
     share /= total[:, None]
     value = float((np.log(s * total) + peak).sum())
-
     scores = link.score(Y, M, eta) * share[codes]
     pull = np.add.reduceat(a[:, None] * scores, first, axis=0) - share * t  # share times -h'(t_k)
-    by_spread = 1.0 / s + pull @ spread
-    by_curvature = -0.5 * s**3 * by_spread
-    by_mode = (pull.sum(axis=1) + by_curvature * np.add.reduceat(vaa * a, first)) * s * s
-    curvature, mode, at_mode = by_curvature[codes], by_mode[codes], u[codes]
-    plain = scores.sum(axis=1)
-    rho = plain + curvature * vaa - mode * aw
-    by_sigma = (
-        (scores * t_rows).sum(axis=1) + curvature * (vaa * at_mode + 2.0 * aw) + mode * (r - aw * at_mode)
-    )
-    gradient = np.append(problem.X.T @ rho, z @ by_sigma)
-    return Evaluation(parameters, value, gradient, (u[:, None],))
+    by_curvature = -0.5 * s**3 * (1.0 / s + pull @ spread)
+    return value, scores.sum(axis=1), (scores * t_rows).sum(axis=1), by_curvature, pull.sum(axis=1)
 
 
 def find_modes(problem: Problem, offset: Array, a: Array, start: Array) -> Array:

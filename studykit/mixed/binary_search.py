@@ -28,6 +28,7 @@ HUGE = 20.0  # deviation on the link scale that no data set supports: it runs of
 LONGEST_SEARCH = 200
 DIFFERENCE = 1e-4
 FLAT = 1e-7  # share of the largest curvature below which a direction of the factors is flat
+NEARLY_FLAT = 1e-5  # the same where every step upwards was tried in vain: rounding on a flat top
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,8 +70,12 @@ def search(problem: Problem, objective: Objective, start: Evaluation, informatio
         along = vectors.T @ at.gradient
         uphill = values < -FLAT * top
         if uphill.any():
-            at = _leave_saddle(problem, objective, at, vectors[:, int(np.argmin(values))])
-            continue
+            better = _leave_saddle(problem, objective, at, vectors[:, int(np.argmin(values))])
+            if better is not at:
+                at = better
+                continue
+            if values[0] < -NEARLY_FLAT * top:
+                break
         sure = values > FLAT * top
         move = vectors[:, sure] @ (along[sure] / values[sure])
         decrement = float(0.5 * (along[sure] ** 2 / values[sure]).sum())
@@ -162,7 +167,7 @@ def _leave_saddle(problem: Problem, objective: Objective, at: Evaluation, direct
     best = at
     for length in (0.5, 0.2, 0.05, -0.5, -0.2, -0.05):
         there = objective(at.parameters + length * direction, at.modes)
-        best = there if there.value > best.value else best
+        best = there if there.value > best.value + 1e-10 else best
     if best is at:
         return at
     guess = np.diag(np.full(problem.size, float(problem.m.sum())))

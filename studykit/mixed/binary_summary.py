@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
@@ -12,6 +14,7 @@ from studykit.mixed.binary_likelihood import likelihood
 from studykit.mixed.binary_problem import Codes, Evaluation, Problem
 from studykit.mixed.binary_result import BinaryData, BinaryFit, BinaryPrecision
 from studykit.mixed.binary_search import FLAT, Optimum, differences
+from studykit.mixed.random_effects import RandomEffect
 from studykit.mixed.result import (
     Coefficient,
     OptimiserReport,
@@ -25,63 +28,72 @@ Array = NDArray[np.float64]
 BOUNDARY = 1e-8  # share of the largest eigenvalue (at least 1) below which one is zero
 FEW_LEVELS = 10
 FEW_TRIALS = 5
+WIDE = 4.0  # standard deviation on the link scale: odds 50 times higher or lower
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class UserRows:
+    """What the user gave, and for every row (n,) the row of the problem that holds it."""
+
+    y: Array
+    m: Array
+    X: Array
+    names: tuple[str, ...]
+    effects: tuple[RandomEffect, ...]
+    place: Codes
 
 
 def assemble(
-    problem: Problem,
-    order: Codes,
-    X: Array,
-    names: tuple[str, ...],
-    optimum: Optimum,
-    separation: Separation | None,
-    *,
-    penalised: bool,
+    problem: Problem, user: UserRows, optimum: Optimum, separation: Separation | None, *, penalised: bool
 ) -> BinaryFit:
     """The result in the user's units and order of rows."""
     p, at = problem.coefficients, optimum.at
+    theta = at.parameters[p:]
     scale = problem.scale()
     values = scale @ at.parameters
     plain = likelihood(problem, at.parameters, at.modes) if penalised else at
     covariance, positive = _covariance(problem, optimum, scale, penalised=penalised)
     converged, message = _verdict(optimum, separation, penalised=penalised, positive=positive)
-    factors = tuple(np.diag(1.0 / part.unit) @ part.factor(at.parameters[p:]) for part in problem.parts)
+    factors = tuple(part.factor(theta) / part.unit[:, None] for part in problem.parts)
     errors = np.sqrt(np.diag(covariance)[:p]) if converged else np.full(p, np.nan)
-    back = np.argsort(order)
-    predictor = problem.X @ at.parameters[:p]
-    for part, u in zip(problem.parts, at.modes, strict=True):
-        predictor += ((part.design @ part.factor(at.parameters[p:])) * u[part.codes]).sum(axis=1)
-    designs = tuple(frozen_array((part.design * part.unit)[back]) for part in problem.parts)
-    m = problem.m[back]
     return BinaryFit(
         coefficients=tuple(
             Coefficient(name, float(value), float(error))
-            for name, value, error in zip(names, values[:p], errors, strict=True)
+            for name, value, error in zip(user.names, values[:p], errors, strict=True)
         ),
         random_effects=tuple(
             RandomEffectCovariance(part.name, part.columns, frozen_array(L @ L.T), len(part.levels))
             for part, L in zip(problem.parts, factors, strict=True)
         ),
-        log_likelihood=plain.value + _constants(problem),
+        log_likelihood=plain.value + _constants(user.y, user.m),
         link=problem.link.name,
         quadrature_points=problem.points,
         converged=converged,
         penalised=penalised,
         separation=separation,
-        boundary_terms=_boundary_terms(problem, at.parameters[p:]),
-        cautions=_cautions(problem, separation, penalised=penalised),
+        boundary_terms=_boundary_terms(problem, theta),
+        cautions=_cautions(problem, factors, separation, penalised=penalised),
         optimiser_report=OptimiserReport(optimum.steps, optimum.decrement, message),
-        rows=len(m),
-        trials=int(m.sum()),
+        rows=len(user.y),
+        trials=int(user.m.sum()),
         predictions=_predictions(problem, at, factors),
-        precision=BinaryPrecision(frozen_array(covariance), frozen_array(_degrees(X, m, problem, back))),
+        precision=BinaryPrecision(frozen_array(covariance), frozen_array(_degrees(problem, user))),
         _data=BinaryData(
-            frozen_array(X),
-            designs,
+            frozen_array(user.X),
+            tuple(effect.design for effect in user.effects),
             tuple(map(frozen_array, factors)),
-            frozen_array(m),
-            frozen_array(predictor[back]),
+            frozen_array(user.m),
+            frozen_array(_predictor(problem, at)[user.place]),
         ),
     )
+
+
+def _predictor(problem: Problem, at: Evaluation) -> Array:
+    p = problem.coefficients
+    predictor = problem.X @ at.parameters[:p]
+    for part, u in zip(problem.parts, at.modes, strict=True):
+        predictor += ((part.design @ part.factor(at.parameters[p:])) * u[part.codes]).sum(axis=1)
+    return np.asarray(predictor)
 
 
 def _covariance(problem: Problem, optimum: Optimum, scale: Array, *, penalised: bool) -> tuple[Array, bool]:
@@ -121,8 +133,10 @@ def _verdict(
     return optimum.converged, optimum.message
 
 
-def _constants(problem: Problem) -> float:
-    y, m = problem.y, problem.m
+def _constants(y: Array, m: Array) -> float:
+    """Logarithms of the binomial coefficients; zero for single trials."""
+    if m.max() == 1.0:
+        return 0.0
     return float((gammaln(m + 1.0) - gammaln(y + 1.0) - gammaln(m - y + 1.0)).sum())
 
 
@@ -159,7 +173,9 @@ def _boundary_terms(problem: Problem, theta: Array) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def _cautions(problem: Problem, separation: Separation | None, *, penalised: bool) -> tuple[str, ...]:
+def _cautions(
+    problem: Problem, factors: tuple[Array, ...], separation: Separation | None, *, penalised: bool
+) -> tuple[str, ...]:
     sentences = []
     if separation is not None:
         sentences.append(str(separation))
@@ -167,8 +183,14 @@ def _cautions(problem: Problem, separation: Separation | None, *, penalised: boo
         sentences.append(
             "Jeffreys' penalty keeps the coefficients finite; they are shrunk towards no effect."
         )
-    for part in problem.parts:
+    for part, factor in zip(problem.parts, factors, strict=True):
         levels, total = len(part.levels), float(problem.m.sum())
+        deviation = float(np.sqrt((factor**2).sum(axis=1).max()))
+        if deviation > WIDE:
+            sentences.append(
+                f"The estimated standard deviation of {part.name} is {deviation:.1f} on the link scale: most "
+                "levels have outcomes of one kind only, and what is estimated rests on the few others."
+            )
         if levels < FEW_LEVELS:
             sentences.append(
                 f"{part.name} has {levels} levels; below {FEW_LEVELS} this model may support, not decide."
@@ -182,18 +204,17 @@ def _cautions(problem: Problem, separation: Separation | None, *, penalised: boo
     return tuple(sentences)
 
 
-def _degrees(X: Array, m: Array, problem: Problem, back: Codes) -> Array:
+def _degrees(problem: Problem, user: UserRows) -> Array:
     """Between-within degrees of freedom (p,), see `BinaryFit.contrast`."""
-    p = X.shape[1]
+    X, p = user.X, problem.coefficients
     degrees = np.full(p, np.inf)
     largest, held = 0, 0
     for part in problem.parts:
-        codes = part.codes[back]
-        levels = len(part.levels)
-        first = np.zeros(levels, np.intp)
-        first[codes[::-1]] = np.arange(len(codes))[::-1]
-        between = (X[first[codes]] == X).all(axis=0)
+        codes, levels = part.codes[user.place], len(part.levels)
+        anyone = np.zeros(levels, np.intp)
+        anyone[codes] = np.arange(len(codes))
+        between = (X[anyone[codes]] == X).all(axis=0)
         if levels > largest:
             largest, held = levels, int(between.sum())
         degrees[between] = np.minimum(degrees[between], levels - between.sum())
-    return np.where(np.isinf(degrees), m.sum() - largest - (p - held), degrees)
+    return np.where(np.isinf(degrees), user.m.sum() - largest - (p - held), degrees)
