@@ -36,7 +36,8 @@ def _show(arguments: argparse.Namespace, value: Any, text: str) -> None:
     if arguments.json:
         from studykit.results import to_plain
 
-        print(json.dumps(to_plain(value), indent=2, ensure_ascii=False))
+        level = getattr(value, "confidence_level", 0.95)  # results come at the protocol's level
+        print(json.dumps(to_plain(value, confidence_level=level), indent=2, ensure_ascii=False))
     else:
         _say(text)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import Finding, ProtocolError
@@ -44,6 +45,27 @@ def stop_before_lock(read: ReadProtocol) -> None:
 
     stop_on(read)
     _refuse(lock_findings(read.protocol, where=read.where, text=read.text))
+
+
+def file_findings(path: Path, locked: ReadProtocol) -> list[Finding]:
+    """A warning where the file no longer says what was locked."""
+    from studykit.protocol.reading import read_protocol
+
+    try:
+        same = read_protocol(path).digest == locked.digest
+    except ProtocolError as error:
+        return list(error.findings)
+    if same:
+        return []
+    return [
+        Finding(
+            "warn",
+            str(path),
+            "the locked protocol",
+            "a file that says something else",
+            "The locked text holds. Amend the protocol, or restore the file.",
+        )
+    ]
 
 
 def _refuse(findings: tuple[Finding, ...]) -> None:

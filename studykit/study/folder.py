@@ -65,6 +65,11 @@ class made_whole:  # noqa: N801 — used like a function
     """A folder that appears under its name only when everything in it has been written."""
 
     def __init__(self, target: Path) -> None:
+        if not target.name or target.name == "..":
+            raise FolderError(
+                where=str(target), expected="the name of a new folder", got="a place without a name",
+                todo="Give the name that the study's folder is to have.",
+            )  # fmt: skip
         self.target = target
         self.making = target.with_name(f".{target.name}.making")
 

@@ -10,13 +10,12 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import (
     AllocationRefused,
-    ArgumentError,
     DataError,
     DesignError,
     Finding,
@@ -27,7 +26,8 @@ from studykit.errors import (
 from studykit.shipped import shipped
 from studykit.study.checking import Check, follow_up_complete
 from studykit.study.conduct import write_sheet
-from studykit.study.deciding import protocol_findings, stop_before_lock, stop_on
+from studykit.study.correcting import require_role, write_correction
+from studykit.study.deciding import file_findings, protocol_findings, stop_before_lock, stop_on
 from studykit.study.drawing import drawn_again
 from studykit.study.folder import made_whole, synchronised_finding, template, versions
 
@@ -279,6 +279,7 @@ class Study:
 
         read = read_protocol(self.folder / PROTOCOL)
         stop_before_lock(read)
+        require_role(by, read.protocol)
         path = self.folder / LEDGER
         ledger = Ledger.open(path) if path.exists() else Ledger.create(path, by=by)
         return ledger.lock(
@@ -307,6 +308,7 @@ class Study:
         read = read_protocol(self.folder / PROTOCOL)
         stop_on(read)
         before = parse_protocol(locked.current_protocol, where="the locked protocol").protocol
+        require_role(by, before, read.protocol)
         changed = tuple(changed_keys(before, read.protocol))
         if not changed:
             raise LedgerError(
@@ -363,6 +365,7 @@ class Study:
             raise DesignError(
                 where="enrol", expected="a study that allocates here", got='allocation = "external"'
             )
+        require_role(by, protocol)
         self._refuse_when_paused()
         facts = self.enrolment(client)
         if facts.missing:
@@ -389,22 +392,20 @@ class Study:
     def correct(
         self, client: str, *, fact: str, value: str, reason: str, by: str, source: str = "records"
     ) -> Entry:
-        """Correct a mistyped fact of an allocated client; the arm stays as it was drawn."""
+        """Correct a mistyped fact of an allocated client; the arm stays as it was drawn.
+
+        Raises
+        ------
+        ArgumentError
+            If there is no such fact, it cannot have this value, or nobody of this code has a role.
+        LedgerError
+            If the client is not allocated, or the fact is the arm.
+        """
         ledger, _ = self._need_ledger()
-        known = {entry.client.casefold(): entry for entry in ledger.allocations()}
-        entry = known.get(client.casefold())
-        facts = {} if entry is None else {**entry.facts, **entry.true_stratum}
-        if entry is not None and fact not in facts and fact != "arm":
-            raise ArgumentError(where="fact", expected=f"one of {', '.join(sorted(facts))}", got=repr(fact))
-        return ledger.correct(
-            client=client if entry is None else entry.client,
-            what=fact,
-            old=facts.get(fact),
-            new=value,
-            reason=reason,
+        return write_correction(
+            ledger, self.protocol, self.records(), client, fact=fact, value=value, reason=reason, by=by,
             source=source,
-            by=by,
-        )
+        )  # fmt: skip
 
     # --- checking -----------------------------------------------------------------------------
 
@@ -425,30 +426,20 @@ class Study:
         findings += records.findings
         today = dt.date.today()  # noqa: DTZ011 — the studio's day
         findings += check_consistency(records, read.protocol, allocated, today=today)
+        findings += self._derived_findings(records, allocated)
         shown = progress(records, read.protocol, allocated, today=today)
-        return Check(str(self.folder), tuple(findings), self._pause_reasons(records, allocated), shown)
+        found = tuple(dict.fromkeys(findings))
+        return Check(str(self.folder), found, self._pause_reasons(records, allocated), shown)
+
+    def _derived_findings(self, records: Records, allocated: tuple[Allocated, ...]) -> tuple[Finding, ...]:
+        """What would stop the analysis: a check that passes must not be followed by a refusal."""
+        from studykit.records.derive import derive_rows
+
+        return derive_rows(records, self.protocol, allocated)[1] if allocated else ()
 
     def _file_findings(self, read: ReadProtocol) -> list[Finding]:
         """A warning where the file no longer says what was locked."""
-        from studykit.protocol.reading import read_protocol
-
-        if self.locked is None:
-            return []
-        try:
-            same = read_protocol(self.folder / PROTOCOL).digest == read.digest
-        except ProtocolError as error:
-            return list(error.findings)
-        if same:
-            return []
-        return [
-            Finding(
-                "warn",
-                str(self.folder / PROTOCOL),
-                "the locked protocol",
-                "a file that says something else",
-                "The locked text holds. Amend the protocol, or restore the file.",
-            )
-        ]
+        return [] if self.locked is None else file_findings(self.folder / PROTOCOL, read)
 
     def _pause_reasons(
         self, records: Records | None = None, allocated: tuple[Allocated, ...] | None = None
@@ -517,9 +508,10 @@ class Study:
 
         rows, findings = self.rows()
         protocol = self.protocol
-        if not follow_up_complete(rows, protocol):
-            self._log_look(look_by, look_reason, rows)
-        return analyse_rows(
+        early = not follow_up_complete(rows, protocol)
+        if early:
+            self._may_look(look_by, look_reason, rows)
+        results = analyse_rows(
             protocol,
             rows,
             provenance=self._provenance(rows, seed),
@@ -527,8 +519,12 @@ class Study:
             findings=findings,
             drawn=drawn_again(self.ledger, rows.clients, seed=seed),
         )
+        if not early:
+            return results
+        self._log_look(look_by, look_reason, rows)  # before anybody sees; a refused analysis shows nothing
+        return replace(results, provenance=self._provenance(rows, seed))
 
-    def _log_look(self, by: str, reason: str, rows: StudyRows) -> None:
+    def _may_look(self, by: str, reason: str, rows: StudyRows) -> None:
         if not (by.strip() and reason.strip()):
             raise DesignError(
                 where="analyse",
@@ -536,6 +532,10 @@ class Study:
                 got=f"records through {rows.data_through}",
                 todo="Wait for the end. An early look is logged and printed in the report.",
             )
+        self._need_ledger()
+        require_role(by, self.protocol)
+
+    def _log_look(self, by: str, reason: str, rows: StudyRows) -> None:
         ledger, _ = self._need_ledger()
         ledger.append(
             "look",

@@ -161,6 +161,11 @@ def test_the_analysis_draws_by_the_same_method(enrolled: Study) -> None:
             enrolled, entry.client, visit="week_12", day=today(84), load=load * gain * (1 + number % 3 / 50)
         )
         add_rows(enrolled.folder, "strength", *rows)
+        add_rows(
+            enrolled.folder,
+            "sessions",
+            {"client": entry.client, "date": today(82), "trainer": "T1", "status": "attended"},
+        )
     results = enrolled.analyse(look_by="OW", look_reason="to see the whole way", seed=3)
     assert results.randomised
     tests = {item.outcome: item for item in results.rerandomisation}
