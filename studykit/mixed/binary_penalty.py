@@ -18,7 +18,7 @@ from studykit.mixed.binary_problem import Problem
 
 Array = NDArray[np.float64]
 
-FAR = 12.0  # linear predictor at which a fit is suspected of running off to infinity
+SURE = 6e-6  # variance of one trial, p (1 - p), at which a fit is suspected of running off to infinity
 STEPS = 60
 
 
@@ -56,7 +56,8 @@ def fit_independent(problem: Problem, *, penalised: bool) -> IndependentFit:
     value = value_of(beta)
     for _ in range(STEPS):
         eta = X @ beta
-        if np.abs(eta).max() > FAR and not penalised:
+        probability = link.probability(eta)[0]
+        if not penalised and (probability * (1.0 - probability)).min() < SURE:
             return IndependentFit(beta, converged=False)
         score = X.T @ link.score(y, m, eta)
         if penalised:

@@ -301,8 +301,7 @@ class BinaryFit:
         return degrees
 
     def _method(self, asked: str) -> str:
-        penalty = ", Jeffreys' penalty" if self.penalised else ""
-        return f"{asked}{penalty}, joint information of coefficients and variances"
+        return f"penalised (Jeffreys), {asked}" if self.penalised else asked
 
     def _row(self, weights: ArrayLike | Mapping[str, float]) -> Array:
         p = len(self.coefficients)

@@ -79,10 +79,12 @@ out$bacteria_25$integrated <- integrated(bacteria$y, rep(1, nrow(bacteria)), mod
 kept <- data.frame(arm = rep(0:1, each = 12), retained = c(1,1,1,0,1,0,1,1,0,1,1,1, rep(1, 12)))
 firth <- glm(retained ~ arm, binomial, kept, method = "brglmFit", type = "AS_mean",
              control = brglmControl(epsilon = 1e-12))
-flog <- glm(retained ~ arm, binomial("cloglog"), kept, method = "brglmFit", type = "MPL_Jeffreys",
-            control = brglmControl(epsilon = 1e-12, maxit = 1000))
+# Complementary log-log: the two arms by one-dimensional maximisation of the likelihood with Jeffreys' penalty.
+# (brglm2's type = "MPL_Jeffreys" gives 0.3034 and 0.9606 here, which is not the maximum of this function.)
+penalised <- function(e, y) { h <- exp(e); y * log(-expm1(-h)) - (12 - y) * h + log(12 * h^2 / expm1(h)) / 2 }
+arms <- sapply(c(9, 12), function(y) optimize(penalised, c(-3, 4), y = y, maximum = TRUE, tol = 1e-12)$maximum)
 out$firth <- list(fixed = unname(coef(firth)), standard_errors = unname(sqrt(diag(vcov(firth)))))
-out$jeffreys_cloglog <- list(fixed = unname(coef(flog)))
+out$jeffreys_cloglog <- list(fixed = c(arms[1], arms[2] - arms[1]))
 out$versions <- list(R = as.character(getRversion()), lme4 = as.character(packageVersion("lme4")),
   glmmTMB = as.character(packageVersion("glmmTMB")), brglm2 = as.character(packageVersion("brglm2")))
 write(toJSON(out, digits = NA, auto_unbox = TRUE, pretty = TRUE), "reference.json")
