@@ -68,17 +68,19 @@ def analyse_rows(
     DesignError
         If one trainer alone delivers an arm.
     """
-    notes: list[Finding] = list(findings)
+    refused: list[Finding] = []
     retention = None
     if rows.retention is not None and protocol.retention_outcome is not None:
         spells = rows.retention
-        retention = _unless_too_early("retention", lambda: analyse_retention(protocol, spells), notes)
-    continuous = _continuous(protocol, rows, notes)
+        code = protocol.retention_outcome.code
+        retention = _unless_too_early(f"outcome {code}", lambda: analyse_retention(protocol, spells), refused)
+    continuous = _continuous(protocol, rows, refused)
     if retention is None and not continuous:
         raise FitError(
             where="analysis",
             expected="at least one outcome that can be estimated",
-            got="; ".join(str(note) for note in notes[-3:]) or "none",
+            got="; ".join(f"{note.where}: {note.got} in place of {note.expected}" for note in refused)
+            or "none",
             todo="Enter more records, or analyse later.",
         )
     harms, delivery = analyse_harms(protocol, rows), analyse_delivery(protocol, rows)
@@ -106,10 +108,11 @@ def analyse_rows(
                 continuous=continuous,
                 delivery=delivery,
                 harms=harms,
+                refused=refused,
             ),
             *flow_remarks,
         ),
-        findings=tuple(notes),
+        findings=(*findings, *refused),
         provenance=provenance,
         rerandomisation=_rerandomised(protocol, rows, retention, continuous, drawn),
     )
@@ -135,32 +138,32 @@ def _rerandomised(
     return tuple(tests)
 
 
-def _continuous(protocol: Protocol, rows: StudyRows, notes: list[Finding]) -> tuple[StrengthResult, ...]:
+def _continuous(protocol: Protocol, rows: StudyRows, refused: list[Finding]) -> tuple[StrengthResult, ...]:
     by_code: dict[str, StrengthRows] = {scores.outcome: scores for scores in rows.strength}
     found = []
     for outcome in protocol.continuous_outcomes:
         result = _unless_too_early(
             f"outcome {outcome.code}",
             partial(analyse_strength, protocol, outcome, by_code[outcome.code], spells=rows.retention),
-            notes,
+            refused,
         )
         if result is not None:
             found.append(result)
     return tuple(found)
 
 
-def _unless_too_early(where: str, analysis: Callable[[], Result], notes: list[Finding]) -> Result | None:
+def _unless_too_early(where: str, analysis: Callable[[], Result], refused: list[Finding]) -> Result | None:
     """The result, or a warning that the records do not allow it (yet)."""
     try:
         return analysis()
     except FitError as reason:
-        notes.append(
+        refused.append(
             Finding(
                 "warn",
                 where,
-                "records that allow an estimate",
-                str(reason),
-                "The outcome is left out of the results.",
+                reason.expected or "records that allow an estimate",
+                f"{reason.got} ({reason.where})" if reason.got and reason.where else str(reason),
+                f"{reason.todo} The outcome is left out of the results.".lstrip(),
             )
         )
         return None

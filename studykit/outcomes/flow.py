@@ -47,6 +47,8 @@ def trace_flow(
         first_allocation=known.min() if known.size else np.datetime64("NaT", "D"),
         last_allocation=known.max() if known.size else np.datetime64("NaT", "D"),
         data_through=rows.data_through,
+        sessions_known=rows.sessions is not None,
+        departures_known=retention is not None,
     )
     check_identities(flow)
     return flow, remarks

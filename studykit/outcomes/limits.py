@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from studykit.errors import Finding
 from studykit.outcomes.delivery import plans_partner_reps
 from studykit.outcomes.results import (
     DeliveryResult,
@@ -41,9 +42,14 @@ def collect_limits(
     continuous: Sequence[StrengthResult],
     delivery: DeliveryResult | None,
     harms: HarmsResult | None,
+    refused: Sequence[Finding] = (),
 ) -> tuple[str, ...]:
-    """All sentences that apply, in the order in which they are to be read."""
-    found = [SMALL_STUDY]
+    """All sentences that apply, in the order in which they are to be read.
+
+    ``refused`` holds one finding for each outcome that could not be estimated, its place the outcome's
+    code.
+    """
+    found = [SMALL_STUDY, *_refused(protocol, refused)]
     if not randomised:
         found.append(
             "The allocation was not verified as random, so differences between the arms may have other "
@@ -62,6 +68,17 @@ def collect_limits(
     found += _retention(retention)
     found += _harms(harms)
     return tuple(dict.fromkeys(found))
+
+
+def _refused(protocol: Protocol, refused: Sequence[Finding]) -> list[str]:
+    """An outcome that is planned and missing must be seen to be missing."""
+    why = {finding.where.removeprefix("outcome "): finding for finding in refused}
+    return [
+        f"The {outcome.role} outcome, {outcome.name}, could not be estimated: {why[outcome.code].got} in "
+        f"place of {why[outcome.code].expected}."
+        for outcome in protocol.outcomes
+        if outcome.code in why
+    ]
 
 
 def _recruitment(protocol: Protocol, rows: StudyRows) -> list[str]:

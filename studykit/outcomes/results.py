@@ -411,7 +411,11 @@ class FlowArm:
 
 @dataclass(frozen=True, slots=True)
 class FlowResult:
-    """Flow of clients through the study."""
+    """Flow of clients through the study.
+
+    Without records of sessions nobody knows who received what was allocated, and without a retention
+    outcome nobody knows who stopped: the boxes say so by ``sessions_known`` and ``departures_known``.
+    """
 
     assessed: int | None
     excluded: tuple[tuple[str, int], ...]
@@ -420,6 +424,8 @@ class FlowResult:
     first_allocation: np.datetime64
     last_allocation: np.datetime64
     data_through: np.datetime64
+    sessions_known: bool = True
+    departures_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -102,18 +102,21 @@ def _missing_cell(row: BaselineRow, arms: int) -> Cell:
 
 def flow_table(reading: Reading) -> Table:
     """The numbers of the flow diagram."""
-    arms = reading.results.flow.arms
+    flow = reading.results.flow
+    arms = flow.arms
 
     def reasons(counts: tuple[tuple[str, int], ...]) -> Cell:
         return Words(reading.named(listed(counts)))
 
-    lines: list[Line[FlowArm]] = [
-        ("allocated", lambda arm: Count(arm.allocated)),
-        ("received what was allocated", lambda arm: Count(arm.received)),
-        ("did not receive it", lambda arm: reasons(arm.not_received)),
-        ("stopped the programme", lambda arm: reasons(arm.stopped)),
-        ("lost", lambda arm: reasons(arm.lost)),
-    ]
+    lines: list[Line[FlowArm]] = [("allocated", lambda arm: Count(arm.allocated))]
+    if flow.sessions_known:
+        lines += [
+            ("received what was allocated", lambda arm: Count(arm.received)),
+            ("did not receive it", lambda arm: reasons(arm.not_received)),
+        ]
+    if flow.departures_known:
+        lines.append(("stopped the programme", lambda arm: reasons(arm.stopped)))
+    lines.append(("lost", lambda arm: reasons(arm.lost)))
     if reading.results.retention is not None:
         lines += [
             ("analysed for retention", lambda arm: Count(arm.analysed_retention)),

@@ -137,6 +137,7 @@ def draw_flow(
         _arm_boxes(
             arm,
             known.get(arm.arm, arm.arm.replace("_", " ")),
+            flow=flow,
             has_retention=has_retention,
             continuous=continuous,
         )
@@ -157,9 +158,10 @@ def draw_flow(
 
 
 def _arm_boxes(
-    arm: FlowArm, name: str, *, has_retention: bool, continuous: str
+    arm: FlowArm, name: str, *, flow: FlowResult, has_retention: bool, continuous: str
 ) -> list[list[tuple[str, bool]]]:
-    first = [(f"{name}: {arm.allocated}", True), (f"received it: {arm.received}", False)]
+    received = f"received it: {arm.received}" if flow.sessions_known else "who received it is not recorded"
+    first = [(f"{name}: {arm.allocated}", True), (received, False)]
     first += _some("did not receive it", arm.not_received)
     if arm.trainers:
         median, least, most = arm.clients_per_trainer
@@ -167,7 +169,7 @@ def _arm_boxes(
             (f"{plural(arm.trainers, 'trainer')}, clients each: median {median:g} ({least} to {most})", False)
         )
     second = [
-        *_some("Stopped the programme", arm.stopped, always=True),
+        *_some("Stopped the programme", arm.stopped, always=flow.departures_known),
         *_some("Lost", arm.lost, always=True),
     ]
     third: list[tuple[str, bool]] = [("Analysed", True)]

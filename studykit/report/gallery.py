@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from matplotlib.figure import Figure
 
 from studykit.outcomes.results import OutcomeEstimate, RetentionResult, StrengthResult
@@ -48,10 +49,11 @@ def flow_picture(reading: Reading) -> Picture:
         continuous=results.continuous[0].name if results.continuous else "",
     )  # fmt: skip
     flow = results.flow
-    caption = (
-        f"Flow of clients. First allocation {flow.first_allocation}, last {flow.last_allocation}; "
-        f"records up to {flow.data_through}."
-    )
+    caption = "Flow of clients."
+    if not np.isnat(flow.first_allocation):
+        caption += f" First allocation {flow.first_allocation}, last {flow.last_allocation}."
+    if not np.isnat(flow.data_through):
+        caption += f" Records up to {flow.data_through}."
     return Picture("flow", caption, None, svg)
 
 

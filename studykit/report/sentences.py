@@ -248,7 +248,7 @@ def conditions(reading: Reading) -> tuple[str, ...]:
 
 
 _NEITHER = "rule out neither"
-_FIRST = re.compile(rf"{_NEITHER}|^(\d+|One|No) trainers?\b|not verified")
+_FIRST = re.compile(rf"{_NEITHER}|^(\d+|One|No) trainers?\b|not verified|could not be estimated")
 """Remarks of the results that stand beside the answers; all of them stand under limits."""
 
 

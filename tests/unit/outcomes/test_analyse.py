@@ -162,7 +162,25 @@ def test_an_outcome_that_comes_too_early_is_left_out_with_a_finding(
     results = analyse_rows(protocol, replace(rows, strength=(young,)), provenance=provenance, randomised=True)
     assert results.continuous == ()
     assert results.findings[-1].where == "outcome strength"
-    with pytest.raises(FitError, match="at least one outcome that can be estimated"):
+    told = [remark for remark in results.remarks if "could not be estimated" in remark]
+    assert len(told) == 1  # a planned outcome never goes missing in silence
+    assert told[0].startswith(
+        "The primary outcome, strength, could not be estimated: none (arm conventional)"
+    )
+    with pytest.raises(FitError, match=r"found outcome strength: none \(arm conventional\) in place of at"):
         analyse_rows(
             protocol, replace(rows, strength=(young,), retention=None), provenance=provenance, randomised=True
         )
+
+
+def test_what_nobody_recorded_is_not_drawn_as_received(
+    protocol: Any, rows: StudyRows, provenance: Any
+) -> None:
+    """B02: without sessions and departures the boxes of delivery and of stopping are not known."""
+    flow = analyse_rows(protocol, rows, provenance=provenance, randomised=True).flow
+    assert flow.sessions_known
+    assert flow.departures_known
+    bare = replace(rows, sessions=None, retention=None)
+    flow = analyse_rows(protocol, bare, provenance=provenance, randomised=True).flow
+    assert not flow.sessions_known
+    assert not flow.departures_known

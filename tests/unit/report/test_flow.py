@@ -91,6 +91,17 @@ def test_a_trial_allocated_elsewhere_has_no_count_of_those_assessed(flow: FlowRe
     assert "Allocated: 72" in text
 
 
+def test_what_is_not_recorded_has_no_number(flow: FlowResult) -> None:
+    known = words(draw_flow(flow))
+    assert "received it:" in known
+    assert "Stopped the programme:" in known
+    arms = tuple(replace(arm, stopped=()) for arm in flow.arms)
+    text = words(draw_flow(replace(flow, arms=arms, sessions_known=False, departures_known=False)))
+    assert "received it:" not in text
+    assert "who received it is not" in text
+    assert "Stopped the programme" not in text
+
+
 def test_text_stays_inside_its_box_and_is_escaped(flow: FlowResult) -> None:
     reason = (
         f"{NASTY} a reason that is much longer than a box is wide, with Donaudampfschifffahrtsgesellschaften"

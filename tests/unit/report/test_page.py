@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
 from typing import Any
 
+import numpy as np
 import pytest
 
 from studykit.outcomes.results import StudyResults
@@ -161,6 +162,23 @@ def test_other_studies_keep_the_rules_too(results: StudyResults, protocol: Proto
     text = text_of(render_report(other, protocol))
     context = context_of(other, Reading(other, protocol))
     assert check_wording(text, context=context, section="page") == ()
+
+
+def test_dates_that_nobody_recorded_are_not_printed(results: StudyResults, protocol: Protocol) -> None:
+    never = np.datetime64("NaT", "D")
+    flow = replace(results.flow, first_allocation=never, last_allocation=never, data_through=never)
+    text = text_of(render_report(replace(results, flow=flow), protocol))
+    assert "NaT" not in text
+    assert "Flow of clients." in text
+    assert "First allocation" not in text
+
+
+def test_an_outcome_that_is_missing_stands_beside_the_answers(
+    results: StudyResults, protocol: Protocol
+) -> None:
+    remark = "The primary outcome, strength, could not be estimated: none in place of a score."
+    text = text_of(render_report(replace(results, remarks=(*results.remarks, remark)), protocol))
+    assert text.index("could not be estimated") < text.index("Flow of clients.")
 
 
 def test_the_baseline_table_has_no_tests(page: str) -> None:
