@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.mixed.binary_problem import Codes, Evaluation, Problem, level_sums
+from studykit.mixed.parameters import triangle
 
 Array = NDArray[np.float64]
 
@@ -196,7 +197,7 @@ def evaluate(problem: Problem, parameters: Array, start: tuple[Array, ...]) -> E
             - 0.5 * r[:, None] * shifts[number][part.codes]
             - w[:, None] * turned
         )
-        gradient.append((part.design.T @ moved)[np.tril_indices(part.order)])
+        gradient.append((part.design.T @ moved)[triangle(part.order)])
     return Evaluation(parameters, value, np.concatenate(gradient), modes)
 
 

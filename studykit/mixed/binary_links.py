@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 LinkName = Literal["logit", "cloglog"]
 
-REACH = 600.0  # beyond this a linear predictor changes no probability that a double can hold
+REACH = 300.0  # beyond this a linear predictor changes no probability that a double can hold
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +93,7 @@ def _hazard(eta: Array) -> Array:
 
 def _tail(hazard: Array) -> Array:
     """``hazard / (exp(hazard) - 1)``: the derivative of ``log(1 - exp(-exp(eta)))``."""
-    return hazard / np.expm1(np.minimum(hazard, REACH))
+    return np.asarray(hazard * np.exp(-hazard) / -np.expm1(-hazard))
 
 
 def _cloglog_log_likelihood(y: Array, m: Array, eta: Array) -> Array:

@@ -17,6 +17,7 @@ from studykit.mixed.binary_problem import Codes, Evaluation, Problem, arrange, l
 from studykit.mixed.binary_result import BinaryFit
 from studykit.mixed.binary_search import START, Optimum, search, signed
 from studykit.mixed.binary_summary import UserRows, assemble
+from studykit.mixed.parameters import triangle
 from studykit.mixed.random_effects import RandomEffect, level_codes
 
 Array = NDArray[np.float64]
@@ -143,7 +144,7 @@ def _first_information(problem: Problem, beta: Array) -> Array:
     p = problem.coefficients
     information[:p, :p] = problem.X.T @ (problem.X * w[:, None])
     for part in problem.parts:
-        for number, (row, column) in enumerate(zip(*np.tril_indices(part.order), strict=True)):
+        for number, (row, column) in enumerate(zip(*triangle(part.order), strict=True)):
             total = level_sums(part.codes, w * part.design[:, row] ** 2, len(part.levels))
             shrunk = total / (1.0 + START**2 * total)
             if row == column:

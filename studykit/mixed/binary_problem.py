@@ -19,6 +19,7 @@ from scipy.linalg import solve_triangular
 from scipy.special import roots_hermite
 
 from studykit.mixed.binary_links import Link
+from studykit.mixed.parameters import triangle
 from studykit.mixed.random_effects import RandomEffect
 from studykit.results import frozen_array
 
@@ -62,7 +63,7 @@ class Part:
     def factor(self, theta: Array) -> Array:
         """The lower triangular factor (q, q)."""
         lower = np.zeros((self.order, self.order))
-        lower[np.tril_indices(self.order)] = theta[self.places]
+        lower[triangle(self.order)] = theta[self.places]
         return lower
 
 
@@ -122,7 +123,7 @@ class Problem:
         p = self.coefficients
         matrix[:p, :p] = self.back
         for part in self.parts:
-            rows, _ = np.tril_indices(part.order)
+            rows, _ = triangle(part.order)
             places = p + np.arange(part.places.start, part.places.stop)
             matrix[places, places] = 1.0 / part.unit[rows]
         return matrix

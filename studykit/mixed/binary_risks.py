@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.mixed.binary_links import Link
+from studykit.mixed.parameters import triangle
 from studykit.results import Estimate, Interval
 
 Array = NDArray[np.float64]
@@ -117,7 +118,7 @@ def average_risk(
     gradient = [rows[:, :p].T @ (share * by_eta)]
     for piece, part in zip(pieces, turned, strict=True):
         whole = piece.T @ (part * (share * by_half_variance)[:, None])
-        gradient.append(whole[np.tril_indices(len(whole))])
+        gradient.append(whole[triangle(len(whole))])
     return AverageRisk(float(share @ mean), np.concatenate(gradient))
 
 

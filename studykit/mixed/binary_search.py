@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.mixed.binary_problem import Evaluation, Problem
+from studykit.mixed.parameters import triangle
 
 Array = NDArray[np.float64]
 Objective = Callable[[Array, tuple[Array, ...]], Evaluation]
@@ -182,7 +183,7 @@ def signed(problem: Problem, optimum: Optimum) -> Optimum:
         factor = part.factor(optimum.at.parameters[problem.coefficients :])
         columns = np.where(np.diag(factor) < 0.0, -1.0, 1.0)
         place = problem.coefficients + part.places.start
-        sign[place : place + part.places.stop - part.places.start] = columns[np.tril_indices(part.order)[1]]
+        sign[place : place + part.places.stop - part.places.start] = columns[triangle(part.order)[1]]
         modes.append(u * columns)
     at = optimum.at
     return replace(

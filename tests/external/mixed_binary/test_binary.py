@@ -1,7 +1,7 @@
 """Binary mixed models against R's lme4, glmmTMB, brglm2 and printed values; see PROVENANCE.toml.
 
-Checks B01, B02 and B04 of the published values; mismatches Z24 (constants), Z25 (observed weights) and Z26 (joint
-information). B03 is penalised quasi-likelihood, another estimator: it is used only to show the distance.
+Checks B01, B02 and B04 of the published values; mismatches Z24 (constants), Z25 (observed weights) and Z26
+(joint information). B03 is penalised quasi-likelihood, another estimator: only the distance is shown.
 """
 
 from __future__ import annotations
@@ -167,7 +167,7 @@ def test_quasi_likelihood_is_another_estimator() -> None:
 
 
 def test_observed_weights_for_cloglog() -> None:
-    """Z25: lme4's Laplace with expected weights is -91.802, with observed ones -91.758; quadrature -91.745."""
+    """Z25: Laplace with expected weights is -91.802, with observed ones -91.758; quadrature -91.745."""
     observed = herds("cloglog", 1).log_likelihood
     expected = REFERENCE["herds_cloglog_expected_1"]["log_likelihood"]
     assert expected == pytest.approx(-91.802, abs=6e-4)
