@@ -28,7 +28,11 @@ Command = Callable[[argparse.Namespace], int]
 
 
 def _say(text: str = "") -> None:
-    print(plain(text))
+    print(plain(text, encoding=sys.stdout.encoding or "ascii"))
+
+
+def _complain(text: str) -> None:
+    print(plain(text, encoding=sys.stderr.encoding or "ascii"), file=sys.stderr)
 
 
 def _show(arguments: argparse.Namespace, value: Any, text: str) -> None:
@@ -268,7 +272,7 @@ def _look(study: Study, arguments: argparse.Namespace) -> tuple[str, str]:
             )
         by, reason = ask("Your code"), ask("Reason")
     else:
-        print(plain(warning), file=sys.stderr)
+        _complain(warning)
     return by, reason
 
 
@@ -393,10 +397,10 @@ def main(words: Sequence[str] | None = None) -> int:
         try:
             return int(arguments.run(arguments))
         except FindingsError as error:
-            print(plain(_findings_text(error.findings)), file=sys.stderr)
+            _complain(_findings_text(error.findings))
             return WRONG
         except StudykitError as error:
-            print(plain(f"studykit {arguments.command}: {error}"), file=sys.stderr)
+            _complain(f"studykit {arguments.command}: {error}")
             return WRONG
         except BrokenPipeError:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -408,12 +412,12 @@ def main(words: Sequence[str] | None = None) -> int:
                 got=error.strerror or type(error).__name__,
                 todo="Nothing was lost. Put it right and try again.",
             )
-            print(plain(f"studykit {arguments.command}: {trouble}"), file=sys.stderr)
+            _complain(f"studykit {arguments.command}: {trouble}")
             return WRONG
         except Exception as error:
             if os.environ.get("STUDYKIT_DEBUG"):
                 raise
-            print(plain(f"studykit {arguments.command}: {_unexpected(error)}"), file=sys.stderr)
+            _complain(f"studykit {arguments.command}: {_unexpected(error)}")
             return WRONG
         except KeyboardInterrupt:
             print("\nstopped by the keyboard; nothing was left half written", file=sys.stderr)

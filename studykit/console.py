@@ -11,32 +11,39 @@ from typing import TextIO
 
 from studykit.errors import ArgumentError
 
-_PLAIN = str.maketrans(
-    {
-        "–": "-",
-        "—": "-",
-        "−": "-",
-        "…": "...",
-        "×": "x",
-        "≤": "<=",
-        "≥": ">=",
-        "’": "'",
-        "“": '"',
-        "”": '"',
-        "·": "-",
-    }
-)
+_PLAIN = str.maketrans({"–": "-", "—": "-", "…": "...", "×": "x", "≤": "<=", "≥": ">=", "·": "-"})
+# A message about these marks must show them as they were typed, wherever the console can.
+_TYPED = {"−": "-", "’": "'", "“": '"', "”": '"'}
 
 
-def plain(text: str) -> str:
+def plain(text: str, *, encoding: str = "ascii") -> str:
     """The text with the few typographic marks that old consoles cannot show written out.
+
+    Parameters
+    ----------
+    text : str
+    encoding : str
+        What the console can show; quotation marks and the minus sign stay as they are where it has them.
 
     Examples
     --------
     >>> plain("−2 % to 6 % … at most ≤ 10")
     '-2 % to 6 % ... at most <= 10'
+    >>> plain("found “1.0”"), plain("found “1.0”", encoding="utf-8")
+    ('found "1.0"', 'found “1.0”')
     """
+    for mark, written in _TYPED.items():
+        if mark in text and not _has(encoding, mark):
+            text = text.replace(mark, written)
     return text.translate(_PLAIN)
+
+
+def _has(encoding: str, mark: str) -> bool:
+    try:
+        mark.encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
 
 
 def is_interactive() -> bool:

@@ -65,3 +65,9 @@ def test_the_end_of_the_input_is_one_clear_message(monkeypatch: pytest.MonkeyPat
         ArgumentError, match="keyboard: expected an answer to: Your code; found the end of the input"
     ):
         console.ask("Your code")
+
+
+@pytest.mark.parametrize(("encoding", "shown"), [("utf-8", "“1,0”"), ("cp1252", "“1,0”"), ("cp437", '"1,0"')])
+def test_marks_that_were_typed_are_shown_where_the_console_has_them(encoding: str, shown: str) -> None:
+    """Ask 7.4: a message on curly quotation marks that shows straight ones would mislead."""
+    assert console.plain("found “1,0” …", encoding=encoding) == f"found {shown} ..."
