@@ -74,7 +74,7 @@ class HasInterval(Protocol):
 
 def check_confidence_level(confidence_level: float) -> None:
     """Refuse anything but a number strictly between 0 and 1."""
-    if not 0.0 < confidence_level < 1.0:
+    if not (isinstance(confidence_level, int | float | np.number) and 0.0 < confidence_level < 1.0):
         raise ArgumentError(
             where="confidence_level",
             expected="a number between 0 and 1, such as 0.95",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -33,12 +34,15 @@ class EnrolmentFacts:
         ``baseline_tested`` (true or false), the trainer, the strata, and the baseline scores.
     missing : tuple of str
         Why the client cannot be allocated yet, a sentence each; empty when ready.
+    cautions : tuple of str
+        What to look at before the draw, though it does not forbid it.
     """
 
     client: str
     stratum: tuple[tuple[str, str], ...]
     facts: Mapping[str, Any]
     missing: tuple[str, ...]
+    cautions: tuple[str, ...] = ()
 
     def text(self) -> str:
         """The facts as lines to be read aloud."""
@@ -51,11 +55,14 @@ class EnrolmentFacts:
             else:
                 plain = words[value] if value is None or isinstance(value, bool) else value
                 lines.append(f"  {label}: {plain}")
+        lines += [f"  LOOK AT: {caution}" for caution in self.cautions]
         lines += [f"  STILL MISSING: {reason}" for reason in self.missing]
         return "\n".join(lines)
 
 
-def enrolment_facts(records: Records, protocol: Protocol, client: str) -> EnrolmentFacts:
+def enrolment_facts(
+    records: Records, protocol: Protocol, client: str, *, today: dt.date | None = None
+) -> EnrolmentFacts:
     """Facts of one client from the tables ``screening``, ``clients``, ``strength`` and ``measurements``.
 
     Parameters
@@ -64,6 +71,8 @@ def enrolment_facts(records: Records, protocol: Protocol, client: str) -> Enrolm
     protocol : Protocol
     client : str
         Client code; capitals are passed over.
+    today : date, optional
+        The day of the draw; with it, baseline tests outside their window are pointed out.
 
     Raises
     ------
@@ -96,7 +105,27 @@ def enrolment_facts(records: Records, protocol: Protocol, client: str) -> Enrolm
         *_unread(records, code),
     ]
     stratum = tuple((name, strata.get(name, "")) for name in protocol.allocation.strata)
-    return EnrolmentFacts(code, stratum, MappingProxyType(facts), tuple(missing))
+    cautions = () if today is None else _outside_window(protocol, tests, today)
+    return EnrolmentFacts(code, stratum, MappingProxyType(facts), tuple(missing), cautions)
+
+
+def _outside_window(protocol: Protocol, tests: list[dict[str, Any]], today: dt.date) -> tuple[str, ...]:
+    """One sentence for each day of baseline tests that lies too far from the day of the draw."""
+    windows = {visit.code: visit.day + visit.window[0] for visit in protocol.baseline_visits}
+    found = []
+    for test in tests:
+        if not test["date"]:
+            continue
+        before = (today - dt.date.fromisoformat(test["date"])).days
+        earliest = -windows[test["visit"]]
+        if before < 0:
+            found.append(f"A test of {test['visit']} is dated {test['date']}, after today.")
+        elif before > earliest:
+            found.append(
+                f"A test of {test['visit']} is of {test['date']}, {before} days ago; the protocol wants it "
+                f"at most {earliest} days before the draw."
+            )
+    return tuple(dict.fromkeys(found))
 
 
 def _known_client(records: Records, client: str) -> str:

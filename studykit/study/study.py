@@ -346,7 +346,8 @@ class Study:
         from studykit.records.enrolment import enrolment_facts
 
         self._need_ledger()
-        return enrolment_facts(self.records(), self.protocol, client)
+        today = dt.date.today()  # noqa: DTZ011 — the studio's day
+        return enrolment_facts(self.records(), self.protocol, client, today=today)
 
     def enrol(self, client: str, *, by: str) -> Receipt:
         """Draw the client's arm and record it; there is no preview and no second draw.

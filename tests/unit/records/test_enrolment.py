@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
 
@@ -71,6 +72,23 @@ def test_each_gap_is_said_in_a_sentence(
     facts = enrolment_facts(read_records(folder, protocol=protocol), protocol, "C01")
     assert any(words in sentence and sentence.endswith(".") for sentence in facts.missing), facts.missing
     assert f"STILL MISSING: {facts.missing[0]}" in facts.text()
+
+
+def test_a_baseline_test_outside_its_window_is_pointed_out(write: Write, protocol: Protocol) -> None:
+    """The window opens 14 days before allocation; C01 was tested on 27 February."""
+    records = read_records(write(), protocol=protocol)
+
+    def cautions(today: dt.date) -> tuple[str, ...]:
+        facts = enrolment_facts(records, protocol, "C01", today=today)
+        assert facts.missing == ()
+        assert all(f"LOOK AT: {caution}" in facts.text() for caution in facts.cautions)
+        return facts.cautions
+
+    assert cautions(dt.date(2026, 3, 13)) == ()  # the fourteenth day after
+    (late,) = cautions(dt.date(2026, 3, 14))
+    assert "2026-02-27, 15 days ago; the protocol wants it at most 14 days before" in late
+    (ahead,) = cautions(dt.date(2026, 2, 26))
+    assert "after today" in ahead
 
 
 def test_hands_on_resistance_matters_only_where_an_arm_has_it(write: Write) -> None:
