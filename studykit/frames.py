@@ -207,6 +207,8 @@ def fit_frame(
     >>> round(wear.statistic, 3), round(wear.degrees_of_freedom, 6), str(fit.rows)
     (3.349, 9.0, '20 of 20 rows used')
     """
+    if not isinstance(frame, pd.DataFrame):
+        raise ArgumentError(where="fit_frame", expected="a data frame", got=type(frame).__name__)
     used = _columns_used(outcome, fixed, random)
     _check_columns(frame, used)
     complete, rows = _complete(frame, used)
@@ -234,14 +236,22 @@ def _columns_used(outcome: str, fixed: Sequence[Term], random: Mapping[Term, Seq
     """Every column, once, in the order in which it is named."""
     if isinstance(fixed, str):
         raise ArgumentError(where="fixed", expected='a list of columns, such as ["days"]', got=repr(fixed))
-    named = [outcome]
+    if not isinstance(random, Mapping):
+        raise ArgumentError(
+            where="random", expected='a mapping, such as {"client": ["intercept"]}', got=repr(random)
+        )
+    named: list[str] = []
     for term in fixed:
         named += _as_tuple(term)
     for group, columns in random.items():
         if isinstance(columns, str):
             raise ArgumentError(where="random", expected='a list, such as ["intercept"]', got=repr(columns))
         named += [*_as_tuple(group), *(column for column in columns if column != "intercept")]
-    return list(dict.fromkeys(named))
+    if outcome in named:
+        raise ArgumentError(
+            where="outcome", expected="a column that explains nothing in the same model", got=repr(outcome)
+        )
+    return list(dict.fromkeys([outcome, *named]))
 
 
 def _check_columns(frame: pd.DataFrame, used: Sequence[str]) -> None:

@@ -132,7 +132,9 @@ class Estimate:
     def confidence_interval(self, confidence_level: float = 0.95) -> Interval:
         """Symmetric t interval."""
         check_confidence_level(confidence_level)
-        half = float(stdtrit(self.degrees_of_freedom, 0.5 + confidence_level / 2.0)) * self.standard_error
+        half = (
+            float(stdtrit(self.degrees_of_freedom, 0.5 + float(confidence_level) / 2.0)) * self.standard_error
+        )
         return Interval(
             self.value - half,
             self.value + half,

@@ -70,6 +70,11 @@ def _changed_facts(scene: Scene) -> Iterator[Finding]:
 def _unknown_trainers(scene: Scene) -> Iterator[Finding]:
     known = set(scene.records["trainers"].columns["trainer"])
     if not known:
+        if scene.allocated and not scene.protocol.is_external:
+            yield Finding(
+                "warn", scene.records["trainers"].where, "a row for each trainer", "none",
+                "Put the table back; without it no trainer counts as signed off.",
+            )  # fmt: skip
         return
     for name in ("clients", "sessions", "harms"):
         typed = scene.records[name]
@@ -100,6 +105,11 @@ def _screening(scene: Scene) -> Iterator[Finding]:
     """Allocated clients whose screening says otherwise."""
     typed = scene.records["screening"]
     if not typed.number:
+        if scene.allocated and not scene.protocol.is_external:
+            yield Finding(
+                "warn", typed.where, "a row for everybody who was assessed", "none",
+                "Put the table back; without it nobody can see how many were asked, and why some are not in.",
+            )  # fmt: skip
         return
     columns = typed.columns
     for row, client in enumerate(columns["client"]):

@@ -82,9 +82,15 @@ def test_nested_groups_are_told_apart_by_all_columns(frame: pd.DataFrame) -> Non
             "expected columns that the model uses; found sex",
         ),
         ({"outcome": "weight"}, "expected columns among client, week, arm, load; found weight"),
-        ({"outcome": "arm"}, "column arm: expected numbers; found other values, first in rows 1, 2, 3"),
+        (
+            {"outcome": "arm", "fixed": ["week"]},
+            "column arm: expected numbers; found other values, first in rows 1, 2, 3",
+        ),
         ({"fixed": "arm"}, 'fixed: expected a list of columns, such as ["days"]'),
         ({"random": {"client": "intercept"}}, "random: expected a list"),
+        ({"random": ["client"]}, "random: expected a mapping, such as"),
+        ({"fixed": ["load"]}, "outcome: expected a column that explains nothing in the same model"),
+        ({"frame": {"load": [1.0]}}, "fit_frame: expected a data frame; found dict"),
     ],
 )
 def test_wrong_calls_are_explained(frame: pd.DataFrame, change: dict[str, object], message: str) -> None:
@@ -95,7 +101,7 @@ def test_wrong_calls_are_explained(frame: pd.DataFrame, change: dict[str, object
         "reference": {"arm": "plain"},
     }
     with pytest.raises(ArgumentError) as caught:
-        fit_frame(frame, **(call | change))  # type: ignore[arg-type]
+        fit_frame(**({"frame": frame} | call | change))  # type: ignore[arg-type]
     assert message in str(caught.value)
 
 

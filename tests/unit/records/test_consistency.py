@@ -168,6 +168,19 @@ def test_a_lost_table_of_clients_is_one_finding(
     assert "none, nor for 3 more: C02, C03, C04" in str(stops[0])
 
 
+@pytest.mark.parametrize("name", ["screening", "trainers"])
+def test_a_lost_table_of_people_is_a_warning(
+    name: str, write: Write, protocol: Protocol, allocated: tuple[Allocated, ...]
+) -> None:
+    folder = write()
+    (folder / f"{name}.csv").unlink()
+    here = [one for one in findings_of(folder, protocol, allocated) if one.where == f"records/{name}.csv"]
+    assert [one.severity for one in here] == ["warn"]
+    external = protocol_of(allocation="external")
+    assert external.is_external
+    assert not [one for one in findings_of(folder, external, allocated) if one.where == f"records/{name}.csv"]
+
+
 def test_an_entry_from_tomorrow_is_only_known_with_todays_date(
     write: Write, protocol: Protocol, allocated: tuple[Allocated, ...]
 ) -> None:
