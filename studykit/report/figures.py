@@ -107,7 +107,7 @@ def _mean_line(
 
 def _visit_ticks(ax: Axes, means: Sequence[ArmVisitMean]) -> None:
     days = sorted({mean.day for mean in means})
-    ax.set_xticks([day / 7.0 for day in days], [f"{day / 7.0:g}" for day in days])
+    ax.set_xticks([day / 7.0 for day in days], [f"{round(day / 7.0, 1):g}" for day in days])
 
 
 def _frame(strength: StrengthResult, confidence_level: float) -> tuple[float, float]:

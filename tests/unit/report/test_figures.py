@@ -45,6 +45,16 @@ def overlaps(figure: Figure) -> list[tuple[str, str]]:
     return found
 
 
+def test_visits_between_whole_weeks_have_short_labels(results: StudyResults, ax: Axes) -> None:
+    """Day 61 is a visit of two months: week 8.7, not 8.71429."""
+    last = max(mean.day for mean in results.strength.means)
+    means = tuple(replace(one, day=61) if one.day == last else one for one in results.strength.means)
+    figures.draw_trajectories(replace(results.strength, means=means), ax)
+    labels = [label.get_text() for label in ax.get_xticklabels()]
+    assert "8.7" in labels
+    assert max(map(len, labels)) <= 4
+
+
 def test_trajectories_draw_the_intervals_of_the_model(results: StudyResults, ax: Axes) -> None:
     figures.draw_trajectories(results.strength, ax, confidence_level=0.9)
     drawn = sorted(
