@@ -47,7 +47,7 @@ def check_may_allocate(
             where=where,
             expected="a client without an arm",
             got=f"one allocated on {time} (entry {position})",
-            todo="Nobody is drawn twice; the receipt can be printed again.",
+            todo="Nobody is drawn twice; the receipt that was handed out stands.",
         )
     missing = [name for name in required if not facts.get(name)]
     if missing:

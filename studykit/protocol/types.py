@@ -375,7 +375,7 @@ class Assumption(Section):
 class Planning(Section):
     """What is assumed when the size of the study is judged; scores are on the analysis scale."""
 
-    clients: int = Field(40, ge=4, description="clients in all arms together")
+    clients: int = Field(40, ge=4, le=100_000, description="clients in all arms together")
     trainers: int = Field(1, ge=1)
     power: float = Field(0.8, gt=0.0, lt=1.0)
     effect_declared: Literal["as offered", "under full delivery"] = "as offered"

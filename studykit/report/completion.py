@@ -73,43 +73,71 @@ def _opening(reading: Reading, protocol: Protocol) -> tuple[Item, ...]:
 
 def _methods(reading: Reading, protocol: Protocol) -> tuple[Item, ...]:
     study, eligibility = protocol.study, protocol.eligibility
-    clients = "; ".join(
-        (f"at least {eligibility.minimum_age} years", *eligibility.clients, *eligibility.exclusions)
-    )
+    told = (f"at least {eligibility.minimum_age} years", *eligibility.clients, *eligibility.exclusions)
+    # What nobody wrote into the protocol is a default of the program, and no fact about the trial.
+    clients = "; ".join(told) if "eligibility" in protocol.model_fields_set else ""
     changes = "Changes and looks" if reading.amendments else "Changes and looks: none"
     return (
         _from_protocol("8", "involvement of clients and trainers", study.involvement, "study.involvement"),
         _here("9", "design and allocation ratio", "Methods"),
         _here("10", "changes after the start", changes),
         _from_protocol("11", "setting", study.setting, "study.setting"),
-        Item("12a", "who could take part", "in the protocol", clients),
+        _from_protocol("12a", "who could take part", clients, "eligibility"),
         _from_protocol(
             "12b", "which trainers could deliver", "; ".join(eligibility.trainers), "eligibility.trainers"
         ),
-        _here(
-            "13",
-            "what each arm was, in enough detail to repeat it",
-            "Methods; the whole dose stands in the protocol",
-        ),
+        _arms(protocol),
         _here("14", "outcomes, with how and when measured", "Methods; definitions stand above each table"),
-        _here("15", "how harms were defined and asked about", "Harms"),
-        _here(
-            "16a",
-            "how the size was chosen",
-            "Planned and done: planned and allocated clients; the planning page",
+        _if_there(
+            reading.results.harms,
+            "15",
+            "how harms were defined and asked about",
+            "Harms",
+            "harms were not recorded",
         ),
+        _size(protocol),
         _here("16b", "interim looks and rules for stopping", "Changes and looks"),
     )
 
 
+def _arms(protocol: Protocol) -> Item:
+    asks = "what each arm was, in enough detail to repeat it"
+    if any(arm.dose is not None for arm in protocol.arms):
+        return _here("13", asks, "Methods; the whole dose stands in the protocol")
+    if all(arm.description for arm in protocol.arms):
+        return _here("13", asks, "Methods")
+    return _ask("13", asks, "write it in the protocol, key arms, description")
+
+
+def _size(protocol: Protocol) -> Item:
+    asks = "how the size was chosen"
+    if protocol.is_external:
+        return _ask("16a", asks, "the trial was allocated elsewhere; tell it from its own protocol")
+    return _here("16a", asks, "Planned and done: planned and allocated clients; the planning page")
+
+
+def _blinded(protocol: Protocol) -> Item:
+    asks = "who did not know the arm"
+    if "oversight" not in protocol.model_fields_set:
+        return _ask("20a", asks, "write it in the protocol, key oversight")
+    blinded = "nobody"
+    if protocol.oversight.assessor_blinded:
+        blinded = "the assessor was not to know the arm; clients and trainers knew it"
+    return _here("20a", asks, f"{blinded}; counts stand under Answers")
+
+
+def _analysed(reading: Reading) -> Item:
+    retention = reading.results.retention
+    names = [retention.name] if retention is not None else []
+    names += [outcome.name for outcome in reading.results.continuous]
+    return _here("26", "numbers analysed, estimates and intervals", "; ".join(names))
+
+
 def _conduct(protocol: Protocol) -> tuple[Item, ...]:
     oversight = protocol.oversight
-    blinded = "nobody"
-    if oversight.assessor_blinded:
-        blinded = "the assessor was not to know the arm; clients and trainers knew it"
     return (
         *_allocation(protocol),
-        _here("20a", "who did not know the arm", f"{blinded}; counts stand under Answers"),
+        _blinded(protocol),
         _from_protocol("20b", "how that was done", oversight.blinding, "oversight.blinding"),
         _here("21a", "statistical methods", "Methods, and below each table"),
         _here("21b", "who is in each analysis", "Flow of clients; clients used stand beside every estimate"),
@@ -146,7 +174,7 @@ def _results(reading: Reading) -> tuple[Item, ...]:
         _if_there(reading.results.delivery, "24a", "what was delivered", "Delivery", "no session records"),
         _ask("24b", "other training and care", "not recorded by the session log; ask the trainers"),
         _here("25", "baseline table", "Before allocation"),
-        _here("26", "numbers analysed, estimates and intervals", "Retention; continuous outcomes"),
+        _analysed(reading),
         _if_there(reading.results.harms, "27", "harms", "Harms", "no records of harms"),
         _further(reading),
         _here("29", "interpretation", "Answers; the discussion against earlier evidence is the author's"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     from studykit.protocol.types import Protocol
     from studykit.records.progress import Progress
     from studykit.records.rows import StudyRows
+    from studykit.records.tables import Records
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,3 +74,33 @@ def follow_up_complete(rows: StudyRows, protocol: Protocol) -> bool:
     if not days or known.size == 0 or np.isnat(rows.data_through):
         return True
     return bool(rows.data_through >= known.max() + np.timedelta64(max(days), "D"))
+
+
+def said_to_be_randomised(protocol: Protocol) -> bool:
+    """Whether the protocol of a trial allocated elsewhere says that chance decided."""
+    told = str(getattr(protocol.allocation, "description", ""))
+    return re.search(r"\brandom", told, re.IGNORECASE) is not None and "not random" not in told.casefold()
+
+
+def lost_ledger_findings(records: Records, protocol: Protocol, where: str) -> tuple[Finding, ...]:
+    """A stop where tests after allocation are recorded although the ledger holds no client.
+
+    Without it a lost ledger would look like a study that has not begun, and clients would be drawn anew.
+    """
+    later = {visit.code for visit in protocol.follow_up_visits}
+    tests = sum(
+        int(np.isin(records[name].columns["visit"].astype(str), sorted(later)).sum())
+        for name in ("strength", "measurements")
+        if records[name].number
+    )
+    if protocol.is_external or not tests:
+        return ()
+    return (
+        Finding(
+            "stop",
+            where,
+            "a ledger with the clients whose tests after allocation are recorded",
+            f"{tests} such tests and no allocated client",
+            "Look for ledger.db in a copy you trust; never lock and draw again.",
+        ),
+    )

@@ -24,7 +24,12 @@ from studykit.errors import (
     ProtocolError,
 )
 from studykit.shipped import shipped
-from studykit.study.checking import Check, follow_up_complete
+from studykit.study.checking import (
+    Check,
+    follow_up_complete,
+    lost_ledger_findings,
+    said_to_be_randomised,
+)
 from studykit.study.conduct import write_sheet
 from studykit.study.correcting import require_role, write_correction
 from studykit.study.deciding import file_findings, protocol_findings, stop_before_lock, stop_on
@@ -281,6 +286,8 @@ class Study:
         stop_before_lock(read)
         require_role(by, read.protocol)
         path = self.folder / LEDGER
+        if not path.exists() and (lost := lost_ledger_findings(self.records(), read.protocol, str(path))):
+            raise DataError(lost)
         ledger = Ledger.open(path) if path.exists() else Ledger.create(path, by=by)
         return ledger.lock(
             protocol=read.text,
@@ -425,6 +432,8 @@ class Study:
         records = self.records()
         allocated = self.allocated(records)
         findings += records.findings
+        if not allocated:
+            findings += lost_ledger_findings(records, read.protocol, str(self.folder / LEDGER))
         today = dt.date.today()  # noqa: DTZ011 — the studio's day
         findings += check_consistency(records, read.protocol, allocated, today=today)
         findings += self._derived_findings(records, allocated)
@@ -545,9 +554,10 @@ class Study:
         )
 
     def _randomised(self) -> bool:
-        """Whether the draws exist and can be repeated; an external trial answers for itself."""
-        if self.protocol.is_external:
-            return True
+        """Whether the draws exist and can be repeated; an external trial's description answers for it."""
+        protocol = self.protocol
+        if protocol.is_external:
+            return said_to_be_randomised(protocol)
         return self.audit().passed
 
     def _provenance(self, rows: StudyRows, seed: int) -> Provenance:
