@@ -149,7 +149,10 @@ def delivery_table(reading: Reading) -> Table | None:
     waits = {arm: (median, least, most) for arm, median, least, most in delivery.days_to_first_session}
     lines: list[Line[DeliveryArm]] = [
         ("clients", lambda arm: Count(arm.clients)),
-        ("sessions attended, of booked", lambda arm: Share(arm.attended, arm.booked)),
+        (
+            "sessions attended, of booked, to the end of follow-up",
+            lambda arm: Share(arm.attended, arm.booked),
+        ),
         ("sessions attended a week", lambda arm: _known(arm.sessions_per_week, _ONE)),
         ("sessions with partner reps, of attended", lambda arm: Share(arm.with_partner_reps, arm.attended)),
         ("clients with partner reps where none were planned", _contaminated),
@@ -188,7 +191,7 @@ def harms_table(reading: Reading) -> Table | None:
         return None
     lines: list[Line[HarmArm]] = [
         ("clients", lambda arm: Count(arm.clients)),
-        ("sessions attended", lambda arm: Count(arm.sessions)),
+        ("sessions attended, all on record", lambda arm: Count(arm.sessions)),
         ("client weeks", lambda arm: _known(arm.client_weeks, _WHOLE)),
         ("sessions at which the harms question was asked", lambda arm: _known(arm.asked_share, _SHARE)),
         ("deaths", lambda arm: Count(arm.deaths)),

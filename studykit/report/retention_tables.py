@@ -8,7 +8,7 @@ import numpy as np
 
 from studykit.outcomes.results import RetentionCurvePoints, RetentionResult
 from studykit.report.contrast_table import contrast_table
-from studykit.report.numbers import Scale, day_text, level, number
+from studykit.report.numbers import Scale, day_text, level, number, plural
 from studykit.report.reading import Reading
 from studykit.report.tables import (
     NOTHING,
@@ -91,11 +91,19 @@ def at_risk_table(reading: Reading, retention: RetentionResult) -> Table:
         parts = (f"{name}: {part}" for part in ("retained", "lower", "upper"))
         columns.append(column(f"{name}: retained [{shown} interval]", *parts))
     method = next((curve.interval_method for curve in retention.curves), "")
-    note = (
-        f"Intervals: {method.rstrip('.')}. A curve stops where fewer clients remain than the protocol asks.",
-    )
+    note = [
+        f"Intervals: {method.rstrip('.')}. A curve stops where fewer clients remain than the protocol asks."
+    ]
+    returned = sum(status.returned for status in retention.status)
+    if returned:
+        verb = "counts" if returned == 1 else "count"
+        note.append(
+            "A curve falls at a client's first departure and does not rise again. "
+            f"{plural(returned, 'client')} who came back {verb} as retained in the table above, so the "
+            "curves end lower than its shares."
+        )
     caption = f"Retention curves up to day {retention.horizon_day}. {retention.definition.rstrip('.')}."
-    return Table("retention_curve", caption, tuple(columns), rows, note)
+    return Table("retention_curve", caption, tuple(columns), rows, tuple(note))
 
 
 def _curve_cells(curve: RetentionCurvePoints, day: float) -> tuple[Cell, Cell]:

@@ -5,13 +5,18 @@ from __future__ import annotations
 import csv
 import io
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from studykit.errors import ArgumentError
+from studykit.outcomes.results import StudyResults
+from studykit.protocol.types import Protocol
 from studykit.report.numbers import GAP, PER_CENT_CHANGE, Scale
+from studykit.report.reading import Reading
+from studykit.report.retention_tables import at_risk_table
 from studykit.report.tables import (
     NOTHING,
     Bracket,
@@ -116,3 +121,20 @@ def test_means_stand_with_standard_deviations_in_round_brackets() -> None:
 def test_a_cell_repeats_its_heading_for_narrow_screens() -> None:
     table = Table("t", "", (words_column("arm"), column("kept")), (cells("a", Share(1, 2)),))
     assert f'data-label="kept">1 of 2 (50{GAP}%)' in to_html(table)
+
+
+def test_the_curve_says_why_it_ends_lower_than_the_share(results: StudyResults, protocol: Protocol) -> None:
+    """Returns count at the horizon and not in the curve; without returns there is nothing to say."""
+    retention = results.retention
+    assert retention is not None
+    reading = Reading(results, protocol, (), ())
+    for returned, words in (
+        (0, ""),
+        (1, "1 client who came back counts"),
+        (2, "2 clients who came back count"),
+    ):
+        first, *others = retention.status
+        status = (replace(first, returned=returned), *(replace(other, returned=0) for other in others))
+        notes = " ".join(at_risk_table(reading, replace(retention, status=status)).notes)
+        assert words in notes
+        assert ("came back" in notes) is (returned > 0)
