@@ -1,0 +1,249 @@
+"""What a look back gives: one wrong answer, shown to be wrong, and several proper ones.
+
+Every answer has its own estimand; none is a causal effect, and none is pooled with another.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import Finding
+from studykit.results import Interval, RowCount
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Method = Literal["session clock", "landmark", "strategies from joining", "before and after"]
+
+
+@dataclass(frozen=True, slots=True)
+class Association:
+    """A number with its interval, on the scale on which it is read.
+
+    Parameters
+    ----------
+    value : float
+        A hazard ratio, a ratio of odds, or a difference of shares.
+    interval : Interval
+    p_value : float
+        Two-sided, against no difference.
+    standard_error : float
+        On the scale of the analysis: the logarithm for ratios.
+    degrees_of_freedom : float
+        Of the t distribution that made the interval; ``inf`` for a bootstrap interval.
+    """
+
+    value: float
+    interval: Interval
+    p_value: float
+    standard_error: float
+    degrees_of_freedom: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curve:
+    """Share still training, by day since time zero.
+
+    Parameters
+    ----------
+    label : str
+        Whose curve.
+    day, share, lower, upper : ndarray of float, shape (k,)
+    at_risk : ndarray of int, shape (k,)
+    """
+
+    label: str
+    day: Floats
+    share: Floats
+    lower: Floats
+    upper: Floats
+    at_risk: Integers
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answer:
+    """One proper way to ask, with its own estimand.
+
+    Parameters
+    ----------
+    method : Method
+    estimand : str
+        What is compared with what, in whom, from when to when, in one sentence.
+    hazard_ratio, risk_difference : Association or None
+        The difference is partner reps minus without, in shares that left by the horizon.
+    out_of_100 : tuple of float, or None
+        Clients out of 100 still training at the horizon: with partner reps, without.
+    curves : tuple of Curve
+    clients, events : int
+    unit : str
+        What the rows of the analysis are, e.g. "sessions".
+    rows : RowCount
+    adjusted_for : tuple of str
+    method_in_words : str
+    checks : tuple of (str, float)
+        What a reader should look at before believing it: largest weight, effective number of clients, …
+    refused : str
+        Why there is no number (too few events, say), empty otherwise.
+    """
+
+    method: Method
+    estimand: str
+    hazard_ratio: Association | None
+    risk_difference: Association | None
+    out_of_100: tuple[float, float] | None
+    curves: tuple[Curve, ...]
+    clients: int
+    events: int
+    unit: str
+    rows: RowCount
+    adjusted_for: tuple[str, ...]
+    method_in_words: str
+    checks: tuple[tuple[str, float], ...] = ()
+    refused: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Naive:
+    """The comparison that must not be made, made to show by how much it misleads.
+
+    Parameters
+    ----------
+    hazard_ratio : Association or None
+        "Ever had partner reps" against "never", from joining.
+    person_days_reclassified : int
+        Days counted as partner-rep days although nobody could yet know that there would be any.
+    person_days : int
+    curves : tuple of Curve
+    why : str
+    """
+
+    hazard_ratio: Association | None
+    person_days_reclassified: int
+    person_days: int
+    curves: tuple[Curve, ...]
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """How the two groups differed before time zero.
+
+    Parameters
+    ----------
+    fact : str
+    with_partner_reps, without : float
+        Share or mean in each group.
+    standardised_difference : float
+    after_weighting : float
+        The same under the weights; ``nan`` where no weights were used.
+    """
+
+    fact: str
+    with_partner_reps: float
+    without: float
+    standardised_difference: float
+    after_weighting: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class UnmeasuredBound:
+    """How strong an unrecorded common cause would have to be to explain the association away.
+
+    Parameters
+    ----------
+    ratio : float
+        On the scale of a ratio of risks.
+    e_value, e_value_of_interval : float
+        For the estimate, and for the end of the interval nearer to no difference.
+    method : str
+    """
+
+    ratio: float
+    e_value: float
+    e_value_of_interval: float
+    method: str
+
+
+@dataclass(frozen=True, slots=True)
+class TrialRow:
+    """One line of the table that sets the trial one would want beside what the records give."""
+
+    part: str
+    wanted: str
+    records_give: str
+
+
+@dataclass(frozen=True, slots=True)
+class NextStudy:
+    """Numbers for planning the randomised study, from these records.
+
+    Parameters
+    ----------
+    retained_at_horizon : Interval or None
+    retained : float
+    sessions_per_week : float
+    trainer_spread : float
+        Intraclass correlation of retention over trainers, 0 at least.
+    clients_per_month : float
+        New clients.
+    sentences : tuple of str
+    """
+
+    retained_at_horizon: Interval | None
+    retained: float
+    sessions_per_week: float
+    trainer_spread: float
+    clients_per_month: float
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LookBack:
+    """The whole answer of a look back.
+
+    Parameters
+    ----------
+    lead : Method or None
+        The answer named before the records were opened; ``None`` where no comparison can be made.
+    naive : Naive or None
+    answers : tuple of Answer
+        The lead first.
+    retention : Curve
+        Everybody, delayed entry respected; from 10 or more at risk.
+    balance : tuple of Balance
+    bound : UnmeasuredBound or None
+        For the lead.
+    target_trial : tuple of TrialRow
+    next_study : NextStudy
+    rows : RowCount
+    clients, new_clients, existing_clients, events : int
+    horizon : int
+        Days.
+    first_day, last_day, cut_day : int
+        Window of the records, and the last day on which a departure could still be confirmed.
+    findings : tuple of Finding
+    source : str
+    """
+
+    lead: Method | None
+    naive: Naive | None
+    answers: tuple[Answer, ...]
+    retention: Curve
+    balance: tuple[Balance, ...]
+    bound: UnmeasuredBound | None
+    target_trial: tuple[TrialRow, ...]
+    next_study: NextStudy
+    rows: RowCount
+    clients: int
+    new_clients: int
+    existing_clients: int
+    events: int
+    horizon: int
+    first_day: int
+    last_day: int
+    cut_day: int
+    findings: tuple[Finding, ...] = field(default=())
+    source: str = ""
