@@ -155,7 +155,8 @@ def _shifts(setting: Setting, primary: OutcomeEstimate, estimate: Estimate) -> l
             found.append(
                 _row(
                     primary,
-                    f"missing scores in {setting.rows.clients.arm_labels[arm]} shifted by {step:+.3g} {unit}",
+                    f"missing scores in {setting.rows.clients.arm_labels[arm]} shifted by {step:+.3g} {unit}"
+                    f"{_of_spread(setting, step)}",
                     shifted(estimate, delta, share=share, clients=clients, sign=sign),
                     "delta-adjusted in closed form: the arm's mean moves by the share missing times the "
                     "shift",
@@ -173,6 +174,14 @@ def delta_steps(setting: Setting) -> tuple[float, ...]:
         return tuple(worse * step for step in DEFAULT_PER_CENT)
     spread, freedom = baseline_spread(setting)
     return tuple(worse * step * spread for step in DEFAULT_OF_SPREAD) if freedom else ()
+
+
+def _of_spread(setting: Setting, step: float) -> str:
+    """Where a shift comes from that no protocol names: a part of the spread between clients."""
+    if setting.protocol.analysis.delta_steps or setting.outcome.scale == "log":
+        return ""
+    spread, _ = baseline_spread(setting)
+    return f" ({abs(step) / spread:.2g} times the spread between clients)"
 
 
 def baseline_spread(setting: Setting) -> tuple[float, int]:

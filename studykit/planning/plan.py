@@ -158,7 +158,7 @@ def plan_study(protocol: Protocol, *, clients: int | None = None) -> Plan:
     Raises
     ------
     ArgumentError
-        If ``clients`` is less than 4.
+        If ``clients`` is no whole number, or less than 4.
     DesignError
         If a number that is needed is given nowhere.
 
@@ -171,8 +171,11 @@ def plan_study(protocol: Protocol, *, clients: int | None = None) -> Plan:
     'join other studios'
     """
     number = protocol.planning.clients if clients is None else clients
-    if number < 4:
-        raise ArgumentError(where="clients", expected="4 or more in all arms together", got=repr(clients))
+    if not isinstance(number, int) or isinstance(number, bool) or number < 4:
+        raise ArgumentError(
+            where="clients", expected="a whole number, 4 or more in all arms together", got=repr(clients),
+            todo="Such as clients=60.",
+        )  # fmt: skip
     primaries = sum(outcome.role == "primary" for outcome in protocol.outcomes)
     alpha = protocol.analysis.alpha / max(primaries, 1)
     strength, retention, used, trouble = _outcome_plans(protocol, number, alpha)

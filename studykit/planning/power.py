@@ -19,6 +19,7 @@ from studykit.errors import ArgumentError, DesignError
 Sides = Literal[1, 2]
 _CERTAIN = 30.0  # beyond so many standard errors power is one to more digits than a float has
 _MOST = 10_000_000
+MOST_CLIENTS = 100_000  # what no studio, nor a group of them, has
 
 
 @lru_cache(maxsize=1)
@@ -201,6 +202,22 @@ def smallest_whole(
         middle = (low + high) // 2
         low, high = (low, middle) if reaches(middle) >= target else (middle, high)
     return high
+
+
+def fewest_clients(reaches: Callable[[int], float], target: float, *, least: int) -> int | None:
+    """The smallest number of clients at which a rising function reaches a target; ``None`` if out of reach.
+
+    Examples
+    --------
+    >>> fewest_clients(lambda clients: 1.0 - 1.0 / clients, 0.9, least=4)
+    10
+    >>> fewest_clients(lambda clients: 0.5, 0.9, least=4) is None
+    True
+    """
+    try:
+        return smallest_whole(reaches, target, least=least, most=MOST_CLIENTS, what="clients")
+    except DesignError:
+        return None
 
 
 def crossing(reaches: Callable[[float], float], target: float, *, least: float, most: float = _MOST) -> float:

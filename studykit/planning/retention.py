@@ -8,7 +8,6 @@ inflated by the design effect and t on trainers − 2 degrees of freedom takes t
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from scipy.optimize import brentq
@@ -17,7 +16,7 @@ from studykit.errors import DesignError
 from studykit.planning.assumptions import Assumptions, dilution
 from studykit.planning.clusters import design_effect
 from studykit.planning.log_rank import expected_departures, hazard_ratio_from_shares, log_rank_power
-from studykit.planning.power import expected_half_width, smallest_whole, t_power
+from studykit.planning.power import expected_half_width, fewest_clients, t_power
 from studykit.planning.proportions import (
     ENUMERATED_CLIENTS,
     detectable_share,
@@ -26,8 +25,6 @@ from studykit.planning.proportions import (
     shares_power,
 )
 from studykit.protocol.types import Protocol, RetentionOutcome
-
-MOST_CLIENTS = 100_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +243,7 @@ def clients_for_retention_power(model: RetentionModel) -> int | None:
         n0, n1 = (clients * share for share in model.shares)
         return _power(model, n0, n1, _inflation(model, clients), exact=False)
 
-    return _search(power, model.power)
+    return fewest_clients(power, model.power, least=8)
 
 
 def clients_for_retention_width(model: RetentionModel, *, half_width: float) -> int | None:
@@ -257,14 +254,7 @@ def clients_for_retention_width(model: RetentionModel, *, half_width: float) -> 
         n0, n1 = (clients * share for share in same.shares)
         return -50.0 * _width(same, n0, n1, _inflation(same, clients))
 
-    return _search(narrowness, -half_width)
-
-
-def _search(reaches: Callable[[int], float], target: float) -> int | None:
-    try:
-        return smallest_whole(reaches, target, least=8, most=MOST_CLIENTS, what="clients")
-    except DesignError:
-        return None
+    return fewest_clients(narrowness, -half_width, least=8)
 
 
 def plan_retention(

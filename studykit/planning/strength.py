@@ -13,7 +13,6 @@ degrees of freedom. Random imbalance of the baseline costs the factor :math:`1 +
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from studykit.errors import DesignError
@@ -23,12 +22,10 @@ from studykit.planning.means import composite_variance, summary_variance
 from studykit.planning.power import (
     detectable_difference,
     expected_half_width,
-    smallest_whole,
+    fewest_clients,
     t_power,
 )
 from studykit.protocol.types import ContinuousOutcome, Protocol
-
-MOST_CLIENTS = 100_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +291,7 @@ def clients_for_strength_power(model: StrengthModel, *, effect: float | None = N
             return 0.0
         return t_power(wanted.effect, known[0], degrees_of_freedom=known[1], alpha=wanted.alpha)
 
-    return _search(power, model.power)
+    return fewest_clients(power, model.power, least=4)
 
 
 def clients_for_strength_width(model: StrengthModel, *, half_width: float) -> int | None:
@@ -309,14 +306,7 @@ def clients_for_strength_width(model: StrengthModel, *, half_width: float) -> in
         )
         return -told(half, model.scale)
 
-    return _search(narrowness, -half_width)
-
-
-def _search(reaches: Callable[[int], float], target: float) -> int | None:
-    try:
-        return smallest_whole(reaches, target, least=4, most=MOST_CLIENTS, what="clients")
-    except DesignError:
-        return None
+    return fewest_clients(narrowness, -half_width, least=4)
 
 
 def plan_strength(

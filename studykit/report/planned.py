@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from studykit.outcomes.results import RetentionResult, StrengthResult
 from studykit.protocol.types import ContinuousOutcome, Protocol, RetentionOutcome
+from studykit.report.numbers import plural
 from studykit.report.reading import Reading
 
 
@@ -83,7 +84,7 @@ def _continuous(reading: Reading, planned: ContinuousOutcome) -> list[PlannedAna
 
 def _sensitivity(found: StrengthResult) -> str:
     if found.sensitivity:
-        return f"done: {len(found.sensitivity)} rows beside the main result"
+        return f"done: {plural(len(found.sensitivity), 'row')} beside the main result"
     missing = sum(cell.allocated - cell.observed for cell in found.missing)
     return "not done" if missing else "not needed: nothing is missing"
 

@@ -75,6 +75,11 @@ def test_jump_to_reference_equals_imputation_by_hand(
     adjusted = imputed - slope * (start - before)
     by_hand = adjusted[arm == 1].mean() - adjusted[arm == 0].mean()
     assert ours == pytest.approx(by_hand, rel=1e-6)
+    shifts = [row.name for row in result.sensitivity if "shifted" in row.name]
+    assert [name.partition("(")[2] for name in shifts] == [
+        "0.25 times the spread between clients)",
+        "0.5 times the spread between clients)",
+    ]  # a shift that no protocol names says where it comes from
 
 
 def test_tipping_points_do_what_they_say(result: StrengthResult) -> None:

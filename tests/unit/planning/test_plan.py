@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import pytest
 
@@ -168,6 +169,8 @@ def test_a_plan_is_json_and_changes_nothing() -> None:
     assert plan_study(given) == plan
 
 
-def test_too_few_clients_are_refused() -> None:
-    with pytest.raises(ArgumentError, match="4 or more in all arms"):
-        plan_study(protocol(), clients=3)
+@pytest.mark.parametrize("clients", [3, "x", 12.5, True])
+def test_too_few_clients_and_what_is_no_number_are_refused(clients: Any) -> None:
+    """A text once ended in Python's own message about a comparison."""
+    with pytest.raises(ArgumentError, match="clients: expected a whole number, 4 or more in all arms"):
+        plan_study(protocol(), clients=clients)
