@@ -87,6 +87,8 @@ class Answer:
         What a reader should look at before believing it: largest weight, effective number of clients, …
     refused : str
         Why there is no number (too few events, say), empty otherwise.
+    risk_ratio : Association or None
+        Ratio of the shares that left by the horizon, with partner reps to without.
     """
 
     method: Method
@@ -103,6 +105,7 @@ class Answer:
     method_in_words: str
     checks: tuple[tuple[str, float], ...] = ()
     refused: str = ""
+    risk_ratio: Association | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,6 +152,25 @@ class Balance:
 
 
 @dataclass(frozen=True, slots=True)
+class BiasRow:
+    """What the ratio of risks would be, had one supposed common cause been recorded.
+
+    Parameters
+    ----------
+    share_with, share_without : float
+        Share of clients with the supposed cause, among those with partner reps and among the others.
+    risk_ratio_of_cause : float
+        How many times as many clients with the cause leave.
+    corrected_ratio : float
+    """
+
+    share_with: float
+    share_without: float
+    risk_ratio_of_cause: float
+    corrected_ratio: float
+
+
+@dataclass(frozen=True, slots=True)
 class UnmeasuredBound:
     """How strong an unrecorded common cause would have to be to explain the association away.
 
@@ -159,12 +181,14 @@ class UnmeasuredBound:
     e_value, e_value_of_interval : float
         For the estimate, and for the end of the interval nearer to no difference.
     method : str
+    bias_table : tuple of BiasRow
     """
 
     ratio: float
     e_value: float
     e_value_of_interval: float
     method: str
+    bias_table: tuple[BiasRow, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
