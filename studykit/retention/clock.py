@@ -196,8 +196,11 @@ class Spell:
     entry: int = 0
 
 
-def _stopped_days(history: ClientHistory, rule: RetentionRule) -> NDArray[np.bool_]:
-    """Which days do not count, indexed by day from 0 to the end of the calendar of this history."""
+def stopped_days(history: ClientHistory, rule: RetentionRule) -> NDArray[np.bool_]:
+    """Which days do not count, closures and pauses within their caps; shape (days,).
+
+    Indexed by day from 0 to the last day that the history mentions.
+    """
     ends = [history.data_through, *(p.last for p in history.pauses), *(c.last for c in history.closures)]
     stopped = np.zeros(max(ends) + 1, dtype=bool)
     for closure in history.closures:
@@ -294,7 +297,7 @@ def departures(history: ClientHistory, rule: RetentionRule = FOUR_WEEKS) -> tupl
     (Departure(last_attended=9, counted_from=9, confirmed_on=51, returned_on=60),
      Departure(last_attended=60, counted_from=60, confirmed_on=88, returned_on=None))
     """
-    return _departures(history, rule, _stopped_days(history, rule))
+    return _departures(history, rule, stopped_days(history, rule))
 
 
 def countable_days(
@@ -307,7 +310,7 @@ def countable_days(
     >>> countable_days(ClientHistory((), 50, closures=(Closure(10, 16),)), after=5, through=20)
     8
     """
-    stopped = _stopped_days(history, rule)
+    stopped = stopped_days(history, rule)
     inside = int(stopped[max(after + 1, 0) : through + 1].sum())
     return max(through - after, 0) - inside
 
@@ -384,7 +387,7 @@ def spell(
     """
     if horizon < 1:
         raise ArgumentError(where="retention clock, horizon", expected="a day from 1", got=str(horizon))
-    stopped = _stopped_days(history, rule)
+    stopped = stopped_days(history, rule)
     first = next(iter(_departures(history, rule, stopped)), None)
     if dated_by == "confirmed_on":
         end = min(horizon, history.data_through)
