@@ -18,8 +18,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from studykit.mixed.parameters import ParameterMap, triangle
-from studykit.mixed.random_effects import RandomEffect, level_codes
-from studykit.mixed.residuals import ResidualStructure
+from studykit.mixed.random_effects import RandomEffect, column_units, level_codes
+from studykit.mixed.residuals import ResidualStructure, element_names
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
@@ -120,16 +120,7 @@ class Layout:
     @property
     def element_names(self) -> tuple[str, ...]:
         """One name per covariance element."""
-        names: list[str] = []
-        for effect in self.effects:
-            for row, column in zip(*triangle(effect.design.shape[1]), strict=True):
-                a, b = effect.columns[row], effect.columns[column]
-                names.append(
-                    f"variance of {effect.name} ({a})"
-                    if row == column
-                    else f"covariance of {effect.name} ({b}, {a})"
-                )
-        return (*names, *self.residual.element_names)
+        return element_names(self.effects, self.residual)
 
 
 def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualStructure) -> Layout:
@@ -143,7 +134,7 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
     )
     places = [np.arange(parameters.blocks[k].start, parameters.blocks[k].stop) for k in range(len(effects))]
     residual_places = np.arange(sum(len(place) for place in places), parameters.size)
-    units = tuple(_units(effect.design) for effect in effects)
+    units = tuple(column_units(effect.design) for effect in effects)
     designs = tuple(effect.design / unit for effect, unit in zip(effects, units, strict=True))
     outer, columns, basis = _outer([k for k in range(len(effects)) if k not in inner], designs, codes, n)
     stacks = tuple(
@@ -165,13 +156,6 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
         designs=designs,
         units=units,
     )
-
-
-def _units(design: Array) -> Array:
-    """Root mean square of every column over the rows where it is not zero."""
-    used = np.maximum((design != 0.0).sum(axis=0), 1)
-    size = np.sqrt((design**2).sum(axis=0) / used)
-    return np.asarray(np.where(size > 0.0, size, 1.0))
 
 
 def _residual_orders(residual: ResidualStructure) -> tuple[int, ...]:

@@ -125,6 +125,19 @@ def level_codes(labels: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.intp]]:
     return levels, codes.astype(np.intp)
 
 
+def column_units(design: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Root mean square of every column over the rows where it is not zero.
+
+    Examples
+    --------
+    >>> column_units(np.array([[1.0, 0.0], [1.0, 2.0]]))
+    array([1., 2.])
+    """
+    used = np.maximum((design != 0.0).sum(axis=0), 1)
+    size = np.sqrt((design**2).sum(axis=0) / used)
+    return np.asarray(np.where(size > 0.0, size, 1.0))
+
+
 def _columns(design: ArrayLike | None, rows: int, where: str) -> NDArray[np.float64]:
     if design is None:
         return frozen_array(np.ones((rows, 1)))

@@ -12,6 +12,7 @@ unstructured   Sigma_st                                                 lower tr
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
@@ -19,7 +20,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from studykit.errors import ArgumentError
-from studykit.mixed.random_effects import check_labels, level_codes
+from studykit.mixed.parameters import triangle
+from studykit.mixed.random_effects import RandomEffect, check_labels, level_codes
 from studykit.results import frozen_array
 
 ResidualKind = Literal["equal", "by visit", "autoregressive", "unstructured"]
@@ -110,6 +112,20 @@ class ResidualStructure:
             for row in range(len(visits))
             for column in range(row + 1)
         )
+
+
+def element_names(effects: Sequence[RandomEffect], residual: ResidualStructure) -> tuple[str, ...]:
+    """One name per covariance element: those of the random effects, then those of the residual."""
+    names: list[str] = []
+    for effect in effects:
+        for row, column in zip(*triangle(effect.design.shape[1]), strict=True):
+            a, b = effect.columns[row], effect.columns[column]
+            names.append(
+                f"variance of {effect.name} ({a})"
+                if row == column
+                else f"covariance of {effect.name} ({b}, {a})"
+            )
+    return (*names, *residual.element_names)
 
 
 def _labels(values: ArrayLike | None, what: str, *, needed: bool) -> NDArray[Any] | None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.mixed.layout import Layout
-from studykit.mixed.parameters import triangle
-from studykit.mixed.random_effects import level_codes
+from studykit.mixed.parameters import ParameterMap, triangle
+from studykit.mixed.random_effects import RandomEffect, level_codes
+from studykit.mixed.residuals import ResidualStructure
 from studykit.mixed.result import CovarianceParameters, RandomEffectCovariance, ResidualCovariance
 from studykit.results import frozen_array
 
@@ -16,7 +18,31 @@ Array = NDArray[np.float64]
 BOUNDARY = 1e-8  # share of the largest variance below which an eigenvalue is zero
 
 
-def element_units(layout: Layout, spread: float) -> Array:
+class Arranged(Protocol):
+    """What is read from a layout: the model, the places of its elements, and the units of its columns."""
+
+    @property
+    def effects(self) -> tuple[RandomEffect, ...]:
+        """The random effects."""
+        ...
+
+    @property
+    def residual(self) -> ResidualStructure:
+        """The residual structure."""
+        ...
+
+    @property
+    def map(self) -> ParameterMap:
+        """Places of the elements."""
+        ...
+
+    @property
+    def units(self) -> tuple[Array, ...]:
+        """Units of the columns of every random effect."""
+        ...
+
+
+def element_units(layout: Arranged, spread: float) -> Array:
     """Factors (k,) from the search's units to those of outcome and columns."""
     factors = np.ones(layout.map.size)
     for block, unit in zip(layout.map.blocks, layout.units, strict=False):
@@ -25,7 +51,7 @@ def element_units(layout: Layout, spread: float) -> Array:
     return np.where(layout.map.linear, factors, factors * spread**2)
 
 
-def covariance_parameters(layout: Layout, eta: Array) -> CovarianceParameters:
+def covariance_parameters(layout: Arranged, eta: Array) -> CovarianceParameters:
     """The elements (k,), in the user's units, as named matrices."""
     blocks = layout.map.blocks
     effects = tuple(
@@ -48,7 +74,7 @@ def covariance_parameters(layout: Layout, eta: Array) -> CovarianceParameters:
     return CovarianceParameters(effects, ResidualCovariance(residual.kind, visits, frozen_array(matrix), rho))
 
 
-def boundary_terms(layout: Layout, eta: Array) -> tuple[str, ...]:
+def boundary_terms(layout: Arranged, eta: Array) -> tuple[str, ...]:
     """One sentence for every covariance matrix that is at zero or singular; ``eta`` in the search's units."""
     largest = max(float(np.trace(block.matrix(eta))) for block in layout.map.blocks)
     sentences = []
