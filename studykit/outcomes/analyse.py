@@ -38,6 +38,7 @@ def analyse_rows(
     randomised: bool,
     findings: Sequence[Finding] = (),
     drawn: DrawnArms | None = None,
+    look: int | None = None,
 ) -> StudyResults:
     """Analyse every outcome of the protocol.
 
@@ -55,6 +56,8 @@ def analyse_rows(
         Met on the way; carried along.
     drawn : DrawnArms, optional
         What the method of allocation might have given instead, for the re-randomisation tests.
+    look : int, optional
+        Which look before the end of follow-up this is, counted from 1.
 
     Returns
     -------
@@ -97,7 +100,7 @@ def analyse_rows(
         delivery=delivery,
         flow=flow,
         baseline=baseline_table(protocol, rows),
-        decisions=decide(protocol, _primaries(retention, continuous)),
+        decisions=decide(protocol, _primaries(retention, continuous), look=look),
         assessor_blind=rows.assessor_blind,
         remarks=(
             *collect_limits(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from studykit.outcomes.boundaries import planned_boundaries
 from studykit.outcomes.results import Decision, OutcomeEstimate
 from studykit.protocol.types import Protocol
 
@@ -21,7 +22,9 @@ def adjust_holm(p_values: Sequence[float]) -> tuple[float, ...]:
     return tuple(float(p) for p in multipletests(list(p_values), method="holm")[1])
 
 
-def decide(protocol: Protocol, primaries: Sequence[OutcomeEstimate]) -> tuple[Decision, ...]:
+def decide(
+    protocol: Protocol, primaries: Sequence[OutcomeEstimate], *, look: int | None = None
+) -> tuple[Decision, ...]:
     """What the rule says about each primary outcome; nothing in a pilot study.
 
     Parameters
@@ -29,14 +32,27 @@ def decide(protocol: Protocol, primaries: Sequence[OutcomeEstimate]) -> tuple[De
     protocol : Protocol
     primaries : sequence of OutcomeEstimate
         Results whose role is ``primary``.
+    look : int, optional
+        Which look before the end this is, counted from 1. Where looks are planned, each has its own level,
+        and so has the end. A look that was not planned decides nothing.
+
+    Notes
+    -----
+    The p-value, from t, is held against the level of the normal boundary: the usual practice in small studies
+    (Jennison & Turnbull 2000, chapter 11; from memory).
     """
-    if protocol.study.framework == "pilot" or not primaries:
+    looks = protocol.oversight.planned_looks
+    if protocol.study.framework == "pilot" or not primaries or (look is not None and look > looks):
         return ()
-    alpha = protocol.analysis.alpha
+    boundary = planned_boundaries(protocol)[-1 if look is None else look - 1]
+    alpha = boundary.level if looks else protocol.analysis.alpha
     raw = [primary.p_value for primary in primaries]
     several = len(raw) > 1
     adjusted = adjust_holm(raw) if several else tuple(raw)
-    level = f"two-sided level {100.0 * alpha:g} %"
+    level = f"two-sided level {100.0 * alpha:.3g} %"
+    if looks:
+        place = "at the end" if look is None else f"at look {look}"
+        level += f" {place}, {looks} earlier planned" if look is None else f" {place} of {looks} planned"
     rule = f"Holm over {len(raw)} primary outcomes, {level}" if several else f"one primary outcome, {level}"
     return tuple(
         Decision(

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from studykit.errors import Finding
 from studykit.protocol.allocating import waits_for_trainers
 from studykit.protocol.lines import Path
+from studykit.protocol.looking import missing_for_looks
 from studykit.protocol.places import Places
 from studykit.protocol.types import Estimand, Outcome, Protocol, RetentionOutcome, Strategies
 
@@ -45,11 +46,7 @@ def completion_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
         yield from _fields(protocol, at)
         yield from _ethics(protocol, at)
         yield from _people(protocol, at)
-    if protocol.oversight.planned_looks > 0:
-        yield at.finding(
-            "stop", ("oversight", "planned_looks"), expected="0, since no rule for planned looks exists yet",
-            got=str(protocol.oversight.planned_looks), todo="Look at results by arm once, at the end.",
-        )  # fmt: skip
+    yield from missing_for_looks(protocol, at)
 
 
 def _is_answered(text: str) -> bool:

@@ -12,8 +12,9 @@ from pydantic import ValidationError
 
 from studykit.errors import Finding
 from studykit.protocol import wording
+from studykit.protocol.base import Section
 from studykit.protocol.lines import Path, line_of, place
-from studykit.protocol.types import Protocol, Section
+from studykit.protocol.types import Protocol
 
 _DECIMAL_COMMA = re.compile(r"^\s*[+-]?\d+,\d+\s*$")
 _NUMBER = re.compile(r"^\s*[+-]?\d+(\.\d+)?\s*$")

@@ -8,7 +8,8 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from studykit.protocol import wording
-from studykit.protocol.types import Assumption, Protocol, Section, Strategies
+from studykit.protocol.base import Section
+from studykit.protocol.types import Assumption, Protocol, Strategies
 
 
 def protocol_page() -> str:

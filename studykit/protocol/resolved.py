@@ -11,6 +11,15 @@ from studykit.protocol.lines import Path, path_text
 from studykit.protocol.types import Protocol
 
 _LATER_DOSE_KEYS = {"stand_alone": False}
+_LATER_KEYS: dict[str, dict[str, Any]] = {
+    "allocation": {"sealed_list": ""},
+    "oversight": {"look_fractions": [], "look_spending": "obrien-fleming", "spending_exponent": 3.0},
+    "planning": dict.fromkeys(
+        ("clients_per_month", "eligible_of_screened", "consented_of_eligible", "test_minutes",
+         "extra_minutes", "talk_minutes", "hour_cost")
+    ),
+}  # fmt: skip
+_LATER_SECTIONS: dict[str, Any] = {"pilot": {"clients": 20, "months": 6, "rules": []}}
 
 
 def resolved_content(protocol: Protocol) -> dict[str, Any]:
@@ -24,6 +33,13 @@ def resolved_content(protocol: Protocol) -> dict[str, Any]:
         for key, default in _LATER_DOSE_KEYS.items():
             if arm["dose"] is not None and arm["dose"][key] == default:
                 del arm["dose"][key]
+    for section, keys in _LATER_KEYS.items():
+        for key, default in keys.items():
+            if key in content[section] and content[section][key] == default:
+                del content[section][key]
+    for section, default in _LATER_SECTIONS.items():
+        if content[section] == default:
+            del content[section]
     return content
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from studykit.errors import Finding
 from studykit.protocol.bounds import bound_findings
 from studykit.protocol.completion import completion_findings
+from studykit.protocol.looking import looking_findings
 from studykit.protocol.places import Places
 from studykit.protocol.structure import structure_findings
 from studykit.protocol.types import Protocol
@@ -34,7 +35,11 @@ def check_protocol(
         The gravest first; a ``stop`` means that the protocol cannot be used.
     """
     at = Places.of(protocol, where=where, text=text)
-    findings = [*structure_findings(protocol, at), *bound_findings(protocol, at)]
+    findings = [
+        *structure_findings(protocol, at),
+        *bound_findings(protocol, at),
+        *looking_findings(protocol, at),
+    ]
     return tuple(sorted(findings, key=lambda finding: _ORDER[finding.severity]))
 
 

@@ -9,14 +9,13 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BeforeValidator, Field
 
-Code = Annotated[
-    str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}$", description="a code of lower-case letters, digits and _")
-]
-Text = Annotated[str, Field(min_length=1, description="a text")]
-Share = Annotated[float, Field(ge=0.0, le=1.0, description="a share between 0 and 1")]
-Many = Field(strict=False)  # TOML has lists where Python wants tuples
+from studykit.protocol.base import Code, Many, Section, Share, Text
+from studykit.protocol.planned import Assumption as Assumption
+from studykit.protocol.planned import Evidence as Evidence
+from studykit.protocol.planned import Pilot, Planning
+from studykit.protocol.planned import ProgressionRule as ProgressionRule
 
 
 def _iso_date(value: Any) -> Any:
@@ -39,13 +38,6 @@ Strategy = Literal[
     "principal stratum",
     "is the outcome",
 ]
-Evidence = Literal["strong", "moderate", "weak", "judgement"]
-
-
-class Section(BaseModel):
-    """Base of every part of a protocol."""
-
-    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
 
 
 class Identity(Section):
@@ -290,12 +282,23 @@ class RetentionOutcome(Section):
 Outcome = Annotated[ContinuousOutcome | RetentionOutcome, Field(discriminator="kind")]
 
 
+SealedListCode = Annotated[
+    str,
+    Field(
+        pattern=r"^([0-9a-f]{64})?$",
+        description="the code of a list made by an outsider with `studykit seal`, 64 digits; empty where "
+        "each arm is drawn when the client is enrolled",
+    ),
+]
+
+
 class PermutedBlocks(Section):
     """Allocation one client at a time from stratified permuted blocks of random size."""
 
     method: Literal["permuted blocks"]
     block_sizes: Annotated[tuple[int, ...], Many] = (2, 4)
     strata: Annotated[tuple[Code, ...], Many] = ()
+    sealed_list: SealedListCode = ""
 
 
 class Minimisation(Section):
@@ -319,6 +322,7 @@ class Minimisation(Section):
     chance: float = Field(
         0.8, gt=0.5, lt=1.0, description="chance of the arm that balances best; at 1 it could be foreseen"
     )
+    sealed_list: SealedListCode = ""
 
 
 class BiasedCoin(Section):
@@ -331,6 +335,7 @@ class BiasedCoin(Section):
     chance: float = Field(
         0.67, gt=0.5, lt=1.0, description="chance of the arm that is behind; at 1 it could be foreseen"
     )
+    sealed_list: SealedListCode = ""
 
 
 class Simple(Section):
@@ -340,6 +345,7 @@ class Simple(Section):
     strata: Annotated[tuple[Code, ...], Many] = Field(
         (), description="client facts that are recorded with each draw; they do not steer it"
     )
+    sealed_list: SealedListCode = ""
 
 
 class ExternalAllocation(Section):
@@ -360,46 +366,6 @@ Allocation = Annotated[
     Field(discriminator="method"),
     BeforeValidator(_allocation),
 ]
-
-
-class Assumption(Section):
-    """A number assumed for planning, with where it comes from."""
-
-    value: float
-    low: float | None = None
-    high: float | None = None
-    source: Text
-    evidence: Evidence = "weak"
-
-
-class Planning(Section):
-    """What is assumed when the size of the study is judged; scores are on the analysis scale."""
-
-    clients: int = Field(40, ge=4, le=100_000, description="clients in all arms together")
-    trainers: int = Field(1, ge=1)
-    power: float = Field(0.8, gt=0.0, lt=1.0)
-    effect_declared: Literal["as offered", "under full delivery"] = "as offered"
-    sd_score: Assumption | None = None
-    correlation_baseline: Assumption | None = None
-    correlation_exercises: Assumption | None = None
-    measurement_sd: Assumption | None = None
-    gain_reference: Assumption | None = None
-    sd_gain: Assumption | None = None
-    effect_strength: Assumption | None = Field(
-        None, description="per cent on the log scale, else in the unit"
-    )
-    trainer_icc_strength: Assumption | None = None
-    trainer_by_arm_sd: Assumption | None = None
-    retention_reference: Assumption | None = None
-    departure_shape: Assumption | None = None
-    effect_retention: Assumption | None = Field(None, description="percentage points")
-    trainer_icc_retention: Assumption | None = None
-    attended_of_planned: Assumption | None = None
-    delivered_as_planned: Assumption | None = None
-    contamination: Assumption | None = None
-    missed_tests: Assumption | None = None
-    pauses: Assumption | None = None
-    sessions_per_week: Assumption | None = None
 
 
 class Analysis(Section):
@@ -451,8 +417,17 @@ class Harms(Section):
 class Oversight(Section):
     """Looks at results by arm before the end."""
 
-    planned_looks: int = Field(0, ge=0)
-    look_rule: str = ""
+    planned_looks: int = Field(0, ge=0, le=20)
+    look_rule: str = Field("", description="who looks, who decides, and what is done if a boundary is passed")
+    look_fractions: Annotated[tuple[Annotated[float, Field(gt=0.0, lt=1.0)], ...], Many] = Field(
+        (), description="share of the final tests seen at each planned look, rising; empty for even spacing"
+    )
+    look_spending: Literal["obrien-fleming", "pocock", "power"] = Field(
+        "obrien-fleming", description="how the type I error is spent: little early, evenly, or by a power"
+    )
+    spending_exponent: float = Field(
+        3.0, gt=0.0, le=10.0, description='exponent where look_spending = "power"; 1 spends evenly'
+    )
     entry_delay_days: int = Field(14, ge=0, description="entries later than this are marked")
     assessor_blinded: bool = True
     blinding: str = ""
@@ -485,6 +460,7 @@ class Protocol(Section):
     fidelity: Fidelity = Fidelity()
     harms: Harms = Harms()
     oversight: Oversight = Oversight()
+    pilot: Pilot = Pilot()
     cautions: Cautions = Cautions()
 
     @property
@@ -531,6 +507,11 @@ class Protocol(Section):
     def is_external(self) -> bool:
         """Whether the clients were allocated elsewhere."""
         return isinstance(self.allocation, ExternalAllocation)
+
+    @property
+    def sealed_list(self) -> str:
+        """The code of an outsider's list, empty where there is none."""
+        return str(getattr(self.allocation, "sealed_list", ""))
 
     def exercise(self, code: str) -> Exercise:
         """The exercise with this code."""

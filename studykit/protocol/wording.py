@@ -9,8 +9,9 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic.fields import FieldInfo
 
+from studykit.protocol.base import Section
 from studykit.protocol.lines import Path
-from studykit.protocol.types import Protocol, Section
+from studykit.protocol.types import Protocol
 
 _NUMBERS = {2: "two", 3: "three"}
 

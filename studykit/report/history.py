@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from studykit.outcomes.boundaries import planned_boundaries
+from studykit.report.numbers import GAP, number
 from studykit.report.reading import Reading
 from studykit.report.tables import Table, cells, words_column
 
@@ -23,12 +25,15 @@ def looks_table(reading: Reading) -> Table | None:
     if not reading.looks:
         return None
     planned = 0 if reading.protocol is None else reading.protocol.oversight.planned_looks
+    levels = () if reading.protocol is None or not planned else planned_boundaries(reading.protocol)
     rows = tuple(
         cells(
             look.event_time[:10],
             look.by,
             str(look.body.get("reason", "")),
-            "planned" if place < planned else "not planned",
+            f"planned, decides at {number(100.0 * levels[place].level, 2)}{GAP}%"
+            if place < planned
+            else "not planned; decides nothing",
         )
         for place, look in enumerate(reading.looks)
     )

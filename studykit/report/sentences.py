@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 
+from studykit.outcomes.boundaries import error_of_unplanned_looks
 from studykit.outcomes.results import Decision, OutcomeEstimate, RetentionResult, StrengthResult
 from studykit.report.numbers import GAP, Scale, count_of, day_text, level, number, p_value, plural
 from studykit.report.reading import Reading, capital
@@ -299,10 +300,21 @@ def limits(reading: Reading) -> tuple[str, ...]:
     size = () if any(_NEITHER in remark for remark in results.remarks) else (SMALL_STUDY,)
     sentences = [*size, *map(reading.named, results.remarks), OWN_CLIENTS]
     if unplanned_looks(reading):
-        sentences.append(UNPLANNED_LOOK)
+        sentences.append(f"{UNPLANNED_LOOK} {_price_of_looks(reading)}")
     if results.continuous and results.retention is not None:
         sentences.append(STAYERS)
     return tuple(dict.fromkeys(sentences))
+
+
+def _price_of_looks(reading: Reading) -> str:
+    """What the looks would have cost, had each been judged as if it were the only one."""
+    made = len(reading.looks) + 1
+    alpha = 0.05 if reading.protocol is None else reading.protocol.analysis.alpha
+    error = number(100.0 * error_of_unplanned_looks(made, alpha=alpha), 1)
+    return (
+        f"Judged {made} times in all, evenly spaced and each time at {100.0 * alpha:g}{GAP}%, two arms that "
+        f"are alike come out as different {error} times in 100, not {100.0 * alpha:g}."
+    )
 
 
 def unplanned_looks(reading: Reading) -> int:

@@ -528,6 +528,7 @@ class Study:
             randomised=self._randomised(),
             findings=findings,
             drawn=drawn_again(self.ledger, rows.clients, seed=seed),
+            look=len(self.looks()) + 1 if early else None,
         )
         if not early:
             return results

@@ -58,7 +58,7 @@ def test_a_primary_outcome_needs_an_estimand() -> None:
         ("keep_until = 2036-12-31", "", "ethics, keep_until"),
         ('reference = "R 12"', 'reference = ""', "ethics, reference"),
         ('review = "approved"', 'review = "not needed"', "ethics, reason"),
-        ("planned_looks = 0", "planned_looks = 1", "oversight, planned_looks"),
+        ("planned_looks = 0", "planned_looks = 1", "oversight, look_rule"),
         ('role = "primary"', 'role = "secondary"', "outcomes"),
         ('leaves_studio = "hypothetical"', 'leaves_studio = "is the outcome"', "strategies, leaves_studio"),
         ('variable = "load lifted', 'variable = "fill in: load', "estimand, variable"),
@@ -69,6 +69,18 @@ def test_what_is_left_open_blocks_the_lock(old: str, new: str, place: str) -> No
     assert old in APPROVED
     (finding,) = stops(APPROVED.replace(old, new, 1))
     assert place in finding.where
+
+
+def test_a_planned_look_with_its_rule_can_be_locked() -> None:
+    """Requirement F20; not with several primary outcomes, nor in a pilot study."""
+    looked = APPROVED.replace("planned_looks = 0", "planned_looks = 1").replace(
+        'look_rule = ""', 'look_rule = "SR looks and decides with OW"'
+    )
+    assert stops(looked) == []
+    named = 'framework = "superiority"'
+    assert named in looked
+    (finding,) = stops(looked.replace(named, 'framework = "pilot"', 1))
+    assert finding.expected == "0 in a pilot study: it decides nothing by arm"
 
 
 def test_not_applicable_with_a_reason_is_an_answer() -> None:

@@ -44,3 +44,14 @@ def test_an_inserted_table_does_not_shift_the_others() -> None:
     new = parse_protocol(READY[:first] + extra + READY[first:]).protocol
     assert {key.split(",")[0] for key in changed_keys(old, new)} == {"exercises 'hip'"}
     assert {key.split(",")[0] for key in changed_keys(new, old)} == {"exercises 'hip'"}
+
+
+def test_keys_that_came_later_leave_the_digest_of_a_locked_protocol_alone() -> None:
+    """At their defaults, typed out or not; another value counts."""
+    digest = parse_protocol(READY).digest
+    typed = READY.replace(
+        "planned_looks = 0", 'planned_looks = 0\nlook_fractions = []\nlook_spending = "obrien-fleming"'
+    ).replace("[cautions]", "[pilot]\nclients = 20\n\n[cautions]")
+    assert parse_protocol(typed).digest == digest
+    for old, new in (("clients = 20", "clients = 24"), ('"obrien-fleming"', '"pocock"')):
+        assert parse_protocol(typed.replace(old, new)).digest != digest

@@ -15,6 +15,7 @@ SECOND_RETENTION = (
     '[[outcomes]]\nkind = "retention"\ncode = "contract"\n'
     'name = "contract"\nhorizon_day = 200\n\n[allocation]'
 )
+PILOT_RULE = '[[pilot.rules]]\nmeasure = "tests"\ngo_on = 0.75\n'
 STRENGTH = "value = 2.0\nlow = -2.0\nhigh = 6.0"
 STEP = "from_session = 3, to_session = 4, partner_reps = "
 
@@ -68,6 +69,11 @@ STOPS = [
     ([("value = 0.25", "value = 0.5")], "low, value and high in this order"),
     ([('deliver = "both arms"', 'deliver = "one arm"')], "at least 4, two for each arm"),
     ([("partial_share = 0.6", "partial_share = 0.9")], "at most good_share"),
+    ([("planned_looks = 0", "planned_looks = 2\nlook_fractions = [0.5]")], "one share for each of 2 looks"),
+    ([("planned_looks = 0", "planned_looks = 2\nlook_fractions = [0.6, 0.3]")], "looks, rising"),
+    ([("[cautions]", f"{PILOT_RULE}stop = 0.8\n[cautions]")], "less than go_on, 0.75"),
+    ([("[cautions]", f"{PILOT_RULE}stop = 0.5\n{PILOT_RULE}stop = 0.4\n[cautions]")], "each measure once"),
+    ([("[cautions]", f"{PILOT_RULE.replace('0.75', '75')}stop = 0.5\n[cautions]")], "a share between"),
 ]  # fmt: skip
 
 

@@ -225,9 +225,17 @@ def test_planned_analyses_are_listed_done_or_not_done(
 def test_amendments_and_looks_are_printed(page: str, results: StudyResults, protocol: Protocol) -> None:
     text = text_of(section(page, "changes"))
     assert "2026-02-01\tOW\ta second studio joins\tstudy.setting" in text
-    assert "2026-05-01\tOW\tthe landlord asked\tnot planned" in text
+    assert "2026-05-01\tOW\tthe landlord asked\tnot planned; decides nothing" in text
     without = text_of(section(render_report(results, protocol), "changes"))
     assert "Amendments after the lock: none." in without
+    # X20: two tests at 5 per cent, Armitage, McPherson & Rowe 1969
+    assert "come out as different 8.3 times in 100, not 5" in text_of(section(page, "limits"))
+    planned = protocol.model_copy(
+        update={"oversight": protocol.oversight.model_copy(update={"planned_looks": 1})}
+    )
+    looked = render_report(results, planned, looks=[Look()])
+    assert "planned, decides at 0.31\u00a0%" in section(looked, "changes")
+    assert "come out as different" not in looked
 
 
 def test_cautions_of_the_report_are_printed_with_local_ones(

@@ -1,0 +1,20 @@
+"""What every part of a protocol is made of: a frozen, strict section, and the kinds of its values."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Code = Annotated[
+    str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}$", description="a code of lower-case letters, digits and _")
+]
+Text = Annotated[str, Field(min_length=1, description="a text")]
+Share = Annotated[float, Field(ge=0.0, le=1.0, description="a share between 0 and 1")]
+Many = Field(strict=False)  # TOML has lists where Python wants tuples
+
+
+class Section(BaseModel):
+    """Base of every part of a protocol."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
