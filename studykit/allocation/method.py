@@ -165,10 +165,13 @@ def combined_levels(levels: NDArray[np.integer[Any]]) -> NDArray[np.int64]:
     trials, clients, factors = levels.shape
     if factors == 0 or clients == 0:
         return np.zeros((trials, clients), dtype=np.int64)
-    flat = levels.reshape(-1, factors)
-    _, inverse = np.unique(flat, axis=0, return_inverse=True)
-    codes: NDArray[np.int64] = inverse.reshape(trials, clients).astype(np.int64)
-    return codes
+    codes = np.zeros((trials, clients), dtype=np.int64)
+    for factor in range(factors):  # renumbered at every step, so that codes stay small
+        own = levels[..., factor].astype(np.int64)
+        low, high = int(own.min()), int(own.max())
+        _, codes = np.unique(codes * (high - low + 1) + own - low, return_inverse=True)
+        codes = codes.reshape(trials, clients)
+    return codes.astype(np.int64)
 
 
 def written_probabilities(arms: Sequence[str], drawn: Draw) -> dict[str, str]:

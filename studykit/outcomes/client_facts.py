@@ -78,19 +78,42 @@ def independent_columns(matrix: Floats) -> NDArray[np.bool_]:
     [True, True, False]
     """
     norms = np.linalg.norm(matrix, axis=0)
-    kept = np.ones(matrix.shape[1], dtype=bool)
     if matrix.shape[0] >= matrix.shape[1]:
         diagonal = np.abs(np.diag(np.linalg.qr(matrix, mode="r")))
         if (diagonal > RELATIVE_RANK_TOLERANCE * norms).all():
-            return kept
-    basis: list[Floats] = []
-    for place in range(matrix.shape[1]):
-        rest = matrix[:, place].copy()
+            return np.ones(matrix.shape[1], dtype=bool)
+    return orthonormal_columns(matrix)[1]
+
+
+def orthonormal_columns(matrix: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """An orthonormal basis of the columns, each against those before it, and which columns add to it.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (..., n, p)
+        Any number of matrices.
+
+    Returns
+    -------
+    basis : ndarray, shape (..., n, p)
+        Zero in the place of a column that repeats others.
+    kept : ndarray of bool, shape (..., p)
+
+    Examples
+    --------
+    >>> basis, kept = orthonormal_columns(np.array([[1.0, 2.0, 0.0], [0.0, 0.0, 3.0]]))
+    >>> basis.tolist(), kept.tolist()
+    ([[1.0, 0.0, 0.0], [0.0, 0.0, 1.0]], [True, False, True])
+    """
+    columns = np.array(np.moveaxis(matrix, -1, -2), dtype=float, order="C")  # each a row, side by side
+    norms = np.linalg.norm(columns, axis=-1)
+    kept = np.ones(norms.shape, dtype=bool)
+    for place in range(columns.shape[-2]):
+        before, rest = columns[..., :place, :], columns[..., place, :]
         for _ in range(2):  # twice, so that rounding does not leave a shadow
-            for direction in basis:
-                rest -= direction * (direction @ rest)
-        length = float(np.linalg.norm(rest))
-        kept[place] = norms[place] > 0.0 and length > RELATIVE_RANK_TOLERANCE * norms[place]
-        if kept[place]:
-            basis.append(rest / length)
-    return kept
+            rest = rest - (before.swapaxes(-1, -2) @ (before @ rest[..., None]))[..., 0]
+        length = np.linalg.norm(rest, axis=-1)
+        own = (norms[..., place] > 0.0) & (length > RELATIVE_RANK_TOLERANCE * norms[..., place])
+        kept[..., place] = own
+        columns[..., place, :] = np.where(own[..., None], rest / np.where(own, length, 1.0)[..., None], 0.0)
+    return columns.swapaxes(-1, -2), kept

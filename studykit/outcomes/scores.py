@@ -47,16 +47,16 @@ def score_cube(rows: StrengthRows, scores: Floats) -> Floats:
 
 
 def composite_scores(cube: Floats) -> Floats:
-    """Mean score over the exercises, per client and visit; shape (clients, visits).
+    """Mean score over the exercises, per client and visit; shape (..., clients, visits).
 
     Parameters
     ----------
-    cube : ndarray, shape (clients, visits, exercises)
-        ``nan`` where missing.
+    cube : ndarray, shape (..., clients, visits, exercises)
+        ``nan`` where missing; any number of studies in front.
 
     Returns
     -------
-    ndarray, shape (clients, visits)
+    ndarray, shape (..., clients, visits)
         ``nan`` where a client has no score of the visit at all.
 
     Notes
@@ -73,13 +73,13 @@ def composite_scores(cube: Floats) -> Floats:
     [3.0, 5.0, 4.0]
     """
     seen = np.isfinite(cube)
-    numbers = seen.sum(axis=0)
+    numbers = seen.sum(axis=-3, keepdims=True)
     filled = np.where(seen, cube, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        exercise_means = filled.sum(axis=0) / numbers
+        exercise_means = filled.sum(axis=-3, keepdims=True) / numbers
         present = numbers > 0
-        level = np.where(present, exercise_means, 0.0).sum(axis=1) / present.sum(axis=1)
-        distances = np.where(seen, cube - exercise_means, 0.0).sum(axis=2) / seen.sum(axis=2)
+        level = np.where(present, exercise_means, 0.0).sum(axis=-1) / present.sum(axis=-1)
+        distances = np.where(seen, cube - exercise_means, 0.0).sum(axis=-1) / seen.sum(axis=-1)
     return np.asarray(distances + level, dtype=float)
 
 

@@ -22,6 +22,7 @@ from studykit.results import Estimate
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+AT_BOUNDARY = "Estimated at the boundary"  # how the remark on a variance of zero begins
 
 
 @dataclass(frozen=True, eq=False)
@@ -357,4 +358,4 @@ def boundary_remarks(fit: MixedFit) -> tuple[str, ...]:
     """One sentence where a variance was estimated at zero."""
     if not fit.at_boundary:
         return ()
-    return (f"Estimated at the boundary and kept in the model there: {'; '.join(fit.boundary_terms)}",)
+    return (f"{AT_BOUNDARY} and kept in the model there: {'; '.join(fit.boundary_terms)}",)

@@ -151,7 +151,16 @@ def build_strength_design(
     matrix = np.column_stack(blocks)
     kept = independent_columns(matrix)
     layout = _renumbered(layout, kept)
-    random_effects, residual = _random_part(rows, trainers if adjust else None)
+    is_random = adjust and trainers.role in {"random", "clusters"}
+    random_effects, residual = random_part(
+        rows.client,
+        rows.visit,
+        rows.exercise,
+        visit_labels=rows.visit_labels,
+        exercises=len(rows.exercise_labels),
+        trainer=trainers.trainer[rows.client] if is_random else None,
+        follow_up=_is_follow_up(rows),
+    )
     return StrengthDesign(
         scores=scores,
         fixed_effects=matrix[:, kept],
@@ -231,23 +240,42 @@ def _renumbered(layout: CellLayout, kept: NDArray[np.bool_]) -> CellLayout:
     )
 
 
-def _random_part(
-    rows: StrengthRows, trainers: TrainerPlan | None
+def random_part(
+    client: Integers,
+    visit: Integers,
+    exercise: Integers,
+    *,
+    visit_labels: tuple[str, ...],
+    exercises: int,
+    trainer: Integers | None,
+    follow_up: Floats,
 ) -> tuple[tuple[RandomEffect, ...], ResidualStructure | None]:
-    """Random effects and residual structure; ``trainers`` None leaves trainers out."""
+    """Random effects and residual structure of the default model.
+
+    Parameters
+    ----------
+    client, visit, exercise : ndarray of int, shape (m,)
+        Of each row.
+    visit_labels : tuple of str
+    exercises : int
+        How many the outcome has.
+    trainer : ndarray of int, shape (m,), or None
+        Where trainers are a random effect.
+    follow_up : ndarray of float, shape (m,)
+        1 for rows after allocation, else 0.
+    """
     effects: list[RandomEffect] = []
     residual = None
-    visits = np.unique(rows.visit)
-    if len(rows.exercise_labels) > 1:
-        over_visits = (rows.visit[:, None] == visits).astype(float)
-        labels = tuple(rows.visit_labels[visit] for visit in visits)
-        effects.append(RandomEffect("client", rows.client, over_visits, columns=labels))
-        exercise_of_client = rows.client * len(rows.exercise_labels) + rows.exercise
+    visits = np.unique(visit)
+    if exercises > 1:
+        over_visits = (visit[:, None] == visits).astype(float)
+        labels = tuple(visit_labels[place] for place in visits)
+        effects.append(RandomEffect("client", client, over_visits, columns=labels))
+        exercise_of_client = client * exercises + exercise
         if np.bincount(exercise_of_client).max() > 1:  # with one visit it would repeat the residual
             effects.append(RandomEffect("client by exercise", exercise_of_client))
     elif visits.size > 1:
-        residual = ResidualStructure("unstructured", rows.client, rows.visit)
-    if trainers is not None and trainers.role in {"random", "clusters"}:
-        design = _is_follow_up(rows)[:, None]
-        effects.append(RandomEffect("trainer", trainers.trainer[rows.client], design, columns=("follow-up",)))
+        residual = ResidualStructure("unstructured", client, visit)
+    if trainer is not None:
+        effects.append(RandomEffect("trainer", trainer, follow_up[:, None], columns=("follow-up",)))
     return tuple(effects), residual

@@ -34,7 +34,8 @@ class TrialBatch:
     tests : TestedScores
         Complete scores, had training continued, and which tests were not missed at random.
     leaving : Leaving
-    attendance : Attendance
+    followed : Attendance or None
+        None where it was not simulated.
     """
 
     settings: TrialSettings
@@ -42,7 +43,7 @@ class TrialBatch:
     arm: Integers
     tests: TestedScores
     leaving: Leaving
-    attendance: Attendance
+    followed: Attendance | None
 
     @property
     def number(self) -> int:
@@ -63,6 +64,23 @@ class TrialBatch:
     def retained(self) -> NDArray[np.bool_]:
         """Active at the horizon, shape (trials, clients)."""
         return retained_at_horizon(self.settings, self.attendance)
+
+    @property
+    def attendance(self) -> Attendance:
+        """Sessions of every client.
+
+        Raises
+        ------
+        ArgumentError
+            If it was not simulated.
+        """
+        if self.followed is None:
+            raise ArgumentError(
+                where="attendance of simulated trials",
+                expected="a batch simulated with attendance",
+                got="one without",
+            )
+        return self.followed
 
 
 def observed_tests(batch: TrialBatch) -> NDArray[np.bool_]:
@@ -95,6 +113,7 @@ def simulate_batch(
     batch: int = 0,
     arm: int | Integers | None = None,
     whole_study: bool = False,
+    attendance: bool = True,
 ) -> TrialBatch:
     """Simulate ``trials`` trials.
 
@@ -110,6 +129,8 @@ def simulate_batch(
         arms. All other draws stay as they are.
     whole_study : bool
         Follow clients as records do, not only to the horizon.
+    attendance : bool
+        False leaves sessions out, where only tests are wanted; nothing else changes.
 
     Returns
     -------
@@ -136,10 +157,12 @@ def simulate_batch(
     arms = draw_arms(settings, traits, streams["arms"]) if arm is None else _given(arm, traits)
     tests = simulate_tests(settings, traits, arms, streams["tests"])
     leaving = simulate_departures(settings, traits, arms, tests=tests, rng=streams["departures"])
-    attendance = simulate_attendance(
-        settings, traits, leaving, rng=streams["attendance"], whole_study=whole_study
+    followed = (
+        simulate_attendance(settings, traits, leaving, rng=streams["attendance"], whole_study=whole_study)
+        if attendance
+        else None
     )
-    return TrialBatch(settings, traits, frozen_array(arms, np.int64), tests, leaving, attendance)
+    return TrialBatch(settings, traits, frozen_array(arms, np.int64), tests, leaving, followed)
 
 
 def _given(arm: int | Integers, traits: ClientTraits) -> Integers:

@@ -1,7 +1,8 @@
 """How an analysis performs over simulated trials: bias, coverage, type I error, power.
 
-The analyses are those of the outcomes rooms, on rows made as records make them. A fit that fails is
-counted, is no rejection, and takes no part in bias and coverage.
+The analyses are those of the outcomes rooms: many trials at once, and one by one, on rows made as records
+make them, for the few that do not fit the arrays. A fit that fails is counted, is no rejection, and takes no
+part in bias and coverage.
 """
 
 from __future__ import annotations
@@ -10,23 +11,30 @@ import math
 import warnings
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, DesignError, FitError
+from studykit.outcomes.many import ManyAnswers
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.outcomes.retention import primary_retention
+from studykit.outcomes.retention_many import compare_many_shares
 from studykit.outcomes.strength import primary_strength
+from studykit.outcomes.strength_analysis import AT_BOUNDARY
+from studykit.outcomes.strength_many import answer_many
 from studykit.protocol.types import Protocol
-from studykit.results import frozen_array
+from studykit.results import Estimate, frozen_array
 from studykit.trial.batch import TrialBatch, simulate_batch
+from studykit.trial.many import many_clients, many_scores
 from studykit.trial.rows import retention_spells, strength_rows
 from studykit.trial.settings import TrialSettings
 from studykit.trial.truth import trainers_shift
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+REASONS = 5  # failed trials of a batch that are analysed again for their reason
 Analysis = Literal["strength", "retention"]
 
 
@@ -38,20 +46,25 @@ class TrialEstimates:
     ----------
     value, lower, upper, p_value : ndarray of float
         On the scale of the analysis, the interval at the protocol's level.
+    standard_error, degrees_of_freedom : ndarray of float
+        ``nan`` as well where the interval is no t-interval.
     truth_shift : ndarray of float
         What the trainers at hand add to the general truth of each trial.
-    method : tuple of str
-        The analysis that was used, ``""`` where it failed.
+    by_model, at_boundary : ndarray of bool
+        Analysed by the mixed model and not by the fallback; a variance estimated at zero.
     failures : tuple of str
-        One message for every failed fit.
+        Why: one message for each of the first failed trials of a batch.
     """
 
     value: Floats
     lower: Floats
     upper: Floats
     p_value: Floats
+    standard_error: Floats
+    degrees_of_freedom: Floats
     truth_shift: Floats
-    method: tuple[str, ...]
+    by_model: Flags
+    at_boundary: Flags
     failures: tuple[str, ...]
 
     @property
@@ -97,12 +110,14 @@ class Performance:
         Mean of estimate minus truth, and its Monte Carlo error.
     spread : float
         Standard deviation of estimate minus truth.
-    mean_width : float
-        Of the intervals.
+    mean_width, width_error : float
+        Of the intervals, and its Monte Carlo error.
     coverage : Share
         Intervals that hold the truth, of those that could be computed.
     rejected : Share
-        p-values below alpha, of all trials: a failed fit is no rejection.
+        p-values up to alpha, of all trials: a failed fit is no rejection.
+    by_model, at_boundary : Share
+        Of the trials that could be analysed.
     """
 
     trials: int
@@ -112,8 +127,11 @@ class Performance:
     bias_error: float
     spread: float
     mean_width: float
+    width_error: float
     coverage: Share
     rejected: Share
+    by_model: Share
+    at_boundary: Share
 
 
 def estimate_batch(
@@ -140,23 +158,69 @@ def estimate_batch(
     -------
     TrialEstimates
     """
-    simulated = simulate_batch(settings, trials, seed=seed, batch=batch)
-    numbers = np.full((4, trials), np.nan)
-    methods, failures = [""] * trials, []
-    for trial in range(trials):
-        try:
-            found = _analyse(protocol, simulated, trial, analysis)
-        except (FitError, DesignError) as error:
-            failures.append(str(error))
-            continue
-        interval = found.estimate.confidence_interval(protocol.analysis.confidence_level)
-        numbers[:, trial] = found.estimate.value, interval.lower, interval.upper, found.p_value
-        methods[trial] = found.method
-    shift = trainers_shift(simulated) if analysis == "strength" else np.zeros(trials)
-    value, lower, upper, p_value = (frozen_array(row, float) for row in numbers)
+    simulated = simulate_batch(settings, trials, seed=seed, batch=batch, attendance=analysis == "retention")
+    return estimate_trials(protocol, simulated, analysis)
+
+
+def estimate_trials(protocol: Protocol, simulated: TrialBatch, analysis: Analysis) -> TrialEstimates:
+    """Analyse each trial of a batch by the protocol's primary analysis.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    simulated : TrialBatch
+        With attendance, for retention.
+    analysis : {"strength", "retention"}
+
+    Returns
+    -------
+    TrialEstimates
+        Equal to the analyses of the trials one by one.
+    """
+    if analysis == "strength":
+        found = answer_many(protocol, many_scores(protocol, simulated))
+    else:
+        found = compare_many_shares(protocol, many_clients(protocol, simulated), simulated.retained)
+    failures: list[str] = []
+    one_by_one = np.flatnonzero(found.open)
+    if one_by_one.size:
+        singles = [_single(protocol, simulated, int(trial), analysis, failures) for trial in one_by_one]
+        found = found.filled(
+            one_by_one, ManyAnswers(*(np.array(column) for column in zip(*singles, strict=True)))
+        )
+    silent = np.flatnonzero(np.isnan(found.value) & ~np.isin(np.arange(found.value.size), one_by_one))
+    for trial in silent[:REASONS]:
+        _single(protocol, simulated, int(trial), analysis, failures)
+    shift = trainers_shift(simulated) if analysis == "strength" else np.zeros(simulated.number)
     return TrialEstimates(
-        value, lower, upper, p_value, frozen_array(shift, float), tuple(methods), tuple(failures)
+        **{name: frozen_array(getattr(found, name), float) for name in _NUMBERS},
+        truth_shift=frozen_array(shift, float),
+        **{name: frozen_array(getattr(found, name), bool) for name in _FLAGS},
+        failures=tuple(failures[:REASONS]),
     )
+
+
+_NUMBERS = ("value", "lower", "upper", "p_value", "standard_error", "degrees_of_freedom")
+_FLAGS = ("by_model", "at_boundary")
+
+
+def _single(
+    protocol: Protocol, simulated: TrialBatch, trial: int, analysis: Analysis, failures: list[str]
+) -> tuple[object, ...]:
+    """The fields of `ManyAnswers` for one trial; a failure adds its reason."""
+    try:
+        found = _analyse(protocol, simulated, trial, analysis)
+    except (FitError, DesignError) as error:
+        failures.append(str(error))
+        return (*(math.nan,) * 6, False, False, False)
+    interval = found.estimate.confidence_interval(protocol.analysis.confidence_level)
+    own = found.estimate
+    t_numbers = (
+        (own.standard_error, own.degrees_of_freedom) if isinstance(own, Estimate) else (math.nan, math.nan)
+    )
+    at_boundary = any(remark.startswith(AT_BOUNDARY) for remark in found.remarks)
+    numbers = own.value, interval.lower, interval.upper, found.p_value, *t_numbers
+    return (*numbers, found.method.startswith("linear mixed model"), at_boundary, False)
 
 
 def _analyse(protocol: Protocol, simulated: TrialBatch, trial: int, analysis: Analysis) -> OutcomeEstimate:
@@ -175,27 +239,23 @@ def join_estimates(parts: Iterable[TrialEstimates]) -> TrialEstimates:
     if not found:
         raise ArgumentError(where="join_estimates", expected="at least one batch", got="none")
 
-    def together(name: str) -> Floats:
-        return frozen_array(np.concatenate([getattr(part, name) for part in found]), float)
+    def together(name: str, kind: type) -> NDArray[Any]:
+        return frozen_array(np.concatenate([getattr(part, name) for part in found]), kind)
 
     return TrialEstimates(
-        value=together("value"),
-        lower=together("lower"),
-        upper=together("upper"),
-        p_value=together("p_value"),
-        truth_shift=together("truth_shift"),
-        method=tuple(method for part in found for method in part.method),
+        **{name: together(name, float) for name in (*_NUMBERS, "truth_shift")},
+        **{name: together(name, bool) for name in _FLAGS},
         failures=tuple(failure for part in found for failure in part.failures),
     )
 
 
-def batches_of(trials: int, size: int = 100) -> tuple[int, ...]:
+def batches_of(trials: int, size: int = 250) -> tuple[int, ...]:
     """Sizes of the batches in which trials are done; they do not depend on the number of workers.
 
     Examples
     --------
-    >>> batches_of(250)
-    (100, 100, 50)
+    >>> batches_of(600)
+    (250, 250, 100)
     """
     return tuple(min(size, trials - start) for start in range(0, trials, size))
 
@@ -220,7 +280,8 @@ def summarise_performance(estimates: TrialEstimates, *, truth: float, alpha: flo
     own_truth = truth + estimates.truth_shift[known]
     error = estimates.value[known] - own_truth
     covered = (estimates.lower[known] <= own_truth) & (own_truth <= estimates.upper[known])
-    rejected = np.nan_to_num(estimates.p_value, nan=1.0) < alpha
+    rejected = np.nan_to_num(estimates.p_value, nan=1.0) <= alpha
+    width = estimates.upper[known] - estimates.lower[known]
     spread = float(error.std(ddof=1)) if number > 1 else math.nan
     return Performance(
         trials=estimates.trials,
@@ -229,9 +290,12 @@ def summarise_performance(estimates: TrialEstimates, *, truth: float, alpha: flo
         bias=float(error.mean()) if number else math.nan,
         bias_error=spread / math.sqrt(number) if number else math.nan,
         spread=spread,
-        mean_width=float((estimates.upper[known] - estimates.lower[known]).mean()) if number else math.nan,
+        mean_width=float(width.mean()) if number else math.nan,
+        width_error=float(width.std(ddof=1)) / math.sqrt(number) if number > 1 else math.nan,
         coverage=Share.of(int(covered.sum()), number),
         rejected=Share.of(int(rejected.sum()), estimates.trials),
+        by_model=Share.of(int(estimates.by_model[known].sum()), number),
+        at_boundary=Share.of(int(estimates.at_boundary[known].sum()), number),
     )
 
 

@@ -1,0 +1,75 @@
+"""The share retained in many studies at once: the primary comparison of `retention_comparison`."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.outcomes.many import ManyAnswers, ManyClients
+from studykit.outcomes.regression_many import trainer_means, unpaired_many
+from studykit.outcomes.strength_many import role_of_trainers
+from studykit.protocol.types import Protocol
+from studykit.retention.risk_difference import risk_differences
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+def compare_many_shares(protocol: Protocol, clients: ManyClients, retained: Flags) -> ManyAnswers:
+    """Difference in the share retained, by the protocol's primary analysis, in each study.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        With a retention outcome.
+    clients : ManyClients
+    retained : ndarray of bool, shape (m, clients)
+        The status of every client at the horizon is known.
+
+    Returns
+    -------
+    ManyAnswers
+        Compared arm minus reference arm; open where no trainer has clients of both arms, or where trainers
+        who deliver one arm each are too few for a comparison.
+    """
+    level = protocol.analysis.confidence_level
+    inside = (clients.arm == 0) | (clients.arm == clients.compared_arm)
+    if role_of_trainers(protocol, clients.trainers) != "clusters":
+        return _by_counts(clients, retained, inside, strata=clients.trainer, confidence_level=level)
+    mean, known, compared = trainer_means(clients, retained.astype(float), inside)
+    answers = unpaired_many(mean, known, compared, confidence_level=level)
+    whole = np.zeros_like(clients.trainer)
+    pooled = _by_counts(clients, retained, inside, strata=whole, confidence_level=level)
+    spread = answers.standard_error > 0.0
+    few = np.minimum((known & compared).sum(axis=1), (known & ~compared).sum(axis=1)) < 2
+    answers = answers.combined(pooled, lambda own, other: np.where(spread, own, other))
+    unanswered = ManyAnswers.empty(clients.studies)
+    return answers.combined(unanswered, lambda own, other: np.where(few, other, own))
+
+
+def _by_counts(
+    clients: ManyClients,
+    retained: Flags,
+    inside: Flags,
+    *,
+    strata: NDArray[np.int64],
+    confidence_level: float,
+) -> ManyAnswers:
+    """Stratified risk difference with the score interval."""
+    number = int(strata.max()) + 1
+    studies = np.arange(clients.studies)[:, None]
+    side = (clients.arm == clients.compared_arm).astype(np.int64)
+    cell = (studies * number + strata) * 2 + side
+    shape = (clients.studies, number, 2)
+    everybody, kept = (
+        np.bincount(cell[flags], minlength=int(np.prod(shape))).reshape(shape)
+        for flags in (inside, inside & retained)
+    )
+    found = risk_differences(kept, everybody, confidence_level=confidence_level)
+    unknown = np.full(clients.studies, np.nan)
+    nothing = np.zeros(clients.studies, dtype=bool)
+    silent = ~np.isfinite(found.value)
+    p_value = np.where(silent, np.nan, found.p_value)
+    return ManyAnswers(
+        found.value, found.lower, found.upper, p_value, unknown, unknown, nothing, nothing, silent
+    )
