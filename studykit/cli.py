@@ -69,6 +69,18 @@ def _last_code(study: Study) -> str:
     )
 
 
+def _agreed(arguments: argparse.Namespace, expected: str, question: str) -> bool:
+    """A yes to what cannot be undone: by ``--yes``, or from the keyboard; refused where nobody sits there."""
+    if arguments.yes:
+        return True
+    if not is_interactive():
+        raise ArgumentError(
+            where=arguments.command, expected=expected, got="no terminal to ask in",
+            todo="Run it in a terminal, or add --yes once everything above is right.",
+        )  # fmt: skip
+    return confirm(question)
+
+
 def _open(arguments: argparse.Namespace) -> Study:
     from studykit.study import Study
 
@@ -155,12 +167,12 @@ def plan(arguments: argparse.Namespace) -> int:
 
 def lock(arguments: argparse.Namespace) -> int:
     """Decide the protocol."""
+    from studykit.study.locking import protocol_to_lock
+
     study = _open(arguments)
-    if (
-        is_interactive()
-        and not arguments.yes
-        and not confirm("After the lock every change is an amendment with a reason. Lock the protocol now?")
-    ):
+    protocol_to_lock(study, by=arguments.by)  # what stands against it is said before anything is asked
+    question = "After the lock every change is an amendment with a reason. Lock the protocol now?"
+    if not _agreed(arguments, "a yes: after the lock every change is an amendment", question):
         _say("Nothing was locked.")
         return DONE
     locked = study.lock(by=arguments.by)
@@ -183,19 +195,40 @@ def enrol(arguments: argparse.Namespace) -> int:
     facts = study.enrolment(arguments.client)
     if not arguments.json:
         _say(facts.text())
-    if not arguments.yes:
-        if not is_interactive():
-            raise ArgumentError(
-                where="enrol",
-                expected="a yes to the facts above",
-                got="no terminal to ask in",
-                todo="Run it in a terminal, or add --yes once the facts are right.",
-            )
-        if not confirm("Are these facts right? The draw cannot be undone. Draw now?"):
-            _say("Nothing was drawn.")
-            return DONE
+    question = "Are these facts right? The draw cannot be undone. Draw now?"
+    if not arguments.slip and not _agreed(arguments, "a yes to the facts above", question):
+        _say("Nothing was drawn.")
+        return DONE
+    if study.protocol.sealed_list:
+        return _enrol_by_slip(study, arguments)
     receipt = study.enrol(arguments.client, by=arguments.by)
     _show(arguments, receipt, receipt.text())
+    return DONE
+
+
+def _enrol_by_slip(study: Study, arguments: argparse.Namespace) -> int:
+    """Call the client's slip, and record its word once the envelope is open."""
+    called = study.call_slip(arguments.client, by=arguments.by)
+    word = arguments.slip
+    if not word and not (is_interactive() and not arguments.json):
+        folder = shlex.quote(str(arguments.study))
+        then = f"Then: studykit enrol {folder} {called.client} --by {arguments.by} --slip WORD"
+        _show(arguments, called, f"{called.text()}\n{then}")
+        return DONE
+    if not word:
+        _say(called.text())
+        word = ask("The word printed on the slip")
+    receipt = study.open_slip(called.client, word=word, by=arguments.by)
+    _show(arguments, receipt, receipt.text())
+    return DONE
+
+
+def seal(arguments: argparse.Namespace) -> int:
+    """For an outsider: draw a list of sealed slips, to be printed and opened one by one."""
+    from studykit.study.sealing import seal as made
+
+    files = made(_open(arguments), arguments.to, per_stratum=arguments.slips)
+    _show(arguments, files, files.text())
     return DONE
 
 
@@ -221,10 +254,12 @@ def audit(arguments: argparse.Namespace) -> int:
     """Verify the ledger and repeat every draw."""
     from studykit.allocation.acts import Receipt
     from studykit.allocation.audit_result import Anchor
+    from studykit.study.sealing import kept_entropy
 
     receipts = [Receipt.read(path.read_text(encoding="utf-8-sig")) for path in arguments.receipt]
     anchors = [Anchor.read(text) for text in arguments.kept]
-    result = _open(arguments).audit(receipts=receipts, anchors=anchors)
+    entropy = kept_entropy(arguments.list) if arguments.list else ""
+    result = _open(arguments).audit(receipts=receipts, anchors=anchors, list_entropy=entropy)
     _show(arguments, result, result.summary())
     return DONE if result.passed else ATTENTION
 
@@ -245,6 +280,13 @@ def _day(text: str) -> dt.date:
         return dt.date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"a date such as 2026-03-09 is wanted, not {text!r}") from None
+
+
+def _whole(text: str) -> int:
+    """A whole number from 1 from the command line."""
+    if not (text.isdecimal() and 1 <= int(text) <= 10_000):
+        raise argparse.ArgumentTypeError(f"a whole number from 1 is wanted, not {text!r}")
+    return int(text)
 
 
 def _look(study: Study, arguments: argparse.Namespace) -> tuple[str, str]:
@@ -337,6 +379,12 @@ _RECEIPT = _option(
 _KEPT = _option(
     "--kept", action="append", default=[], metavar="CODE", help="an entry and its code, kept elsewhere"
 )
+_LIST = _option("--list", type=Path, metavar="FILE", help="kept.json of the outsider, after the last client")
+_SLIP = _option("--slip", default="", metavar="WORD", help="word on the opened slip of a sealed list")
+_TO = _option(
+    "--to", required=True, type=Path, metavar="FOLDER", help="a new folder outside the study's folder"
+)
+_SLIPS = _option("--slips", type=_whole, metavar="N", help="slips in each stratum")
 _DATE = _option("--date", type=_day, metavar="DATE", help="day of the session (default: today)")
 _TRAINER = _option(
     "--trainer", default="", metavar="CODE", help="who trains that day, if not the usual trainer"
@@ -352,11 +400,12 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (plan, "my_study --clients 60", (_STUDY, _CLIENTS)),
     (lock, "my_study --by OW", (_STUDY, _BY, _YES)),
     (amend, 'my_study --by OW --reason "a second studio joins"', (_STUDY, _BY, _WHY_CHANGED)),
-    (enrol, "my_study C014 --by OW", (_STUDY, _CLIENT, _BY, _YES)),
+    (enrol, "my_study C014 --by OW", (_STUDY, _CLIENT, _BY, _YES, _SLIP)),
+    (seal, "my_study --to ../sealed_slips", (_STUDY, _TO, _SLIPS)),
     (correct, _CORRECTION, (_STUDY, _CLIENT, _FACT, _VALUE, _WHY_CORRECTED, _BY)),
     (sheet, "my_study C014", (_STUDY, _CLIENT, _DATE, _TRAINER)),
     (check, "my_study", (_STUDY,)),
-    (audit, 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"', (_STUDY, _RECEIPT, _KEPT)),
+    (audit, 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"', (_STUDY, _RECEIPT, _KEPT, _LIST)),
     (analyse, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),
     (report, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),
 )

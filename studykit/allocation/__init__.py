@@ -25,7 +25,8 @@ from studykit.allocation.minimisation import Minimisation
 from studykit.allocation.places import machine_code, synchronised_folder
 from studykit.allocation.refusals import REQUIRED_FACTS
 from studykit.allocation.replay import Replayed, enumerate_replays, replay, strata_as_levels
-from studykit.allocation.sealed import SealedList, Slip, make_list, open_slip, publish_list
+from studykit.allocation.sealed import SealedList, Slip, make_list, remade_findings
+from studykit.allocation.slips import CalledSlip, call_slip, open_slip, publish_list
 from studykit.allocation.splits import Candidates, Split, SplitPlan, draw_split, find_candidates
 from studykit.allocation.surroundings import Surroundings
 from studykit.allocation.together import allocate_trainers, replay_trainers
@@ -40,6 +41,7 @@ __all__ = [
     "AuditResult",
     "Balance",
     "BiasedCoin",
+    "CalledSlip",
     "Candidates",
     "Draw",
     "Entry",
@@ -64,6 +66,7 @@ __all__ = [
     "arm_in_period",
     "arm_of_side",
     "audit",
+    "call_slip",
     "crossover_sequences",
     "design_findings",
     "draw",
@@ -81,6 +84,7 @@ __all__ = [
     "method_name_findings",
     "open_slip",
     "publish_list",
+    "remade_findings",
     "replay",
     "replay_trainers",
     "strata_as_levels",

@@ -34,7 +34,8 @@ from studykit.allocation.ledger import Ledger
 from studykit.allocation.method import Draw, draw, written_probabilities
 from studykit.allocation.methods import method_from
 from studykit.allocation.past import Past
-from studykit.allocation.sealed import check_slips, is_opened_slip
+from studykit.allocation.sealed import remade_findings
+from studykit.allocation.slips import check_slips, is_opened_slip, published_list
 from studykit.allocation.together import check_splits
 from studykit.errors import Finding, StudykitError
 
@@ -44,6 +45,7 @@ def audit(
     *,
     receipts: Iterable[Receipt] = (),
     anchors: Iterable[Anchor] = (),
+    list_entropy: str = "",
     entry_delay_days: int = 14,
 ) -> AuditResult:
     """Check a whole ledger.
@@ -55,6 +57,8 @@ def audit(
         As many as can be collected from clients.
     anchors : iterable of Anchor
         Codes that earlier audits printed and somebody kept elsewhere.
+    list_entropy : str
+        Where slips of a sealed list are opened, what the outsider made the list from; for after recruitment.
     entry_delay_days : int
         An event entered later than this is noted.
 
@@ -76,6 +80,7 @@ def audit(
     findings += trouble
     findings += check_splits(entries)
     findings += check_slips(entries)
+    findings += _remade(entries, list_entropy)
     findings += _receipts(entries, collected)
     findings += _conduct(entries)
     allocations = allocations_from(entries)
@@ -94,7 +99,21 @@ def audit(
         anchor=anchor,
         locked=locked_from(entries),
         kinds=kinds,
+        slips=sum(map(is_opened_slip, entries)),
+        lists_remade=int(bool(list_entropy)),
     )
+
+
+def _remade(entries: Sequence[Entry], entropy: str) -> tuple[Finding, ...]:
+    """The published list in force, made again from what the outsider kept."""
+    if not entropy:
+        return ()
+    locked = locked_from(entries)
+    named = {} if locked is None else locked.current_method or {}
+    published = published_list(entries, str(named.get("commitment")))
+    if published is None:
+        return (_stop("ledger", "a published list", "none, so that there is nothing to make again"),)
+    return remade_findings(published, entropy)
 
 
 def replay_draws(entries: Sequence[Entry]) -> tuple[tuple[Draw, ...], tuple[Finding, ...]]:

@@ -107,6 +107,10 @@ class AuditResult:
     locked : Locked or None
     kinds : mapping of str to int
         Number of entries of each kind.
+    slips : int
+        Opened slips of a sealed list, each compared with its published seal.
+    lists_remade : int
+        Published lists made again from what the outsider kept.
     """
 
     entries: int
@@ -119,6 +123,8 @@ class AuditResult:
     anchor: Anchor | None
     locked: Locked | None
     kinds: Mapping[str, int]
+    slips: int = 0
+    lists_remade: int = 0
 
     @property
     def passed(self) -> bool:
@@ -145,6 +151,9 @@ def _headline(result: AuditResult) -> list[str]:
         f"{result.entries} entries read; {result.replayed} draws repeated; "
         f"{result.receipts_checked} receipts compared."
     )
+    if result.slips:
+        again = " The list was made again from what the outsider kept." if result.lists_remade else ""
+        lines.append(f"{result.slips} opened slips compared with the seals published before.{again}")
     if result.locked is None:
         lines.append("No protocol is locked yet.")
     else:
@@ -158,7 +167,7 @@ def _headline(result: AuditResult) -> list[str]:
 
 
 def _balance_lines(result: AuditResult) -> list[str]:
-    if not result.predictability.draws:
+    if not result.kinds.get("allocation", 0):
         return ["No client has an arm yet."]
     label = max(len(f"{row.factor}: {row.level}") for row in result.balance)
     lines = ["", f"{'Clients per arm':<{label}}  " + "  ".join(result.arms)]

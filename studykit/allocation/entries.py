@@ -29,6 +29,7 @@ Kind = Literal[
     "amendment",
     "split",
     "sealed list",
+    "slip",
     "allocation",
     "look",
     "unblinding",

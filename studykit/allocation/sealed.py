@@ -1,9 +1,10 @@
-"""A list made by an outsider: numbered slips, sealed by published codes, opened in logged order.
+"""A list made by an outsider: numbered slips, each sealed by a published code.
 
 The outsider draws all slips beforehand on another machine, prints them, and publishes a seal for
 each: SHA-256 of its number, stratum, arm and a secret word of 128 bits. A seal tells nothing of the
 arm; once a slip is opened, everybody can check it against its seal. This is the only way of
-allocating here in which a list exists before the clients do.
+allocating here in which a list exists before the clients do. How slips are opened is told in
+`studykit.allocation.slips`.
 """
 
 from __future__ import annotations
@@ -13,17 +14,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from studykit.allocation.acts import Receipt, allocation_from
 from studykit.allocation.bits import RecordedBits
-from studykit.allocation.entries import Entry, canonical
-from studykit.allocation.ledger import Ledger
-from studykit.allocation.memory import Memory
+from studykit.allocation.entries import canonical
 from studykit.allocation.method import AllocationMethod, draw
-from studykit.allocation.refusals import REQUIRED_FACTS, check_client_code, check_may_allocate
-from studykit.allocation.surroundings import Surroundings
-from studykit.errors import AllocationRefused, ArgumentError, Finding
+from studykit.allocation.methods import method_from
+from studykit.errors import ArgumentError, Finding
 
 _SECRET_BITS = 128
+_DIGITS = _SECRET_BITS // 4
 _ASK = "Ask whoever keeps copies and receipts before going on."
 
 
@@ -51,10 +49,15 @@ class Slip:
         parts = [self.number, dict(self.stratum), self.arm, self.secret]
         return hashlib.sha256(canonical(parts).encode("ascii")).hexdigest()
 
-    def text(self) -> str:
-        """What is printed inside the envelope."""
-        where = ", ".join(f"{factor} {level}" for factor, level in self.stratum.items()) or "everybody"
-        return f"Slip {self.number} ({where})\n  arm:    {self.arm}\n  secret: {self.secret}"
+    @property
+    def outside(self) -> str:
+        """The stratum as it is written on the envelope."""
+        return stratum_words(self.stratum)
+
+    @property
+    def word(self) -> str:
+        """The secret in fours, as it is printed inside the envelope."""
+        return "-".join(self.secret[start : start + 4] for start in range(0, len(self.secret), 4))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +94,25 @@ class SealedList:
         """The whole list in plain values, as the ledger keeps it."""
         slips = [[number, dict(stratum), seal] for number, stratum, seal in self.slips]
         return {"drawn_by": dict(self.drawn_by), "slips": slips}
+
+    def slip(self, number: int, word: str) -> Slip | None:
+        """The slip that a secret word opens; nothing where the word fits no arm's seal."""
+        secret = plain_word(word)
+        for known, stratum, seal in self.slips:
+            if known == number:
+                tried = (Slip(number, dict(stratum), arm, secret) for arm in self.drawn_by["arms"])
+                return next((slip for slip in tried if slip.seal() == seal), None)
+        return None
+
+    def lengths(self) -> list[tuple[dict[str, str], int]]:
+        """Slips in each run of one stratum, in order: what `make_list` was told."""
+        found: list[tuple[dict[str, str], int]] = []
+        for _, stratum, _ in self.slips:
+            if found and found[-1][0] == dict(stratum):
+                found[-1] = (found[-1][0], found[-1][1] + 1)
+            else:
+                found.append((dict(stratum), 1))
+        return found
 
 
 def make_list(
@@ -140,140 +162,68 @@ def make_list(
     return published, tuple(slips)
 
 
-def publish_list(ledger: Ledger, sealed_list: SealedList, *, by: str) -> Entry:
-    """Write the published list into the ledger, once, before the first slip is opened (E05).
+def list_from(content: Mapping[str, Any]) -> SealedList:
+    """The list that `SealedList.content` wrote.
 
     Raises
     ------
-    AllocationRefused
-        If the protocol is not locked with this list, or a list is there already.
+    ArgumentError
+        If it is no such content.
     """
-
-    def body(memory: Memory, _: Surroundings) -> Mapping[str, Any]:
-        named = memory.need_lock().current_method
-        if named is None or dict(named) != sealed_list.describe():
-            raise AllocationRefused(
-                where="sealed list", expected="the list that the locked protocol names", got="another one"
-            )
-        if any(entry.kind == "sealed list" for entry in memory.entries):
-            raise AllocationRefused(where="sealed list", expected="no list yet", got="one that is published")
-        return sealed_list.content()
-
-    return ledger.record("sealed list", body, by=by)
+    try:
+        slips = tuple((int(number), dict(stratum), str(seal)) for number, stratum, seal in content["slips"])
+        method_from(content["drawn_by"])
+    except Exception as error:
+        raise ArgumentError(
+            where="sealed list", expected="what the outsider published", got=f"something else ({error})"
+        ) from error
+    return SealedList(content["drawn_by"], slips)
 
 
-def open_slip(
-    ledger: Ledger,
-    client: str,
-    *,
-    slip: Slip,
-    facts: Mapping[str, Any],
-    by: str,
-    required: Sequence[str] = REQUIRED_FACTS,
-) -> Receipt:
-    """Record the slip that was opened for a client; only the next one of the stratum is taken.
+def remade_findings(published: SealedList, entropy: str) -> tuple[Finding, ...]:
+    """Whether the outsider's entropy gives the published list again (E01); for after recruitment.
 
-    Parameters
-    ----------
-    ledger : Ledger
-        With the list published in it.
-    client, facts, by, required
-        As for `Ledger.allocate`.
-    slip : Slip
-        As printed in the envelope.
+    Examples
+    --------
+    >>> from studykit.allocation.blocks import PermutedBlocks
+    >>> published, _ = make_list(PermutedBlocks(("a", "b")), [({}, 8)], entropy="07" * 32)
+    >>> remade_findings(published, "07" * 32)
+    ()
+    """
+    again, _ = make_list(method_from(published.drawn_by), published.lengths(), entropy=entropy)
+    if again.commitment == published.commitment:
+        return ()
+    return (
+        Finding("stop", "sealed list", f"the list {published.commitment[:12]} when it is made again",
+                f"the list {again.commitment[:12]}", _ASK),
+    )  # fmt: skip
+
+
+def stratum_words(stratum: Mapping[str, str]) -> str:
+    """A stratum in words, in one order wherever it is printed.
+
+    Examples
+    --------
+    >>> stratum_words({"trainer": "T1", "sex": "female"})
+    'sex female, trainer T1'
+    """
+    return ", ".join(f"{factor} {stratum[factor]}" for factor in sorted(stratum))
+
+
+def plain_word(word: str) -> str:
+    """A secret as it was printed, without its hyphens and spaces.
 
     Raises
     ------
-    AllocationRefused
-        If the slip is not the next one of its stratum or does not fit its seal, or for any reason
-        of `Ledger.allocate`.
+    ArgumentError
+        If it is not 32 hexadecimal digits.
     """
-    check_client_code(client)
-
-    def body(memory: Memory, surroundings: Surroundings) -> Mapping[str, Any]:
-        published = _published(memory.entries)
-        if published is None:
-            raise AllocationRefused(where="sealed list", expected="a published list", got="none")
-        described = published.describe()
-        machine = surroundings.machine
-        check_may_allocate(memory, client, facts=facts, method=described, required=required, machine=machine)
-        finding = _slip_finding(slip, published, _opened(memory.entries), where=f"slip {slip.number}")
-        if finding is not None:
-            raise AllocationRefused(
-                where=finding.where, expected=finding.expected, got=finding.got, todo=finding.todo
-            )
-        return {
-            "client": client,
-            "arm": slip.arm,
-            "stratum": dict(slip.stratum),
-            "facts": dict(facts),
-            "method": described,
-            "probabilities": {},
-            "slip": {"number": slip.number, "secret": slip.secret},
-            "entropy": "",
-            "entropy_source": "sealed list",
-            "machine": machine,
-            "protocol_hash": memory.need_lock().current_hash,
-        }
-
-    entry = ledger.record("allocation", body, by=by, client=client)
-    return allocation_from(entry).receipt()
-
-
-def check_slips(entries: Sequence[Entry]) -> tuple[Finding, ...]:
-    """Every opened slip again against its seal and its turn, and the list against its commitment."""
-    findings = []
-    published = _published(entries)
-    opened: list[int] = []
-    for entry in entries:
-        if not is_opened_slip(entry):
-            continue
-        where = f"ledger, entry {entry.position}"
-        body = entry.body
-        if published is None or body["method"]["commitment"] != published.commitment:
-            findings.append(Finding("stop", where, "a slip of the published list", "none such", _ASK))
-            continue
-        slip = Slip(body["slip"]["number"], body["stratum"], body["arm"], body["slip"]["secret"])
-        finding = _slip_finding(slip, published, opened, where=where)
-        if finding is not None:
-            findings.append(finding)
-        opened.append(slip.number)
-    return tuple(findings)
-
-
-def is_opened_slip(entry: Entry) -> bool:
-    """Whether an entry is an allocation by slip."""
-    return entry.kind == "allocation" and "slip" in entry.body
-
-
-def _published(entries: Sequence[Entry]) -> SealedList | None:
-    for entry in entries:
-        if entry.kind == "sealed list":
-            body = entry.body
-            slips = tuple((number, stratum, seal) for number, stratum, seal in body["slips"])
-            return SealedList(body["drawn_by"], slips)
-    return None
-
-
-def _opened(entries: Sequence[Entry]) -> list[int]:
-    return [entry.body["slip"]["number"] for entry in entries if is_opened_slip(entry)]
-
-
-def _slip_finding(slip: Slip, published: SealedList, opened: Sequence[int], *, where: str) -> Finding | None:
-    """What is wrong with a slip, given the numbers opened so far; nothing when it is in order."""
-    waiting = [
-        (number, seal)
-        for number, stratum, seal in published.slips
-        if dict(stratum) == dict(slip.stratum) and number not in opened
-    ]
-    if not waiting:
-        todo = "Ask the outsider for a longer list, by an amendment."
-        return Finding("stop", where, "an unopened slip of this stratum", "none left", todo)
-    number, seal = waiting[0]
-    if slip.number != number:
-        todo = "Envelopes are opened in order; log what happened to the one that was passed over."
-        return Finding("stop", where, f"slip {number}, the next of its stratum", f"slip {slip.number}", todo)
-    if slip.seal() != seal:
-        todo = "Check arm and secret as printed; if they are right, the envelope was exchanged."
-        return Finding("stop", where, "a slip that fits its published seal", "another one", todo)
-    return None
+    text = "".join(word.replace("-", " ").split()).lower()
+    if len(text) != _DIGITS or set(text) - set("0123456789abcdef"):
+        raise ArgumentError(
+            where="secret word",
+            expected=f"{_DIGITS} digits 0 to 9 and a to f in {_DIGITS // 4} groups of four, as printed",
+            got=f"{len(text)} characters" if len(text) != _DIGITS else "another character",
+            todo="Type it again; nothing was written.",
+        )
+    return text

@@ -76,6 +76,8 @@ class Plan:
         of drawing clients; ``None`` where clients are not drawn one by one here.
     drawn_by : str
         Name of that way, as in the protocol.
+    from_list : bool
+        Whether an outsider draws a sealed list beforehand.
     """
 
     title: str
@@ -99,6 +101,7 @@ class Plan:
     method: str
     drawing: Foresight | None = None
     drawn_by: str = ""
+    from_list: bool = False
 
     def summary(self) -> str:
         """The plan as plain text for an owner."""
@@ -204,6 +207,7 @@ def plan_study(protocol: Protocol, *, clients: int | None = None) -> Plan:
         method=_METHOD,
         drawing=foreseen_drawing(protocol, clients=number),
         drawn_by=protocol.allocation.method,
+        from_list=bool(protocol.sealed_list),
     )
 
 

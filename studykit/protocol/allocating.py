@@ -33,6 +33,7 @@ def allocation_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
         yield from _equal_arms(protocol, at)
         yield from _weights(allocation, at)
         yield from _chance(allocation.chance, at)
+        yield from _no_list(allocation, at)
     elif isinstance(allocation, BiasedCoin):
         yield from _two_arms(protocol, at)
         yield from _equal_arms(protocol, at)
@@ -115,6 +116,15 @@ def _weights(allocation: Minimisation, at: Places) -> Iterator[Finding]:
                 "stop", (*path, number), expected="a whole number from 1", got=str(weight),
                 todo="To leave a stratum out, take it off both lists.",
             )  # fmt: skip
+
+
+def _no_list(allocation: Minimisation, at: Places) -> Iterator[Finding]:
+    if allocation.sealed_list:
+        yield at.finding(
+            "stop", ("allocation", "sealed_list"), expected="no list with minimisation", got="one",
+            todo="Each arm depends on the clients before, so nothing can be drawn beforehand. Delete it, or "
+            'use method = "permuted blocks".',
+        )  # fmt: skip
 
 
 def _chance(chance: float, at: Places) -> Iterator[Finding]:

@@ -156,6 +156,14 @@ def _allocation(protocol: Protocol) -> tuple[Item, ...]:
     if protocol.is_external:
         told = getattr(protocol.allocation, "description", "")
         return tuple(_from_protocol(item, asks, told, "allocation.description") for item, asks in asked)
+    if protocol.sealed_list:
+        answers = (
+            "a list drawn by an outsider from operating-system entropy on another machine",
+            f"Methods: {protocol.allocation.method}, its settings and strata",
+            "Methods: numbered opaque envelopes, opened in logged order; their codes published at the lock",
+            "no: slips were sealed, and each number was given to a client before its envelope was opened",
+        )
+        return tuple(_here(item, asks, answer) for (item, asks), answer in zip(asked, answers, strict=True))
     answers = (
         "drawn by the program from operating-system entropy, one client at a time, and recorded",
         f"Methods: {protocol.allocation.method}, its settings and strata",

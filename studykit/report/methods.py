@@ -72,6 +72,15 @@ def _allocation(protocol: Protocol) -> tuple[str, ...]:
     if protocol.is_external:
         told = getattr(protocol.allocation, "description", "")
         return (f"Allocation: {_whole(told)}",) if told else ()
+    if protocol.sealed_list:
+        text = (
+            f"Clients were allocated one at a time {allocation_words(protocol)}. An outsider drew the list "
+            "beforehand from the entropy of the operating system and put its slips into numbered opaque "
+            "envelopes; codes of all slips were published at the lock. After eligibility, consent and "
+            "baseline test were recorded, the ledger gave the client the next number of the stratum, and "
+            "only then was its envelope opened; every opened slip was compared with its code."
+        )
+        return (text,)
     text = (
         f"Clients were allocated one at a time {allocation_words(protocol)}; each arm was drawn from the "
         "entropy of the operating system after eligibility, consent and baseline test were recorded, and "

@@ -16,10 +16,13 @@ def drawing_section(plan: Plan) -> Section:
     """Balance and predictability of the protocol's way of drawing; empty where nothing is drawn here."""
     if plan.drawing is None:
         return Section("drawing", "How clients are drawn", ())
-    lead = (
-        f"Clients are drawn one at a time by {plan.drawn_by}. No list exists that could be read; what can be "
-        "guessed follows from the rule alone."
+    listed = (
+        "An outsider drew the list beforehand; its slips are sealed, and each is opened only after the "
+        "ledger has given its number to a client. What can be guessed follows from the rule and the arms so "
+        "far."
     )
+    drawn = "No list exists that could be read; what can be guessed follows from the rule alone."
+    lead = f"Clients are drawn one at a time by {plan.drawn_by}. {listed if plan.from_list else drawn}"
     return Section("drawing", "How clients are drawn", (*paragraphs(lead), *tables(_table(plan))))
 
 

@@ -9,15 +9,12 @@ from __future__ import annotations
 import hashlib
 import re
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
-from typing import Any
-
-from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from studykit.outcomes.session_plan import MESSAGE_HOURS, SessionPlan, effort_words, stage_words
 from studykit.protocol.cautions import STATUS, STOP_SIGNS, Caution, Page, cautions_for
 from studykit.protocol.types import Dose, Protocol
+from studykit.report.rendering import render_page
 from studykit.report.saving import write_whole
 
 _ABOUT_PARTNER_REPS = frozenset({"ramp_in", "trainer_sign_off"})
@@ -92,7 +89,7 @@ def render_session_sheet(plan: SessionPlan, protocol: Protocol) -> str:
         For the question about harms, blinding and the local cautions.
     """
     cautions = _cautions("session sheet", protocol)
-    return _render(
+    return render_page(
         "session_sheet.html.j2",
         plan=plan,
         stage=stage_words(plan.stage) if plan.stage is not None else "",
@@ -117,7 +114,7 @@ def render_session_sheet(plan: SessionPlan, protocol: Protocol) -> str:
 
 def render_take_home(protocol: Protocol) -> str:
     """The page to take home as HTML text: red flags, and whom to call."""
-    return _render(
+    return render_page(
         "take_home.html.j2",
         study=protocol.study.title,
         cautions=_cautions("take-home page", protocol),
@@ -203,15 +200,3 @@ def _cautions(page: Page, protocol: Protocol) -> tuple[Caution, ...]:
 
 def _named(cautions: tuple[Caution, ...], code: str) -> Caution:
     return next(caution for caution in cautions if caution.code == code)
-
-
-def _render(template: str, **values: Any) -> str:
-    return _environment().get_template(template).render(**values) + "\n"
-
-
-@cache
-def _environment() -> Environment:
-    return Environment(
-        loader=PackageLoader("studykit.report", "templates"), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip

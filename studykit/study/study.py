@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import (
-    AllocationRefused,
     DataError,
     DesignError,
     Finding,
@@ -24,6 +23,7 @@ from studykit.errors import (
     ProtocolError,
 )
 from studykit.shipped import shipped
+from studykit.study import enrolling, locking
 from studykit.study.checking import (
     Check,
     follow_up_complete,
@@ -32,7 +32,7 @@ from studykit.study.checking import (
 )
 from studykit.study.conduct import write_sheet
 from studykit.study.correcting import require_role, write_correction
-from studykit.study.deciding import file_findings, protocol_findings, stop_before_lock, stop_on
+from studykit.study.deciding import file_findings, protocol_findings, stop_on
 from studykit.study.drawing import drawn_again
 from studykit.study.folder import made_whole, synchronised_finding, template, versions
 
@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from studykit.allocation.audit_result import Anchor, AuditResult
     from studykit.allocation.entries import Entry
     from studykit.allocation.ledger import Ledger
+    from studykit.allocation.slips import CalledSlip
     from studykit.outcomes.results import Provenance, StudyResults
     from studykit.planning.plan import Plan
     from studykit.protocol.reading import ReadProtocol
@@ -278,24 +279,7 @@ class Study:
         LedgerError
             If the study is locked already.
         """
-        from studykit.allocation.asked import method_for
-        from studykit.allocation.ledger import Ledger
-        from studykit.protocol.reading import read_protocol
-
-        read = read_protocol(self.folder / PROTOCOL)
-        stop_before_lock(read)
-        require_role(by, read.protocol)
-        path = self.folder / LEDGER
-        if not path.exists() and (lost := lost_ledger_findings(self.records(), read.protocol, str(path))):
-            raise DataError(lost)
-        ledger = Ledger.open(path) if path.exists() else Ledger.create(path, by=by)
-        return ledger.lock(
-            protocol=read.text,
-            protocol_hash=read.digest,
-            versions=versions(),
-            by=by,
-            method=method_for(read.protocol),
-        )
+        return locking.lock(self, by=by)
 
     def amend(self, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
         """Take ``protocol.toml`` as it stands now as an amendment; gives the changed keys too.
@@ -307,34 +291,10 @@ class Study:
         LedgerError
             If nothing is locked or nothing has changed.
         """
-        from studykit.allocation.asked import method_for
-        from studykit.protocol.reading import parse_protocol, read_protocol
-        from studykit.protocol.resolved import changed_keys
+        return locking.amend(self, reason=reason, by=by)
 
-        ledger, locked = self._need_ledger()
-        read = read_protocol(self.folder / PROTOCOL)
-        stop_on(read)
-        before = parse_protocol(locked.current_protocol, where="the locked protocol").protocol
-        require_role(by, before, read.protocol)
-        changed = tuple(changed_keys(before, read.protocol))
-        if not changed:
-            raise LedgerError(
-                where=str(self.folder / PROTOCOL),
-                expected="a change of content",
-                got="none",
-                todo="Change protocol.toml first, then amend.",
-            )
-        entry = ledger.amend(
-            protocol=read.text,
-            protocol_hash=read.digest,
-            reason=reason,
-            changed=changed,
-            by=by,
-            method=method_for(read.protocol),
-        )
-        return entry, changed
-
-    def _need_ledger(self) -> tuple[Ledger, Locked]:
+    def need_ledger(self) -> tuple[Ledger, Locked]:
+        """The ledger and what is locked in it; refused before the lock."""
         ledger = self.ledger
         locked = None if ledger is None else ledger.locked()
         if ledger is None or locked is None:
@@ -352,7 +312,7 @@ class Study:
         """Facts of a client who is to be allocated, from the records."""
         from studykit.records.enrolment import enrolment_facts
 
-        self._need_ledger()
+        self.need_ledger()
         today = dt.date.today()  # noqa: DTZ011 — the studio's day
         return enrolment_facts(self.records(), self.protocol, client, today=today)
 
@@ -364,38 +324,27 @@ class Study:
         AllocationRefused
             If the records do not show that the client is ready, or an arm was drawn before.
         """
-        from studykit.allocation.asked import method_for
+        return enrolling.enrol(self, client, by=by)
 
-        ledger, _ = self._need_ledger()
-        protocol = self.protocol
-        method = method_for(protocol)
-        if method is None:
-            raise DesignError(
-                where="enrol", expected="a study that allocates here", got='allocation = "external"'
-            )
-        require_role(by, protocol)
-        self._refuse_when_paused()
-        facts = self.enrolment(client)
-        if facts.missing:
-            raise AllocationRefused(
-                where=f"client {client}",
-                expected="a client who is ready",
-                got=" ".join(facts.missing),
-                todo="Complete the records first; nothing was drawn.",
-            )
-        return ledger.allocate(
-            facts.client, stratum=dict(facts.stratum), facts=dict(facts.facts), method=method, by=by
-        )
+    def call_slip(self, client: str, *, by: str) -> CalledSlip:
+        """Tie the next slip of the sealed list to a client; only then may its envelope be opened.
 
-    def _refuse_when_paused(self) -> None:
-        reasons = self._pause_reasons()
-        if reasons:
-            raise AllocationRefused(
-                where="pause rule on harms",
-                expected="no reason to pause",
-                got="; ".join(reasons),
-                todo="Let the reviewer decide, and amend the protocol before going on.",
-            )
+        Raises
+        ------
+        AllocationRefused
+            As `enrol`; or if an earlier slip of the stratum is not recorded yet, or none is left.
+        """
+        return enrolling.call_slip(self, client, by=by)
+
+    def open_slip(self, client: str, *, word: str, by: str) -> Receipt:
+        """Record the arm of the client's opened slip by its secret word.
+
+        Raises
+        ------
+        AllocationRefused
+            If no slip was called for the client, or the word does not fit its published seal.
+        """
+        return enrolling.open_slip(self, client, word=word, by=by)
 
     def correct(
         self, client: str, *, fact: str, value: str, reason: str, by: str, source: str = "records"
@@ -409,7 +358,7 @@ class Study:
         LedgerError
             If the client is not allocated, or the fact is the arm.
         """
-        ledger, _ = self._need_ledger()
+        ledger, _ = self.need_ledger()
         return write_correction(
             ledger, self.protocol, self.records(), client, fact=fact, value=value, reason=reason, by=by,
             source=source,
@@ -439,7 +388,7 @@ class Study:
         findings += self._derived_findings(records, allocated)
         shown = progress(records, read.protocol, allocated, today=today)
         found = tuple(dict.fromkeys(findings))
-        return Check(str(self.folder), found, self._pause_reasons(records, allocated), shown)
+        return Check(str(self.folder), found, self.pause_reasons(records, allocated), shown)
 
     def _derived_findings(self, records: Records, allocated: tuple[Allocated, ...]) -> tuple[Finding, ...]:
         """What would stop the analysis: a check that passes must not be followed by a refusal."""
@@ -451,9 +400,10 @@ class Study:
         """A warning where the file no longer says what was locked."""
         return [] if self.locked is None else file_findings(self.folder / PROTOCOL, read)
 
-    def _pause_reasons(
+    def pause_reasons(
         self, records: Records | None = None, allocated: tuple[Allocated, ...] | None = None
     ) -> tuple[str, ...]:
+        """Why the pause rule on harms has struck; empty when it has not."""
         from studykit.outcomes.harms import pause_rule
         from studykit.records.derive import derive_rows
 
@@ -464,8 +414,14 @@ class Study:
         rows, _ = derive_rows(records, self.protocol, allocated)
         return tuple(pause_rule(self.protocol, rows))
 
-    def audit(self, *, receipts: Sequence[Receipt] = (), anchors: Sequence[Anchor] = ()) -> AuditResult:
-        """Verify the ledger's chain, repeat every draw, compare receipts and codes kept elsewhere.
+    def audit(
+        self,
+        *,
+        receipts: Sequence[Receipt] = (),
+        anchors: Sequence[Anchor] = (),
+        list_entropy: str = "",
+    ) -> AuditResult:
+        """Verify the ledger's chain, repeat every draw, compare receipts, codes and lists kept elsewhere.
 
         Raises
         ------
@@ -483,7 +439,7 @@ class Study:
                 got="none",
                 todo="There is one from the lock on: studykit lock STUDY --by CODE.",
             )
-        return audit(Ledger(path), receipts=receipts, anchors=anchors)
+        return audit(Ledger(path), receipts=receipts, anchors=anchors, list_entropy=list_entropy)
 
     # --- results ------------------------------------------------------------------------------
 
@@ -543,11 +499,11 @@ class Study:
                 got=f"records through {rows.data_through}",
                 todo="Wait for the end. An early look is logged and printed in the report.",
             )
-        self._need_ledger()
+        self.need_ledger()
         require_role(by, self.protocol)
 
     def _log_look(self, by: str, reason: str, rows: StudyRows) -> None:
-        ledger, _ = self._need_ledger()
+        ledger, _ = self.need_ledger()
         ledger.append(
             "look",
             {"reason": reason, "clients": rows.clients.number, "records_through": str(rows.data_through)},

@@ -112,6 +112,10 @@ def test_the_whole_way_of_an_owner(mine: Path, run: Run) -> None:
     answer_ethics(mine)
     text = (mine / "protocol.toml").read_text(encoding="utf-8")
     code, out, err = run("lock", mine, "--by", "OW")
+    assert code == 2
+    assert "expected a yes: after the lock every change is an amendment; found no terminal to ask in" in err
+    assert not (mine / "ledger.db").exists()
+    code, out, err = run("lock", mine, "--by", "OW", "--yes")
     assert code == 0, err
     add_rows(mine, "trainers", {"trainer": "T1", "signed_off_on": "2026-01-10", "observer": "OB"})
     for client in ("C001", "C002", "C003", "C004"):
@@ -168,8 +172,8 @@ def test_the_whole_way_of_an_owner(mine: Path, run: Run) -> None:
 
 def test_locking_twice_is_refused(mine: Path, run: Run) -> None:
     answer_ethics(mine)
-    assert run("lock", mine, "--by", "OW")[0] == 0
-    code, _, err = run("lock", mine, "--by", "OW")
+    assert run("lock", mine, "--by", "OW", "--yes")[0] == 0
+    code, _, err = run("lock", mine, "--by", "OW", "--yes")
     assert code == 2
     assert "Amend it instead" in err
 
@@ -228,7 +232,7 @@ def test_a_crash_while_making_leaves_nothing(
 def test_receipts_and_kept_codes_are_compared(mine: Path, run: Run, tmp_path: Path) -> None:
     """E14: the ledger is verified; a rewritten end contradicts what was handed out."""
     answer_ethics(mine)
-    assert run("lock", mine, "--by", "OW")[0] == 0
+    assert run("lock", mine, "--by", "OW", "--yes")[0] == 0
     add_rows(mine, "trainers", {"trainer": "T1", "signed_off_on": "2026-01-10", "observer": "OB"})
     add_ready_client(mine, "C001")
     code, receipt, _ = run("enrol", mine, "C001", "--by", "OW", "--yes")

@@ -11,12 +11,14 @@ from studykit.allocation import (
     PermutedBlocks,
     SealedList,
     audit,
+    call_slip,
     make_list,
     open_slip,
     publish_list,
     replay,
 )
-from studykit.allocation.sealed import check_slips
+from studykit.allocation.sealed import list_from
+from studykit.allocation.slips import check_slips
 from studykit.errors import AllocationRefused, ArgumentError
 from studykit.randomness import stream
 
@@ -34,8 +36,14 @@ def study(tmp_path, surroundings):
     return ledger
 
 
+def called(ledger, client, stratum, **changed):
+    return call_slip(ledger, client, stratum=stratum, facts={**FACTS, **changed}, by="OW")
+
+
 def opened(ledger, client, slip):
-    return open_slip(ledger, client, slip=slip, facts=FACTS, by="OW")
+    """Called and opened; the next slip of the stratum must be ``slip``."""
+    assert called(ledger, client, slip.stratum).number == slip.number
+    return open_slip(ledger, client, word=slip.word, by="OW")
 
 
 def test_the_list_can_be_made_again():
@@ -53,7 +61,8 @@ def test_what_is_published_tells_no_arm(study):
     assert all(slip.seal() in text and slip.secret not in text for slip in SLIPS)
     assert 'arm":' not in text
     assert len({slip.seal() for slip in SLIPS}) == len(SLIPS), "equal arms have different seals"
-    assert SLIPS[0].text().startswith("Slip 1 (trainer T1)\n  arm:    ")
+    sizes = {"block_size", "block sizes drawn", "blocks"}
+    assert not sizes & set(study.entries()[-1].body), "the sizes drawn are written nowhere"
 
 
 def test_slips_are_opened_in_order_and_can_be_checked(study):
@@ -66,25 +75,82 @@ def test_slips_are_opened_in_order_and_can_be_checked(study):
     assert sum(result.balance[0].counts) == 3
 
 
-def test_a_slip_passed_over_exchanged_or_used_up_is_refused(study):
-    with pytest.raises(AllocationRefused, match="expected slip 1, the next of its stratum; found slip 2"):
-        opened(study, "C01", SLIPS[1])
-    other_arm = next(arm for arm in RULE.arms if arm != SLIPS[0].arm)
-    with pytest.raises(AllocationRefused, match="a slip that fits its published seal; found another one"):
-        opened(study, "C01", replace(SLIPS[0], arm=other_arm))
+def test_an_envelope_is_opened_only_after_it_was_called(study):
+    """E03, E04: facts first, then the number, then the arm; no look into an envelope and no second one."""
+    with pytest.raises(AllocationRefused, match="a slip that was called for the client; found none"):
+        open_slip(study, "C01", word=SLIPS[0].word, by="OW")
+    first = called(study, "C01", SLIPS[0].stratum)
+    assert "Open envelope 1 now, and no other" in first.text()
+    assert "ledger entry 4" in first.text()
+    assert called(study, "c01", SLIPS[0].stratum) == first, "the client keeps the slip"
+    with pytest.raises(
+        AllocationRefused, match="slip 1: expected to be opened and recorded first; found call"
+    ):
+        called(study, "C02", SLIPS[0].stratum)
+    assert called(study, "C03", SLIPS[6].stratum).number == 7, "another stratum goes on"
+    warned = [str(finding) for finding in audit(study).findings]
+    assert any("slip called for client C01 and not recorded" in text for text in warned)
+    assert open_slip(study, "C01", word=SLIPS[0].word.upper(), by="OW").arm == SLIPS[0].arm
+    assert called(study, "C02", SLIPS[0].stratum).number == 2
+
+
+def test_a_slip_exchanged_mistyped_or_used_up_is_refused(study):
+    called(study, "C01", SLIPS[0].stratum)
+    with pytest.raises(AllocationRefused, match="the word that fits its published seal; found another one"):
+        open_slip(study, "C01", word=SLIPS[1].word, by="OW")
+    with pytest.raises(ArgumentError, match="8 groups of four, as printed; found 31 characters"):
+        open_slip(study, "C01", word=SLIPS[0].word[:-1], by="OW")
+    with pytest.raises(ArgumentError, match="found another character"):
+        open_slip(study, "C01", word="g" * 32, by="OW")
     for slip in SLIPS[6:]:
         opened(study, f"C{slip.number:02d}", slip)
     with pytest.raises(AllocationRefused, match="an unopened slip of this stratum; found none left"):
-        opened(study, "C99", SLIPS[9])
+        called(study, "C99", SLIPS[9].stratum)
+    with pytest.raises(AllocationRefused, match="a stratum that has slips: T1; T2; found T3"):
+        called(study, "C99", {"trainer": "T3"})
     assert len(study.allocations()) == 4
 
 
 def test_the_rules_of_enrolment_hold_for_slips_too(study):
     with pytest.raises(AllocationRefused, match="found nothing for consented"):
-        open_slip(study, "C01", slip=SLIPS[0], facts={**FACTS, "consented": False}, by="OW")
+        called(study, "C01", SLIPS[0].stratum, consented=False)
     opened(study, "C01", SLIPS[0])
     with pytest.raises(AllocationRefused, match="a client without an arm"):
-        opened(study, "C01", SLIPS[1])
+        open_slip(study, "C01", word=SLIPS[1].word, by="OW")
+
+
+def test_a_longer_list_comes_by_an_amendment(study):
+    """A slip of the old list that was called and never opened is void; a new one is called."""
+    opened(study, "C01", SLIPS[0])
+    called(study, "C02", SLIPS[1].stratum)
+    longer, slips = make_list(RULE, [({"trainer": "T1"}, 4)], entropy="09" * 32)
+    amended = {
+        "protocol": "p2",
+        "protocol_hash": "h2",
+        "reason": "more clients came",
+        "changed": ["allocation"],
+    }
+    study.amend(**amended, by="OW", method=longer)
+    with pytest.raises(AllocationRefused, match="expected a published list; found none"):
+        called(study, "C02", {"trainer": "T1"})
+    publish_list(study, longer, by="OW")
+    assert called(study, "C02", {"trainer": "T1"}).number == 1
+    open_slip(study, "C02", word=slips[0].word, by="OW")
+    result = audit(study)
+    assert result.passed
+    assert result.slips == 2
+
+
+def test_the_list_is_compared_with_the_outsiders_entropy(study):
+    """E01, E05: after recruitment the list is made again from what the outsider kept."""
+    opened(study, "C01", SLIPS[0])
+    assert PUBLISHED.lengths() == LENGTHS
+    right = audit(study, list_entropy="07" * 32)
+    assert right.passed
+    assert "1 opened slips compared with the seals published before. The list was" in right.summary()
+    wrong = audit(study, list_entropy="08" * 32)
+    assert not wrong.passed
+    assert "when it is made again" in wrong.summary()
 
 
 def test_publishing(study, tmp_path, surroundings):
@@ -96,7 +162,7 @@ def test_publishing(study, tmp_path, surroundings):
     unpublished = Ledger.create(tmp_path / "other.db", by="OW", surroundings=surroundings)
     unpublished.lock(protocol="p", protocol_hash="h", versions={}, by="OW", method=PUBLISHED)
     with pytest.raises(AllocationRefused, match="expected a published list; found none"):
-        opened(unpublished, "C01", SLIPS[0])
+        called(unpublished, "C01", SLIPS[0].stratum)
 
 
 def test_the_audit_finds_a_slip_that_is_not_of_the_list(study):
@@ -107,6 +173,17 @@ def test_the_audit_finds_a_slip_that_is_not_of_the_list(study):
     assert "a slip that fits its published seal" in str(check_slips([*entries[:-1], forged])[0])
     without_list = [entry for entry in entries if entry.kind != "sealed list"]
     assert "a slip of the published list; found none such" in str(check_slips(without_list)[0])
+    without_call = [entry for entry in entries if entry.kind != "slip"]
+    assert "a slip that was called for this client before; found none" in str(check_slips(without_call)[0])
+    passed_over = replace(entries[-2], text=entries[-2].text.replace('"number":1', '"number":2'))
+    found = str(check_slips([*entries[:-2], passed_over, entries[-1]])[0])
+    assert "slip 1, the next of its stratum; found slip 2" in found
+
+
+def test_only_what_an_outsider_published_is_read():
+    assert list_from(PUBLISHED.content()) == PUBLISHED
+    with pytest.raises(ArgumentError, match="what the outsider published; found something else"):
+        list_from({"slips": [[1, {}, "aa"]]})
 
 
 def test_a_replay_uses_the_rule_that_made_the_list(study):

@@ -1,0 +1,113 @@
+"""The lock of a study's protocol, and its amendments."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from studykit.errors import DataError, LedgerError
+from studykit.study.checking import lost_ledger_findings
+from studykit.study.correcting import require_role
+from studykit.study.deciding import stop_before_lock, stop_on
+from studykit.study.folder import versions
+
+if TYPE_CHECKING:
+    from studykit.allocation.acts import Locked
+    from studykit.allocation.ledger import Ledger
+    from studykit.allocation.method import Described
+    from studykit.protocol.reading import ReadProtocol
+    from studykit.protocol.types import Protocol
+    from studykit.study.study import Study
+
+
+def protocol_to_lock(study: Study, *, by: str) -> ReadProtocol:
+    """The protocol as it stands in the file, with nothing that keeps it from being locked.
+
+    Raises
+    ------
+    ProtocolError
+        If something is missing or cannot stand.
+    ArgumentError
+        If nobody of this code has a role.
+    """
+    from studykit.protocol.reading import read_protocol
+    from studykit.study.study import PROTOCOL
+
+    read = read_protocol(study.folder / PROTOCOL)
+    stop_before_lock(read)
+    require_role(by, read.protocol)
+    return read
+
+
+def lock(study: Study, *, by: str) -> Locked:
+    """Decide the protocol; see `studykit.study.Study.lock`."""
+    from studykit.allocation.ledger import Ledger
+    from studykit.study.study import LEDGER
+
+    read = protocol_to_lock(study, by=by)
+    path = study.folder / LEDGER
+    if not path.exists() and (lost := lost_ledger_findings(study.records(), read.protocol, str(path))):
+        raise DataError(lost)
+    method = _described(study, read.protocol)
+    ledger = Ledger.open(path) if path.exists() else Ledger.create(path, by=by)
+    if _publish(ledger, study, by=by):  # a lock that was cut off before the list was written
+        return study.need_ledger()[1]
+    locked = ledger.lock(
+        protocol=read.text, protocol_hash=read.digest, versions=versions(), by=by, method=method
+    )
+    _publish(ledger, study, by=by)
+    return locked
+
+
+def amend(study: Study, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
+    """Amend the protocol; see `studykit.study.Study.amend`."""
+    from studykit.protocol.reading import parse_protocol, read_protocol
+    from studykit.protocol.resolved import changed_keys
+    from studykit.study.study import PROTOCOL
+
+    ledger, locked = study.need_ledger()
+    read = read_protocol(study.folder / PROTOCOL)
+    stop_on(read)
+    before = parse_protocol(locked.current_protocol, where="the locked protocol").protocol
+    require_role(by, before, read.protocol)
+    changed = tuple(changed_keys(before, read.protocol))
+    if not changed and _publish(ledger, study, by=by):
+        return locked, ("allocation, sealed_list",)
+    if not changed:
+        raise LedgerError(
+            where=str(study.folder / PROTOCOL), expected="a change of content", got="none",
+            todo="Change protocol.toml first, then amend.",
+        )  # fmt: skip
+    amended = ledger.amend(
+        protocol=read.text,
+        protocol_hash=read.digest,
+        reason=reason,
+        changed=changed,
+        by=by,
+        method=_described(study, read.protocol),
+    )
+    _publish(ledger, study, by=by)
+    return amended, changed
+
+
+def _described(study: Study, protocol: Protocol) -> Described | None:
+    """What the protocol is locked with: a method, or the list of an outsider."""
+    from studykit.allocation.asked import method_for
+    from studykit.study.sealing import list_of
+
+    return list_of(study, protocol) if protocol.sealed_list else method_for(protocol)
+
+
+def _publish(ledger: Ledger, study: Study, *, by: str) -> bool:
+    """Write the list in force into the ledger where it is not yet; whether anything was written."""
+    from studykit.allocation.slips import publish_list, published_list
+    from studykit.protocol.reading import parse_protocol
+    from studykit.study.sealing import list_of
+
+    locked = ledger.locked()
+    if locked is None:
+        return False
+    protocol = parse_protocol(locked.current_protocol, where="the locked protocol").protocol
+    if not protocol.sealed_list or published_list(ledger.entries(), protocol.sealed_list) is not None:
+        return False
+    publish_list(ledger, list_of(study, protocol), by=by)
+    return True
