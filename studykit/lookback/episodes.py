@@ -58,7 +58,7 @@ class Episodes:
     day : ndarray of int, shape (m,)
         Day of the session.
     countable : ndarray of int, shape (m,)
-        Running number of the client's countable days: differences are countable days.
+        Countable days from the first known day (joining, or the beginning of the records) to the session.
     confirmable_on : ndarray of int, shape (m,)
         Day on which the absence after this session would be confirmed, if there were no further one.
     judged : ndarray of bool, shape (m,)
@@ -102,7 +102,7 @@ class _Departures:
     confirmed_on: Integers  # one day after the end of the records where there was none
     last_attended: Integers  # UNKNOWN_DAY where the client never came
     confirmable_on: Integers  # per session
-    countable: Integers  # per session
+    countable: Integers  # per session, since the first known day
 
 
 def follow_clients(log: AttendanceLog, *, rule: RetentionRule = FOUR_WEEKS) -> Episodes:
@@ -274,9 +274,8 @@ def _first_departures(
     clients = np.arange(start.size)
     first_session = np.full(start.size, never)
     first_session[owner[::-1]] = day[::-1]
-    confirmed = calendar.day_of(
-        clients, calendar.count(clients, np.minimum(start, log.last_day)) + rule.absence_days
-    )
+    at_start = calendar.count(clients, start)
+    confirmed = calendar.day_of(clients, at_start + rule.absence_days)
     confirmed = np.where(confirmed < first_session, confirmed, never)
     last = np.full(start.size, UNKNOWN_DAY)
     gone = np.flatnonzero(confirmable < following)[::-1]  # the earliest absence is written last
@@ -285,7 +284,7 @@ def _first_departures(
     last[owner[open_yet]] = day[open_yet]
     still = np.flatnonzero(confirmed[owner] == never)
     last[owner[still]] = day[still]
-    return _Departures(confirmed, last, confirmable, countable)
+    return _Departures(confirmed, last, confirmable, countable - at_start[owner])
 
 
 def _cut_day(log: AttendanceLog, rule: RetentionRule) -> int:

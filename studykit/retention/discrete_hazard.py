@@ -1,0 +1,376 @@
+r"""Hazards on a discrete clock: each trial may be the last, at a hazard ratio that holds on every trial.
+
+Legend: rows i with event :math:`y_i`, covariates :math:`x_i`, stratum g(i) with its own intercept
+:math:`\alpha_g`, weight :math:`v_i`; :math:`\mu_i=\exp(\alpha_{g(i)}+x_i\beta)` and
+:math:`P(y_i=1)=1-\exp(-\mu_i)`, the complementary log-log link, so that :math:`\exp(\beta)` is a hazard ratio
+(Prentice & Gloeckler 1978). Score by linear predictor :math:`r=v(y\mu/(e^\mu-1)-(1-y)\mu)`, expected
+information :math:`w=v\mu^2/(e^\mu-1)`. Intercepts are eliminated: with the weighted means :math:`\bar x_g`
+the information about :math:`\beta` is :math:`\sum w(x-\bar x_g)(x-\bar x_g)^T`.
+
+Variance: sandwich over clusters with the adjustment of Bell & McCaffrey 2002 (CR2), each cluster's residuals
+multiplied by :math:`(I-H_{cc})^{-1/2}`, and t on their Satterthwaite degrees of freedom, all with p by p
+matrices: :math:`(I-ZMZ^T)^{-1/2}=I+Z(\cdot)Z^T`. Intercepts count in the means, not in :math:`H_{cc}`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from studykit.errors import ArgumentError, ConvergenceError
+from studykit.results import Estimate, frozen_array
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+MOST_STEPS = 60
+RUNAWAY = 12.0  # a log hazard ratio per standard deviation beyond which a coefficient has run away
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DiscreteHazardModel:
+    """A fitted discrete-time hazard model.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Covariates.
+    coefficients : ndarray, shape (p,)
+        Log hazard ratios.
+    covariance : ndarray, shape (p, p)
+        Robust, over clusters.
+    model_covariance : ndarray, shape (p, p)
+        From the information, as if every row stood alone.
+    degrees_of_freedom : ndarray, shape (p,)
+    intercepts : ndarray, shape (strata,)
+        Minus infinite for a stratum without an event, which says nothing about the ratios.
+    linear_predictor : ndarray, shape (n,)
+    log_likelihood : float
+    events, clusters : int
+    silent_strata : tuple of str
+        Strata without an event, or with nothing else.
+    """
+
+    names: tuple[str, ...]
+    coefficients: Floats
+    covariance: Floats
+    model_covariance: Floats
+    degrees_of_freedom: Floats
+    intercepts: Floats
+    linear_predictor: Floats
+    log_likelihood: float
+    events: int
+    clusters: int
+    silent_strata: tuple[str, ...]
+    _rows: _Rows
+    _residuals: Floats
+    _information: Floats
+
+    def log_hazard_ratio(self, name: str) -> Estimate:
+        """Natural logarithm of the hazard ratio per unit of a covariate, with robust inference.
+
+        Raises
+        ------
+        ArgumentError
+            If there is no such covariate.
+        """
+        if name not in self.names:
+            raise ArgumentError(
+                where="discrete hazards", expected=f"one of {', '.join(self.names)}", got=name
+            )
+        k = self.names.index(name)
+        return Estimate(
+            float(self.coefficients[k]),
+            math.sqrt(float(self.covariance[k, k])),
+            float(self.degrees_of_freedom[k]),
+            "CR2 sandwich over clusters, Satterthwaite",
+        )
+
+    def influence(self, of_coefficients: Floats, of_intercepts: Floats) -> Floats:
+        """Each row's influence on a quantity, from its derivatives by coefficients and by intercepts.
+
+        Parameters
+        ----------
+        of_coefficients : ndarray, shape (p,)
+        of_intercepts : ndarray, shape (strata,)
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            The quantity's error is their sum, to first order.
+        """
+        rows = self._rows
+        total, mean = _stratum_means(rows, self._information)
+        along = self.model_covariance @ (of_coefficients - of_intercepts @ mean)
+        centred = rows.x - mean[rows.stratum]
+        share = np.divide(of_intercepts, total, out=np.zeros_like(total), where=total > 0.0)
+        return np.asarray(self._residuals * (centred @ along + share[rows.stratum]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    y: Floats
+    x: Floats
+    weight: Floats
+    stratum: Integers
+    strata: int
+
+
+def fit_discrete_hazards(
+    event: ArrayLike,
+    covariates: ArrayLike,
+    *,
+    names: tuple[str, ...],
+    strata: Any = None,
+    clusters: Any = None,
+    weights: ArrayLike | None = None,
+) -> DiscreteHazardModel:
+    """Fit a discrete-time hazard model with a complementary log-log link.
+
+    Parameters
+    ----------
+    event : array_like of bool, shape (n,)
+        One row per trial at risk: whether it was the last.
+    covariates : array_like, shape (n,) or (n, p)
+        Known by the time of each trial.
+    names : tuple of str
+    strata : array_like, shape (n,), optional
+        Each has its own intercept, such as the trainer of a session.
+    clusters : array_like, shape (n,), optional
+        Rows that vary together, such as the sessions of one client; every row alone unless given.
+    weights : array_like, shape (n,), optional
+        Row weights, ``>= 0``.
+
+    Returns
+    -------
+    DiscreteHazardModel
+
+    Raises
+    ------
+    ArgumentError
+        If shapes differ, a value is not finite, nobody left, or a covariate repeats others within strata.
+    ConvergenceError
+        If the likelihood has no maximum, because a covariate separates those who left.
+
+    Examples
+    --------
+    >>> y, x = [0, 1, 0, 0, 1, 0, 0, 0], [0, 0, 0, 0, 1, 1, 1, 1]
+    >>> model = fit_discrete_hazards(y, x, names=("x",))
+    >>> round(float(model.coefficients[0]), 6)
+    0.0
+    """
+    rows, labels = _rows(event, covariates, names, strata, weights)
+    beta, alpha, loglik = _maximise(rows, names)
+    eta = alpha[rows.stratum] + rows.x @ beta
+    residuals, information = _derivatives(rows, eta)
+    _, mean = _stratum_means(rows, information)
+    centred = rows.x - mean[rows.stratum]
+    inverse = np.asarray(np.linalg.inv(centred.T @ (information[:, None] * centred)), dtype=float)
+    cluster = np.arange(rows.y.size) if clusters is None else np.unique(clusters, return_inverse=True)[1]
+    if cluster.shape != rows.y.shape:
+        raise ArgumentError(where="discrete hazards, clusters", expected=f"{rows.y.size} labels")
+    covariance, freedom = _cluster_robust(centred, residuals, information, cluster, inverse)
+    return DiscreteHazardModel(
+        names=tuple(names),
+        coefficients=frozen_array(beta),
+        covariance=frozen_array(covariance),
+        model_covariance=frozen_array(inverse),
+        degrees_of_freedom=frozen_array(freedom),
+        intercepts=frozen_array(alpha),
+        linear_predictor=frozen_array(eta),
+        log_likelihood=loglik,
+        events=int(np.sum(rows.y * (rows.weight > 0.0))),
+        clusters=int(cluster.max()) + 1,
+        silent_strata=tuple(
+            str(label) for label, one in zip(labels, alpha, strict=True) if not np.isfinite(one)
+        ),
+        _rows=rows,
+        _residuals=frozen_array(residuals),
+        _information=frozen_array(information),
+    )
+
+
+def independent_columns(covariates: Floats, strata: Integers) -> tuple[int, ...]:
+    """Columns that neither are constant within strata nor repeat the columns before them.
+
+    Parameters
+    ----------
+    covariates : ndarray, shape (n, p)
+    strata : ndarray of int, shape (n,)
+        Codes from 0.
+
+    Examples
+    --------
+    >>> x = np.array([[1.0, 2.0, 0.0], [2.0, 4.0, 0.0], [3.0, 6.0, 0.0]])
+    >>> independent_columns(x, np.zeros(3, dtype=int))
+    (0,)
+    """
+    number = np.bincount(strata)
+    centred = np.array(covariates, dtype=float)
+    for column in centred.T:
+        column -= (np.bincount(strata, column) / np.maximum(number, 1))[strata]
+    gram = centred.T @ centred
+    raw = np.einsum("ij,ij->j", covariates, covariates)
+    kept: list[int] = []
+    for k in range(gram.shape[0]):
+        rest = gram[k, k]
+        if kept:
+            own = gram[np.ix_(kept, kept)]
+            rest = rest - gram[k, kept] @ np.linalg.solve(own, gram[kept, k])
+        if rest > 1e-9 * max(float(raw[k]), 1e-300):
+            kept.append(k)
+    return tuple(kept)
+
+
+def _rows(
+    event: ArrayLike, covariates: ArrayLike, names: tuple[str, ...], strata: Any, weights: ArrayLike | None
+) -> tuple[_Rows, NDArray[Any]]:
+    """Check the input; rows of all strata, and the strata's labels."""
+    y = np.asarray(event, dtype=float)
+    x = np.atleast_2d(np.asarray(covariates, dtype=float).T).T
+    weight = np.ones_like(y) if weights is None else np.asarray(weights, dtype=float)
+    group = np.zeros(y.size, dtype=np.int64) if strata is None else np.asarray(strata)
+    where = "discrete hazards"
+    if y.ndim != 1 or x.shape != (y.size, len(names)) or not weight.shape == group.shape == y.shape:
+        raise ArgumentError(
+            where=where,
+            expected=f"an event, a weight, a stratum and {len(names)} covariates per row",
+            got=f"shapes {y.shape}, {weight.shape}, {group.shape}, {x.shape}",
+        )
+    if not (np.isfinite(x).all() and np.isfinite(weight).all() and (weight >= 0.0).all()):
+        raise ArgumentError(where=where, expected="finite covariates, weights from 0", got="others")
+    if not np.isin(y, (0.0, 1.0)).all() or not (y * weight).any():
+        raise ArgumentError(
+            where=where,
+            expected="events that are yes or no, at least one yes",
+            got="none" if not y.any() else "others",
+            todo="Report that nobody left.",
+        )
+    labels, codes = np.unique(group, return_inverse=True)
+    kept = independent_columns(x, codes)
+    if len(kept) < len(names):
+        lost = ", ".join(name for k, name in enumerate(names) if k not in kept)
+        raise ArgumentError(
+            where=f"{where}, {lost}",
+            expected="covariates that differ within strata and are not made up of those before",
+            got="a constant or repeated covariate",
+            todo="Leave it out.",
+        )
+    return _Rows(y, x, weight, codes.astype(np.int64), labels.size), labels
+
+
+def _derivatives(rows: _Rows, eta: Floats) -> tuple[Floats, Floats]:
+    """Score and expected information of each row by its linear predictor."""
+    with np.errstate(over="ignore"):
+        mu = np.exp(np.minimum(eta, 30.0))
+        odds = np.divide(mu, np.expm1(mu), out=np.ones_like(mu), where=mu > 1e-12)
+    score = rows.weight * (rows.y * odds - (1.0 - rows.y) * mu)
+    return np.asarray(score), np.asarray(rows.weight * mu * odds)
+
+
+def _log_likelihood(rows: _Rows, eta: Floats) -> float:
+    mu = np.exp(np.minimum(eta, 30.0))
+    gone = rows.y > 0.0
+    return float(rows.weight[gone] @ np.log(-np.expm1(-mu[gone])) - rows.weight[~gone] @ mu[~gone])
+
+
+def _stratum_means(rows: _Rows, information: Floats) -> tuple[Floats, Floats]:
+    """Total information of each stratum, and its weighted mean of the covariates."""
+    total = np.bincount(rows.stratum, information, minlength=rows.strata)
+    sums = (
+        np.column_stack(
+            [np.bincount(rows.stratum, information * column, minlength=rows.strata) for column in rows.x.T]
+        )
+        if rows.x.shape[1]
+        else np.zeros((rows.strata, 0))
+    )
+    return np.asarray(total, dtype=float), sums / np.where(total > 0.0, total, 1.0)[:, None]
+
+
+def _maximise(rows: _Rows, names: tuple[str, ...]) -> tuple[Floats, Floats, float]:
+    """Fisher scoring with step halving, intercepts eliminated in every step."""
+    here = rows.weight > 0.0
+    trials = np.bincount(rows.stratum, rows.weight, minlength=rows.strata)
+    gone = np.bincount(rows.stratum, rows.weight * rows.y, minlength=rows.strata)
+    speaks = (gone > 0.0) & (gone < trials)
+    share = np.where(speaks, gone / np.maximum(trials, 1e-300), 0.5)
+    alpha = np.where(speaks, np.log(-np.log1p(-share)), np.where(gone > 0.0, np.inf, -np.inf))
+    some = here & speaks[rows.stratum]
+    if not some.any():
+        raise ConvergenceError(
+            where="discrete hazards", expected="a stratum with and without events", got="none"
+        )
+    inside = _Rows(rows.y[some], rows.x[some], rows.weight[some], rows.stratum[some], rows.strata)
+    spread = np.sqrt(np.average((inside.x - inside.x.mean(axis=0)) ** 2, axis=0, weights=inside.weight))
+    beta = np.zeros(rows.x.shape[1])
+    start = np.where(speaks, alpha, 0.0)
+    eta = start[inside.stratum]
+    value = _log_likelihood(inside, eta)
+    for _ in range(MOST_STEPS):
+        score, information = _derivatives(inside, eta)
+        total, mean = _stratum_means(inside, information)
+        centred = inside.x - mean[inside.stratum]
+        matrix = centred.T @ (information[:, None] * centred)
+        step = np.linalg.solve(matrix, centred.T @ score) if beta.size else beta
+        of_stratum = np.bincount(inside.stratum, score, minlength=rows.strata)
+        rise = np.divide(of_stratum, total, out=np.zeros_like(total), where=total > 0.0) - mean @ step
+        gain = float(score @ (inside.x @ step + rise[inside.stratum]))
+        along = rise[inside.stratum] + inside.x @ step
+        for halving in range(30):
+            moved = eta + along / 2.0**halving
+            reached = _log_likelihood(inside, moved)
+            if reached >= value - 1e-12 * abs(value):
+                break
+        beta, start = beta + step / 2.0**halving, start + rise / 2.0**halving
+        eta, value = moved, reached
+        if np.any(np.abs(beta) * spread > RUNAWAY):
+            break
+        if gain <= 1e-12 * max(1.0, abs(value)):
+            return beta, np.where(speaks, start, alpha), value
+    worst = names[int(np.argmax(np.abs(beta) * spread))] if names else "the intercepts"
+    raise ConvergenceError(
+        where="discrete hazards",
+        expected="a maximum of the likelihood",
+        got=f"a coefficient of {worst} that keeps growing: it separates those who left",
+        todo="Use fewer covariates, or report the numbers only.",
+    )
+
+
+def _cluster_robust(
+    x: Floats, residuals: Floats, information: Floats, cluster: Integers, inverse: Floats
+) -> tuple[Floats, Floats]:
+    """CR2 covariance of the coefficients, and Satterthwaite degrees of freedom of each."""
+    p, number = x.shape[1], int(cluster.max()) + 1
+    if not p:
+        return np.zeros((0, 0)), np.zeros(0)
+    order = np.argsort(cluster, kind="stable")
+    starts = np.searchsorted(cluster[order], np.arange(number))
+    z, r, w = x[order], residuals[order], information[order]
+    scores = np.add.reduceat(z * r[:, None], starts, axis=0)
+    own = np.empty((number, p, p))
+    for j in range(p):
+        for k in range(j + 1):
+            own[:, j, k] = own[:, k, j] = np.add.reduceat(z[:, j] * z[:, k] * w, starts)
+    root = np.linalg.cholesky(inverse)
+    leverage, vectors = np.linalg.eigh(root.T @ own @ root)
+    leverage = np.clip(leverage, 0.0, None)
+    full = leverage > 1.0 - 1e-9  # a cluster that alone decides a direction: nothing is left to correct
+    lift = np.where(full, 0.0, (1.0 / np.sqrt(np.where(full, 1.0, 1.0 - leverage)) - 1.0))
+    lift = np.where(leverage > 1e-12, lift / np.maximum(leverage, 1e-12), 0.5)
+    turn = root @ vectors
+    adjust = np.eye(p) + own @ (turn * lift[:, None, :]) @ np.swapaxes(turn, 1, 2)
+    meat = np.einsum("gij,gj->gi", adjust, scores) @ inverse
+    toward = np.einsum("gji,jk->gik", adjust, inverse)  # column k: the direction of coefficient k
+    pushed = np.einsum("gij,gjk->gik", own, toward)
+    alone = np.einsum("gik,gik->gk", toward, pushed)
+    shared = np.einsum("gik,ij,gjk->gk", pushed, inverse, pushed)
+    freedom = np.empty(p)
+    for k in range(p):
+        cross = pushed[:, :, k].T @ pushed[:, :, k] @ inverse
+        squares = np.sum(alone[:, k] ** 2 - 2.0 * alone[:, k] * shared[:, k]) + np.trace(cross @ cross)
+        freedom[k] = np.sum(alone[:, k] - shared[:, k]) ** 2 / max(float(squares), 1e-300)
+    return np.asarray(meat.T @ meat), freedom
