@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.errors import ArgumentError, Finding
+from studykit.errors import ArgumentError, Finding, Severity
 from studykit.results import RowCount, frozen_array
 
 Integers = NDArray[np.int64]
@@ -56,6 +56,69 @@ class Spans:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class NoticedRows:
+    """Rows of a file that share one peculiarity.
+
+    Parameters
+    ----------
+    reason : str
+        What they share, in a few words.
+    rows : ndarray of int
+        Row numbers in the file.
+    used : bool
+        Whether the rows are used all the same.
+    where : str
+        File or sheet, and column.
+    severity : {"note", "warn", "stop"}
+        ``stop`` where something was not understood, so that a person must look.
+    expected, got, todo : str
+        As in a `Finding`.
+    """
+
+    reason: str
+    rows: Integers
+    used: bool
+    where: str
+    severity: Severity = "warn"
+    expected: str = ""
+    got: str = ""
+    todo: str = ""
+
+    def finding(self) -> Finding:
+        """One finding for all of them, with the first row numbers.
+
+        Examples
+        --------
+        >>> print(NoticedRows("future", np.array([4, 9]), False, "export.csv, column date", "stop",
+        ...                   "a day up to 2026-01-31", "2062-01-05", "Correct the year.").finding())
+        export.csv, column date, rows 4 and 9: expected a day up to 2026-01-31; found 2062-01-05. ...
+        """
+        return Finding(
+            self.severity, f"{self.where}, {row_list(self.rows)}", self.expected, self.got, self.todo
+        )
+
+
+_SHOWN = 6
+
+
+def row_list(rows: Integers) -> str:
+    """Row numbers as people read them, the first few and how many more.
+
+    Examples
+    --------
+    >>> row_list(np.array([7])), row_list(np.arange(2, 12))
+    ('row 7', 'rows 2, 3, 4, 5, 6, 7 and 4 more')
+    """
+    numbers = [str(row) for row in rows[:_SHOWN]]
+    rest = len(rows) - len(numbers)
+    if len(rows) == 1:
+        return f"row {numbers[0]}"
+    if rest:
+        return f"rows {', '.join(numbers)} and {rest} more"
+    return f"rows {', '.join(numbers[:-1])} and {numbers[-1]}"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class AttendanceLog:
     """Sessions of one studio, as far as they were understood.
 
@@ -88,6 +151,10 @@ class AttendanceLog:
     findings : tuple of Finding
     source : str
         Name of the file, for the report.
+    noticed : tuple of NoticedRows
+        Every row behind the findings, for the table of rows.
+    hashes : tuple of (str, str)
+        Files and their SHA-256.
     """
 
     clients: tuple[str, ...]
@@ -110,6 +177,8 @@ class AttendanceLog:
     rows: RowCount
     findings: tuple[Finding, ...] = field(default=())
     source: str = ""
+    noticed: tuple[NoticedRows, ...] = field(default=())
+    hashes: tuple[tuple[str, str], ...] = field(default=())
 
     def __post_init__(self) -> None:
         counts = {

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from studykit.records.dates import calendar_day, date_readings, is_day_count
 from studykit.records.identifiers import code_trouble, personal_mark
 from studykit.records.nearest import listed, nearest_known
 from studykit.records.schema import PEOPLE_COLUMNS, YES_NO, Column
@@ -17,15 +18,12 @@ DecimalMark = Literal[".", ","]
 
 _ISO = re.compile(r"([0-9]{4})-([0-9]{2})-([0-9]{2})")
 _ISO_WITH_TIME = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})[T ]\s*[0-9:.]+.*")
-_TURNED = re.compile(r"([0-9]{1,2})[./\- ]+([0-9]{1,2})[./\- ]+([0-9]{4}|[0-9]{2})")
-_SERIAL = re.compile(r"[0-9]{5}")
 _POINT = re.compile(r"[+\-−]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+\-]?[0-9]+)?")
 _COMMA = re.compile(r"[+\-−]?[0-9]+,[0-9]+")
 _NUMBER_WITH_UNIT = re.compile(
     r"[+\-]?[0-9]+([.,][0-9]+)?\s*(kg|kgs|lb|lbs|n|kgf|x|reps?|%)\.?", re.IGNORECASE
 )
-_FIRST_YEAR, _LAST_YEAR = 1950, 2100
-_SPREADSHEET_DAY_ZERO = dt.date(1899, 12, 30)
+FIRST_YEAR, LAST_YEAR = 1950, 2100
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,19 +187,12 @@ def read_date(text: str) -> Answer:
     parts = _ISO.fullmatch(text)
     if parts is None:
         return _other_date(text)
-    day = _calendar_day(*map(int, parts.groups()))
+    day = calendar_day(*map(int, parts.groups()))
     if day is None:
         return Trouble("a day of the calendar, as YYYY-MM-DD", text, "There is no such day.")
-    if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
-        return Trouble(f"a year from {_FIRST_YEAR} to {_LAST_YEAR}", text, "Check the year.")
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        return Trouble(f"a year from {FIRST_YEAR} to {LAST_YEAR}", text, "Check the year.")
     return day
-
-
-def _calendar_day(year: int, month: int, day: int) -> dt.date | None:
-    try:
-        return dt.date(year, month, day)
-    except ValueError:
-        return None
 
 
 def _other_date(text: str) -> Trouble:
@@ -210,24 +201,19 @@ def _other_date(text: str) -> Trouble:
     timed = _ISO_WITH_TIME.fullmatch(text)
     if timed:
         return Trouble(expected, text, f"Leave out the time of day: {timed[1]}.")
-    turned = _TURNED.fullmatch(text)
-    if turned:
-        first, second, year = (int(part) for part in turned.groups())
-        year += 2000 if year < 100 else 0
-        day_first, month_first = _calendar_day(year, second, first), _calendar_day(year, first, second)
-        readings = [f"{day_first} (day first)"] if day_first else []
-        readings += [f"{month_first} (month first)"] if month_first and month_first != day_first else []
-        if readings:
-            return Trouble(
-                expected,
-                f"{text}, which can be read as {' or '.join(readings)}",
-                "Write the one that is meant.",
-            )
-    if _SERIAL.fullmatch(text):
-        day = _SPREADSHEET_DAY_ZERO + dt.timedelta(days=int(text))
+    found = date_readings(text)
+    if is_day_count(text):
         return Trouble(
             expected,
             text,
-            f"If this is a spreadsheet's count of days, {day} is meant; format the column as text.",
+            f"If this is a spreadsheet's count of days, {found.day_first} is meant; "
+            "format the column as text.",
+        )
+    day_first, month_first = found.day_first, found.month_first
+    readings = [f"{day_first}{'' if found.ordered else ' (day first)'}"] if day_first else []
+    readings += [f"{month_first} (month first)"] if month_first and month_first != day_first else []
+    if readings:
+        return Trouble(
+            expected, f"{text}, which can be read as {' or '.join(readings)}", "Write the one that is meant."
         )
     return Trouble(expected, repr(text), "Write year, month and day, such as 2026-03-09.")

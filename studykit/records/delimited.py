@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable
+from dataclasses import replace
 
 from studykit.errors import Finding
 from studykit.records.raw import RawTable
@@ -31,20 +32,20 @@ def read_delimited(data: bytes, table: Table, where: str) -> tuple[RawTable | No
     (RawTable or None, tuple of Finding)
         None where nothing could be read.
     """
-    text, trouble = _decode(data, where)
+    text, trouble = decode(data, where)
     if trouble is not None:
         return None, (trouble,)
     if not text.strip():
         return None, (
             Finding("stop", where, "a header row", "an empty file", "Restore the file, or remove it."),
         )
-    announced = _announced(text)
+    announced = announced_delimiter(text)
     delimiter = announced or _delimiter(text, table)
     if delimiter == "\t":
         return None, (
             Finding("stop", f"{where}, row 1", "commas or semicolons between columns", "tabs", _SAVE_AS),
         )
-    records, broken = _records(text, delimiter, where)
+    records, broken = split_records(text, delimiter, where)
     if announced:
         records[0] = []
     if not _has_header(records, table):
@@ -61,8 +62,20 @@ def read_delimited(data: bytes, table: Table, where: str) -> tuple[RawTable | No
     return raw, (*broken, *ragged)
 
 
-def _decode(data: bytes, where: str) -> tuple[str, Finding | None]:
+def decode(data: bytes, where: str, *, foreign: bool = False) -> tuple[str, Finding | None]:
+    """The text of a file, and what is wrong with its encoding.
+
+    Parameters
+    ----------
+    data : bytes
+    where : str
+    foreign : bool
+        For exports of other programs: UTF-16 with its mark and the older Windows encoding are read too,
+        the latter with a warning, since nothing in the file names it.
+    """
     if data.startswith(_MARKS):
+        if foreign:
+            return data.decode("utf-16", errors="replace"), None
         return "", Finding("stop", where, "a UTF-8 file", "UTF-16 text", _SAVE_AS)
     if b"\0" in data:
         row = data[: data.index(b"\0")].count(b"\n") + 1
@@ -76,7 +89,12 @@ def _decode(data: bytes, where: str) -> tuple[str, Finding | None]:
     try:
         return data.decode("utf-8-sig"), None
     except UnicodeDecodeError as error:
-        return "", _not_utf8(data, error.start, where)
+        trouble = _not_utf8(data, error.start, where)
+    if foreign:
+        return data.decode("cp1252", errors="replace"), replace(
+            trouble, severity="warn", todo=f"It was read as Windows-1252. If letters look wrong: {_SAVE_AS}"
+        )
+    return "", trouble
 
 
 def _not_utf8(data: bytes, position: int, where: str) -> Finding:
@@ -96,7 +114,7 @@ def _not_utf8(data: bytes, position: int, where: str) -> Finding:
     )
 
 
-def _announced(text: str) -> str:
+def announced_delimiter(text: str) -> str:
     """The delimiter that some spreadsheet programs name in a line of its own, such as ``sep=;``."""
     first = text.split("\n", 1)[0].strip().casefold()
     return first[-1] if first in ("sep=;", "sep=,", "sep=\t") else ""
@@ -126,7 +144,7 @@ def _delimiter(text: str, table: Table) -> str:
     return max((",", ";", "\t"), key=worth)
 
 
-def _records(text: str, delimiter: str, where: str) -> tuple[list[list[str]], tuple[Finding, ...]]:
+def split_records(text: str, delimiter: str, where: str) -> tuple[list[list[str]], tuple[Finding, ...]]:
     """All records of the file; a quotation mark that never closes ends the reading, with a finding."""
     records: list[list[str]] = []
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
@@ -158,13 +176,13 @@ def _rectangle(
         if not any(cell.strip() for cell in cells):
             continue
         if header is None:
-            header = _without_tail(cells)
+            header = without_tail(cells)
             if number > 1 + announced:
                 findings.append(
                     Finding("warn", f"{where}, row 1", "the header in row 1", f"the header in row {number}",
                             "Remove the blank rows above it.")
                 )  # fmt: skip
-        elif len(_without_tail(cells)) > len(header) or len(cells) < len(header):
+        elif len(without_tail(cells)) > len(header) or len(cells) < len(header):
             findings.append(_ragged(cells, len(header), f"{where}, row {number}", delimiter))
         else:
             rows.append(cells[: len(header)])
@@ -174,7 +192,7 @@ def _rectangle(
     return RawTable(name, where, header, tuple(rows), tuple(numbers)), findings
 
 
-def _without_tail(cells: tuple[str, ...]) -> tuple[str, ...]:
+def without_tail(cells: tuple[str, ...]) -> tuple[str, ...]:
     """Without the empty cells at the end that spreadsheet programs leave behind."""
     last = max((index for index, cell in enumerate(cells) if cell.strip()), default=-1)
     return cells[: last + 1]

@@ -37,6 +37,28 @@ def read_workbook(data: bytes, where: str) -> tuple[Mapping[str, RawTable], tupl
     (mapping of str to RawTable, tuple of Finding)
         Sheets of other names are reported.
     """
+    sheets, trouble = open_sheets(data, where)
+    if trouble is not None:
+        return {}, (trouble,)
+    found: dict[str, RawTable] = {}
+    findings: list[Finding] = []
+    for title, values, formulas in sheets:
+        name = title.strip().casefold()
+        place = f"{where}, sheet {title}"
+        if name not in {table.name for table in TABLES}:
+            findings.append(_unknown_sheet(name, place))
+        elif name in found:
+            findings.append(Finding("stop", place, "one sheet for each table", "a second one", "Remove one."))
+        else:
+            raw, more = sheet_table(name, place, values, formulas)
+            findings.extend(more)
+            if raw is not None:
+                found[name] = raw
+    return found, tuple(findings)
+
+
+def open_sheets(data: bytes, where: str) -> tuple[tuple[tuple[str, Any, Any], ...], Finding | None]:
+    """Every sheet of a workbook: its title, its values and its formulas; or why it cannot be opened."""
     try:
         values = load_workbook(io.BytesIO(data), data_only=True)
         formulas = load_workbook(io.BytesIO(data), data_only=False)
@@ -49,30 +71,14 @@ def read_workbook(data: bytes, where: str) -> tuple[Mapping[str, RawTable], tupl
         EOFError,
         SyntaxError,
     ) as error:
-        return {}, (
-            Finding(
-                "stop",
-                where,
-                "a workbook in the .xlsx format",
-                f"a file that cannot be opened as one ({type(error).__name__})",
-                "Save it again as .xlsx, without a password.",
-            ),
+        return (), Finding(
+            "stop",
+            where,
+            "a workbook in the .xlsx format",
+            f"a file that cannot be opened as one ({type(error).__name__})",
+            "Save it again as .xlsx, without a password.",
         )
-    found: dict[str, RawTable] = {}
-    findings: list[Finding] = []
-    for sheet in values.worksheets:
-        name = sheet.title.strip().casefold()
-        place = f"{where}, sheet {sheet.title}"
-        if name not in {table.name for table in TABLES}:
-            findings.append(_unknown_sheet(name, place))
-        elif name in found:
-            findings.append(Finding("stop", place, "one sheet for each table", "a second one", "Remove one."))
-        else:
-            raw, more = _table(name, place, sheet, formulas[sheet.title])
-            findings.extend(more)
-            if raw is not None:
-                found[name] = raw
-    return found, tuple(findings)
+    return tuple((sheet.title, sheet, formulas[sheet.title]) for sheet in values.worksheets), None
 
 
 def _unknown_sheet(name: str, place: str) -> Finding:
@@ -82,7 +88,9 @@ def _unknown_sheet(name: str, place: str) -> Finding:
     return Finding("note", place, "a sheet named as a table", name, "The sheet is not used.")
 
 
-def _table(name: str, place: str, values: Any, formulas: Any) -> tuple[RawTable | None, tuple[Finding, ...]]:
+def sheet_table(
+    name: str, place: str, values: Any, formulas: Any
+) -> tuple[RawTable | None, tuple[Finding, ...]]:
     """One sheet as texts; the header is its first row."""
     header: tuple[str, ...] | None = None
     rows: list[tuple[str, ...]] = []

@@ -1,0 +1,353 @@
+"""From the names in an export to the columns that are wanted: exact ones taken, others guessed and asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from studykit.errors import DataError, Finding
+from studykit.lookback.written import SESSIONS, Opened, WrittenTable
+from studykit.records.dates import date_readings
+from studykit.records.nearest import nearest_known
+
+Kind = Literal["code", "date", "word", "mark"]
+UNUSED = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class WantedColumn:
+    """A column that a look back can use.
+
+    Parameters
+    ----------
+    name : str
+        Its exact name.
+    kind : str
+    meaning : str
+    required : bool
+    other_names : tuple of str
+        Names under which exports carry it; a guess, never taken without a yes.
+    """
+
+    name: str
+    kind: Kind
+    meaning: str
+    required: bool = False
+    other_names: tuple[str, ...] = ()
+
+
+_CLIENT = WantedColumn(
+    "client", "code", "client code, never a name", True,
+    ("client id", "client code", "client number", "client name", "customer", "customer id", "customer name",
+     "member", "member id", "member number", "member name", "membership number", "membership id",
+     "person id"),
+)  # fmt: skip
+_TRAINER_NAMES = (
+    "trainer id", "trainer code", "trainer name", "coach", "coach name", "instructor", "staff",
+    "staff member",
+)  # fmt: skip
+_FIRST_DAY = WantedColumn(
+    "first_day", "date", "first day", True, ("start", "start date", "from", "begin", "begins", "first date"),
+)  # fmt: skip
+_LAST_DAY = WantedColumn(
+    "last_day", "date", "last day", True, ("end", "end date", "to", "until", "ends", "last date")
+)
+
+WANTED: Mapping[str, tuple[WantedColumn, ...]] = {
+    SESSIONS: (
+        _CLIENT,
+        WantedColumn(
+            "date", "date", "day of the session", True,
+            ("day", "session date", "session day", "visit date", "attendance date", "appointment date",
+             "appointment", "class date", "training date", "date of visit", "date of session", "start",
+             "start time", "starts at", "start date", "date and time", "datetime", "timestamp", "check-in",
+             "check in", "check-in time", "checked in at"),
+        ),
+        WantedColumn("trainer", "code", "who trained the client that day", False, _TRAINER_NAMES),
+        WantedColumn(
+            "status", "word", "what became of the booking", False,
+            ("state", "attendance", "attendance status", "attended", "booking status", "session status",
+             "visit status", "outcome", "appointment status", "showed", "present"),
+        ),
+        WantedColumn(
+            "partner_reps", "mark", "partner reps done: yes or no, or how many", False,
+            ("partner-resisted reps", "partner resisted reps", "partner resisted", "partner resistance",
+             "partner repetitions", "with partner reps", "partner sets", "partner rep count", "partner",
+             "hand-resisted reps", "manual resistance reps"),
+        ),
+    ),
+    "clients": (
+        _CLIENT,
+        WantedColumn(
+            "joined_on", "date", "day the client joined the studio", False,
+            ("joined", "join date", "joining date", "date joined", "member since", "client since",
+             "start date", "membership start", "contract start", "first day", "registered on",
+             "sign-up date"),
+        ),
+    ),
+    "pauses": (
+        _CLIENT,
+        _FIRST_DAY,
+        _LAST_DAY,
+        WantedColumn("recorded_on", "date", "day the pause was registered", False,
+                     ("entered on", "registered on", "created", "created on", "recorded")),
+    ),
+    "departures": (
+        _CLIENT,
+        WantedColumn("date", "date", "day of the notice", True,
+                     ("departure date", "left on", "left", "end date", "cancel date", "cancellation date",
+                      "notice date", "date left", "contract end", "membership end")),
+    ),
+    "closures": (_FIRST_DAY, _LAST_DAY),
+    "trainers": (
+        WantedColumn("trainer", "code", "trainer code, never a name", True, _TRAINER_NAMES),
+        WantedColumn("adopted_on", "date", "day from which the trainer worked with partner reps", True,
+                     ("adopted", "adoption date", "partner reps since", "partner reps from", "since",
+                      "start date")),
+    ),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """A column that stands under another name, most likely.
+
+    Parameters
+    ----------
+    table, column : str
+        What is wanted.
+    header : str
+        The name in the file.
+    where : str
+    meaning : str
+    required : bool
+    """
+
+    table: str
+    column: str
+    header: str
+    where: str
+    meaning: str
+    required: bool
+
+    @property
+    def key(self) -> str:
+        """The key under which an answer is given."""
+        return self.column if self.table == SESSIONS else f"{self.table}.{self.column}"
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Where the wanted columns stand.
+
+    Parameters
+    ----------
+    places : mapping of str to mapping of str to int
+        By table and wanted name: index among the columns of the file.
+    guesses : tuple of Guess
+        What nobody has said yes to.
+    missing : tuple of Finding
+        Required columns that cannot even be guessed.
+    unused : tuple of Finding
+        Columns that stay aside.
+    """
+
+    places: Mapping[str, Mapping[str, int]]
+    guesses: tuple[Guess, ...]
+    missing: tuple[Finding, ...]
+    unused: tuple[Finding, ...]
+
+
+def place_columns(opened: Opened, given: Mapping[str, str] | None = None) -> Placed:
+    """Find every wanted column: as said, by its exact name, or as a guess.
+
+    Parameters
+    ----------
+    opened : Opened
+    given : mapping of str to str, optional
+        Wanted name to the name in the file, ``{"client": "Member"}``; columns of further tables as
+        ``"clients.joined_on"``. ``"none"`` says that a column is not there.
+
+    Raises
+    ------
+    DataError
+        If something that was said does not fit the files.
+    """
+    said = _by_table(given or {}, opened)
+    places: dict[str, dict[str, int]] = {}
+    guesses: list[Guess] = []
+    missing: list[Finding] = []
+    unused: list[Finding] = []
+    for name, table in opened.tables.items():
+        _no_name_twice(table)
+        found, guessed = _place_table(name, table, said.get(name, {}))
+        places[name] = found
+        guesses += guessed
+        pending = {guess.column for guess in guessed}
+        missing += [
+            _missing(name, wanted, table)
+            for wanted in WANTED[name]
+            if wanted.required and wanted.name not in found and wanted.name not in pending
+        ]
+        unused += _aside(name, table, set(found.values()))
+    return Placed(places, tuple(guesses), tuple(missing), tuple(unused))
+
+
+def refuse_guesses(placed: Placed) -> None:
+    """Refuse to go on with columns that nobody has confirmed.
+
+    Raises
+    ------
+    DataError
+        With what each column most likely is, and how to say so.
+    """
+    findings = list(placed.missing)
+    findings += [
+        Finding(
+            "stop",
+            f"{guess.where}, row 1",
+            f"a column {guess.key} ({guess.meaning})",
+            f"{guess.header!r}, which is most likely it",
+            f"Say so: --column {guess.key}={_quoted(guess.header)}, or --column {guess.key}={UNUSED}."
+            if not guess.required
+            else f"Say so: --column {guess.key}={_quoted(guess.header)}.",
+        )
+        for guess in placed.guesses
+    ]
+    if findings:
+        raise DataError(findings)
+
+
+def _quoted(text: str) -> str:
+    return f'"{text}"' if " " in text else text
+
+
+def plain_name(text: str) -> str:
+    """A column name without capitals, and with blanks for hyphens and underscores."""
+    return " ".join(text.casefold().replace("_", " ").replace("-", " ").split())
+
+
+def _by_table(given: Mapping[str, str], opened: Opened) -> dict[str, dict[str, str]]:
+    """What was said, by table and wanted name; other known names of a wanted column are understood."""
+    said: dict[str, dict[str, str]] = {}
+    for key, header in given.items():
+        name, _, rest = key.rpartition(".")
+        table = name or SESSIONS
+        wanted = _wanted_of(table, rest)
+        if wanted is None or table not in opened.tables:
+            known = ", ".join(item.name for item in WANTED.get(table, WANTED[SESSIONS]))
+            raise DataError(
+                [Finding("stop", f"column {key}", f"one of {known}", key, "Name the column that is wanted.")]
+            )
+        said.setdefault(table, {})[wanted.name] = header
+    return said
+
+
+def _wanted_of(table: str, name: str) -> WantedColumn | None:
+    for wanted in WANTED.get(table, ()):
+        if plain_name(name) == plain_name(wanted.name):
+            return wanted
+    for wanted in WANTED.get(table, ()):
+        if plain_name(name) in map(plain_name, wanted.other_names):
+            return wanted
+    return None
+
+
+def _no_name_twice(table: WrittenTable) -> None:
+    names = [plain_name(name) for name in table.header if name]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise DataError(
+            [
+                Finding("stop", f"{table.where}, row 1, column {name}", "each column once",
+                        f"{names.count(name)} of them", "Remove or rename all but one.")
+                for name in twice
+            ]
+        )  # fmt: skip
+
+
+def _place_table(
+    name: str, table: WrittenTable, said: Mapping[str, str]
+) -> tuple[dict[str, int], list[Guess]]:
+    by_name = {plain_name(header): index for index, header in enumerate(table.header) if header}
+    found: dict[str, int] = {}
+    for wanted, header in said.items():
+        if header == UNUSED:
+            continue
+        if plain_name(header) not in by_name:
+            raise DataError([_not_there(name, wanted, header, table)])
+        found[wanted] = by_name[plain_name(header)]
+    for column in WANTED[name]:
+        if column.name not in said and plain_name(column.name) in by_name:
+            found.setdefault(column.name, by_name[plain_name(column.name)])
+    guesses = []
+    taken = set(found.values())
+    for column in WANTED[name]:
+        if column.name in found or column.name in said:
+            continue
+        index = _likely(column, table, by_name, taken)
+        if index is not None:
+            taken.add(index)
+            guesses.append(
+                Guess(name, column.name, table.header[index], table.where, column.meaning, column.required)
+            )
+    return found, guesses
+
+
+def _likely(
+    wanted: WantedColumn, table: WrittenTable, by_name: Mapping[str, int], taken: set[int]
+) -> int | None:
+    """The column that is meant, most likely: by a name of the trade, a near name, or its dates."""
+    free = {name: index for name, index in by_name.items() if index not in taken}
+    for name in wanted.other_names:
+        if plain_name(name) in free:
+            return free[plain_name(name)]
+    for name in (wanted.name, *wanted.other_names):
+        near = nearest_known(plain_name(name), list(free), cutoff=0.8)
+        if near:
+            return free[near]
+    if wanted.kind == "date" and wanted.required:
+        dates = [index for index in free.values() if _holds_dates(table, index)]
+        if len(dates) == 1:
+            return dates[0]
+    return None
+
+
+def _holds_dates(table: WrittenTable, index: int) -> bool:
+    texts = [text for text in table.columns[index].texts if text][:200]
+    read = [date_readings(text) for text in texts]
+    known = [item for item in read if item.day_first or item.month_first]
+    return bool(texts) and len(known) >= 0.9 * len(texts)
+
+
+def _not_there(name: str, wanted: str, header: str, table: WrittenTable) -> Finding:
+    near = nearest_known(header, table.header)
+    return Finding(
+        "stop",
+        f"{table.where}, row 1",
+        f"the column {header!r}, said to be {wanted if name == SESSIONS else f'{name}.{wanted}'}",
+        f"none of that name; there are {', '.join(table.header)}",
+        f"Is {near!r} meant?" if near else "Check the spelling.",
+    )
+
+
+def _missing(name: str, wanted: WantedColumn, table: WrittenTable) -> Finding:
+    key = wanted.name if name == SESSIONS else f"{name}.{wanted.name}"
+    return Finding(
+        "stop",
+        f"{table.where}, row 1",
+        f"a column {key} ({wanted.meaning})",
+        f"{', '.join(header for header in table.header if header)}",
+        f"Say which it is: --column {key}=NAME.",
+    )
+
+
+def _aside(name: str, table: WrittenTable, used: set[int]) -> Sequence[Finding]:
+    """Columns of the attendance that nothing is taken from; facts of clients are dealt with elsewhere."""
+    if name == "clients":
+        return ()
+    rest = [header or "(no name)" for index, header in enumerate(table.header) if index not in used]
+    if not rest:
+        return ()
+    return (Finding("note", f"{table.where}, row 1", "known columns", ", ".join(rest), "They are not used."),)

@@ -1,0 +1,385 @@
+"""Reading an attendance export: every row understood, or left out with a finding that names it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from studykit.errors import ArgumentError, DataError, Finding
+from studykit.lookback.columns import Placed, place_columns, refuse_guesses
+from studykit.lookback.identity import refuse_names
+from studykit.lookback.log import (
+    UNKNOWN,
+    UNKNOWN_DAY,
+    AttendanceLog,
+    ClientFact,
+    Integers,
+    Spans,
+    no_spans,
+)
+from studykit.lookback.people import (
+    after_departure,
+    client_facts,
+    clients_in,
+    days_in,
+    inside_pauses,
+    joining_days,
+    understand_closures,
+    understand_departures,
+    understand_pauses,
+)
+from studykit.lookback.sessions import SessionRows, before_joining, one_a_day, understand_sessions
+from studykit.lookback.sieve import Sieve, in_rows
+from studykit.lookback.understanding import (
+    ATTENDED,
+    DATE_ORDERS,
+    STATES,
+    Codes,
+    DateOrder,
+    day_number,
+    day_of,
+    understand_codes,
+    understand_dates,
+)
+from studykit.lookback.written import SESSIONS, Opened, open_attendance
+from studykit.records.nearest import listed
+from studykit.results import frozen_array
+
+Adopted = dt.date | Literal["never"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingSettings:
+    """What an export does not say by itself.
+
+    Parameters
+    ----------
+    statuses : mapping of str to str
+        Words of the export for ``attended``, ``cancelled``, ``no show`` and ``booked``.
+    facts : tuple of str, or None
+        Columns of the clients' table that were known when each client joined; by default all that can be.
+    extracted_on : date, optional
+        Day on which the records were exported: the end of what they can tell.
+    today : date, optional
+        For finding sessions in the future; by default the day of the machine.
+    most_left_out : float
+        Share of rows that may stay unused because they were not understood.
+    """
+
+    statuses: Mapping[str, str] = field(default_factory=dict)
+    facts: tuple[str, ...] | None = None
+    extracted_on: dt.date | None = None
+    today: dt.date | None = None
+    most_left_out: float = 0.1
+
+    def __post_init__(self) -> None:
+        unknown = sorted({state for state in self.statuses.values() if state not in STATES})
+        if unknown:
+            raise ArgumentError(
+                where="statuses", expected=f"words for {', '.join(STATES)}", got=", ".join(unknown)
+            )
+
+    @property
+    def last_possible(self) -> int:
+        """The last day on which a session can have been attended."""
+        return day_number(self.extracted_on or self.today or dt.datetime.now(dt.UTC).date())
+
+
+def read_attendance(
+    path: str | Path,
+    *,
+    columns: Mapping[str, str] | None = None,
+    date_order: str | None = None,
+    tables: Mapping[str, str | Path] | None = None,
+    adopted: Mapping[str, Adopted] | None = None,
+    settings: ReadingSettings | None = None,
+) -> AttendanceLog:
+    r"""Read a studio's attendance export.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV or XLSX with one row per attended or booked session: ``client`` and ``date``, and where there
+        are any ``trainer``, ``status`` and ``partner_reps`` (yes or no, or how many).
+    columns : mapping of str to str, optional
+        Where the export uses other names: ``{"client": "Member"}``; for further tables
+        ``{"clients.joined_on": "Start"}``; ``"none"`` where a column that looks like it is another thing.
+    date_order : {"day first", "month first"}, optional
+        Needed where dates such as 03/04/2025 do not tell by themselves.
+    tables : mapping of str to path, optional
+        Further files: ``clients`` (joining dates and facts at entry), ``pauses``, ``departures``,
+        ``closures``, ``trainers`` (day on which each adopted partner reps). Or sheets of these names.
+    adopted : mapping of str to date or "never", optional
+        The same for trainers, by hand.
+    settings : ReadingSettings, optional
+
+    Returns
+    -------
+    AttendanceLog
+        Its ``findings`` name every row that was not understood; nothing is computed from such rows.
+
+    Raises
+    ------
+    DataError
+        If columns or the order of dates are not settled, if people's names stand where codes are wanted,
+        or if too many rows are not understood.
+    FolderError
+        If a file cannot be read.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     export = Path(folder) / "export.csv"
+    ...     _ = export.write_text("Member,date,partner_reps\nC01,2025-03-04,yes\nC01,2025-03-07,no\n")
+    ...     log = read_attendance(export, columns={"client": "Member"})
+    >>> log.clients, log.session_partner_reps.tolist(), str(log.rows)
+    (('C01',), [1, 0], '2 of 2 rows used')
+    """
+    opened = open_attendance(path, tables=tables)
+    placed = place_columns(opened, columns)
+    refuse_guesses(placed)
+    return understand(opened, placed, date_order=date_order, adopted=adopted, settings=settings)
+
+
+def understand(
+    opened: Opened,
+    placed: Placed,
+    *,
+    date_order: str | None = None,
+    adopted: Mapping[str, Adopted] | None = None,
+    settings: ReadingSettings | None = None,
+) -> AttendanceLog:
+    """The log of files that were taken apart and whose columns are settled; see `read_attendance`."""
+    chosen, order = settings or ReadingSettings(), _order(date_order)
+    refuse_names(opened, placed)
+    reading = _Reading(opened, placed, chosen, order)
+    return reading.log(adopted or {})
+
+
+def _order(text: str | None) -> DateOrder | None:
+    for order in DATE_ORDERS:
+        if text in (order, order.split(" ", maxsplit=1)[0]):
+            return order
+    if text is None:
+        return None
+    raise ArgumentError(where="date_order", expected=" or ".join(DATE_ORDERS), got=repr(text))
+
+
+class _Reading:
+    """The tables of one export, understood one after the other; each step only adds."""
+
+    def __init__(
+        self, opened: Opened, placed: Placed, settings: ReadingSettings, order: DateOrder | None
+    ) -> None:
+        self.opened, self.placed, self.settings, self.order = opened, placed, settings, order
+        self.sieves = {name: Sieve(table) for name, table in opened.tables.items()}
+        self.findings: list[Finding] = [*opened.findings, *placed.unused]
+        self.clients = self._codes("client", ("clients", SESSIONS, "pauses", "departures"))
+        self.trainers = self._codes("trainer", (SESSIONS, "trainers"))
+
+    def _codes(self, column: str, tables: Sequence[str]) -> dict[str, Codes]:
+        names = [name for name in tables if column in self.placed.places.get(name, {})]
+        columns = [self.opened.tables[name].columns[self.placed.places[name][column]] for name in names]
+        found = dict(zip(names, understand_codes(columns), strict=True))
+        for name, codes in found.items():
+            if codes.respelt:
+                text, code = codes.respelt[0]
+                more = f", and {len(codes.respelt) - 1} more" if len(codes.respelt) > 1 else ""
+                self.findings.append(
+                    Finding("note", f"{self.opened.tables[name].where}, column {column}", code,
+                            f"{text}{more}", "They were taken as one.")
+                )  # fmt: skip
+        return found
+
+    def log(self, adopted: Mapping[str, Adopted]) -> AttendanceLog:
+        """Everything brought together."""
+        sieve, places = self.sieves[SESSIONS], self.placed.places[SESSIONS]
+        rows = self._sessions(sieve, places)
+        joined = before_joining(sieve, places, rows, self._joined())
+        one = one_a_day(sieve, places, rows)
+        came = one[rows.state[one] == ATTENDED]
+        self._refuse_too_many(sieve, len(came))
+        client, day = rows.client[came], rows.day[came]
+        notice = after_departure(
+            sieve, places["date"], client=client, day=day, rows=came, notice=self._notice()
+        )
+        pauses = inside_pauses(
+            sieve, places["date"], client=client, day=day, rows=came, pauses=self._pauses()
+        )
+        people = np.unique(client)
+        missed = one[(rows.state[one] != ATTENDED) & np.isin(rows.client[one], people)]
+        self._without_sessions(people)
+        moved = np.full(len(joined), UNKNOWN, dtype=np.int64)
+        moved[people] = np.arange(len(people))
+        closures, facts, since = self._closures(), self._facts(people), self._adopted(adopted)
+        return AttendanceLog(
+            clients=tuple(self.clients[SESSIONS].codes[place] for place in people),
+            trainers=self._trainer_codes(),
+            session_client=frozen_array(moved[client], np.int64),
+            session_day=frozen_array(day, np.int64),
+            session_trainer=frozen_array(rows.trainer[came], np.int64),
+            session_partner_reps=frozen_array(rows.mark[came], np.int64),
+            missed_client=frozen_array(moved[rows.client[missed]], np.int64),
+            missed_day=frozen_array(rows.day[missed], np.int64),
+            joined=frozen_array(joined[people], np.int64),
+            notice=frozen_array(notice[people], np.int64),
+            pauses=_of_clients(pauses, moved),
+            closures=closures,
+            facts=facts,
+            adopted=since,
+            marked=rows.marked,
+            first_day=int(day.min()),
+            last_day=self._last_day(day),
+            rows=sieve.count(),
+            findings=self._all_findings(),
+            source=self.opened.source,
+            noticed=tuple(item for each in self.sieves.values() for item in each.noticed),
+            hashes=self.opened.hashes,
+        )
+
+    def _sessions(self, sieve: Sieve, places: Mapping[str, int]) -> SessionRows:
+        dates = understand_dates(sieve.column(places["date"]), sieve.where(places["date"]), self.order)
+        self.findings += dates.findings
+        return understand_sessions(
+            sieve, places, clients=self.clients[SESSIONS], trainers=self.trainers.get(SESSIONS), dates=dates,
+            said_states=self.settings.statuses, today=self.settings.last_possible,
+        )  # fmt: skip
+
+    def _joined(self) -> Integers:
+        number = len(self.clients[SESSIONS].codes)
+        if "clients" not in self.sieves:
+            return np.full(number, UNKNOWN_DAY, dtype=np.int64)
+        sieve, places = self.sieves["clients"], self.placed.places["clients"]
+        client = clients_in(sieve, places, self.clients["clients"])
+        days, said = days_in(sieve, places, "joined_on", self.order, needed=False)
+        self.findings += said
+        late = days > self.settings.last_possible
+        if "joined_on" in places:
+            sieve.notice(late, "a joining date in the future", index=places["joined_on"], severity="stop",
+                         expected="a day that is past", todo="Correct it; it is not used.")  # fmt: skip
+        return joining_days(sieve, places, client, np.where(late, UNKNOWN_DAY, days), number)
+
+    def _facts(self, people: Integers) -> tuple[ClientFact, ...]:
+        if "clients" not in self.sieves:
+            return ()
+        sieve, places = self.sieves["clients"], self.placed.places["clients"]
+        client = in_rows(sieve.column(places["client"]), self.clients["clients"].place)
+        number = len(self.clients[SESSIONS].codes)
+        facts, said = client_facts(sieve, places, client, number, self.settings.facts)
+        self.findings += said
+        return tuple(ClientFact(fact.name, fact.levels, frozen_array(fact.level[people])) for fact in facts)
+
+    def _pauses(self) -> Spans:
+        if "pauses" not in self.sieves:
+            return no_spans()
+        pauses, said = understand_pauses(
+            self.sieves["pauses"], self.placed.places["pauses"], self.clients["pauses"], self.order
+        )
+        self.findings += said
+        return pauses
+
+    def _notice(self) -> Integers:
+        if "departures" not in self.sieves:
+            return np.full(len(self.clients[SESSIONS].codes), UNKNOWN_DAY, dtype=np.int64)
+        notice, said = understand_departures(
+            self.sieves["departures"],
+            self.placed.places["departures"],
+            self.clients["departures"],
+            self.order,
+        )
+        self.findings += said
+        return notice
+
+    def _closures(self) -> tuple[tuple[int, int], ...]:
+        if "closures" not in self.sieves:
+            return ()
+        closures, said = understand_closures(
+            self.sieves["closures"], self.placed.places["closures"], self.order
+        )
+        self.findings += said
+        return closures
+
+    def _trainer_codes(self) -> tuple[str, ...]:
+        return next(iter(self.trainers.values())).codes if self.trainers else ()
+
+    def _adopted(self, said: Mapping[str, Adopted]) -> Integers:
+        """Day from which each trainer worked with partner reps: by table, then by hand."""
+        codes = self._trainer_codes()
+        adopted = np.full(len(codes), UNKNOWN_DAY, dtype=np.int64)
+        if "trainers" in self.sieves:
+            sieve, places = self.sieves["trainers"], self.placed.places["trainers"]
+            trainer = in_rows(sieve.column(places["trainer"]), self.trainers["trainers"].place)
+            days, more = days_in(sieve, places, "adopted_on", self.order, needed=True)
+            self.findings += more
+            adopted[trainer[sieve.kept]] = days[sieve.kept]
+        for code, day in said.items():
+            if code not in codes:
+                raise ArgumentError(
+                    where="adopted", expected=f"a trainer of the records: {listed(codes)}", got=repr(code),
+                    todo="Check the spelling.",
+                )  # fmt: skip
+            adopted[codes.index(code)] = UNKNOWN_DAY if isinstance(day, str) else day_number(day)
+        return frozen_array(adopted, np.int64)
+
+    def _last_day(self, day: Integers) -> int:
+        """Without a day of extraction, the records are taken to end with the last session."""
+        said = self.settings.extracted_on
+        if said is not None:
+            return day_number(said)
+        self.findings.append(
+            Finding("note", self.opened.source, "the day on which the records were exported", "none stated",
+                    f"They were taken to end with the last session, {day_of(day.max())}.")
+        )  # fmt: skip
+        return int(day.max())
+
+    def _without_sessions(self, people: Integers) -> None:
+        """Clients whom the further tables name and who attended no session of the records."""
+        codes = self.clients[SESSIONS].codes
+        named = sorted(set(range(len(codes))) - set(people.tolist()))
+        if named:
+            shown = ", ".join(codes[place] for place in named[:3])
+            self.findings.append(
+                Finding("note", self.opened.source, "at least one attended session of every client",
+                        f"none of {plural_clients(len(named))} ({shown}{', …' if len(named) > 3 else ''})",
+                        "They are not counted: nobody can say from when.")
+            )  # fmt: skip
+
+    def _refuse_too_many(self, sieve: Sieve, attended: int) -> None:
+        """Refuse records of which too much was not understood for an answer to mean anything."""
+        lost = sum(len(item.rows) for item in sieve.noticed if not item.used and item.severity == "stop")
+        count = sieve.count()
+        if attended and lost <= self.settings.most_left_out * count.supplied:
+            return
+        share = Finding(
+            "stop", self.opened.source,
+            f"at most {100 * self.settings.most_left_out:g} % of the rows not understood"
+            if attended else "attended sessions",
+            f"{lost} of {count.supplied} rows" if attended else "none",
+            "Mend them first; an answer from the rest would mean little.",
+        )  # fmt: skip
+        raise DataError([share, *(item.finding() for item in sieve.noticed)])
+
+    def _all_findings(self) -> tuple[Finding, ...]:
+        """Gravest first; those on rows in the order in which rows were looked at."""
+        noticed = [item.finding() for sieve in self.sieves.values() for item in sieve.noticed]
+        order = {"stop": 0, "warn": 1, "note": 2}
+        return tuple(sorted([*noticed, *self.findings], key=lambda finding: order[finding.severity]))
+
+
+def plural_clients(number: int) -> str:
+    """A count of clients."""
+    return f"{number} client{'' if number == 1 else 's'}"
+
+
+def _of_clients(spans: Spans, moved: Integers) -> Spans:
+    """Spans of the clients that are left, by their new index."""
+    client = moved[spans.client] if len(spans.client) else spans.client
+    kept = client != UNKNOWN
+    columns = (client, spans.first, spans.last, spans.recorded)
+    return Spans(*(frozen_array(values[kept], np.int64) for values in columns))

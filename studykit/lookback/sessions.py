@@ -1,0 +1,271 @@
+"""Sessions of an export: understood, checked against each other, one per client and day."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Integers
+from studykit.lookback.sieve import Flags, Sieve, in_rows
+from studykit.lookback.understanding import (
+    ATTENDED,
+    BOOKED,
+    MISSED,
+    MOST_REPS,
+    STATES,
+    Codes,
+    Dates,
+    day_of,
+    understand_marks,
+    understand_states,
+)
+
+_FAR_DAYS = 60  # without a single session in the whole studio, before or after which a date is a slip
+_FAR_SHARE = 0.005
+TRIAL_DAYS = 28  # sessions so shortly before joining are tryouts; earlier ones contradict the joining date
+
+
+@dataclass(slots=True)
+class SessionRows:
+    """One value per row of the file; only rows that the sieve kept count.
+
+    Parameters
+    ----------
+    client, day, trainer, state, mark : ndarray of int, shape (rows,)
+    marked : bool
+        Whether there is a column on partner reps.
+    """
+
+    client: Integers
+    day: Integers
+    trainer: Integers
+    state: Integers
+    mark: Integers
+    marked: bool
+
+
+def understand_sessions(
+    sieve: Sieve,
+    places: Mapping[str, int],
+    *,
+    clients: Codes,
+    trainers: Codes | None,
+    dates: Dates,
+    said_states: Mapping[str, str],
+    today: int,
+) -> SessionRows:
+    """Every cell understood, or its row left out with a finding.
+
+    Parameters
+    ----------
+    sieve : Sieve
+        Of the attendance table; changed.
+    places : mapping of str to int
+    clients, trainers, dates
+        What the columns hold, by text.
+    said_states : mapping of str to str
+    today : int
+        Later sessions cannot have been attended.
+    """
+    client_at, date_at = places["client"], places["date"]
+    client = in_rows(sieve.column(client_at), clients.place)
+    day = in_rows(sieve.column(date_at), dates.days)
+    trainer = _trainer(sieve, places, trainers)
+    sieve.leave_out(client == UNKNOWN, "no client code", index=client_at, expected="a client code",
+                    got="an empty cell", todo="Fill it in; nobody can say whose session it was.")  # fmt: skip
+    sieve.leave_out(~sieve.column(date_at).filled, "no date", index=date_at, expected="a date",
+                    got="an empty cell", todo="Fill it in.")  # fmt: skip
+    sieve.leave_out(
+        day == UNKNOWN_DAY, "a date that cannot be read", index=date_at,
+        expected="one day of the calendar", todo="Correct it, as YYYY-MM-DD.",
+    )  # fmt: skip
+    state = _state(sieve, places, said_states)
+    _out_of_time(sieve, date_at, day, state, today)
+    mark, marked = _mark(sieve, places, state)
+    return SessionRows(client, day, trainer, state, mark, marked)
+
+
+def _trainer(sieve: Sieve, places: Mapping[str, int], trainers: Codes | None) -> Integers:
+    if trainers is None or "trainer" not in places:
+        return np.full(sieve.table.rows, UNKNOWN, dtype=np.int64)
+    index = places["trainer"]
+    trainer = in_rows(sieve.column(index), trainers.place)
+    sieve.notice(trainer == UNKNOWN, "no trainer", index=index, severity="note", expected="a trainer",
+                 got="an empty cell", todo="The session counts; its trainer is not known.")  # fmt: skip
+    return trainer
+
+
+def _state(sieve: Sieve, places: Mapping[str, int], said: Mapping[str, str]) -> Integers:
+    """Attended, where the export has no column for it: it then lists attended sessions only."""
+    if "status" not in places:
+        return np.full(sieve.table.rows, ATTENDED, dtype=np.int64)
+    index = places["status"]
+    state = in_rows(sieve.column(index), understand_states(sieve.column(index), said))
+    sieve.leave_out(
+        state == 0, "a status that is not known", index=index, expected=f"one of {', '.join(STATES)}",
+        todo="Say what it means: --status WORD=attended, for example.",
+    )  # fmt: skip
+    return state
+
+
+def _out_of_time(sieve: Sieve, index: int, day: Integers, state: Integers, today: int) -> None:
+    sieve.leave_out(
+        (day > today) & (state == ATTENDED), "a day in the future", index=index,
+        expected=f"a day up to {day_of(today)}", todo="Correct the date.",
+    )  # fmt: skip
+    sieve.leave_out(day > today, "booked for later", index=index, severity="note",
+                    expected=f"sessions up to {day_of(today)}", todo="They are not counted.")  # fmt: skip
+    sieve.leave_out(state == BOOKED, "booked, and nobody recorded whether it was attended", index=index,
+                    severity="warn", expected="attended, cancelled or no show",
+                    got="booked, on a day that is past", todo="Record what became of them.")  # fmt: skip
+    days = np.sort(day[sieve.kept])
+    if len(days) < 20:
+        return
+    for far in (_beyond(days, last=True), _beyond(days, last=False)):
+        if far is not None:
+            late = day >= far if far > days[0] + (days[-1] - days[0]) // 2 else day <= far
+            sieve.leave_out(
+                late, "a date far from all others", index=index,
+                expected="a day near the other sessions of the studio", todo="Correct the year or the month.",
+            )  # fmt: skip
+
+
+def _beyond(days: Integers, *, last: bool) -> int | None:
+    """The day from which (or up to which) a handful of rows lie far from the rest."""
+    few = max(1, int(_FAR_SHARE * len(days)))
+    tail = days[-few - 1 :] if last else days[: few + 1]
+    gaps = np.flatnonzero(np.diff(tail) > _FAR_DAYS)
+    if not len(gaps):
+        return None
+    return int(tail[gaps[0] + 1]) if last else int(tail[gaps[-1]])
+
+
+def _mark(sieve: Sieve, places: Mapping[str, int], state: Integers) -> tuple[Integers, bool]:
+    if "partner_reps" not in places:
+        return np.full(sieve.table.rows, UNKNOWN, dtype=np.int64), False
+    index = places["partner_reps"]
+    column = sieve.column(index)
+    marks = understand_marks(column)
+    mark = in_rows(column, marks.value)
+    trouble = marks.trouble[column.place] & (state == ATTENDED)
+    sieve.notice(
+        trouble, "partner reps that cannot be right", index=index, severity="stop",
+        expected=f"yes, no, or a number from 0 to {MOST_REPS}",
+        todo="Correct them; the sessions count as attended, their partner reps as not recorded.",
+    )  # fmt: skip
+    sieve.notice(
+        (mark == 1) & (state == MISSED), "partner reps at a session that was not attended", index=index,
+        expected="none, since the session did not take place",
+        todo="Correct the status or the partner reps; the session counts as not attended.",
+    )  # fmt: skip
+    blank = ~column.filled & (state == ATTENDED)
+    if marks.blank_is_no:
+        sieve.notice(blank, "no mark where others are ticked", index=index, severity="note",
+                     expected="a mark in every row", got="ticks and empty cells only",
+                     todo="An empty cell was taken as no partner reps.")  # fmt: skip
+    else:
+        sieve.notice(blank, "no mark of partner reps", index=index, expected="yes or no",
+                     got="an empty cell",
+                     todo="The session counts; its partner reps are not known.")  # fmt: skip
+    return mark, bool((mark[sieve.kept] != UNKNOWN).any())
+
+
+def before_joining(sieve: Sieve, places: Mapping[str, int], rows: SessionRows, joined: Integers) -> Integers:
+    """Sessions before the client joined: tryouts are left out; the rest contradict the joining date.
+
+    Parameters
+    ----------
+    joined : ndarray of int, shape (codes,)
+
+    Returns
+    -------
+    ndarray of int
+        Joining days without those that the sessions contradict.
+    """
+    known = sieve.kept & (rows.client != UNKNOWN)
+    since = np.zeros(len(rows.day), dtype=np.int64)
+    since[known] = rows.day[known] - joined[rows.client[known]]
+    with_date = np.zeros(len(rows.day), dtype=bool)
+    with_date[known] = joined[rows.client[known]] != UNKNOWN_DAY
+    long_before = with_date & (since < -TRIAL_DAYS) & (rows.state == ATTENDED)
+    sieve.notice(
+        long_before, "long before the client joined", index=places["date"],
+        expected="a day from the joining date, or a tryout shortly before it",
+        todo="Correct one of the dates; the joining dates of these clients are not used.",
+    )  # fmt: skip
+    believed = np.array(joined, copy=True)
+    believed[np.unique(rows.client[long_before])] = UNKNOWN_DAY
+    doubted = np.zeros(len(rows.day), dtype=bool)
+    doubted[known] = believed[rows.client[known]] == UNKNOWN_DAY
+    sieve.leave_out(
+        with_date & (since < 0) & ~doubted, "before the client joined", index=places["date"], severity="warn",
+        expected="a day from the joining date",
+        todo="Correct it, unless it was a tryout; it is not counted.",
+    )  # fmt: skip
+    return believed
+
+
+def one_a_day(sieve: Sieve, places: Mapping[str, int], rows: SessionRows) -> Integers:
+    """Leave one row per client and day: the attended one; partner reps count if any of its rows has them.
+
+    Returns
+    -------
+    ndarray of int
+        Row indices, sorted by client and day; ``rows.mark`` is brought together there.
+    """
+    kept = np.flatnonzero(sieve.kept)
+    client, day = rows.client[kept], rows.day[kept]
+    order = np.lexsort((kept, rows.trainer[kept] == UNKNOWN, rows.state[kept] != ATTENDED, day, client))
+    kept, client, day = kept[order], client[order], day[order]
+    begins = np.ones(len(kept), dtype=bool)
+    begins[1:] = (np.diff(client) != 0) | (np.diff(day) != 0)
+    starts = np.flatnonzero(begins)
+    if len(starts) == len(kept):
+        return kept
+    group = np.cumsum(begins) - 1
+    first = kept[starts]
+    leader = first[group]
+    _say_repeated(sieve, places, rows, kept[~begins], leader[~begins])
+    attended = np.where(rows.state[kept] == ATTENDED, rows.mark[kept], UNKNOWN)
+    together = np.maximum.reduceat(attended, starts)
+    rows.mark[first] = np.where(rows.state[first] == ATTENDED, together, rows.mark[first])
+    return first
+
+
+def _say_repeated(
+    sieve: Sieve, places: Mapping[str, int], rows: SessionRows, again: Integers, leader: Integers
+) -> None:
+    def flags(which: Flags) -> Flags:
+        found = np.zeros(sieve.table.rows, dtype=bool)
+        found[again[which]] = True
+        return found
+
+    state, mark, trainer = (getattr(rows, name) for name in ("state", "mark", "trainer"))
+    same_state = state[again] == state[leader]
+    alike = same_state & (mark[again] == mark[leader]) & (trainer[again] == trainer[leader])
+    first = np.sort(np.stack([sieve.table.row_numbers[again], sieve.table.row_numbers[leader]]), axis=0)
+    sieve.leave_out(
+        flags(alike), "the same session again", index=places["date"], severity="warn",
+        expected="each session of a client once", got=_pair(first, alike),
+        todo="Remove the repeated rows; each session was counted once.",
+    )  # fmt: skip
+    sieve.leave_out(
+        flags(~same_state), "cancelled or missed, and attended on the same day", index=places["date"],
+        severity="note", expected="one row for each client and day", got=_pair(first, ~same_state),
+        todo="The attended session was counted.",
+    )  # fmt: skip
+    differ = same_state & ~alike
+    sieve.leave_out(
+        flags(differ), "a second, different row on the same day", index=places["date"], severity="warn",
+        expected="one row for each client and day", got=_pair(first, differ),
+        todo="Keep the right one. They were counted as one session, with partner reps if either has them.",
+    )  # fmt: skip
+
+
+def _pair(numbers: Integers, which: Flags) -> str:
+    if not which.any():
+        return ""
+    earlier, later = numbers[:, np.flatnonzero(which)[0]]
+    return f"row {later} like row {earlier}"

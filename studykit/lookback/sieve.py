@@ -1,0 +1,93 @@
+"""Rows of an export on their way: which are left out and why, and what was noticed of those that stay."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import Severity
+from studykit.lookback.log import Integers, NoticedRows
+from studykit.lookback.written import WrittenColumn, WrittenTable
+from studykit.results import RowCount, frozen_array
+
+Flags = NDArray[np.bool_]
+
+
+@dataclass(slots=True)
+class Sieve:
+    """The rows of one table; a row is left out once, for the first reason that holds.
+
+    Parameters
+    ----------
+    table : WrittenTable
+    """
+
+    table: WrittenTable
+    kept: Flags = field(init=False)
+    noticed: list[NoticedRows] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.kept = np.ones(self.table.rows, dtype=bool)
+        self.noticed = list(self.table.noticed)
+
+    def column(self, index: int) -> WrittenColumn:
+        """One column of the table."""
+        return self.table.columns[index]
+
+    def where(self, index: int | None) -> str:
+        """Place of a column."""
+        return self.table.where if index is None else f"{self.table.where}, column {self.table.header[index]}"
+
+    def shown(self, index: int, rows: Flags) -> str:
+        """What stands in the first of some rows."""
+        first = int(np.flatnonzero(rows)[0])
+        column = self.column(index)
+        return repr(column.texts[int(column.place[first])])
+
+    def leave_out(
+        self, rows: Flags, reason: str, *, index: int | None = None, severity: Severity = "stop",
+        expected: str = "", got: str = "", todo: str = "",
+    ) -> None:  # fmt: skip
+        """Leave rows out, with one finding for all of them."""
+        rows = rows & self.kept
+        if not rows.any():
+            return
+        shown = got or (self.shown(index, rows) if index is not None else "")
+        self.kept &= ~rows
+        self._add(rows, reason, False, index, severity, (expected, shown, todo))
+
+    def notice(
+        self, rows: Flags, reason: str, *, index: int | None = None, severity: Severity = "warn",
+        expected: str = "", got: str = "", todo: str = "",
+    ) -> None:  # fmt: skip
+        """Point at rows that are used all the same."""
+        rows = rows & self.kept
+        if rows.any():
+            shown = got or (self.shown(index, rows) if index is not None else "")
+            self._add(rows, reason, True, index, severity, (expected, shown, todo))
+
+    def _add(
+        self,
+        rows: Flags,
+        reason: str,
+        used: bool,
+        index: int | None,
+        severity: Severity,
+        said: Sequence[str],
+    ) -> None:
+        numbers = frozen_array(self.table.row_numbers[rows], np.int64)
+        self.noticed.append(NoticedRows(reason, numbers, used, self.where(index), severity, *said))
+
+    def count(self) -> RowCount:
+        """Rows supplied, used and left out by reason."""
+        left_out = tuple((item.reason, len(item.rows)) for item in self.noticed if not item.used)
+        supplied = self.table.rows + sum(len(item.rows) for item in self.table.noticed if not item.used)
+        return RowCount(supplied, int(self.kept.sum()), left_out)
+
+
+def in_rows(column: WrittenColumn, by_text: Integers) -> Integers:
+    """Values by text spread over the rows."""
+    return np.asarray(by_text[column.place], dtype=np.int64)

@@ -1,0 +1,232 @@
+"""From the texts of a column to values: days, marks of partner reps, states of a booking, codes."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import DataError, Finding
+from studykit.lookback.columns import plain_name
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Integers
+from studykit.lookback.written import WrittenColumn
+from studykit.records.cells import FIRST_YEAR, LAST_YEAR, Trouble, decimal_mark, read_number
+from studykit.records.dates import DateReadings, date_readings, is_day_count
+from studykit.records.schema import SESSIONS as SESSION_TABLE
+from studykit.records.schema import Column
+
+DateOrder = Literal["day first", "month first"]
+DATE_ORDERS: tuple[DateOrder, ...] = ("day first", "month first")
+EPOCH = dt.date(1970, 1, 1)
+ATTENDED, MISSED, BOOKED = 1, 2, 3
+STATES = {"attended": ATTENDED, "cancelled": MISSED, "no show": MISSED, "booked": BOOKED}
+_STATE_WORDS: Mapping[str, tuple[str, ...]] = {
+    "attended": ("attended", "present", "completed", "complete", "done", "checked in", "check in", "arrived",
+                 "showed", "show", "came", "yes", "y", "true", "1", "x"),
+    "cancelled": ("cancelled", "canceled", "cancelled late", "late cancelled", "late canceled", "late cancel",
+                  "late cancellation", "early cancel", "early cancelled", "cancellation", "cancel",
+                  "cancelled by client", "cancelled by trainer", "rescheduled"),
+    "no show": ("no show", "noshow", "absent", "missed", "did not attend", "not attended", "did not come",
+                "no", "n", "false", "0"),
+    "booked": ("booked", "reserved", "scheduled", "pending", "waiting list", "waitlisted", "confirmed",
+               "open"),
+}  # fmt: skip
+_YES, _NO = (
+    frozenset({"yes", "y", "true", "x", "done", "✓", "✔"}),
+    frozenset({"no", "n", "false", "-", "none"}),
+)
+_REPS = SESSION_TABLE.column("partner_reps")
+MOST_REPS = int(_REPS.highest)
+
+
+def day_number(day: dt.date) -> int:
+    """Days since 1970-01-01."""
+    return (day - EPOCH).days
+
+
+def day_of(number: int) -> dt.date:
+    """The calendar day of a count of days."""
+    return EPOCH + dt.timedelta(days=int(number))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Dates:
+    """Days of one column by text; `UNKNOWN_DAY` where a text is no day, or one of two, under the order."""
+
+    days: Integers
+    order: DateOrder | None
+    findings: tuple[Finding, ...]
+
+
+_FEW = 0.05  # of the rows: slips in a column that is otherwise clear
+
+
+def understand_dates(column: WrittenColumn, where: str, order: DateOrder | None) -> Dates:
+    """Read every text of a column as a day, in one order of day and month for the whole column.
+
+    Parameters
+    ----------
+    column : WrittenColumn
+    where : str
+        Place to name.
+    order : {"day first", "month first"}, optional
+        As stated by the user.
+
+    Raises
+    ------
+    DataError
+        If the order matters, was not stated, and the column does not settle it.
+
+    Notes
+    -----
+    A few texts that could be two days, in a column whose other dates are clear, are not understood; they
+    do not stop the rest.
+    """
+    read = [date_readings(text) for text in column.texts]
+    findings: list[Finding] = []
+    doubtful = False
+    if order is None and any(not item.ordered for item in read):
+        order, doubtful, finding = _settled(column, read, where)
+        findings += [finding] if finding else []
+    days = np.full(len(read), UNKNOWN_DAY, dtype=np.int64)
+    for place, item in enumerate(read):
+        day = item.month_first if order == "month first" else item.day_first
+        known = day is not None and FIRST_YEAR <= day.year <= LAST_YEAR
+        if day is not None and known and not (doubtful and item.ambiguous):
+            days[place] = day_number(day)
+    counts = [text for text in column.texts if is_day_count(text)]
+    if counts:
+        read_as = date_readings(counts[0]).day_first
+        findings.append(
+            Finding("note", where, "dates as people write them",
+                    f"a spreadsheet's count of days, {counts[0]}", f"It was read as {read_as}.")
+        )  # fmt: skip
+    return Dates(days, order, tuple(findings))
+
+
+def _settled(
+    column: WrittenColumn, read: Sequence[DateReadings], where: str
+) -> tuple[DateOrder | None, bool, Finding | None]:
+    """The order that the column itself settles, and whether dates that can be two days stay unread."""
+    rows = np.bincount(column.place, minlength=len(column.texts))
+    only_day = [item.day_first is not None and item.month_first is None for item in read]
+    only_month = [item.month_first is not None and item.day_first is None for item in read]
+    ambiguous = [item.ambiguous for item in read]
+    day_rows, month_rows, open_rows = (int(rows[mask].sum()) for mask in (only_day, only_month, ambiguous))
+    known = int(rows[[item.day_first is not None or item.month_first is not None for item in read]].sum())
+    fewer, more = sorted((day_rows, month_rows))
+    if more and fewer <= _FEW * more:
+        order: DateOrder = "day first" if day_rows > month_rows else "month first"
+        shown = column.texts[(only_day if day_rows > month_rows else only_month).index(True)]
+        if open_rows == 0 and known == day_rows + month_rows:
+            return order, False, None
+        return order, False, Finding(
+            "note", where, "a stated order of day and month", "none",
+            f"Read {order}, since {shown} allows no other.",
+        )  # fmt: skip
+    if open_rows + day_rows + month_rows <= _FEW * known:
+        return None, True, None
+    if more:
+        got = (
+            f"{column.texts[only_day.index(True)]} and {column.texts[only_month.index(True)]}, which cannot "
+            "both be"
+        )
+    else:
+        place = ambiguous.index(True)
+        got = f"{column.texts[place]}, which can be {read[place].day_first} or {read[place].month_first}"
+    raise DataError(
+        [
+            Finding("stop", where, "one order of day and month, which the column itself shows", got,
+                    "Say which: --date-order day (day first) or --date-order month (month first).")
+        ]
+    )  # fmt: skip
+
+
+def understand_states(column: WrittenColumn, said: Mapping[str, str]) -> Integers:
+    """State of a booking by text, 0 where a text is not understood.
+
+    Parameters
+    ----------
+    column : WrittenColumn
+    said : mapping of str to str
+        Words of the export to ``attended``, ``cancelled``, ``no show`` or ``booked``.
+    """
+    words = {plain_name(word): state for state, known in _STATE_WORDS.items() for word in known}
+    words |= {plain_name(word): state for word, state in said.items()}
+    return np.array([STATES.get(words.get(plain_name(text), ""), 0) for text in column.texts], dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Marks:
+    """Marks of partner reps by text: 1, 0 or `UNKNOWN`, and whether a text was not understood."""
+
+    value: Integers
+    trouble: NDArray[np.bool_]
+    blank_is_no: bool
+
+
+def understand_marks(column: WrittenColumn) -> Marks:
+    """Read yes, no, ticks and counts; blanks beside ticks only mean no.
+
+    A count above what a session can hold, a negative one, and any other word are not understood.
+    """
+    texts = column.texts
+    mark, doubt = decimal_mark([text for text in texts if text])
+    value = np.full(len(texts), UNKNOWN, dtype=np.int64)
+    trouble = np.zeros(len(texts), dtype=bool)
+    reps = Column("partner_reps", "number", _REPS.meaning, lowest=_REPS.lowest, highest=_REPS.highest)
+    for place, text in enumerate(texts):
+        word = text.casefold()
+        if word in _YES or word in _NO:
+            value[place] = int(word in _YES)
+        elif text:
+            number = read_number(text, reps, mark="." if doubt else mark)
+            if isinstance(number, float):
+                value[place] = int(number > 0)
+            else:
+                trouble[place] = isinstance(number, Trouble)
+    blank_is_no = bool((value == 1).any()) and not (value == 0).any()
+    if blank_is_no and "" in texts:
+        value[texts.index("")] = 0
+    return Marks(value, trouble, blank_is_no and "" in texts)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Codes:
+    """Codes of a column by text: index into ``codes``, `UNKNOWN` where a cell is empty."""
+
+    codes: tuple[str, ...]
+    place: Integers
+    respelt: tuple[tuple[str, str], ...]
+
+
+def understand_codes(columns: Sequence[WrittenColumn]) -> tuple[Codes, ...]:
+    """One list of codes for the same column of several tables; capitals make no difference.
+
+    Parameters
+    ----------
+    columns : sequence of WrittenColumn
+        The first introduces the spelling.
+    """
+    spelling: dict[str, str] = {}
+    respelt = [_respelt(column, spelling) for column in columns]
+    codes = tuple(sorted(spelling.values()))
+    index = {code.casefold(): place for place, code in enumerate(codes)}
+    return tuple(
+        Codes(
+            codes,
+            np.array([index[text.casefold()] if text else UNKNOWN for text in column.texts], dtype=np.int64),
+            changed,
+        )
+        for column, changed in zip(columns, respelt, strict=True)
+    )
+
+
+def _respelt(column: WrittenColumn, spelling: dict[str, str]) -> tuple[tuple[str, str], ...]:
+    """Learn the spellings of a column; what is written another way than before."""
+    settled = [(text, spelling.setdefault(text.casefold(), text)) for text in column.texts if text]
+    return tuple((text, code) for text, code in settled if text != code)
