@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 Coded = tuple[NDArray[Any], Codes]  # distinct labels, and for every row the place of its label
 
+HUGE = 20.0
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
@@ -108,6 +110,16 @@ class Problem:
     def size(self) -> int:
         """Number of parameters."""
         return self.coefficients + int(self.parts[-1].places.stop)
+
+    @property
+    def weight(self) -> float:
+        """All trials: the order of magnitude of the curvature."""
+        return float(self.m.sum())
+
+    @property
+    def limit(self) -> float:
+        """Deviation on the link scale that no data set supports."""
+        return HUGE
 
     def diagonal(self) -> list[int]:
         """Places, among all parameters, of the diagonals of the factors."""

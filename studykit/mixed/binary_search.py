@@ -7,8 +7,9 @@ by symmetry; it counts as the optimum only where the curvature there says so.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,11 +26,62 @@ LONGEST_FACTOR = 0.8
 QUASI = 1e-11  # rise still promised at which the quasi-Newton steps end
 DONE = 1e-10  # and at which a Newton step with the true curvature is the last
 SMALL = 2e-3  # deviation below which zero is tried
-HUGE = 20.0  # deviation on the link scale that no data set supports: it runs off to infinity
 LONGEST_SEARCH = 200
 DIFFERENCE = 1e-4
 FLAT = 1e-7  # share of the largest curvature below which a direction of the factors is flat
 NEARLY_FLAT = 1e-5  # the same where every step upwards was tried in vain: rounding on a flat top
+
+
+class SearchedPart(Protocol):
+    """One random effect among the parameters."""
+
+    @property
+    def name(self) -> str:
+        """Names it in messages."""
+        ...
+
+    @property
+    def order(self) -> int:
+        """Its columns."""
+        ...
+
+    @property
+    def places(self) -> slice:
+        """Where its factor stands after the coefficients."""
+        ...
+
+    def factor(self, theta: Array) -> Array:
+        """The lower triangular factor."""
+        ...
+
+
+class Searched(Protocol):
+    """What the search has to know: coefficients first, then the factors of the random effects."""
+
+    @property
+    def coefficients(self) -> int:
+        """Number of coefficients."""
+        ...
+
+    @property
+    def size(self) -> int:
+        """Number of parameters."""
+        ...
+
+    @property
+    def weight(self) -> float:
+        """Curvature to start from, in order of magnitude, where nothing is known."""
+        ...
+
+    @property
+    def limit(self) -> float:
+        """Deviation that no data set supports: the search runs off to infinity."""
+        ...
+
+    @property
+    def parts(self) -> Sequence[SearchedPart]:
+        """The random effects."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,13 +108,13 @@ class Optimum:
     message: str
 
 
-def search(problem: Problem, objective: Objective, start: Evaluation, information: Array) -> Optimum:
+def search(problem: Searched, objective: Objective, start: Evaluation, information: Array) -> Optimum:
     """Maximise from ``start``, with a first guess of the curvature (size, size)."""
     at, steps = _quasi_newton(problem, objective, start, information)
     at = _try_zero(problem, objective, at)
     decrement = np.inf
     for _ in range(12):
-        if _largest(problem, at.parameters) > HUGE:
+        if _largest(problem, at.parameters) > problem.limit:
             return Optimum(at, information, False, steps, decrement, _runs_off(problem, at.parameters))
         curvature = differences(objective, at)
         values, vectors = np.linalg.eigh(curvature)
@@ -104,13 +156,15 @@ def differences(objective: Objective, at: Evaluation) -> Array:
     return np.asarray(0.5 * (rows + rows.T))
 
 
-def _quasi_newton(problem: Problem, objective: Objective, at: Evaluation, B: Array) -> tuple[Evaluation, int]:
+def _quasi_newton(
+    problem: Searched, objective: Objective, at: Evaluation, B: Array
+) -> tuple[Evaluation, int]:
     """Broyden-Fletcher-Goldfarb-Shanno steps, damped (Nocedal & Wright 2006, procedure 18.2)."""
     step = 0
     while step < LONGEST_SEARCH:
         step += 1
         move = np.asarray(np.linalg.solve(B, at.gradient), float)
-        if 0.5 * float(at.gradient @ move) < QUASI or _largest(problem, at.parameters) > HUGE:
+        if 0.5 * float(at.gradient @ move) < QUASI or _largest(problem, at.parameters) > problem.limit:
             break
         after = _climb(problem, objective, at, move)
         if after is at:
@@ -127,7 +181,7 @@ def _quasi_newton(problem: Problem, objective: Objective, at: Evaluation, B: Arr
     return at, step
 
 
-def _climb(problem: Problem, objective: Objective, at: Evaluation, move: Array) -> Evaluation:
+def _climb(problem: Searched, objective: Objective, at: Evaluation, move: Array) -> Evaluation:
     """The step, no longer than the limits, halved until the likelihood rises; ``at`` itself if it cannot."""
     p = problem.coefficients
     length = max(
@@ -149,7 +203,7 @@ def _climb(problem: Problem, objective: Objective, at: Evaluation, move: Array) 
     return at
 
 
-def _try_zero(problem: Problem, objective: Objective, at: Evaluation) -> Evaluation:
+def _try_zero(problem: Searched, objective: Objective, at: Evaluation) -> Evaluation:
     """Small deviations set to zero exactly, where that costs nothing."""
     for part in problem.parts:
         place = problem.coefficients + part.places.start
@@ -163,7 +217,7 @@ def _try_zero(problem: Problem, objective: Objective, at: Evaluation) -> Evaluat
     return at
 
 
-def _leave_saddle(problem: Problem, objective: Objective, at: Evaluation, direction: Array) -> Evaluation:
+def _leave_saddle(problem: Searched, objective: Objective, at: Evaluation, direction: Array) -> Evaluation:
     """Along a direction of upward curvature, to the better side, and on from there."""
     best = at
     for length in (0.5, 0.2, 0.05, -0.5, -0.2, -0.05):
@@ -171,7 +225,7 @@ def _leave_saddle(problem: Problem, objective: Objective, at: Evaluation, direct
         best = there if there.value > best.value + 1e-10 else best
     if best is at:
         return at
-    guess = np.diag(np.full(problem.size, float(problem.m.sum())))
+    guess = np.diag(np.full(problem.size, problem.weight))
     return _try_zero(problem, objective, _quasi_newton(problem, objective, best, guess)[0])
 
 
@@ -193,11 +247,11 @@ def signed(problem: Problem, optimum: Optimum) -> Optimum:
     )
 
 
-def _largest(problem: Problem, parameters: Array) -> float:
+def _largest(problem: Searched, parameters: Array) -> float:
     return float(np.abs(parameters[problem.coefficients :]).max())
 
 
-def _runs_off(problem: Problem, parameters: Array) -> str:
+def _runs_off(problem: Searched, parameters: Array) -> str:
     theta = parameters[problem.coefficients :]
-    name = next(part.name for part in problem.parts if np.abs(part.factor(theta)).max() > HUGE)
+    name = next(part.name for part in problem.parts if np.abs(part.factor(theta)).max() > problem.limit)
     return f"the variance of {name} grows without end: most levels of {name} have outcomes of one kind only"

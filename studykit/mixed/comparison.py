@@ -101,7 +101,7 @@ def likelihood_ratio(smaller: MixedFit, larger: MixedFit) -> LikelihoodRatio:
         raise _refused("a larger fit that contains the smaller", f"one that is worse by {-statistic:.4g}", "")
     statistic = max(statistic, 0.0)
     kind = "restricted" if smaller.reml else "maximum"
-    more_covariances = len(larger.precision.expected) > len(smaller.precision.expected)
+    more_covariances = len(larger.precision.observed) > len(smaller.precision.observed)
     return LikelihoodRatio(
         statistic,
         degrees,

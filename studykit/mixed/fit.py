@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,6 +10,7 @@ from scipy.linalg import solve_triangular
 
 from studykit.mixed import checks, inference
 from studykit.mixed.derivatives import Derivatives, differentiate
+from studykit.mixed.elimination_fit import fit_large, is_large
 from studykit.mixed.layout import Layout, build_layout
 from studykit.mixed.objective import Problem, State, build_problem, evaluate
 from studykit.mixed.predictions import fitted_and_residuals, predict
@@ -24,7 +24,7 @@ from studykit.mixed.result import (
 )
 from studykit.mixed.search import Optimum, search
 from studykit.mixed.starting import starting_values
-from studykit.mixed.summary import boundary_terms, covariance_parameters, element_units
+from studykit.mixed.summary import boundary_terms, covariance_parameters, element_units, fingerprint
 from studykit.results import frozen_array
 
 Array = NDArray[np.float64]
@@ -72,6 +72,8 @@ def fit_linear_mixed(
     Notes
     -----
     Variances at zero stay in the model, at zero, and are named in ``boundary_terms``; inference goes on.
+    Above 5,000 rows with equal residual variances Satterthwaite takes the place of Kenward-Roger, and results
+    say so (see `studykit.mixed.elimination_fit`).
 
     Examples
     --------
@@ -98,6 +100,8 @@ def fit_linear_mixed(
     checks.check_shapes(y, X, effects, residual)
     checks.check_levels(effects, len(y))
     R = checks.check_rank(X, labels)
+    if is_large(len(y), effects, residual):
+        return fit_large(y, X, R, labels, effects, residual, reml=reml)
     return _fit(y, X, R, labels, build_layout(len(y), effects, residual), reml=reml)
 
 
@@ -139,7 +143,7 @@ def _fit(y: Array, X: Array, R: Array, names: tuple[str, ...], layout: Layout, *
         rows=len(y),
         predictions=predict(problem, state, spread),
         precision=precision,
-        fingerprint=(_hash(y), _hash(X)),
+        fingerprint=fingerprint(y, X),
         _fitted=means,
         _residuals=residuals,
     )
@@ -171,10 +175,6 @@ def _precision(
         expected=frozen_array(W[0]),
         observed=frozen_array(K),
     )
-
-
-def _hash(values: Array) -> str:
-    return hashlib.sha256(np.ascontiguousarray(values).tobytes()).hexdigest()
 
 
 def _report(optimum: Optimum) -> OptimiserReport:

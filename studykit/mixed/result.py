@@ -178,10 +178,11 @@ class Precision:
     """What the inference of the fixed effects rests on; symbols as in `studykit.mixed.inference`."""
 
     covariance: Array  # Phi (p, p)
-    adjusted: Array  # Phi_A (p, p)
+    adjusted: Array | None  # Phi_A (p, p); None where Kenward-Roger is not computed, see ``note``
     slopes: Array  # S_i (k, p, p)
-    expected: Array  # W (k, k)
+    expected: Array | None  # W (k, k)
     observed: Array  # K (k, k)
+    note: str = ""  # why Satterthwaite takes the place of Kenward-Roger, where it does
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -247,7 +248,7 @@ class MixedFit:
     @property
     def parameters(self) -> int:
         """Number of parameters: fixed effects and covariance elements."""
-        return len(self.coefficients) + len(self.precision.expected)
+        return len(self.coefficients) + len(self.precision.observed)
 
     def contrast(
         self,
@@ -264,7 +265,8 @@ class MixedFit:
             Names that are left out have weight zero.
         degrees_of_freedom : {"kenward-roger", "satterthwaite", "residual"}
             Kenward-Roger adjusts the standard error too and needs a REML fit; ``"residual"`` is rows
-            minus fixed effects.
+            minus fixed effects. Where Kenward-Roger is not computed (very many rows), Satterthwaite takes
+            its place, and the method of the result says so.
         null : float
             What the p-value is computed against.
 
@@ -281,18 +283,18 @@ class MixedFit:
         """
         self._check_inference(degrees_of_freedom)
         m = self._weights(weights)
-        part = self.precision
-        covariance = part.adjusted if degrees_of_freedom == "kenward-roger" else part.covariance
+        part, covariance = self.precision, self.precision.covariance
         if not m.any():
             raise ArgumentError(where="weights", expected="at least one that is not zero", got="zeros")
-        if degrees_of_freedom == "kenward-roger":
-            degrees, _ = kenward_roger_degrees(m[None], part.covariance, part.slopes, part.expected)
-        elif degrees_of_freedom == "satterthwaite":
-            degrees = satterthwaite_degrees(m, part.covariance, part.slopes, part.observed)
-        else:
+        if degrees_of_freedom == "residual":
             degrees = float(self.rows - len(m))
+        elif degrees_of_freedom == "satterthwaite" or part.adjusted is None or part.expected is None:
+            degrees = satterthwaite_degrees(m, covariance, part.slopes, part.observed)
+        else:
+            degrees, _ = kenward_roger_degrees(m[None], covariance, part.slopes, part.expected)
+            covariance = part.adjusted
         error = float(np.sqrt(m @ covariance @ m))
-        return Estimate(float(m @ self.values), error, degrees, METHODS[degrees_of_freedom], null)
+        return Estimate(float(m @ self.values), error, degrees, self._method(degrees_of_freedom), null)
 
     def joint_test(
         self,
@@ -327,15 +329,15 @@ class MixedFit:
                 where="weights", expected="rows of which none repeats the others", got=f"{len(M)} rows"
             )
         part, rows, beta = self.precision, len(M), self.values
-        if degrees_of_freedom == "satterthwaite":
+        if degrees_of_freedom == "residual":
+            F, degrees = _wald(M, beta, part.covariance) / rows, float(self.rows - len(beta))
+        elif degrees_of_freedom == "satterthwaite" or part.adjusted is None or part.expected is None:
             F, degrees = joint_satterthwaite(M, beta, part.covariance, part.slopes, part.observed)
-        elif degrees_of_freedom == "kenward-roger":
+        else:
             degrees, factor = kenward_roger_degrees(M, part.covariance, part.slopes, part.expected)
             F = factor * _wald(M, beta, part.adjusted) / rows
-        else:
-            F, degrees = _wald(M, beta, part.covariance) / rows, float(self.rows - len(beta))
         p_value = float(fdtrc(rows, min(degrees, 1e12), max(F, 0.0))) if degrees > 0.0 else float("nan")
-        return JointTest(F, float(rows), degrees, p_value, METHODS[degrees_of_freedom])
+        return JointTest(F, float(rows), degrees, p_value, self._method(degrees_of_freedom))
 
     def random_effect_predictions(self, name: str) -> RandomEffectPredictions:
         """Predictions of the random effect called ``name``."""
@@ -351,6 +353,12 @@ class MixedFit:
     def residuals(self, *, conditional: bool) -> Array:
         """Outcome minus `fitted_values` of the same kind, shape (n,)."""
         return self._residuals[int(conditional)].copy()
+
+    def _method(self, degrees_of_freedom: str) -> str:
+        """The method's name; where another one had to take its place, that one and why."""
+        if degrees_of_freedom == "kenward-roger" and self.precision.note:
+            return f"{METHODS['satterthwaite']} ({self.precision.note})"
+        return METHODS[degrees_of_freedom]
 
     def _check_inference(self, degrees_of_freedom: str) -> None:
         if degrees_of_freedom not in get_args(DegreesOfFreedom):

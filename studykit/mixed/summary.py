@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Protocol
 
 import numpy as np
@@ -72,6 +73,15 @@ def covariance_parameters(layout: Arranged, eta: Array) -> CovarianceParameters:
         matrix = rest[0].matrix(eta)
     rho = float(eta[-1]) if residual.kind == "autoregressive" else None
     return CovarianceParameters(effects, ResidualCovariance(residual.kind, visits, frozen_array(matrix), rho))
+
+
+def fingerprint(y: Array, X: Array) -> tuple[str, str]:
+    """Hashes of the outcome and of the fixed effects, by which fits know that they may be compared."""
+    return _hash(y), _hash(X)
+
+
+def _hash(values: Array) -> str:
+    return hashlib.sha256(np.ascontiguousarray(values).tobytes()).hexdigest()
 
 
 def boundary_terms(layout: Arranged, eta: Array) -> tuple[str, ...]:
