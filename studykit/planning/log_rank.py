@@ -137,3 +137,47 @@ def departures_by_accrual(
     total = hazard + lost
     still = math.exp(-total * follow_up) * -math.expm1(-total * accrual) / (total * accrual)
     return clients * hazard / total * (1.0 - still)
+
+
+def clients_for_log_rank(
+    hazard_ratio: float,
+    hazard: float,
+    *,
+    accrual: float,
+    follow_up: float,
+    lost: float = 0.0,
+    alpha: float = 0.05,
+    power: float = 0.8,
+    ratio: float = 1.0,
+    formula: Formula = "schoenfeld",
+) -> tuple[float, float]:
+    """Clients in the reference and in the compared arm, by a fixed calendar date, not rounded.
+
+    Parameters
+    ----------
+    hazard_ratio : float
+        Of departure, compared to reference.
+    hazard : float
+        Of departure in the reference arm, per unit of time.
+    accrual, follow_up, lost
+        As in `departures_by_accrual`.
+    alpha, power, ratio, formula
+        As in `departures_needed`.
+
+    Examples
+    --------
+    70 of 100 stay half a year; all join within a year and are followed for half a year after that.
+
+    >>> import math
+    >>> rate = -math.log(0.70) / 0.5
+    >>> [round(clients) for clients in clients_for_log_rank(0.6, rate, accrual=1.0, follow_up=0.5)]
+    [143, 143]
+    """
+    needed = departures_needed(hazard_ratio, alpha=alpha, power=power, ratio=ratio, formula=formula)
+    share = 1.0 / (1.0 + ratio)
+    seen = departures_by_accrual(
+        hazard, share, accrual=accrual, follow_up=follow_up, lost=lost
+    ) + departures_by_accrual(
+        hazard * hazard_ratio, 1.0 - share, accrual=accrual, follow_up=follow_up, lost=lost
+    )
+    return needed / seen * share, needed / seen * (1.0 - share)

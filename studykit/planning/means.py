@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from scipy.special import ndtri
 
+from studykit.effects.noncentral import noncentrality_interval
 from studykit.errors import ArgumentError
-from studykit.planning.power import Sides, check_share, crossing, t_power
+from studykit.planning.power import Sides, check_share, crossing, smallest_whole, t_power
 
 Method = Literal["follow-up only", "change", "baseline-adjusted"]
 
@@ -51,6 +53,7 @@ def clients_for_difference(
     power: float = 0.8,
     sides: Sides = 2,
     inflation: float = 1.0,
+    ratio: float = 1.0,
 ) -> Needed:
     """Clients per arm for a difference of two means by the t-test.
 
@@ -63,6 +66,8 @@ def clients_for_difference(
     inflation : float
         Factor on the variance, such as a design effect or 1 - r² for baseline adjustment; degrees of
         freedom stay 2 n - 2.
+    ratio : float
+        Clients in the other arm for each one in the arm that the answer is about.
 
     Raises
     ------
@@ -78,16 +83,19 @@ def clients_for_difference(
     """
     _refuse_zero(difference, "difference")
     check_share(power, name="power")
-    if not sd > 0.0 or not inflation > 0.0:
-        raise ArgumentError(where="sd", expected="a spread above 0", got=repr(sd))
-
-    def reaches(number: float) -> float:
-        error = sd * math.sqrt(2.0 * inflation / number)
-        return t_power(
-            abs(difference), error, degrees_of_freedom=2.0 * number - 2.0, alpha=alpha, sides=sides
+    if not sd > 0.0 or not inflation > 0.0 or not ratio > 0.0:
+        raise ArgumentError(
+            where="sd",
+            expected="a spread, an inflation and a ratio above 0",
+            got=f"{sd}, {inflation}, {ratio}",
         )
 
-    return Needed.of(crossing(reaches, power, least=1.5))
+    def reaches(number: float) -> float:
+        error = sd * math.sqrt(inflation * (1.0 + 1.0 / ratio) / number)
+        freedom = (1.0 + ratio) * number - 2.0
+        return t_power(abs(difference), error, degrees_of_freedom=freedom, alpha=alpha, sides=sides)
+
+    return Needed.of(crossing(reaches, power, least=3.0 / (1.0 + ratio)))
 
 
 def pairs_for_difference(
@@ -158,6 +166,102 @@ def composite_variance(exercises: int, correlation: float) -> float:
     0.742
     """
     return (1.0 + (exercises - 1) * correlation) / exercises
+
+
+def slope_variance(times: Sequence[float], correlation: float) -> float:
+    """Variance of one client's slope over several tests, in units of the variance of one test.
+
+    Parameters
+    ----------
+    times : sequence of float
+        Of the tests, at least two different ones.
+    correlation : float
+        Between any two tests of a client.
+
+    Notes
+    -----
+    (1 - r) / sum of squared distances of the times from their mean: Diggle, Heagerty, Liang & Zeger 2002,
+    Analysis of Longitudinal Data, section 2.4.
+
+    Examples
+    --------
+    >>> round(slope_variance((0, 2, 5), 0.5), 4)
+    0.0395
+    """
+    middle = math.fsum(times) / max(len(times), 1)
+    spread = math.fsum((time - middle) ** 2 for time in times)
+    if not spread > 0.0 or not -1.0 < correlation < 1.0:
+        raise ArgumentError(
+            where="slope_variance", expected="two or more different times, a correlation between -1 and 1",
+            got=f"{tuple(times)}, {correlation}",
+        )  # fmt: skip
+    return (1.0 - correlation) / spread
+
+
+def clients_for_several_arms(
+    spread_of_means: float, sd: float, *, arms: int, alpha: float = 0.05, power: float = 0.8
+) -> Needed:
+    """Clients per arm for the joint F-test of three or more arms (statsmodels' power class).
+
+    Parameters
+    ----------
+    spread_of_means : float
+        Standard deviation of the arms' true means, divisor: number of arms.
+    sd : float
+        Between clients within an arm.
+    arms : int
+        At least 2.
+
+    Examples
+    --------
+    >>> clients_for_several_arms(0.25, 1.0, arms=3).whole
+    53
+    """
+    from statsmodels.stats.power import FTestAnovaPower
+
+    check_share(power, name="power")
+    if arms < 2 or not sd > 0.0 or not spread_of_means > 0.0:
+        raise ArgumentError(
+            where="clients_for_several_arms", expected="two or more arms, spreads above 0",
+            got=f"{arms}, {spread_of_means}, {sd}",
+        )  # fmt: skip
+    whole = FTestAnovaPower()  # counts clients of all arms together
+
+    def reaches(number: float) -> float:
+        return float(whole.power(spread_of_means / sd, arms * number, alpha, k_groups=arms))
+
+    return Needed.of(crossing(reaches, power, least=1.0 + 1.0 / arms))
+
+
+def clients_for_width_of_d(d: float, width: float, *, confidence_level: float = 0.95) -> Needed:
+    """Clients per arm for an interval of a standardised difference that is no wider than ``width``.
+
+    Parameters
+    ----------
+    d : float
+        Expected standardised difference.
+    width : float
+        Full width of its interval by the noncentral t.
+
+    Notes
+    -----
+    Kelley & Rausch 2006, Psychological Methods 11:363: the interval at the expected value.
+
+    Examples
+    --------
+    >>> clients_for_width_of_d(0.5, 0.50).whole
+    127
+    """
+    if not width > 0.0:
+        raise ArgumentError(where="width", expected="a number above 0", got=repr(width))
+
+    def narrowness(number: int) -> float:
+        root = math.sqrt(2.0 / number)
+        lower, upper = noncentrality_interval(d / root, 2.0 * number - 2.0, confidence_level=confidence_level)
+        return -(upper - lower) * root
+
+    whole = smallest_whole(narrowness, -width, what="clients")
+    return Needed(float(whole), whole)
 
 
 def clients_for_half_width(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Literal
 
@@ -105,6 +106,30 @@ def _power_by_quadrature(noncentrality: float, freedom: float, alpha: float, sid
     if sides == 2:
         rejected = rejected + ndtr(-noncentrality - critical)
     return float(np.sum(weights * rejected) / 2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorAndFreedom:
+    """Standard error of a difference, and the degrees of freedom of its t.
+
+    Parameters
+    ----------
+    standard_error : float
+    degrees_of_freedom : float
+    """
+
+    standard_error: float
+    degrees_of_freedom: float
+
+    def power(self, difference: float, *, alpha: float = 0.05, sides: Sides = 2) -> float:
+        """Power of the t-test for a true difference."""
+        return t_power(
+            difference,
+            self.standard_error,
+            degrees_of_freedom=self.degrees_of_freedom,
+            alpha=alpha,
+            sides=sides,
+        )
 
 
 def detectable_difference(

@@ -6,6 +6,7 @@ import math
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import gammaln, ndtr, ndtri, xlog1py, xlogy
 
@@ -14,6 +15,7 @@ from studykit.planning.means import Needed
 from studykit.planning.power import Sides, check_share, crossing
 from studykit.retention.score_statistics import difference_statistic, solve_decreasing
 
+Floats = NDArray[np.float64]
 Variance = Literal["pooled", "unpooled"]
 ENUMERATED_CLIENTS = 300  # per arm: above, the enumeration takes longer than it teaches
 
@@ -107,7 +109,8 @@ def clients_for_shares(
     return Needed.of(raw)
 
 
-def _binomial(clients: int, share: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def share_chances(clients: int, share: float) -> Floats:
+    """Probability of every number retained, from none to all."""
     counts = np.arange(clients + 1)
     ways = gammaln(clients + 1) - gammaln(counts + 1) - gammaln(clients - counts + 1)
     return np.asarray(np.exp(ways + xlogy(counts, share) + xlog1py(clients - counts, -share)))
@@ -148,7 +151,7 @@ def score_test_power(
     variance = pooled * (1.0 - pooled) * (1.0 / n0 + 1.0 / n1) * total / (total - 1.0)
     difference = x1 / n1 - x0 / n0
     rejected = difference**2 > float(ndtri(1.0 - alpha / 2.0)) ** 2 * variance
-    chance = _binomial(n0, reference)[:, None] * _binomial(n1, compared)[None, :]
+    chance = share_chances(n0, reference)[:, None] * share_chances(n1, compared)[None, :]
     return float(np.sum(chance[rejected & (difference != 0.0)]))
 
 
@@ -166,12 +169,32 @@ def score_interval_width(
     """
     _check_shares(reference, compared)
     n0, n1 = (np.array([float(number)]) for number in clients)
-    statistic = difference_statistic(n0 * reference, n0, n1 * compared, n1, np.ones(1))
+    return float(score_widths(n0 * reference, n0, n1 * compared, n1, confidence_level=confidence_level)[0])
+
+
+def score_widths(
+    retained0: Floats,
+    clients0: Floats,
+    retained1: Floats,
+    clients1: Floats,
+    *,
+    confidence_level: float = 0.95,
+) -> Floats:
+    """Full widths of the score interval of the difference for many pairs of counts, shape (n,) each.
+
+    Examples
+    --------
+    >>> counts = (np.array([48.0]), np.array([80.0]), np.array([56.0]), np.array([70.0]))
+    >>> round(float(score_widths(*counts)[0]), 2)
+    0.29
+    """
+    x0, n0, x1, n1 = (each[:, None] for each in (retained0, clients0, retained1, clients1))
+    statistic = difference_statistic(x0, n0, x1, n1, np.ones(1))
     quantile = float(ndtri(0.5 + confidence_level / 2.0))
-    centre = np.array(compared - reference)
-    lower = solve_decreasing(statistic, quantile, np.array(-1.0), centre)
-    upper = solve_decreasing(statistic, -quantile, centre, np.array(1.0))
-    return float(upper - lower)
+    centre = retained1 / clients1 - retained0 / clients0
+    lower = solve_decreasing(statistic, quantile, np.full_like(centre, -1.0), centre)
+    upper = solve_decreasing(statistic, -quantile, centre, np.ones_like(centre))
+    return np.asarray(upper - lower)
 
 
 def detectable_share(

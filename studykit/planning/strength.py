@@ -17,9 +17,10 @@ from dataclasses import dataclass, replace
 
 from studykit.errors import DesignError
 from studykit.planning.assumptions import Assumptions, dilution, share_tested
-from studykit.planning.clusters import design_effect
+from studykit.planning.clusters import crossed_error, design_effect
 from studykit.planning.means import composite_variance, summary_variance
 from studykit.planning.power import (
+    ErrorAndFreedom,
     detectable_difference,
     expected_half_width,
     fewest_clients,
@@ -271,10 +272,15 @@ def _width_other_trainers(model: StrengthModel, variance: float, freedom: float)
         )
     if model.trainers < 2:
         return math.inf
-    between = model.trainer_by_arm_sd**2 / model.trainers
-    combined = (variance + between) ** 2 / (variance**2 / freedom + between**2 / (model.trainers - 1.0))
+    both = crossed_error(
+        ErrorAndFreedom(math.sqrt(variance), freedom),
+        trainer_by_arm_sd=model.trainer_by_arm_sd,
+        trainers=model.trainers,
+    )
     half = expected_half_width(
-        math.sqrt(variance + between), degrees_of_freedom=combined, confidence_level=model.confidence_level
+        both.standard_error,
+        degrees_of_freedom=both.degrees_of_freedom,
+        confidence_level=model.confidence_level,
     )
     return told_width(half, model.scale)
 
