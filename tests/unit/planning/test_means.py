@@ -26,5 +26,5 @@ def test_impossible_shares_and_correlations_are_refused() -> None:
         inflated_for_losses(40, 1.0)
     with pytest.raises(ArgumentError, match="a correlation between -1 and 1"):
         summary_variance("change", 1.0)
-    with pytest.raises(ArgumentError, match="a spread above 0"):
+    with pytest.raises(ArgumentError, match="a spread, an inflation and a ratio above 0"):
         clients_for_difference(0.5, 0.0)
