@@ -9,26 +9,25 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from textwrap import wrap
-from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.transforms import blended_transform_factory
-from numpy.typing import NDArray
 
 from studykit.outcomes.results import (
     ArmVisitMean,
     DeliveryResult,
     OutcomeEstimate,
-    RetentionCurvePoints,
     RetentionResult,
     StrengthResult,
     StudyResults,
 )
+from studykit.report.curve_lines import CurveLine, draw_curve_lines, end_labels
 from studykit.report.flow import draw_flow
-from studykit.report.numbers import PER_CENT_CHANGE, Scale, count_of, in_unit, number, points
+from studykit.report.interval_rows import IntervalRow, draw_interval_rows, rows_needed
+from studykit.report.numbers import PER_CENT_CHANGE, Scale, count_of, in_unit, points
 from studykit.report.reading import Reading, spaced
-from studykit.report.style import FAINT, INK, PAPER, SOFT, ArmLook, drawing_style, look
+from studykit.report.style import FAINT, ArmLook, drawing_style, look
 
 __all__ = [
     "draw_contrasts",
@@ -79,7 +78,7 @@ def draw_trajectories(
     low, high = _frame(strength, confidence_level)
     ax.set_ylim(low, high)
     ax.set_xlim(-0.04 * span, 1.04 * span)
-    _end_labels(ax, ends, span * 1.06, low, high)
+    end_labels(ax, ends, x=span * 1.06, low=low, high=high)
     kind = "geometric mean" if strength.scale == "log" else "mean"
     ax.set_ylabel("\n".join(wrap(f"{strength.name}, {strength.unit} ({kind})", 32)))
     ax.set_xlabel("weeks from allocation")
@@ -129,101 +128,19 @@ def _frame(strength: StrengthResult, confidence_level: float) -> tuple[float, fl
     return low - pad, high + pad
 
 
-def _end_labels(ax: Axes, ends: list[tuple[float, str, str]], x: float, low: float, high: float) -> None:
-    """Names at the ends of lines, wrapped, and pushed apart so that they do not touch."""
-    ordered = sorted(ends)
-    names = [wrap(label, _LABEL) or [""] for _, label, _ in ordered]
-    heights = [value for value, _, _ in ordered]
-    line = 0.058 * (high - low)
-    for place in range(1, len(heights)):
-        gap = line * (0.3 + (len(names[place - 1]) + len(names[place])) / 2.0)
-        heights[place] = max(heights[place], heights[place - 1] + gap)
-    excess = (sum(heights) - sum(value for value, _, _ in ordered)) / max(1, len(heights))
-    for height, name, (_, _, ink) in zip(heights, names, ordered, strict=True):
-        text = "\n".join(name)
-        ax.text(x, height - excess, text, color=ink, va="center", fontweight="bold", linespacing=1.0)
-
-
-_LABEL = 15  # letters in a line of a label at the end of a curve
-
-
 def draw_retention(retention: RetentionResult, ax: Axes, *, names: Names | None = None) -> None:
     """Share of clients still retained over time, with intervals and the numbers at risk below.
 
     A curve ends where fewer clients remain than the protocol asks for.
     """
-    horizon = float(retention.horizon_day)
-    ends: list[tuple[float, str, str]] = []
-    for place, curve in enumerate(retention.curves):
-        arm_look = look(place)
-        end = min(curve.stops_at, horizon)
-        days, lines = _steps(curve, end)
-        ax.fill_between(
-            days, 100 * lines[1], 100 * lines[2], step="post", color=arm_look.ink, alpha=0.1, linewidth=0
+    lines = [
+        CurveLine(
+            _name(curve.arm, names), curve.days, curve.retained, curve.lower, curve.upper, curve.stops_at,
+            curve.at_risk_days, curve.at_risk,
         )
-        for edge in lines[1:]:
-            ax.step(
-                days, 100 * edge, where="post", color=arm_look.ink, linestyle=arm_look.dashes, linewidth=0.5
-            )
-        ax.step(days, 100 * lines[0], where="post", color=arm_look.ink, linestyle=arm_look.dashes, zorder=3)
-        ends.append((100 * float(lines[0][-1]), _name(curve.arm, names), arm_look.ink))
-    ax.set_ylim(0, 103)
-    ax.set_xlim(0, horizon)
-    _end_labels(ax, ends, horizon * 1.02, 0, 103)
-    ticks = _ticks(retention)
-    ax.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
-    ax.set_ylabel("clients still training, %")
-    ax.set_xlabel("days from allocation")
-    _risk_table(retention, ax, names)
-
-
-def _steps(curve: RetentionCurvePoints, end: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    inside = curve.days <= end
-    days = np.append(curve.days[inside], end)
-    lines = np.vstack([curve.retained[inside], curve.lower[inside], curve.upper[inside]])
-    return days, np.hstack([lines, lines[:, -1:]])
-
-
-def _ticks(retention: RetentionResult) -> list[float]:
-    """Days of the risk table up to the horizon, thinned to at most seven so that they do not touch."""
-    days = sorted(
-        {
-            float(day)
-            for curve in retention.curves
-            for day in curve.at_risk_days
-            if day <= retention.horizon_day
-        }
-    ) or [0.0, float(retention.horizon_day)]
-    every = math.ceil((len(days) - 1) / 6) or 1
-    kept = days[::every]
-    if kept[-1] != days[-1]:
-        spacing = (days[-1] - days[0]) / 12
-        kept = [day for day in kept if days[-1] - day > spacing] + [days[-1]]
-    return kept
-
-
-def _risk_table(retention: RetentionResult, ax: Axes, names: Names | None) -> None:
-    """Numbers at risk, in lines at fixed distances below the axis, whatever its height."""
-    below = blended_transform_factory(ax.transData, ax.transAxes)
-    _below(ax, below, 0.0, _RISK_TOP, "clients at risk", SOFT, "left")
-    for place, curve in enumerate(retention.curves):
-        line = _RISK_TOP - _RISK_LINE * (1 + 2 * place)
-        _below(ax, below, 0.0, line, _name(curve.arm, names), look(place).ink, "left")
-        for tick in _ticks(retention):
-            found = np.flatnonzero(np.asarray(curve.at_risk_days) == tick)
-            if found.size:
-                text = f"{curve.at_risk[found[0]]:.0f}"
-                _below(ax, below, tick, line - _RISK_LINE, text, INK, "left" if tick == 0.0 else "center")
-
-
-_RISK_TOP, _RISK_LINE = -38.0, 11.0  # points below the axis, and from line to line
-
-
-def _below(ax: Axes, where: Any, x: float, drop: float, text: str, ink: str, side: str) -> None:
-    ax.annotate(
-        text, xy=(x, 0.0), xycoords=where, xytext=(0.0, drop), textcoords="offset points", color=ink,
-        fontsize=8, va="center", ha=side, annotation_clip=False,
-    )  # fmt: skip
+        for curve in retention.curves
+    ]  # fmt: skip
+    draw_curve_lines(lines, ax, horizon=float(retention.horizon_day), start="allocation")
 
 
 def draw_effects(
@@ -297,84 +214,14 @@ def draw_contrasts(
         In the unit shown; differences smaller than this either way are hatched.
     confidence_level : float
     """
-    ends: list[float] = [scale.null]
-    y = 0.0
-    for place, (estimate, label) in enumerate(zip(estimates, labels, strict=True)):
-        interval = estimate.confidence_interval(confidence_level)
-        shown = f"{_bare(scale, estimate.value)} {scale.interval(interval)}"
-        lines = wrap(label, max(16, _LETTERS - len(shown))) or [""]
-        y -= 0.42 * (len(lines) - 1)
-        heavy = place == 0
-        _row_texts(ax, y + 0.36, lines, shown, heavy=heavy)
-        ends += _row_marks(ax, y, scale, (interval.lower, estimate.value, interval.upper), heavy=heavy)
-        y -= 1.0
-    _contrast_axis(ax, ends, y, scale, smallest_worthwhile)
-
-
-_LETTERS = 50  # that fit beside each other in a row of a contrast plot
-
-
-def rows_needed(labels: Sequence[str], *, beside: int = 18) -> float:
-    """Height of a contrast plot in rows, where the numbers take ``beside`` letters."""
-    lines = [len(wrap(label, max(16, _LETTERS - beside)) or [""]) for label in labels]
-    return float(sum(1.0 + 0.42 * (count - 1) for count in lines))
-
-
-def _bare(scale: Scale, value: float) -> str:
-    """The estimate without its unit, which follows after the interval."""
-    return number(scale.shown(value), scale.decimals, signed=scale.null == 0.0)
-
-
-def _row_texts(ax: Axes, y: float, lines: Sequence[str], shown: str, *, heavy: bool) -> None:
-    style: dict[str, Any] = {
-        "transform": blended_transform_factory(ax.transAxes, ax.transData), "va": "center", "fontsize": 8.5,
-        "fontweight": "bold" if heavy else "normal",
-        "bbox": {"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.85},
-    }  # fmt: skip
-    for place, line in enumerate(reversed(lines)):
-        ax.text(0.0, y + 0.42 * place, line, ha="left", **style)
-    ax.text(1.0, y, shown, ha="right", **style)
-
-
-def _row_marks(
-    ax: Axes, y: float, scale: Scale, values: tuple[float, float, float], *, heavy: bool
-) -> list[float]:
-    """Draw one interval and its estimate; give back the ends that are finite."""
-    lower, middle, upper = (scale.shown(value) for value in values)
-    ends = [end for end in (lower, upper) if math.isfinite(end)]
-    if len(ends) == 2:
-        ax.hlines(y, lower, upper, color=INK, linewidth=2.6 if heavy else 1.2, zorder=3)
-    if math.isfinite(middle):
-        ax.plot(
-            middle, y, marker="D" if heavy else "o", markersize=7 if heavy else 4.5, color=INK,
-            markerfacecolor=INK if heavy else "white", zorder=4,
-        )  # fmt: skip
-    return ends
-
-
-def _contrast_axis(ax: Axes, ends: list[float], bottom: float, scale: Scale, smallest: float | None) -> None:
-    low, high = min(ends), max(ends)
-    if smallest is not None:
-        low, high = min(low, scale.null - 1.2 * smallest), max(high, scale.null + 1.2 * smallest)
-    pad = 0.06 * (high - low or 1.0)
-    ax.set_xlim(low - pad, high + pad)
-    ax.set_ylim(bottom + 0.45, 0.75)
-    ax.axvline(scale.null, color=SOFT, linewidth=0.9, zorder=1)
-    if smallest is not None:
-        ax.axvspan(
-            scale.null - smallest,
-            scale.null + smallest,
-            facecolor="none",
-            edgecolor=FAINT,
-            hatch="////",
-            linewidth=0,
-            zorder=0,
-        )
-    ax.set_yticks([])
-    ax.spines["left"].set_visible(False)
+    rows = [
+        IntervalRow(label, estimate.value, estimate.confidence_interval(confidence_level), heavy=place == 0)
+        for place, (estimate, label) in enumerate(zip(estimates, labels, strict=True))
+    ]
     unit = {"%": "per cent"}.get(scale.unit, scale.unit)
-    hatched = "" if smallest is None else "\nhatched: too small to matter by the protocol"
-    ax.set_xlabel(f"difference, {unit}{hatched}" if unit else f"ratio{hatched}")
+    hatched = "" if smallest_worthwhile is None else "\nhatched: too small to matter by the protocol"
+    axis_label = f"difference, {unit}{hatched}" if unit else f"ratio{hatched}"
+    draw_interval_rows(rows, ax, scale=scale, axis_label=axis_label, smallest_worthwhile=smallest_worthwhile)
 
 
 def draw_delivery(delivery: DeliveryResult, ax: Axes, *, names: Names | None = None) -> None:
