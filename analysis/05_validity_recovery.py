@@ -11,36 +11,21 @@ errors, coverage of 95 % intervals between 93.5 and 96.5 %.
 Output: a table on the screen, and analysis/output/validity_recovery.csv.
 """
 
-# ruff: noqa: E402 — the number of threads is set before numpy is imported
 from __future__ import annotations
 
 import argparse
 import csv
-import os
 from dataclasses import replace
 from pathlib import Path
 
-for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")  # before numpy: one thread for linear algebra in every worker
-
-from joblib import Parallel, delayed
-
+from studykit.planning.simulation import simulate_study
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
-from studykit.trial.performance import (
-    Performance,
-    batches_of,
-    estimate_batch,
-    join_estimates,
-    summarise_performance,
-    with_exercises,
-)
+from studykit.trial.performance import Performance, with_exercises
 from studykit.trial.settings import TrialSettings
-from studykit.trial.truth import true_values
 
 SEED = 505
-TRUTH_TRIALS = 20000
 OUTPUT = Path(__file__).parent / "output"
 COLUMNS = (
     "analysis", "exercises", "clients", "trials", "failed", "truth", "bias", "bias_error", "spread",
@@ -69,13 +54,10 @@ def verdict(found: Performance) -> str:
 
 def study(name: str, protocol: Protocol, trials: int, workers: int) -> dict[str, object]:
     settings = studio(protocol)
-    truth = true_values(settings, seed=SEED, trials=TRUTH_TRIALS)[0 if name == "strength" else 1]
-    parts = Parallel(n_jobs=workers)(
-        delayed(estimate_batch)(protocol, settings, size, seed=SEED, batch=number, analysis=name)
-        for number, size in enumerate(batches_of(trials))
+    simulated = simulate_study(
+        protocol, settings, trials=trials, seed=SEED, workers=workers, null_trials=False, only=[name]
     )
-    estimates = join_estimates(parts)
-    found = summarise_performance(estimates, truth=truth.value, alpha=protocol.analysis.alpha)
+    found = simulated.outcome(name).with_effect
     return {
         "analysis": name,
         "exercises": len(settings.machines) if name == "strength" else "",

@@ -14,33 +14,18 @@ machines and 24 clients 2,000 trials gave 6.0 %, another 20,000 gave 4.7 %.
 Output: a table on the screen, and analysis/output/validity_type_one_error_1.csv (the number of machines).
 """
 
-# ruff: noqa: E402 — the number of threads is set before numpy is imported
 from __future__ import annotations
 
 import argparse
 import csv
-import os
-from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
-for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")  # before numpy: one thread for linear algebra in every worker
-
-from joblib import Parallel, delayed
-
+from studykit.planning.simulation import simulate_study
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
-from studykit.trial.performance import (
-    Share,
-    batches_of,
-    estimate_batch,
-    join_estimates,
-    summarise_performance,
-    with_exercises,
-    without_effect,
-)
+from studykit.trial.performance import Share, with_exercises, without_effect
 from studykit.trial.settings import TrialSettings
 
 SEED = 606
@@ -57,21 +42,24 @@ def study(
 ) -> dict[str, object]:
     planned = TrialSettings.from_protocol(protocol, clients=clients)
     settings = without_effect(replace(planned, trainers=trainers))
-    parts = Parallel(n_jobs=arguments.workers)(
-        delayed(estimate_batch)(protocol, settings, size, seed=SEED + clients, batch=number)
-        for number, size in enumerate(batches_of(arguments.trials))
+    simulated = simulate_study(
+        protocol,
+        settings,
+        trials=arguments.trials,
+        seed=SEED + clients,
+        workers=arguments.workers,
+        null_trials=False,
+        only=["strength"],
     )
-    estimates = join_estimates(parts)
-    found = summarise_performance(estimates, truth=0.0, alpha=0.05)
+    found = simulated.outcome("strength").with_effect
     analysed = Share.of(found.rejected.count, found.trials - found.failed)
-    methods = Counter(method.split(" ")[0] for method in estimates.method if method)
     return {
         "exercises": len(settings.machines),
         "clients": clients,
         "trainers": trainers,
         "trials": found.trials,
         "failed": found.failed,
-        "by_model": methods["linear"],
+        "by_model": found.by_model.count,
         "type_one_error": f"{analysed.value:.4f}",
         "monte_carlo_error": f"{analysed.monte_carlo_error:.4f}",
         "rejected_of_all": f"{found.rejected.value:.4f}",

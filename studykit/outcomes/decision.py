@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
 from studykit.outcomes.boundaries import planned_boundaries
 from studykit.outcomes.results import Decision, OutcomeEstimate
 from studykit.protocol.types import Protocol
@@ -20,6 +23,44 @@ def adjust_holm(p_values: Sequence[float]) -> tuple[float, ...]:
     from statsmodels.stats.multitest import multipletests  # slow to import
 
     return tuple(float(p) for p in multipletests(list(p_values), method="holm")[1])
+
+
+def level_at_the_end(protocol: Protocol) -> float:
+    """Two-sided level of the decision at the end of the study: less than alpha where looks are planned."""
+    return (
+        planned_boundaries(protocol)[-1].level
+        if protocol.oversight.planned_looks
+        else protocol.analysis.alpha
+    )
+
+
+def rejected_by_rule(p_values: NDArray[np.float64], *, level: float) -> NDArray[np.bool_]:
+    """Which primary hypotheses the rule of `decide` rejects, in many studies.
+
+    Parameters
+    ----------
+    p_values : ndarray of float, shape (k, m)
+        One row per primary outcome, one column per study; ``nan`` (no answer) rejects nothing.
+    level : float
+        Two-sided.
+
+    Returns
+    -------
+    ndarray of bool, shape (k, m)
+        By Holm's method where there are several rows.
+
+    Examples
+    --------
+    >>> rejected_by_rule(np.array([[0.02, 0.03], [0.04, np.nan]]), level=0.05).tolist()
+    [[True, False], [True, False]]
+    """
+    known = np.where(np.isnan(p_values), 1.0, p_values)
+    order = np.argsort(known, axis=0)
+    left = np.arange(len(known), 0, -1)[:, None]
+    holds = np.take_along_axis(known, order, axis=0) * left <= level
+    rejected = np.empty_like(holds)
+    np.put_along_axis(rejected, order, np.logical_and.accumulate(holds, axis=0), axis=0)
+    return rejected
 
 
 def decide(
@@ -44,8 +85,7 @@ def decide(
     looks = protocol.oversight.planned_looks
     if protocol.study.framework == "pilot" or not primaries or (look is not None and look > looks):
         return ()
-    boundary = planned_boundaries(protocol)[-1 if look is None else look - 1]
-    alpha = boundary.level if looks else protocol.analysis.alpha
+    alpha = level_at_the_end(protocol) if look is None else planned_boundaries(protocol)[look - 1].level
     raw = [primary.p_value for primary in primaries]
     several = len(raw) > 1
     adjusted = adjust_holm(raw) if several else tuple(raw)

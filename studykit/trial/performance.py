@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -249,6 +249,18 @@ def join_estimates(parts: Iterable[TrialEstimates]) -> TrialEstimates:
     )
 
 
+def batch_size(settings: TrialSettings) -> int:
+    """Trials in a batch: as many as use the processor well and the memory little.
+
+    Examples
+    --------
+    >>> batch_size(TrialSettings(clients=60)), batch_size(TrialSettings(clients=400))
+    (250, 37)
+    """
+    scores = settings.clients * len(settings.machines) * len(settings.visits)
+    return max(4, min(250, 45_000 // scores))
+
+
 def batches_of(trials: int, size: int = 250) -> tuple[int, ...]:
     """Sizes of the batches in which trials are done; they do not depend on the number of workers.
 
@@ -260,7 +272,14 @@ def batches_of(trials: int, size: int = 250) -> tuple[int, ...]:
     return tuple(min(size, trials - start) for start in range(0, trials, size))
 
 
-def summarise_performance(estimates: TrialEstimates, *, truth: float, alpha: float = 0.05) -> Performance:
+def summarise_performance(
+    estimates: TrialEstimates,
+    *,
+    truth: float,
+    truth_error: float = 0.0,
+    alpha: float = 0.05,
+    rejected: Flags | None = None,
+) -> Performance:
     """Bias, coverage and rejections.
 
     Parameters
@@ -268,8 +287,12 @@ def summarise_performance(estimates: TrialEstimates, *, truth: float, alpha: flo
     estimates : TrialEstimates
     truth : float
         General truth; the shift of each trial's trainers is added.
+    truth_error : float
+        Monte Carlo error of the truth, which the error of the bias takes in.
     alpha : float
         Of the two-sided p-values.
+    rejected : ndarray of bool, shape (trials,), optional
+        Decisions by another rule.
 
     Returns
     -------
@@ -280,7 +303,8 @@ def summarise_performance(estimates: TrialEstimates, *, truth: float, alpha: flo
     own_truth = truth + estimates.truth_shift[known]
     error = estimates.value[known] - own_truth
     covered = (estimates.lower[known] <= own_truth) & (own_truth <= estimates.upper[known])
-    rejected = np.nan_to_num(estimates.p_value, nan=1.0) <= alpha
+    if rejected is None:
+        rejected = np.nan_to_num(estimates.p_value, nan=1.0) <= alpha
     width = estimates.upper[known] - estimates.lower[known]
     spread = float(error.std(ddof=1)) if number > 1 else math.nan
     return Performance(
@@ -288,7 +312,7 @@ def summarise_performance(estimates: TrialEstimates, *, truth: float, alpha: flo
         failed=estimates.trials - number,
         truth=float(own_truth.mean()) if number else math.nan,
         bias=float(error.mean()) if number else math.nan,
-        bias_error=spread / math.sqrt(number) if number else math.nan,
+        bias_error=math.hypot(spread / math.sqrt(number), truth_error) if number else math.nan,
         spread=spread,
         mean_width=float(width.mean()) if number else math.nan,
         width_error=float(width.std(ddof=1)) / math.sqrt(number) if number > 1 else math.nan,
@@ -315,8 +339,3 @@ def with_exercises(protocol: Protocol, exercises: Sequence[str]) -> Protocol:
     changed = first.model_copy(update={"exercises": tuple(exercises)})
     outcomes = tuple(changed if outcome is first else outcome for outcome in protocol.outcomes)
     return protocol.model_copy(update={"outcomes": outcomes})
-
-
-def run_in_order(work: Callable[[int, int], TrialEstimates], sizes: Sequence[int]) -> TrialEstimates:
-    """Do all batches in this process; ``work`` takes the size and the number of a batch."""
-    return join_estimates(work(size, number) for number, size in enumerate(sizes))

@@ -10,18 +10,11 @@ from dataclasses import replace
 import pytest
 from scipy.stats import binom
 
+from studykit.planning.simulation import simulate_study
 from studykit.protocol.reading import read_protocol
 from studykit.shipped import shipped
-from studykit.trial.performance import (
-    batches_of,
-    estimate_batch,
-    run_in_order,
-    summarise_performance,
-    with_exercises,
-    without_effect,
-)
+from studykit.trial.performance import with_exercises, without_effect
 from studykit.trial.settings import TrialSettings
-from studykit.trial.truth import true_values
 
 PROTOCOL = read_protocol(shipped("protocols") / "parallel.toml").protocol
 ONE = with_exercises(PROTOCOL, PROTOCOL.continuous_outcomes[0].exercises[:1])
@@ -39,14 +32,9 @@ def studio(protocol, clients, trainers=6):
     )
 
 
-def performance(protocol, settings, trials, *, truth, analysis="strength", seed=31):
-    estimates = run_in_order(
-        lambda size, number: estimate_batch(
-            protocol, settings, size, seed=seed, batch=number, analysis=analysis
-        ),
-        batches_of(trials),
-    )
-    return summarise_performance(estimates, truth=truth)
+def performance(protocol, settings, trials, *, outcome="strength"):
+    found = simulate_study(protocol, settings, trials=trials, seed=31, null_trials=False, only=[outcome])
+    return found.outcome(outcome).with_effect
 
 
 def assert_recovers(found):
@@ -58,8 +46,7 @@ def assert_recovers(found):
 @pytest.mark.slow
 def test_strength_by_the_model():
     settings = studio(ONE, 54)
-    truth = true_values(settings, seed=32, trials=2000)[0].value
-    found = performance(ONE, settings, 100, truth=truth)
+    found = performance(ONE, settings, 300)
     assert found.failed == 0
     assert_recovers(found)
 
@@ -67,16 +54,14 @@ def test_strength_by_the_model():
 def test_strength_by_the_fallback():
     """Under 24 clients with a score the composite of four machines is analysed by regression."""
     settings = studio(PROTOCOL, 26, trainers=3)
-    truth = true_values(settings, seed=32, trials=4000)[0].value
-    found = performance(PROTOCOL, settings, 200, truth=truth)
+    found = performance(PROTOCOL, settings, 400)
     assert found.failed == 0
     assert_recovers(found)
 
 
 def test_retention():
     settings = studio(PROTOCOL, 60)
-    truth = true_values(settings, seed=32, trials=4000)[1].value
-    found = performance(PROTOCOL, settings, 200, truth=truth, analysis="retention")
+    found = performance(PROTOCOL, settings, 400, outcome="retention")
     assert found.failed == 0
     assert_recovers(found)
 
@@ -84,6 +69,6 @@ def test_retention():
 def test_no_effect_is_found_as_often_as_promised():
     """5 % of null trials, within the binomial limits; the long version holds 4.2 to 5.8 %."""
     settings = without_effect(studio(PROTOCOL, 26, trainers=3))
-    found = performance(PROTOCOL, settings, 300, truth=0.0)
+    found = performance(PROTOCOL, settings, 1000)
     low, high = binom.ppf([0.0005, 0.9995], found.trials - found.failed, 0.05)
     assert low <= found.rejected.count <= high

@@ -1,0 +1,378 @@
+"""How the protocol's own analysis would do, found by doing it on simulated studies.
+
+Each simulated study has clients, trainers, a learning effect, gains that fan out, loads rounded to the stack,
+missed tests, pauses, departures, contamination and slips of delivery (`studykit.trial`). It is allocated by
+the protocol's own method, analysed by its own primary analyses and fallbacks, and decided by its own rule.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import ArgumentError, DesignError
+from studykit.outcomes.decision import level_at_the_end, rejected_by_rule
+from studykit.planning.simulation_work import Told, Workers, do_pieces
+from studykit.planning.strength import told_width
+from studykit.protocol.types import Outcome, Protocol
+from studykit.trial.batch import simulate_batch
+from studykit.trial.performance import (
+    Analysis,
+    Performance,
+    TrialEstimates,
+    batch_size,
+    batches_of,
+    estimate_trials,
+    join_estimates,
+    summarise_performance,
+    without_effect,
+)
+from studykit.trial.settings import TrialSettings
+from studykit.trial.truth import TrueValue, true_values
+
+Floats = NDArray[np.float64]
+World = Literal["effect", "null"]
+_TRUTH_CLIENTS = 60_000  # complete clients under each arm, from which the truth is worked out
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A mean over simulated studies, with its Monte Carlo error."""
+
+    value: float
+    monte_carlo_error: float
+
+    @classmethod
+    def mean_of(cls, values: Floats) -> Measured:
+        """Of the values that are known.
+
+        Examples
+        --------
+        >>> Measured.mean_of(np.array([1.0, 3.0, np.nan]))
+        Measured(value=2.0, monte_carlo_error=1.0)
+        """
+        known = values[np.isfinite(values)]
+        if known.size < 2:
+            return cls(float(known.mean()) if known.size else math.nan, math.nan)
+        return cls(float(known.mean()), float(known.std(ddof=1)) / math.sqrt(known.size))
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatedOutcome:
+    """One outcome of the simulated studies.
+
+    Parameters
+    ----------
+    outcome, name : str
+        Code and name in the protocol.
+    analysis : {"strength", "retention"}
+    unit : str
+        Of widths and effects as they are told: ``"%"`` on the log scale, ``"percentage points"`` for shares.
+    decided_by : str
+        The rule that counts as finding a difference.
+    with_effect : Performance
+        If the assumed effect is true, on the scale of the analysis: ``rejected`` is the power.
+    without_effect : Performance or None
+        If nothing differs between the arms: ``rejected`` is the type I error.
+    width : Measured
+        Full width of the interval, as told.
+    width_low, width_high : float
+        One study in ten is narrower than the first, one in ten wider than the second.
+    estimates : TrialEstimates
+        What ``with_effect`` sums up.
+    truth : float
+        The effect as it reaches the analysis, on its scale.
+    """
+
+    outcome: str
+    name: str
+    analysis: Analysis
+    unit: str
+    decided_by: str
+    with_effect: Performance
+    without_effect: Performance | None
+    width: Measured
+    width_low: float
+    width_high: float
+    estimates: TrialEstimates
+    truth: float
+
+
+@dataclass(frozen=True, slots=True)
+class StudySimulation:
+    """Simulated studies of one size.
+
+    Parameters
+    ----------
+    clients, trainers : int
+    trials, wanted : int
+        Studies simulated, and how many were asked for.
+    seed : int
+    stopped : bool
+        Whether somebody stopped the work early; what was done is kept.
+    outcomes : tuple of SimulatedOutcome
+        In the order of the protocol.
+    """
+
+    clients: int
+    trainers: int
+    trials: int
+    wanted: int
+    seed: int
+    stopped: bool
+    outcomes: tuple[SimulatedOutcome, ...]
+
+    def outcome(self, code: str) -> SimulatedOutcome:
+        """One outcome by its code.
+
+        Raises
+        ------
+        ArgumentError
+            If it was not simulated.
+        """
+        for found in self.outcomes:
+            if found.outcome == code:
+                return found
+        known = ", ".join(found.outcome for found in self.outcomes)
+        raise ArgumentError(where="simulated outcomes", expected=f"one of {known}", got=code)
+
+
+def simulate_study(
+    protocol: Protocol,
+    assumptions: TrialSettings | None = None,
+    *,
+    clients: int | None = None,
+    trials: int = 1000,
+    seed: int = 1,
+    workers: Workers = 1,
+    null_trials: bool = True,
+    only: Collection[str] = (),
+    tell: Told | None = None,
+) -> StudySimulation:
+    """Simulate studies, analyse each as the protocol says, and count.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        Its first continuous outcome and its retention outcome are simulated.
+    assumptions : TrialSettings, optional
+        What is assumed of the world; by default the protocol's planning assumptions.
+    clients : int, optional
+        In all arms together, if not as assumed.
+    trials : int
+    seed : int
+        With one machine type and one set of versions, the same seed gives the same bits.
+    workers : int or str
+        Processes, or the address of a Dask scheduler; the result does not depend on it.
+    null_trials : bool
+        Whether the same studies are also simulated without any effect, for the type I error.
+    only : collection of str
+        Codes of the outcomes to analyse; all by default. Where several primary outcomes share the level, one
+        that is left out counts as not rejected.
+    tell : callable, optional
+        Told the trials done and wanted, after each batch.
+
+    Returns
+    -------
+    StudySimulation
+        A fit that fails is counted and is no rejection.
+
+    Raises
+    ------
+    ArgumentError
+        If ``trials`` is below 2, or the work was stopped before the first batch.
+    DesignError
+        If the protocol has no continuous outcome to simulate.
+
+    Examples
+    --------
+    >>> from studykit.protocol.reading import read_protocol
+    >>> from studykit.shipped import shipped
+    >>> ready = read_protocol(shipped("protocols") / "parallel.toml").protocol
+    >>> found = simulate_study(ready, clients=16, trials=40, seed=3)
+    >>> [item.outcome for item in found.outcomes], found.trials
+    (['strength', 'retention'], 40)
+    """
+    if trials < 2:
+        raise ArgumentError(where="trials", expected="at least 2", got=repr(trials))
+    settings = settings_for(protocol, assumptions, clients=clients)
+    analyses = _wanted(protocol, only)
+    worlds: tuple[World, ...] = ("effect", "null") if null_trials else ("effect",)
+    sizes = batches_of(trials, batch_size(settings))
+    work = partial(_batch, protocol, settings, analyses, worlds, seed)
+    done = do_pieces(work, sizes, workers=workers, tell=tell)
+    if not done.results:
+        raise ArgumentError(
+            where="simulation",
+            expected="at least one batch of trials",
+            got="a stop before the first was done",
+        )
+    truth = dict(zip(("strength", "retention"), truth_of(settings, seed), strict=True))
+    joined = {
+        (world, analysis): join_estimates(part[world, analysis] for part in done.results)
+        for world in worlds
+        for analysis in analyses
+    }
+    decisions = {world: _decisions(protocol, analyses, joined, world) for world in worlds}
+    outcomes = tuple(
+        _outcome(protocol, settings, outcome, analysis, joined, decisions, truth[analysis])
+        for analysis, outcome in analyses.items()
+    )
+    first = next(iter(joined.values()))
+    order = {outcome.code: place for place, outcome in enumerate(protocol.outcomes)}
+    return StudySimulation(
+        clients=settings.clients,
+        trainers=settings.trainers,
+        trials=first.trials,
+        wanted=trials,
+        seed=seed,
+        stopped=done.stopped,
+        outcomes=tuple(sorted(outcomes, key=lambda found: order[found.outcome])),
+    )
+
+
+def settings_for(
+    protocol: Protocol, assumptions: TrialSettings | None, *, clients: int | None
+) -> TrialSettings:
+    """The settings meant: as given or from the protocol, with another number of clients if one is given."""
+    if assumptions is None:
+        return TrialSettings.from_protocol(protocol, clients=clients)
+    return assumptions if clients is None else replace(assumptions, clients=clients)
+
+
+def analyses_of(protocol: Protocol) -> dict[Analysis, Outcome]:
+    """The outcomes that are simulated, by the analysis that each gets.
+
+    Raises
+    ------
+    DesignError
+        If the protocol has no continuous outcome, which the simulated tests belong to.
+    """
+    continuous = next(iter(protocol.continuous_outcomes), None)
+    if continuous is None:
+        raise DesignError(
+            where="protocol, outcomes", expected="a continuous outcome to simulate", got="none",
+            todo="Add one, or plan by the closed forms alone.",
+        )  # fmt: skip
+    found: dict[Analysis, Outcome] = {"strength": continuous}
+    if protocol.retention_outcome is not None:
+        found["retention"] = protocol.retention_outcome
+    return found
+
+
+def _wanted(protocol: Protocol, only: Collection[str]) -> dict[Analysis, Outcome]:
+    every = analyses_of(protocol)
+    known = {outcome.code for outcome in every.values()}
+    if not set(only) <= known:
+        raise ArgumentError(
+            where="simulation, only", expected=f"codes among {', '.join(sorted(known))}", got=", ".join(only)
+        )
+    return {name: outcome for name, outcome in every.items() if not only or outcome.code in only}
+
+
+def truth_of(settings: TrialSettings, seed: int) -> tuple[TrueValue, TrueValue]:
+    """What is true in the simulated world, for strength and for retention."""
+    return true_values(settings, seed=seed, trials=max(2, _TRUTH_CLIENTS // settings.clients))
+
+
+def _batch(
+    protocol: Protocol,
+    settings: TrialSettings,
+    analyses: dict[Analysis, Outcome],
+    worlds: tuple[World, ...],
+    seed: int,
+    size: int,
+    number: int,
+) -> dict[tuple[World, Analysis], TrialEstimates]:
+    """One batch of trials in each world, from the same random numbers."""
+    found: dict[tuple[World, Analysis], TrialEstimates] = {}
+    for world in worlds:
+        meant = settings if world == "effect" else without_effect(settings)
+        simulated = simulate_batch(meant, size, seed=seed, batch=number, attendance="retention" in analyses)
+        for analysis in analyses:
+            found[world, analysis] = estimate_trials(protocol, simulated, analysis)
+    return found
+
+
+def _decisions(
+    protocol: Protocol,
+    analyses: dict[Analysis, Outcome],
+    joined: dict[tuple[World, Analysis], TrialEstimates],
+    world: World,
+) -> dict[Analysis, NDArray[np.bool_]]:
+    """Decisions on the primary outcomes by the protocol's rule; other outcomes are not decided."""
+    primary = [analysis for analysis, outcome in analyses.items() if outcome.role == "primary"]
+    if not primary:
+        return {}
+    p_values = [joined[world, analysis].p_value for analysis in primary]
+    others = sum(outcome.role == "primary" for outcome in protocol.outcomes) - len(primary)
+    p_values += [np.full_like(p_values[0], np.nan)] * others
+    rejected = rejected_by_rule(np.stack(p_values), level=level_at_the_end(protocol))
+    return dict(zip(primary, rejected[: len(primary)], strict=True))
+
+
+def _outcome(
+    protocol: Protocol,
+    settings: TrialSettings,
+    outcome: Outcome,
+    analysis: Analysis,
+    joined: dict[tuple[World, Analysis], TrialEstimates],
+    decisions: dict[World, dict[Analysis, NDArray[np.bool_]]],
+    truth: TrueValue,
+) -> SimulatedOutcome:
+    def summed(world: World, value: float, error: float) -> Performance:
+        return summarise_performance(
+            joined[world, analysis],
+            truth=value,
+            truth_error=error,
+            alpha=level_at_the_end(protocol),
+            rejected=decisions[world].get(analysis),
+        )
+
+    estimates = joined["effect", analysis]
+    width = told_widths(settings, analysis, estimates)
+    low, high = np.nanquantile(width, [0.1, 0.9]) if np.isfinite(width).any() else (math.nan, math.nan)
+    return SimulatedOutcome(
+        outcome=outcome.code,
+        name=outcome.name,
+        analysis=analysis,
+        unit=told_unit(protocol, analysis),
+        decided_by=_rule(protocol, outcome),
+        with_effect=summed("effect", truth.value, truth.monte_carlo_error),
+        without_effect=summed("null", 0.0, 0.0) if ("null", analysis) in joined else None,
+        width=Measured.mean_of(width),
+        width_low=float(low),
+        width_high=float(high),
+        estimates=estimates,
+        truth=truth.value,
+    )
+
+
+def told_widths(settings: TrialSettings, analysis: Analysis, estimates: TrialEstimates) -> Floats:
+    """Width of each interval as it is told: per cent of a ratio of one, the unit, or percentage points."""
+    half = (estimates.upper - estimates.lower) / 2.0
+    if analysis == "retention":
+        return np.asarray(200.0 * half, dtype=float)
+    return np.array([told_width(float(own), settings.strength.scale) for own in half])
+
+
+def told_unit(protocol: Protocol, analysis: Analysis) -> str:
+    """Unit of a width as it is told."""
+    if analysis == "retention":
+        return "percentage points"
+    outcome = protocol.continuous_outcomes[0]
+    return "%" if outcome.scale == "log" else outcome.unit
+
+
+def _rule(protocol: Protocol, outcome: Outcome) -> str:
+    level = f"two-sided level {100.0 * level_at_the_end(protocol):.3g} %"
+    primaries = sum(found.role == "primary" for found in protocol.outcomes)
+    if outcome.role == "primary" and primaries > 1:
+        return f"Holm over {primaries} primary outcomes, {level}"
+    return level if outcome.role == "primary" else f"{level}; no decision hangs on it"
