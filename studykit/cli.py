@@ -223,6 +223,23 @@ def _enrol_by_slip(study: Study, arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def trainers(arguments: argparse.Namespace) -> int:
+    """Draw the arms of all trainers, in one recorded act."""
+    from studykit.study.enrolling import trainers_to_draw
+
+    study = _open(arguments)
+    ready = trainers_to_draw(study)
+    if not arguments.json:
+        _say(ready.text())
+    question = "Are these all the trainers, and the numbers right? The draw cannot be undone. Draw now?"
+    if not _agreed(arguments, "a yes to the trainers above", question):
+        _say("Nothing was drawn.")
+        return DONE
+    split = study.allocate_trainers(by=arguments.by)
+    _show(arguments, split, f"{split.text()}\n{_last_code(study)}")
+    return DONE
+
+
 def seal(arguments: argparse.Namespace) -> int:
     """For an outsider: draw a list of sealed slips, to be printed and opened one by one."""
     from studykit.study.sealing import seal as made
@@ -401,6 +418,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (lock, "my_study --by OW", (_STUDY, _BY, _YES)),
     (amend, 'my_study --by OW --reason "a second studio joins"', (_STUDY, _BY, _WHY_CHANGED)),
     (enrol, "my_study C014 --by OW", (_STUDY, _CLIENT, _BY, _YES, _SLIP)),
+    (trainers, "my_study --by OW", (_STUDY, _BY, _YES)),
     (seal, "my_study --to ../sealed_slips", (_STUDY, _TO, _SLIPS)),
     (correct, _CORRECTION, (_STUDY, _CLIENT, _FACT, _VALUE, _WHY_CORRECTED, _BY)),
     (sheet, "my_study C014", (_STUDY, _CLIENT, _DATE, _TRAINER)),

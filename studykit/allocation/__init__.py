@@ -1,7 +1,7 @@
 """Allocation: pure methods, the append-only ledger, and its audit."""
 
 from studykit.allocation.acts import Allocation, Amendment, Locked, Receipt
-from studykit.allocation.asked import findings_on_design, method_for
+from studykit.allocation.asked import findings_on_design, method_for, split_plan_for
 from studykit.allocation.audit import audit
 from studykit.allocation.audit_result import Anchor, AuditResult, Balance, Predictability
 from studykit.allocation.bits import RecordedBits, fresh_entropy
@@ -87,6 +87,7 @@ __all__ = [
     "remade_findings",
     "replay",
     "replay_trainers",
+    "split_plan_for",
     "strata_as_levels",
     "synchronised_folder",
 ]

@@ -11,6 +11,7 @@ from studykit.allocation.coins import BiasedCoin, Simple
 from studykit.allocation.designs import Design, OutcomeKind, design_findings, method_name_findings
 from studykit.allocation.method import AllocationMethod
 from studykit.allocation.minimisation import Minimisation
+from studykit.allocation.splits import SplitPlan
 from studykit.errors import Finding
 from studykit.protocol import types as asked
 from studykit.protocol.types import Protocol
@@ -27,7 +28,7 @@ def method_for(protocol: Protocol) -> AllocationMethod[Any] | None:
     Returns
     -------
     AllocationMethod or None
-        ``None`` for a trial that was allocated elsewhere.
+        ``None`` for a trial that was allocated elsewhere, and where trainers are drawn, not clients.
 
     Raises
     ------
@@ -60,6 +61,20 @@ def method_for(protocol: Protocol) -> AllocationMethod[Any] | None:
     if isinstance(plan, asked.Simple):
         return Simple(arms, ratio=ratio, factors=plan.strata)
     return None
+
+
+def split_plan_for(protocol: Protocol) -> SplitPlan | None:
+    """How the protocol's trainers are drawn together; ``None`` where clients are drawn."""
+    plan = protocol.allocation
+    if not isinstance(plan, asked.TrainersTogether):
+        return None
+    return SplitPlan(
+        protocol.arm_codes,
+        covariates=plan.covariates,
+        weights=plan.weights,
+        kept_share=_as_written(plan.kept_share),
+        kept_at_least=plan.kept_at_least,
+    )
 
 
 def findings_on_design(protocol: Protocol) -> tuple[Finding, ...]:

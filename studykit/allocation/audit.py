@@ -254,7 +254,8 @@ def _rules(entries: Sequence[Entry]) -> list[Finding]:
 
 def _simulated(entries: Sequence[Entry]) -> list[Finding]:
     """Draws that did not come from the operating system."""
-    sources = [entry.body["entropy_source"] for entry in entries if entry.kind == "allocation"]
+    drawn = ("allocation", "split")
+    sources = [entry.body.get("entropy_source") for entry in entries if entry.kind in drawn]
     number = sum(source == "simulated" for source in sources)
     if not number:
         return []

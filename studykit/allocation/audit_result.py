@@ -179,6 +179,12 @@ def _balance_lines(result: AuditResult) -> list[str]:
 
 def _guess_lines(result: AuditResult) -> list[str]:
     guess = result.predictability
+    if result.kinds.get("split"):
+        told = (
+            "The trainers' arms were drawn together and can be drawn again. Clients go with their trainer: "
+            "whoever knows the trainers' arms knows a client's, and that must not steer who takes part."
+        )
+        return ["", told]
     if not guess.draws:
         return []
     return [

@@ -290,6 +290,20 @@ class Split:
     largest_kept_imbalance: float
     smallest_p_value: float
 
+    def text(self) -> str:
+        """The draw in words, for an owner."""
+        width = max(map(len, self.arm_of))
+        whole = "all" if self.considered == self.possible else f"{self.considered:,} sampled"
+        lines = [
+            "The trainers' arms",
+            *(f"  {unit:<{width}}  {arm}" for unit, arm in self.arm_of.items()),
+            f"Looked at: {whole} of {self.possible:,} ways to divide the trainers; the best balanced stayed,",
+            f"with the arms both ways {self.kept:,} splits, each as likely. Number {self.index} was drawn.",
+            f"Imbalance: {self.imbalance:.3f} (0 is perfect; worst kept: {self.largest_kept_imbalance:.3f}).",
+            f"Smallest p-value that drawing again can give: {self.smallest_p_value:.3f}.",
+        ]
+        return "\n".join(lines)
+
 
 def draw_split(
     units: Mapping[str, Mapping[str, float]], plan: SplitPlan, *, entropy: str

@@ -50,10 +50,13 @@ class DrawnArms:
         Index into the clients' arm labels.
     probability : ndarray, shape (draws,), or None
         Of each row where every possible row is listed; none where they were drawn at random.
+    whole_trainers : bool
+        Whether trainers were allocated, and their clients went with them.
     """
 
     arms: NDArray[np.int8]
     probability: Floats | None = None
+    whole_trainers: bool = False
 
     def p_value(self, drawn: Floats, seen: float) -> float:
         """Share of the draws at least as far from zero as what was seen; a draw without a value counts."""
@@ -110,7 +113,11 @@ def rerandomise_strength(
     return RerandomisationTest(
         outcome=outcome.code,
         statistic="t of the arm in the regression of the score at the primary visit on the score before "
-        "allocation, stratifiers and trainer",
+        + (
+            "allocation and stratifiers; every split of the trainers that was kept"
+            if drawn.whole_trainers
+            else "allocation, stratifiers and trainer"
+        ),
         draws=drawn.arms.shape[0],
         exact=drawn.probability is not None,
         p_value=drawn.p_value(values[1:], float(values[0])),
@@ -148,7 +155,8 @@ def rerandomise_retention(
     )
     return RerandomisationTest(
         outcome=comparison.outcome.code,
-        statistic="Mantel-Haenszel statistic of the share retained, trainers as strata",
+        statistic="Mantel-Haenszel statistic of the share retained"
+        + ("; every split of the trainers that was kept" if drawn.whole_trainers else ", trainers as strata"),
         draws=drawn.arms.shape[0],
         exact=drawn.probability is not None,
         p_value=drawn.p_value(values[1:], float(values[0])),

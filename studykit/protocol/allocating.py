@@ -14,6 +14,7 @@ from studykit.protocol.types import (
     PermutedBlocks,
     Protocol,
     Simple,
+    TrainersTogether,
 )
 
 _HIGH_CHANCE = 0.95  # above it the next arm is nearly known: judgement, no source
@@ -39,6 +40,9 @@ def allocation_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
         yield from _equal_arms(protocol, at)
         yield from _chance(allocation.chance, at)
         yield from _cells(protocol, at, least=2)
+    elif isinstance(allocation, TrainersTogether):
+        yield from _equal_arms(protocol, at)
+        yield from _trainers_together(protocol, allocation, at)
     elif isinstance(allocation, Simple) and protocol.planning.clients < _ENOUGH_FOR_SIMPLE:
         yield at.finding(
             "warn", ("allocation", "method"),
@@ -50,14 +54,53 @@ def allocation_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
 
 def waits_for_trainers(protocol: Protocol, at: Places) -> Iterator[Finding]:
     """Before the lock: clients cannot be drawn one by one where a trainer delivers one arm only."""
-    if isinstance(protocol.allocation, ExternalAllocation) or protocol.trainers.deliver == "both arms":
+    if isinstance(protocol.allocation, ExternalAllocation | TrainersTogether):
+        return
+    if protocol.trainers.deliver == "both arms" and protocol.design != "trainers":
         return
     yield at.finding(
         "stop", ("trainers", "deliver"), expected='"both arms", since clients are drawn one by one',
-        got='"one arm"',
-        todo="A client could be drawn to an arm that the own trainer does not deliver. Allocating trainers "
-        "instead of clients can be planned, not locked: its analysis does not exist yet.",
+        got='"one arm"' if protocol.trainers.deliver == "one arm" else 'design = "trainers"',
+        todo="A client could be drawn to an arm that the own trainer does not deliver. To allocate trainers "
+        'instead of clients, write design = "trainers" and method = "trainers together".',
     )  # fmt: skip
+
+
+def _trainers_together(protocol: Protocol, allocation: TrainersTogether, at: Places) -> Iterator[Finding]:
+    """What must hold where trainers, and not clients, are drawn."""
+    path: Path = ("allocation", "method")
+    if protocol.design != "trainers":
+        yield at.finding(
+            "stop", ("design",), expected='"trainers", since the trainers are drawn together',
+            got=f'"{protocol.design}"', todo="Change the design, or the method under [allocation].",
+        )  # fmt: skip
+    if protocol.trainers.deliver != "one arm":
+        yield at.finding(
+            "stop", ("trainers", "deliver"), expected='"one arm", since the trainers are drawn',
+            got=f'"{protocol.trainers.deliver}"',
+        )  # fmt: skip
+    if "trainer" not in [stratum.code for stratum in protocol.strata]:
+        yield at.finding(
+            "stop", path, expected='a table [[strata]] with code = "trainer"', got="none",
+            todo="The trainer of every client must be known beforehand.",
+        )  # fmt: skip
+    for number, code in enumerate(allocation.covariates):
+        if code in allocation.covariates[:number]:
+            yield at.finding("stop", ("allocation", "covariates", number), expected="each once", got=code)
+    if allocation.weights and len(allocation.weights) != len(allocation.covariates):
+        yield at.finding(
+            "stop", ("allocation", "weights"), got=str(len(allocation.weights)),
+            expected=f"{len(allocation.covariates)} weights, one for each of covariates, or none at all",
+        )  # fmt: skip
+    for number, weight in enumerate(allocation.weights):
+        if weight < 1:
+            yield at.finding("stop", ("allocation", "weights", number), expected="a whole number from 1",
+                             got=str(weight))  # fmt: skip
+    if not allocation.clients_listed:
+        yield at.finding(
+            "warn", ("allocation", "clients_listed"), expected="true: clients listed before the draw",
+            got="false", todo="Whoever recruits must then not know the arms of the trainers; say how.",
+        )  # fmt: skip
 
 
 def _blocks(protocol: Protocol, allocation: PermutedBlocks, at: Places) -> Iterator[Finding]:

@@ -16,7 +16,7 @@ from studykit.protocol.looking import missing_for_looks
 from studykit.protocol.places import Places
 from studykit.protocol.types import Estimand, Outcome, Protocol, RetentionOutcome, Strategies
 
-ANALYSED_DESIGNS = ("parallel",)
+ANALYSED_DESIGNS = ("parallel", "trainers")
 _UNANSWERED = re.compile(r"^(n/?a|none|nil|not applicable|to be decided|tbd|todo|[-?.]+|)\.?$", re.IGNORECASE)
 _FILL_IN = re.compile(r"fill in", re.IGNORECASE)
 

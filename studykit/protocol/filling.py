@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import tomlkit
@@ -76,9 +76,48 @@ _QUESTIONS: tuple[Question, ...] = (
 )  # fmt: skip
 
 
-def questions() -> tuple[Question, ...]:
-    """The questions of a new study, in the order in which they are asked."""
-    return _QUESTIONS
+_ON_RETENTION = frozenset({"horizon_weeks", "retained_percent"})
+
+
+def questions(text: str) -> tuple[Question, ...]:
+    """The questions that a ready protocol begins with, in the order in which they are asked.
+
+    Parameters
+    ----------
+    text : str
+        The ready protocol; what it says is what an empty answer takes.
+
+    Examples
+    --------
+    >>> from studykit.shipped import shipped
+    >>> ready = (shipped("protocols") / "trainers.toml").read_text(encoding="utf-8")
+    >>> [question.default for question in questions(ready) if question.key in ("clients", "trainers")]
+    ['96', '12']
+    """
+    document = tomlkit.parse(text)
+    said = _said(document)
+    kinds = {table["kind"] for table in _tables(document, "outcomes")}
+    return tuple(
+        replace(question, default=said.get(question.key, question.default))
+        for question in _QUESTIONS
+        if "retention" in kinds or question.key not in _ON_RETENTION
+    )
+
+
+def _tables(document: Any, key: str) -> Any:
+    return document[key]
+
+
+def _said(document: Any) -> dict[str, str]:
+    """What a ready protocol says where the questions are about its own design."""
+    planning = document["planning"]
+    return {
+        "title": str(document["study"]["title"]),
+        "setting": str(document["study"]["setting"]),
+        "clients": str(planning["clients"]),
+        "trainers": str(planning["trainers"]),
+        "machines": ", ".join(str(table["name"]) for table in document["exercises"]),
+    }
 
 
 def fill_template(text: str, answers: Mapping[str, str], *, today: dt.date | None = None) -> str:
@@ -111,11 +150,12 @@ def fill_template(text: str, answers: Mapping[str, str], *, today: dt.date | Non
     True
     """
     document = tomlkit.parse(text)
-    known = {question.key: question for question in _QUESTIONS}
+    asked = questions(text)
+    known = {question.key: question for question in asked}
     for key in answers:
         if key not in known:
             raise ArgumentError(where="answers", expected=f"keys among {', '.join(known)}", got=key)
-    for question in _QUESTIONS:
+    for question in asked:
         answer = answers.get(question.key, question.default).strip()
         if question.key in answers and answer != question.default:
             _PLACES[question.key](document, _read(question, answer))

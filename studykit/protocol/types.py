@@ -348,6 +348,31 @@ class Simple(Section):
     sealed_list: SealedListCode = ""
 
 
+class TrainersTogether(Section):
+    """Allocation of all trainers at once; every client gets the arm of the own trainer."""
+
+    method: Literal["trainers together"]
+    covariates: Annotated[tuple[Code, ...], Many] = Field(
+        (),
+        description="numbers known of every trainer (columns of trainers.csv) that are kept alike",
+    )
+    weights: Annotated[tuple[int, ...], Many] = Field(
+        (), description="one for each of covariates, from 1; empty for equal weights"
+    )
+    kept_share: float = Field(
+        0.25, gt=0.0, le=1.0, description="share of the possible splits that is kept, the best balanced"
+    )
+    kept_at_least: int = Field(20, ge=1, description="never fewer splits than this, where there are so many")
+    clients_listed: bool = Field(
+        True, description="whether the clients are listed with their trainers before the trainers are drawn"
+    )
+
+    @property
+    def strata(self) -> tuple[str, ...]:
+        """Clients go with their trainer."""
+        return ("trainer",)
+
+
 class ExternalAllocation(Section):
     """A trial that was allocated elsewhere; the arms stand in records/allocation.csv."""
 
@@ -362,7 +387,7 @@ def _allocation(value: Any) -> Any:
 
 
 Allocation = Annotated[
-    PermutedBlocks | Minimisation | BiasedCoin | Simple | ExternalAllocation,
+    PermutedBlocks | Minimisation | BiasedCoin | Simple | TrainersTogether | ExternalAllocation,
     Field(discriminator="method"),
     BeforeValidator(_allocation),
 ]
@@ -512,6 +537,16 @@ class Protocol(Section):
     def sealed_list(self) -> str:
         """The code of an outsider's list, empty where there is none."""
         return str(getattr(self.allocation, "sealed_list", ""))
+
+    @property
+    def draws_trainers(self) -> bool:
+        """Whether trainers are allocated, all at once, and clients go with them."""
+        return isinstance(self.allocation, TrainersTogether)
+
+    @property
+    def trainer_facts(self) -> tuple[str, ...]:
+        """Numbers known of every trainer that their allocation balances."""
+        return self.allocation.covariates if isinstance(self.allocation, TrainersTogether) else ()
 
     def exercise(self, code: str) -> Exercise:
         """The exercise with this code."""

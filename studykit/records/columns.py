@@ -28,6 +28,8 @@ class Wanted:
         Strata among the columns of the clients' table, with their values (empty: any value).
     covariates : tuple of str
         Further named client facts.
+    of_trainers : tuple of str
+        Numbers known of every trainer, columns of the trainers' table.
     by_protocol : bool
         False where no protocol was given: columns that the schema does not know are then kept.
     """
@@ -35,6 +37,7 @@ class Wanted:
     codes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     levels: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     covariates: tuple[str, ...] = ()
+    of_trainers: tuple[str, ...] = ()
     by_protocol: bool = False
 
 
@@ -77,7 +80,8 @@ class Draft:
 
 def draft_table(raw: RawTable, table: Table, wanted: Wanted) -> Draft:
     """Read every cell of a table by its schema."""
-    further = tuple(dict.fromkeys([*wanted.levels, *wanted.covariates])) if table.name == "clients" else ()
+    added = {"clients": (*wanted.levels, *wanted.covariates), "trainers": wanted.of_trainers}
+    further = tuple(dict.fromkeys(added.get(table.name, ())))
     matched = match_header(raw, table, further=further, keep_all=not wanted.by_protocol)
     raw, examples = _without_examples(raw)
     draft = Draft(raw, table, {}, dict(matched.positions), findings=list(matched.findings))
@@ -113,6 +117,8 @@ def _column(table: Table, name: str, wanted: Wanted) -> Column:
     levels = wanted.levels.get(name, ()) if table.name == "clients" else ()
     if levels and (schema is None or schema.kind in ("text", "choice")):
         return Column(name, "choice", "a stratum of the protocol", required=False, choices=levels)
+    if schema is None and table.name == "trainers":
+        return Column(name, "number", "a fact about the trainer, as a number", required=False)
     return schema or Column(name, "text", "a client fact", required=False)
 
 

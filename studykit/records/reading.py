@@ -100,7 +100,11 @@ def wanted_by(protocol: Protocol | None) -> Wanted:
     levels = {stratum.code: stratum.levels for stratum in protocol.strata if stratum.code != "trainer"}
     covariates = tuple(code for code in protocol.analysis.adjust_for if code != "trainer")
     return Wanted(
-        {name: known for name, known in codes.items() if known}, levels, covariates, by_protocol=True
+        {name: known for name, known in codes.items() if known},
+        levels,
+        covariates,
+        of_trainers=protocol.trainer_facts,
+        by_protocol=True,
     )
 
 

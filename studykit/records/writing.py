@@ -186,6 +186,8 @@ def _header(table: Table, protocol: Protocol) -> list[str]:
     if table.name == "clients":
         added = [stratum.code for stratum in protocol.strata] + list(protocol.analysis.adjust_for)
         names += [name for name in dict.fromkeys(added) if name not in names]
+    if table.name == "trainers":
+        names += [name for name in protocol.trainer_facts if name not in names]
     return names
 
 

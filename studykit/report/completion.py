@@ -156,6 +156,14 @@ def _allocation(protocol: Protocol) -> tuple[Item, ...]:
     if protocol.is_external:
         told = getattr(protocol.allocation, "description", "")
         return tuple(_from_protocol(item, asks, told, "allocation.description") for item, asks in asked)
+    if protocol.draws_trainers:
+        answers = (
+            "drawn by the program from operating-system entropy, all trainers in one recorded act",
+            "Methods: trainers as clusters, the balance wanted, how many splits were kept",
+            "Methods: whether clients were listed before the trainers were drawn",
+            "the trainers' arms are known once drawn; who recruits afterwards must not know them",
+        )
+        return tuple(_here(item, asks, answer) for (item, asks), answer in zip(asked, answers, strict=True))
     if protocol.sealed_list:
         answers = (
             "a list drawn by an outsider from operating-system entropy on another machine",

@@ -12,13 +12,14 @@ from studykit.protocol.types import (
     PermutedBlocks,
     Protocol,
     Simple,
+    TrainersTogether,
 )
 from studykit.report.numbers import GAP, day_text, level, number
 from studykit.report.reading import Reading, spaced
 
 _DESIGNS = {
     "parallel": "parallel arms, clients allocated one by one",
-    "trainers": "parallel arms, trainers allocated as clusters",
+    "trainers": "parallel arms, trainers allocated as clusters, each client with the own trainer",
     "crossover": "two periods, the order allocated",
     "limbs": "limbs within a client",
     "stepped": "a stepped roll-out over trainers",
@@ -72,6 +73,8 @@ def _allocation(protocol: Protocol) -> tuple[str, ...]:
     if protocol.is_external:
         told = getattr(protocol.allocation, "description", "")
         return (f"Allocation: {_whole(told)}",) if told else ()
+    if isinstance(protocol.allocation, TrainersTogether):
+        return (_trainers_together(protocol.allocation),)
     if protocol.sealed_list:
         text = (
             f"Clients were allocated one at a time {allocation_words(protocol)}. An outsider drew the list "
@@ -87,6 +90,26 @@ def _allocation(protocol: Protocol) -> tuple[str, ...]:
         "written to an append-only ledger."
     )
     return (text,)
+
+
+def _trainers_together(plan: TrainersTogether) -> str:
+    listed = (
+        "Clients were listed with their trainers beforehand"
+        if plan.clients_listed
+        else "Clients were not all listed beforehand"
+    )
+    balanced = ", ".join(spaced(code) for code in plan.covariates)
+    kept = (
+        f"among the splits that balanced {balanced} best ({100 * plan.kept_share:g} in 100 of all, at least "
+        f"{plan.kept_at_least})"
+        if balanced
+        else "among all splits into arms of equal size"
+    )
+    return (
+        f"Trainers, and not clients, were allocated, all in one recorded act: one split was drawn {kept}, "
+        "from the entropy of the operating system, and written to an append-only ledger with its measure of "
+        f"balance, the number kept and the one drawn. {listed}; every client got the arm of the trainer."
+    )
 
 
 def allocation_words(protocol: Protocol) -> str:

@@ -44,9 +44,16 @@ def lead(reading: Reading) -> str:
     if reading.results.retention is not None:
         parts.append(_short_retention(reading, reading.results.retention))
     parts += [_short_continuous(reading, outcome) for outcome in _headline_outcomes(reading)]
-    brackets = f" ({level(reading.results.confidence_level)} intervals in brackets)"
+    brackets = f" ({level(reading.results.confidence_level)} intervals in brackets{_clusters(reading)})"
     text = "; ".join(parts)
     return f"{text[:1].upper()}{text[1:]}{brackets}."
+
+
+def _clusters(reading: Reading) -> str:
+    """How many trainers there are, where they and not the clients were allocated."""
+    if reading.protocol is None or not reading.protocol.draws_trainers:
+        return ""
+    return f"; {sum(arm.trainers for arm in reading.results.flow.arms)} trainers, each in one arm"
 
 
 def _headline_outcomes(reading: Reading) -> tuple[StrengthResult, ...]:

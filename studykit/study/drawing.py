@@ -25,16 +25,20 @@ def drawn_again(
     ``None`` where there is no ledger: a trial that was allocated elsewhere cannot be drawn again.
     """
     from studykit.allocation.replay import enumerate_replays, replay
+    from studykit.allocation.together import replay_trainers
     from studykit.outcomes.rerandomisation import DrawnArms
 
     if ledger is None:
         return None
     allocations = ledger.allocations()
-    replayed = enumerate_replays(allocations, limit=LISTED)
+    split = next((entry for entry in ledger.entries() if entry.kind == "split"), None)
+    replayed = (
+        enumerate_replays(allocations, limit=LISTED) if split is None else replay_trainers(split, allocations)
+    )
     if replayed is None:
         replayed = replay(allocations, replicates=draws, rng=stream(seed, "re-randomisation"))
     # The ledger's order of clients and arms, and the order of the rows, are brought together by label.
     arms = np.array([clients.arm_labels.index(arm) for arm in replayed.arms], dtype=np.int8)
     place = {client: index for index, client in enumerate(replayed.clients)}
     columns = [place[client] for client in clients.labels]
-    return DrawnArms(arms[replayed.drawn][:, columns], replayed.probability)
+    return DrawnArms(arms[replayed.drawn][:, columns], replayed.probability, split is not None)

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
-from studykit.errors import AllocationRefused, DesignError
+from studykit.errors import AllocationRefused, DesignError, Finding
 from studykit.study.correcting import require_role
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Receipt
+    from studykit.allocation.method import AllocationMethod
     from studykit.allocation.slips import CalledSlip
+    from studykit.allocation.splits import Split, SplitPlan
     from studykit.records.enrolment import EnrolmentFacts
     from studykit.study.study import Study
 
@@ -20,7 +25,7 @@ def enrol(study: Study, client: str, *, by: str) -> Receipt:
 
     ledger, _ = study.need_ledger()
     protocol = study.protocol
-    method = method_for(protocol)
+    method = _with_trainer(study) if protocol.draws_trainers else method_for(protocol)
     if method is None:
         raise DesignError(
             where="enrol", expected="a study that allocates here", got='allocation = "external"'
@@ -34,6 +39,127 @@ def enrol(study: Study, client: str, *, by: str) -> Receipt:
     return ledger.allocate(
         facts.client, stratum=dict(facts.stratum), facts=dict(facts.facts), method=method, by=by
     )
+
+
+def allocate_trainers(study: Study, *, by: str) -> Split:
+    """Draw the arms of all trainers; see `studykit.study.Study.allocate_trainers`."""
+    from studykit.allocation.together import allocate_trainers as draw
+
+    plan = _plan(study)
+    ledger, _ = study.need_ledger()
+    require_role(by, study.protocol)
+    listed = bool(getattr(study.protocol.allocation, "clients_listed", False))
+    return draw(ledger, trainer_facts(study), plan=plan, by=by, clients_listed=listed)
+
+
+@dataclass(frozen=True, slots=True)
+class TrainersToDraw:
+    """The trainers as they are repeated before the draw.
+
+    Parameters
+    ----------
+    facts : mapping of str to mapping of str to float
+        What the draw balances, by code of trainer.
+    clients : mapping of str to int
+        Clients listed with each trainer.
+    findings : tuple of Finding
+        What a reader should know before the draw.
+    """
+
+    facts: Mapping[str, Mapping[str, float]]
+    clients: Mapping[str, int]
+    findings: tuple[Finding, ...]
+
+    def text(self) -> str:
+        """Lines to be read aloud."""
+        lines = [f"{len(self.facts)} trainers"]
+        for code, numbers in self.facts.items():
+            told = [f"{name.replace('_', ' ')} {value:g}" for name, value in numbers.items()]
+            lines.append(f"  {code}: {', '.join([*told, f'{self.clients[code]} clients listed'])}")
+        return "\n".join([*lines, *(f"  LOOK AT: {finding}" for finding in self.findings)])
+
+
+def trainers_to_draw(study: Study) -> TrainersToDraw:
+    """The trainers who would be drawn now, and what to look at; nothing is drawn.
+
+    Raises
+    ------
+    AllocationRefused, DesignError
+        As `allocate_trainers`, but for what only the ledger can refuse.
+    """
+    from studykit.allocation.bits import RecordedBits
+    from studykit.allocation.splits import find_candidates
+
+    plan = _plan(study)
+    facts = trainer_facts(study)
+    listed = [str(code) for code in study.records()["clients"].columns["trainer"]]
+    # Any bits will do: they only matter where splits are sampled, and these are not the ones of the draw.
+    candidates = find_candidates(facts, plan, bits=RecordedBits("00" * 32))
+    return TrainersToDraw(facts, {code: listed.count(code) for code in facts}, candidates.findings())
+
+
+def _plan(study: Study) -> SplitPlan:
+    """How the trainers are split; refused where clients are drawn."""
+    from studykit.allocation.asked import split_plan_for
+
+    study.need_ledger()
+    protocol = study.protocol
+    plan = split_plan_for(protocol)
+    if plan is None:
+        raise DesignError(
+            where="trainers", expected='a protocol with method = "trainers together"',
+            got=f'method = "{protocol.allocation.method}"', todo="Here clients are drawn: enrol them.",
+        )  # fmt: skip
+    return plan
+
+
+def trainer_facts(study: Study) -> dict[str, dict[str, float]]:
+    """What is known of every trainer who is to be drawn, by code.
+
+    Raises
+    ------
+    AllocationRefused
+        If a number is missing, or clients are to be listed first and are not.
+    """
+    protocol, records = study.protocol, study.records()
+    table, clients = records["trainers"], records["clients"]
+    codes = [str(code) for code in table.columns["trainer"]]
+    missing = [
+        f"{name} of {code}"
+        for name in protocol.trainer_facts
+        for code, value in zip(codes, table.columns.get(name, ()), strict=True)
+        if not math.isfinite(float(value))
+    ]
+    if missing:
+        raise AllocationRefused(
+            where=table.where, expected="every number that the draw balances", todo="Enter it first.",
+            got=f"nothing for {', '.join(missing[:5])}",
+        )  # fmt: skip
+    own = {str(code) for code in clients.columns["trainer"]}
+    without = [code for code in codes if code not in own]
+    if getattr(protocol.allocation, "clients_listed", False) and (without or not codes):
+        raise AllocationRefused(
+            where=clients.where, expected="clients of every trainer, listed before the trainers are drawn",
+            got=f"none of {', '.join(without)}" if without else "no trainers",
+            todo="List them first; or write clients_listed = false, and recruit without knowing the arms.",
+        )  # fmt: skip
+    return {
+        code: {name: float(table.columns[name][row]) for name in protocol.trainer_facts}
+        for row, code in enumerate(codes)
+    }
+
+
+def _with_trainer(study: Study) -> AllocationMethod[Any]:
+    """The arms that the trainers drew."""
+    from studykit.allocation.methods import method_from
+
+    described = study.need_ledger()[1].current_method or {}
+    if described.get("method") != "with trainer":
+        raise AllocationRefused(
+            where="trainers", expected="trainers who have been drawn", got="none yet",
+            todo="Draw them first, all at once: studykit trainers STUDY --by CODE.",
+        )  # fmt: skip
+    return method_from(described)
 
 
 def call_slip(study: Study, client: str, *, by: str) -> CalledSlip:

@@ -26,8 +26,7 @@ def questions(design: str = "parallel") -> tuple[Question, ...]:
     """The plain questions that `Study.start` takes answers to."""
     from studykit.protocol.filling import questions as asked
 
-    template(design)
-    return tuple(asked())
+    return asked(template(design))
 
 
 def template(design: str) -> str:

@@ -91,10 +91,12 @@ def amend(study: Study, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...
 
 def _described(study: Study, protocol: Protocol) -> Described | None:
     """What the protocol is locked with: a method, or the list of an outsider."""
-    from studykit.allocation.asked import method_for
+    from studykit.allocation.asked import method_for, split_plan_for
     from studykit.study.sealing import list_of
 
-    return list_of(study, protocol) if protocol.sealed_list else method_for(protocol)
+    if protocol.sealed_list:
+        return list_of(study, protocol)
+    return split_plan_for(protocol) or method_for(protocol)
 
 
 def _publish(ledger: Ledger, study: Study, *, by: str) -> bool:

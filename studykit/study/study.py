@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from studykit.allocation.entries import Entry
     from studykit.allocation.ledger import Ledger
     from studykit.allocation.slips import CalledSlip
+    from studykit.allocation.splits import Split
     from studykit.outcomes.results import Provenance, StudyResults
     from studykit.planning.plan import Plan
     from studykit.protocol.reading import ReadProtocol
@@ -325,6 +326,18 @@ class Study:
             If the records do not show that the client is ready, or an arm was drawn before.
         """
         return enrolling.enrol(self, client, by=by)
+
+    def allocate_trainers(self, *, by: str) -> Split:
+        """Draw the arms of all trainers in one recorded act; their clients then go with them.
+
+        Raises
+        ------
+        AllocationRefused
+            If they have been drawn, something is not recorded, or clients are to be listed first.
+        DesignError
+            If the protocol draws clients, or there are fewer than two trainers for each arm.
+        """
+        return enrolling.allocate_trainers(self, by=by)
 
     def call_slip(self, client: str, *, by: str) -> CalledSlip:
         """Tie the next slip of the sealed list to a client; only then may its envelope be opened.

@@ -223,7 +223,7 @@ def test_unequal_minimisation_is_never_locked(tmp_path: Path) -> None:
 
 
 def test_check_and_lock_say_what_the_design_cannot_give(tmp_path: Path) -> None:
-    """A13, F08: a training gain in a crossover is warned about; trainers as clusters wait, with their p."""
+    """A13, F08: a training gain in a crossover is warned about; trainers as clusters are told their p."""
     study = Study.create(tmp_path / "crossover")
     text = (study.folder / "protocol.toml").read_text(encoding="utf-8")
     start, end = text.index("# Do clients stay?"), text.index("# --- how clients are allocated")
@@ -239,9 +239,7 @@ def test_check_and_lock_say_what_the_design_cannot_give(tmp_path: Path) -> None:
     edit(study, ('deliver = "both arms"', 'deliver = "one arm"'), ("trainers = 3", "trainers = 6"))
     found = [str(finding) for finding in study.check().findings]
     assert any("no result can give a p-value below 0.100" in text for text in found), found
-    with pytest.raises(
-        ProtocolError, match="Allocating trainers instead of clients can be planned, not lock"
-    ):
+    with pytest.raises(ProtocolError, match='write design = "trainers" and method = "trainers together"'):
         study.lock(by="OW")
     assert study.ledger is None
 

@@ -19,12 +19,12 @@ def comments(text: str) -> list[str]:
 
 def test_no_answers_and_default_answers_leave_the_text_as_it_is() -> None:
     assert fill_template(READY, {}) == READY
-    assert fill_template(READY, {question.key: question.default for question in questions()}) == READY
+    assert fill_template(READY, {question.key: question.default for question in questions(READY)}) == READY
 
 
 def test_defaults_are_what_the_ready_protocol_says() -> None:
     protocol = parse_protocol(READY).protocol
-    said = {question.key: question.default for question in questions()}
+    said = {question.key: question.default for question in questions(READY)}
     assert said["title"] == protocol.study.title
     assert said["setting"] == protocol.study.setting
     assert said["clients"] == str(protocol.planning.clients)
