@@ -62,7 +62,8 @@ class Episodes:
     confirmable_on : ndarray of int, shape (m,)
         Day on which the absence after this session would be confirmed, if there were no further one.
     judged : ndarray of bool, shape (m,)
-        The session is at risk of being the last, and the records reach far enough to tell.
+        The session is at risk of being the last, and the records reach far enough to tell: for existing
+        members those after ``entry``, so that the weeks before are known.
     last : ndarray of bool, shape (m,)
         It was the last one before the departure.
     cut_day : int
@@ -182,7 +183,7 @@ def _episodes(
         day=frozen_array(day - log.joined[owner]),
         countable=frozen_array(found.countable[of_kept]),
         confirmable_on=frozen_array(confirmable - log.joined[owner]),
-        judged=frozen_array((confirmable <= log.last_day) & (confirmable > entry[owner])),
+        judged=frozen_array((confirmable <= log.last_day) & (new[owner] | (day > entry[owner]))),
         last=frozen_array(event[owner] & (day == found.last_attended[owner])),
         cut_day=_cut_day(log, rule),
         clients=_count_clients(log, kept, new),

@@ -129,7 +129,9 @@ def test_existing_members_enter_when_the_records_can_tell():
         "2 (joined earlier and not seen training in the first weeks of the records)"
     )
     assert found.day.tolist() == [103, 120]
-    assert found.judged.tolist() == [True, True]
+    assert found.judged.tolist() == [False, False]  # both on or before day 128
+    later = follow_clients(make_log({0: [3, 20, 30]}, [-100]))
+    assert later.judged.tolist() == [False, False, True]
 
 
 def test_somebody_who_never_came_leaves_on_the_28th_day():

@@ -1,0 +1,139 @@
+"""What the comparisons are adjusted for, in a fixed order, and how much of it the departures can bear."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.lookback.log import UNKNOWN, ClientFact
+from studykit.retention.discrete_hazard import independent_columns
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+EVENTS_PER_COLUMN = 5  # Vittinghoff & McCulloch 2007, Am J Epidemiol 165:710: five to nine are often enough
+YEAR = 365.25
+TENURE_KNOTS = (14.0, 56.0, 182.0)  # days since joining
+WITHIN_SHARE = 0.2  # of the spread of the exposure, from which trainers can be compared with themselves
+LEAST_TRAINERS = 4  # as clusters: two with and two without can be told from two persons
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Term:
+    """One thing to adjust for: its columns stand or fall together."""
+
+    name: str
+    columns: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Design:
+    """Columns of an analysis, the exposure first.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (m, p)
+    names : tuple of str
+    adjusted_for, left_out : tuple of str
+        Terms used, and terms for which there were too few departures or nothing that varies.
+    """
+
+    columns: Floats
+    names: tuple[str, ...]
+    adjusted_for: tuple[str, ...]
+    left_out: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TrainerRole:
+    """How trainers enter an analysis.
+
+    Parameters
+    ----------
+    strata : ndarray of int, shape (m,)
+        Codes from 0; all 0 where trainers are no strata.
+    clusters : ndarray of int, shape (m,)
+        Codes from 0: clients, or trainers.
+    role : str
+        ``"strata"``, ``"clusters"``, ``"one"``, or ``"inseparable"`` where trainers either do or do not add
+        partner reps and are too few to tell the method from the person.
+    """
+
+    strata: Integers
+    clusters: Integers
+    role: str
+
+
+def build_design(exposure: Floats, terms: tuple[Term, ...], *, strata: Integers, events: int) -> Design:
+    """Add terms in their order, as long as there are `EVENTS_PER_COLUMN` departures per column.
+
+    Examples
+    --------
+    >>> x = np.array([0.0, 1.0, 0.0, 1.0])
+    >>> terms = (Term("age", np.array([[1.0], [2.0], [3.0], [5.0]])), Term("constant", np.ones((4, 1))))
+    >>> built = build_design(x, terms, strata=np.zeros(4, dtype=int), events=20)
+    >>> built.adjusted_for, built.left_out
+    (('age',), ('constant',))
+    """
+    room = max(events // EVENTS_PER_COLUMN - 1, 0)
+    chosen: list[Floats] = [exposure[:, None]]
+    names, used, left_out = ["partner reps"], [], []
+    for term in terms:
+        wanted = np.hstack([*chosen, term.columns])
+        old = wanted.shape[1] - term.columns.shape[1]
+        kept = [k - old for k in independent_columns(wanted, strata) if k >= old]
+        if not kept or len(kept) > room:
+            left_out.append(term.name)
+            continue
+        room -= len(kept)
+        chosen.append(term.columns[:, kept])
+        names += [f"{term.name} {k + 1}" for k in range(len(kept))]
+        used.append(term.name)
+    return Design(np.hstack(chosen), tuple(names), tuple(used), tuple(left_out))
+
+
+def trainer_role(exposure: Floats, trainer: Integers, client: Integers) -> TrainerRole:
+    """Strata where trainers' own sessions differ in exposure, else clusters.
+
+    Decided from exposure and trainer alone, never from departures.
+    """
+    labels, codes = np.unique(trainer, return_inverse=True)
+    own = np.unique(client, return_inverse=True)[1].astype(np.int64)
+    nothing = np.zeros(codes.size, dtype=np.int64)
+    if labels.size == 1:
+        return TrainerRole(nothing, own, "one")
+    number = np.bincount(codes)
+    share = np.bincount(codes, exposure) / number
+    total = float(np.var(exposure))
+    within = float(np.sum(number * share * (1.0 - share)) / exposure.size)
+    if within >= WITHIN_SHARE * total:
+        return TrainerRole(codes.astype(np.int64), own, "strata")
+    sides = (int(np.sum(share >= 0.5)), int(np.sum(share < 0.5)))
+    enough = labels.size >= LEAST_TRAINERS and min(sides) >= 2
+    return TrainerRole(nothing, codes.astype(np.int64), "clusters" if enough else "inseparable")
+
+
+def tenure_terms(day: Floats) -> tuple[Term, Term]:
+    """Time since joining: a straight line in its logarithm, and bends at `TENURE_KNOTS`."""
+    log_weeks = np.log1p(day / 7.0)
+    knots = np.log1p(np.array(TENURE_KNOTS) / 7.0)
+    bends = np.maximum(log_weeks[:, None] - knots, 0.0)
+    return Term("time since joining", log_weeks[:, None]), Term("time since joining, bends", bends)
+
+
+def season_term(day: Integers) -> Term:
+    """Time of the year as one wave."""
+    angle = 2.0 * np.pi * (day % YEAR) / YEAR
+    return Term("season", np.column_stack((np.cos(angle), np.sin(angle))))
+
+
+def fact_terms(facts: tuple[ClientFact, ...], client: Integers) -> tuple[Term, ...]:
+    """Facts at entry, one column per level but the first; not recorded is a level of its own."""
+    terms = []
+    for fact in facts:
+        level = fact.level[client]
+        codes = [*range(1, len(fact.levels)), UNKNOWN]
+        terms.append(Term(fact.name, np.column_stack([(level == code).astype(float) for code in codes])))
+    return tuple(terms)

@@ -1,0 +1,299 @@
+"""Partner reps begun or not, on the session clock: every attended session is at risk of being the last.
+
+A departure is confirmed weeks after the last session. On a clock of days, whoever had partner reps in a
+session could not be seen to leave for those weeks, and partner reps would look protective even if they did
+nothing. On the session clock exposed and unexposed sessions are judged alike: a session with partner reps
+begun by then is the last one, or it is not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import ConvergenceError
+from studykit.lookback.adjustment import (
+    Design,
+    Term,
+    TrainerRole,
+    build_design,
+    fact_terms,
+    season_term,
+    tenure_terms,
+    trainer_role,
+)
+from studykit.lookback.episodes import Episodes
+from studykit.lookback.exposure import SessionFacts, session_facts
+from studykit.lookback.inference import compare_shares, curve_of, ratio
+from studykit.lookback.log import AttendanceLog
+from studykit.lookback.results import Answer, Association, Curve
+from studykit.lookback.standardised import SessionIntervals, standardise
+from studykit.results import RowCount
+from studykit.retention.discrete_hazard import DiscreteHazardModel, fit_discrete_hazards
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+LEAST_ON_EACH_SIDE = 5
+LEAST_AT_RISK = 10
+DAYS_BETWEEN_POINTS = 28
+
+ESTIMAND = (
+    "Among clients who still train: how often a session was the last one before leaving, sessions at or "
+    "after a client's first one with partner reps compared with sessions before it, at the same time since "
+    "joining and the same recent attendance{strata}; and the share that would have left by day {horizon} had "
+    "all clients, or none, begun with partner reps at the first session."
+)
+METHOD = (
+    "Discrete-time hazards per session (complementary log-log), {trainers}; standard errors by clusters "
+    "({clusters}) with small-sample correction (CR2, Satterthwaite); curves standardised over the "
+    "clients seen."
+)
+ROLES = {
+    "one": ("one trainer", "clients"),
+    "strata": ("a baseline of its own for each trainer", "clients"),
+    "clusters": ("trainers compared with each other", "trainers"),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SessionsAtRisk:
+    """The rows of the analysis.
+
+    Parameters
+    ----------
+    place : ndarray of int, shape (m,)
+        Which of the episodes' sessions.
+    exposed : ndarray of bool, shape (m,)
+    last : ndarray of bool, shape (m,)
+    intervals : SessionIntervals
+    rows : RowCount
+    """
+
+    place: Integers
+    exposed: Bools
+    last: Bools
+    intervals: SessionIntervals
+    rows: RowCount
+
+
+def sessions_at_risk(episodes: Episodes, facts: SessionFacts) -> SessionsAtRisk:
+    """Sessions that are judged and whose exposure is known."""
+    known = facts.known | facts.begun
+    kept = episodes.judged & known
+    place = np.flatnonzero(kept)
+    owner = episodes.episode[place]
+    before = np.maximum(place - 1, 0)
+    follows = (place > 0) & (episodes.episode[before] == owner)
+    start = np.where(follows, episodes.confirmable_on[before], episodes.entry[owner])
+    reasons = (
+        ("too near the ends of the records to be judged", int((~episodes.judged).sum())),
+        ("partner reps neither yes nor no", int((episodes.judged & ~known).sum())),
+    )
+    return SessionsAtRisk(
+        place=place,
+        exposed=facts.begun[place],
+        last=episodes.last[place],
+        intervals=SessionIntervals(
+            client=owner,
+            start=np.maximum(start, episodes.entry[owner]),
+            stop=episodes.confirmable_on[place],
+            end=episodes.time[owner],
+        ),
+        rows=RowCount(kept.size, place.size, tuple(one for one in reasons if one[1]), "sessions"),
+    )
+
+
+def answer_session_clock(
+    log: AttendanceLog,
+    episodes: Episodes,
+    *,
+    horizon: int,
+    least_events: int,
+    facts: SessionFacts | None = None,
+) -> Answer:
+    """Compare sessions at or after the first one with partner reps with sessions before it.
+
+    Parameters
+    ----------
+    log : AttendanceLog
+    episodes : Episodes
+        Of the same log.
+    horizon : int
+        Days since joining.
+    least_events : int
+        Departures needed, of which `LEAST_ON_EACH_SIDE` after exposed and as many after unexposed sessions.
+    facts : SessionFacts, optional
+        Read from the log unless given.
+    """
+    known = session_facts(log, episodes) if facts is None else facts
+    risk = sessions_at_risk(episodes, known)
+    exposed = risk.exposed.astype(float)
+    events, with_reps = int(risk.last.sum()), int(risk.last[risk.exposed].sum())
+    trainers = trainer_role(exposed, known.trainer[risk.place], risk.intervals.client)
+    reason = _refusal(risk, trainers, events, with_reps, least_events)
+    if reason:
+        return _answer(risk, trainers, horizon=horizon, refused=reason)
+    design = _design(log, episodes, known, risk, trainers.strata, events)
+    try:
+        model = fit_discrete_hazards(
+            risk.last, design.columns, names=design.names, strata=trainers.strata, clusters=trainers.clusters
+        )
+    except ConvergenceError as error:
+        return _answer(risk, trainers, horizon=horizon, refused=str(error), design=design)
+    found = _curves(model, design, trainers, risk, horizon)
+    return _answer(
+        risk,
+        trainers,
+        horizon=horizon,
+        design=design,
+        hazard_ratio=ratio(model.log_hazard_ratio(design.names[0])),
+        absolute=found,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Absolute:
+    """Curves and what they say at the horizon; empty where too few were at risk."""
+
+    curves: tuple[Curve, ...] = ()
+    out_of_100: tuple[float, float] | None = None
+    risk_difference: Association | None = None
+    risk_ratio: Association | None = None
+    checks: tuple[tuple[str, float], ...] = ()
+
+
+def _refusal(
+    risk: SessionsAtRisk, trainers: TrainerRole, events: int, with_reps: int, least_events: int
+) -> str:
+    if risk.exposed.all() or not risk.exposed.any():
+        return "every session counts as " + ("with" if risk.exposed.any() else "without") + " partner reps"
+    if events < least_events or min(with_reps, events - with_reps) < LEAST_ON_EACH_SIDE:
+        return (
+            f"too few departures: {with_reps} after sessions with partner reps begun, {events - with_reps} "
+            f"after others; at least {least_events} together and {LEAST_ON_EACH_SIDE} on each side are needed"
+        )
+    if trainers.role == "inseparable":
+        return (
+            "trainers either do or do not add partner reps, and there are fewer than two trainers on a side: "
+            "the method cannot be told from the person"
+        )
+    return ""
+
+
+def _design(
+    log: AttendanceLog,
+    episodes: Episodes,
+    facts: SessionFacts,
+    risk: SessionsAtRisk,
+    strata: Integers,
+    events: int,
+) -> Design:
+    line, bends = tenure_terms(episodes.day[risk.place].astype(float))
+    client = episodes.client[risk.intervals.client]
+    terms = (
+        Term("attendance in the 28 days before", facts.recent[risk.place][:, None]),
+        line,
+        Term("attendance since joining", facts.overall[risk.place][:, None]),
+        *fact_terms(log.facts, client),
+        season_term(log.session_day[episodes.row[risk.place]]),
+        bends,
+    )
+    return build_design(risk.exposed.astype(float), terms, strata=strata, events=events)
+
+
+def _curves(
+    model: DiscreteHazardModel, design: Design, trainers: TrainerRole, risk: SessionsAtRisk, horizon: int
+) -> Absolute:
+    at_risk = risk.intervals.at_risk(horizon)
+    enough = np.flatnonzero(at_risk[1:] >= LEAST_AT_RISK) + 1
+    if not enough.size or enough[-1] < horizon:
+        return Absolute()
+    from_day = int(enough[0]) - 1
+    if (np.diff(enough) > 1).any():
+        from_day = int(enough[np.flatnonzero(np.diff(enough) > 1)[-1] + 1]) - 1
+    days = tuple(day for day in range(DAYS_BETWEEN_POINTS, horizon, DAYS_BETWEEN_POINTS) if day > from_day)
+    days = (*days, horizon)
+    both = [
+        standardise(
+            model,
+            design.columns,
+            trainers.strata,
+            trainers.clusters,
+            risk.intervals,
+            exposure=exposure,
+            from_day=from_day,
+            days=days,
+        )
+        for exposure in (1.0, 0.0)
+    ]
+    own = model.log_hazard_ratio(design.names[0])
+    stayed = (float(both[0].share[horizon]), float(both[1].share[horizon]))
+    found, share_ratio = compare_shares(
+        stayed,
+        (both[0].influence[-1], both[1].influence[-1]),
+        freedom=own.degrees_of_freedom,
+    )
+    since = f", of those who still trained on day {from_day}" if from_day else ""
+    return Absolute(
+        curves=tuple(
+            curve_of(label + since, one, days, at_risk, from_day=from_day, freedom=own.degrees_of_freedom)
+            for label, one in zip(("partner reps from the start", "no partner reps"), both, strict=True)
+        ),
+        out_of_100=(100.0 * stayed[0], 100.0 * stayed[1]),
+        risk_difference=found,
+        risk_ratio=share_ratio,
+        checks=(
+            ("largest weight in the curves", max(one.largest_weight for one in both)),
+            ("effective share of sessions in the curves", min(one.effective_share for one in both)),
+            ("first day of the curves", float(from_day)),
+        ),
+    )
+
+
+def _answer(
+    risk: SessionsAtRisk,
+    trainers: TrainerRole,
+    *,
+    horizon: int,
+    refused: str = "",
+    design: Design | None = None,
+    hazard_ratio: Association | None = None,
+    absolute: Absolute | None = None,
+) -> Answer:
+    words = ROLES.get(trainers.role, ROLES["clusters"])
+    found = Absolute() if absolute is None else absolute
+    exposed_events = int(risk.last[risk.exposed].sum())
+    adjusted = () if design is None else design.adjusted_for
+    left_out = () if design is None else design.left_out
+    method = METHOD.format(trainers=words[0], clusters=words[1])
+    if left_out:
+        method += f" Not adjusted for, as too few left or nothing varied: {', '.join(left_out)}."
+    return Answer(
+        method="session clock",
+        estimand=ESTIMAND.format(
+            strata=", within trainers" if trainers.role == "strata" else "", horizon=horizon
+        ),
+        hazard_ratio=hazard_ratio,
+        risk_difference=found.risk_difference,
+        out_of_100=found.out_of_100,
+        curves=found.curves,
+        clients=int(np.unique(risk.intervals.client).size),
+        events=int(risk.last.sum()),
+        unit="sessions",
+        rows=risk.rows,
+        adjusted_for=(*adjusted, *(("trainer",) if trainers.role == "strata" else ())),
+        method_in_words=method,
+        checks=(
+            ("sessions with partner reps begun", float(risk.exposed.sum())),
+            ("sessions before", float((~risk.exposed).sum())),
+            ("departures with partner reps begun", float(exposed_events)),
+            ("departures before", float(risk.last.sum() - exposed_events)),
+            *found.checks,
+        ),
+        refused=refused,
+        risk_ratio=found.risk_ratio,
+    )

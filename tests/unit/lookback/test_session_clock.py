@@ -1,0 +1,221 @@
+"""The session clock: no immortal days either way, trainers, refusals; curves and their errors."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from studykit.lookback.adjustment import build_design, season_term, tenure_terms, trainer_role
+from studykit.lookback.episodes import follow_clients
+from studykit.lookback.exposure import log_rate, session_facts
+from studykit.lookback.log import UNKNOWN, ClientFact
+from studykit.lookback.session_clock import answer_session_clock, sessions_at_risk
+from studykit.lookback.simulated import FAR, Regime, StudioTruth, simulate_studio, simulated_log
+from studykit.lookback.standardised import standardise
+from studykit.retention.censored import CensoredTimes
+from studykit.retention.curves import kaplan_meier
+from studykit.retention.discrete_hazard import fit_discrete_hazards
+from studykit.retention.hazard import fit_hazards
+
+NULL = StudioTruth(clients=3000, starting=0.03)
+
+
+def day_clock_log_ratio(log):
+    """The trap: exposed from the day of the first session with partner reps, on the clock of days."""
+    episodes = follow_clients(log)
+    facts = session_facts(log, episodes)
+    first = np.full(len(episodes.client), FAR)
+    exposed = np.flatnonzero(facts.begun)[::-1]
+    first[episodes.episode[exposed]] = episodes.day[exposed]
+    before = np.minimum(first, episodes.time) > episodes.entry
+    after = first < episodes.time
+    stop = np.concatenate((np.minimum(first, episodes.time)[before], episodes.time[after]))
+    entry = np.concatenate((episodes.entry[before], np.maximum(first, episodes.entry)[after]))
+    event = np.concatenate(((episodes.event & ~after)[before], episodes.event[after]))
+    begun = np.concatenate((np.zeros(before.sum()), np.ones(after.sum())))
+    model = fit_hazards(CensoredTimes(stop, event, entry=entry), begun, names=("begun",))
+    return model.log_hazard_ratio("begun")
+
+
+def test_where_nothing_works_the_clock_of_days_finds_protection_and_the_session_clock_does_not():
+    """Confirming a departure 28 days later gives whoever is exposed at a session 28 immortal days."""
+    log = simulated_log(NULL, 5)
+    trapped = day_clock_log_ratio(log)
+    assert trapped.value < -4 * trapped.standard_error
+    answer = answer_session_clock(log, follow_clients(log), horizon=182, least_events=20)
+    assert answer.events > 1000
+    assert abs(math.log(answer.hazard_ratio.value)) < 3 * answer.hazard_ratio.standard_error
+    assert answer.hazard_ratio.standard_error < 0.08
+    assert abs(answer.risk_difference.value) < 3 * answer.risk_difference.standard_error
+
+
+def test_a_known_effect_and_its_share_at_the_horizon_are_recovered():
+    truth = dataclasses.replace(NULL, hazard_ratio=0.7, trainer_leaving=-0.5, trainer_starting=1.0)
+    log = simulated_log(truth, 6)
+    answer = answer_session_clock(log, follow_clients(log), horizon=182, least_events=20)
+    ratio = answer.hazard_ratio
+    assert abs(math.log(ratio.value / 0.7)) < 3 * ratio.standard_error
+    many = dataclasses.replace(truth, clients=20_000, days=200)
+    left = [
+        np.mean(simulate_studio(many, 9, regime=regime, all_join_on=0).last_day + 28 <= 182)
+        for regime in (Regime(at_latest=0), Regime(not_before=FAR))
+    ]
+    found = answer.risk_difference
+    assert abs(found.value - (left[0] - left[1])) < 3 * found.standard_error
+    assert answer.out_of_100[0] == pytest.approx(100 * (1 - left[0]), abs=5.0)
+    assert answer.out_of_100[1] == pytest.approx(100 * (1 - left[1]), abs=5.0)
+    assert found.value == pytest.approx((answer.out_of_100[1] - answer.out_of_100[0]) / 100)
+    assert "trainer" in answer.adjusted_for
+    assert answer.risk_ratio.interval.contains(left[0] / left[1])
+    unadjusted = dataclasses.replace(log, session_trainer=np.zeros_like(log.session_trainer), trainers=("T",))
+    biased = answer_session_clock(
+        unadjusted, follow_clients(unadjusted), horizon=182, least_events=20
+    ).hazard_ratio
+    assert biased.value < ratio.value - ratio.standard_error  # trainers move both, and count
+
+
+def small(**changes):
+    log = simulated_log(StudioTruth(clients=150, starting=0.03, **changes), 4)
+    return log, follow_clients(log)
+
+
+def test_too_few_departures_and_one_sided_exposure_give_no_number():
+    log, episodes = small()
+    refused = answer_session_clock(log, episodes, horizon=182, least_events=500)
+    assert refused.hazard_ratio is None
+    assert "at least 500 together and 5 on each side" in refused.refused
+    nobody = dataclasses.replace(log, session_partner_reps=np.zeros_like(log.session_partner_reps))
+    assert answer_session_clock(nobody, episodes, horizon=182, least_events=20).refused == (
+        "every session counts as without partner reps"
+    )
+
+
+def test_trainers_who_do_against_trainers_who_do_not():
+    log, _ = small(trainers=2)
+    by_trainer = dataclasses.replace(log, session_partner_reps=(log.session_trainer == 0).astype(np.int64))
+    own = np.repeat(
+        log.session_trainer[
+            np.searchsorted(log.session_client, np.arange(150)).clip(max=len(log.session_day) - 1)
+        ],
+        np.bincount(log.session_client, minlength=150),
+    )
+    faithful = dataclasses.replace(
+        by_trainer, session_trainer=own, session_partner_reps=(own == 0).astype(np.int64)
+    )
+    answer = answer_session_clock(faithful, follow_clients(faithful), horizon=182, least_events=20)
+    assert "the method cannot be told from the person" in answer.refused
+
+
+def test_role_of_trainers():
+    rng = np.random.default_rng(1)
+    trainer, client = np.repeat(np.arange(6), 50), np.arange(300)
+    crossed = trainer_role((rng.random(300) < 0.5).astype(float), trainer, client)
+    assert (crossed.role, crossed.strata.max(), crossed.clusters.max()) == ("strata", 5, 299)
+    nested = trainer_role((trainer < 3).astype(float), trainer, client)
+    assert (nested.role, nested.strata.max(), nested.clusters.max()) == ("clusters", 0, 5)
+    lonely = trainer_role((trainer < 1).astype(float), trainer, client)
+    assert lonely.role == "inseparable"
+    assert trainer_role((client < 9).astype(float), np.zeros(300), client).role == "one"
+
+
+def test_sessions_without_a_mark_are_left_out_and_counted():
+    log, episodes = small()
+    marks = log.session_partner_reps.copy()
+    marks[::10] = UNKNOWN
+    risk = sessions_at_risk(
+        episodes, session_facts(dataclasses.replace(log, session_partner_reps=marks), episodes)
+    )
+    assert dict(risk.rows.left_out)["partner reps neither yes nor no"] > 20
+
+
+def test_exposure_and_attendance_come_from_earlier_sessions_only():
+    log, episodes = small()
+    facts = session_facts(log, episodes)
+    for client in range(0, 40, 5):
+        own = np.flatnonzero(episodes.episode == client)
+        for place, k in enumerate(own[:30]):
+            so_far = own[: place + 1]
+            assert facts.begun[k] == facts.done[so_far].any()
+            days = episodes.countable[so_far]
+            recent = np.sum(days[:-1] >= days[-1] - 28)
+            assert facts.recent[k] == log_rate(recent, min(days[-1], 28))
+            assert facts.overall[k] == log_rate(np.array(place), days[-1])
+
+
+def fitted():
+    log, episodes = small(hazard_ratio=0.5)
+    facts = session_facts(log, episodes)
+    risk = sessions_at_risk(episodes, facts)
+    x = np.column_stack((risk.exposed, facts.recent[risk.place]))
+    strata, clients = facts.trainer[risk.place], np.unique(risk.intervals.client, return_inverse=True)[1]
+    return episodes, risk, x, strata, clients
+
+
+def test_intervals_are_those_of_the_retention_curve():
+    episodes, risk, *_ = fitted()
+    came = np.isin(np.arange(len(episodes.client)), risk.intervals.client)
+    first = np.searchsorted(risk.intervals.client, np.flatnonzero(came))
+    times = CensoredTimes(episodes.time[came], episodes.event[came], entry=risk.intervals.start[first])
+    curve = kaplan_meier(times)
+    gone = np.bincount(risk.intervals.stop[risk.last], minlength=183)[:183]
+    at_risk = risk.intervals.at_risk(182)
+    ours = np.cumprod(1.0 - gone / np.maximum(at_risk, 1))
+    np.testing.assert_allclose(ours[182], curve.at(182).value, rtol=1e-12)
+    np.testing.assert_array_equal(at_risk[1:], times.at_risk(np.arange(1, 183)))
+
+
+def test_influence_on_the_curve_is_what_one_more_copy_of_a_client_would_do():
+    """Held to refitting with one client weighted more: model, weights and mix of clients all move."""
+    _, risk, x, strata, clients = fitted()
+
+    def curve(copies):
+        rows = np.repeat(np.arange(clients.size), copies[clients])
+        order = np.lexsort((risk.place[rows], np.concatenate([np.arange(c) for c in copies[clients]])))
+        rows = rows[order]
+        copy = np.concatenate([np.arange(c) for c in copies[clients]])[order]
+        renamed = clients[rows] + copy * (clients.max() + 1)
+        again = np.lexsort((risk.place[rows], renamed))
+        rows, renamed = rows[again], renamed[again]
+        intervals = dataclasses.replace(risk.intervals.select(rows), client=renamed)
+        model = fit_discrete_hazards(risk.last[rows], x[rows], names=("a", "b"), strata=strata[rows])
+        codes = np.unique(renamed, return_inverse=True)[1]
+        return standardise(
+            model, x[rows], strata[rows], codes, intervals, exposure=1.0, from_day=0, days=(84, 182)
+        )
+
+    many = 20
+    base = curve(np.full(clients.max() + 1, 1))
+    assert base.largest_weight > 1.0
+    assert 0.0 < base.effective_share <= 1.0
+    for client in (3, 40, 77):
+        copies = np.full(clients.max() + 1, many)
+        copies[client] += 1
+        moved = curve(copies)
+        expected = many * (moved.share[[84, 182]] - base.share[[84, 182]])
+        np.testing.assert_allclose(base.influence[:, client], expected, rtol=0.06, atol=2e-5)
+    assert abs(base.influence.sum()) < 1e-8
+
+
+def test_terms_and_room():
+    day = np.arange(0.0, 400.0)
+    line, bends = tenure_terms(day)
+    assert line.columns.shape == (400, 1)
+    assert np.count_nonzero(bends.columns[:14]) == 0
+    season = season_term(np.arange(400))
+    assert season.columns.shape == (400, 2)
+    strata = np.zeros(400, dtype=int)
+    exposure = (day % 3 == 0).astype(float)
+    roomy = build_design(exposure, (line, season, bends), strata=strata, events=100)
+    assert roomy.columns.shape == (400, 7)
+    tight = build_design(exposure, (line, bends, season), strata=strata, events=22)
+    assert tight.adjusted_for == ("time since joining", "season")
+    assert tight.left_out == ("time since joining, bends",)
+
+
+def test_facts_at_entry_are_adjusted_for_with_not_recorded_as_a_level():
+    log, episodes = small()
+    level = np.arange(150) % 3 - 1
+    told = dataclasses.replace(log, facts=(ClientFact("goal", ("strength", "health"), level),))
+    answer = answer_session_clock(told, episodes, horizon=182, least_events=20)
+    assert "goal" in answer.adjusted_for
