@@ -87,19 +87,32 @@ def curve_of(
 ) -> Curve:
     """A standardised curve with pointwise t intervals on the log(-log) scale at ``days``."""
     shown = np.array([from_day, *days])
-    share = curve.share[shown]
     error = np.concatenate(([0.0], np.sqrt(np.sum(curve.influence**2, axis=1))))
+    return curve_with_errors(
+        label,
+        shown,
+        curve.share[shown],
+        error,
+        at_risk[np.maximum(shown, from_day + 1).clip(max=at_risk.size - 1)],
+        freedom=freedom,
+    )
+
+
+def curve_with_errors(
+    label: str, days: Integers, share: Floats, error: Floats, at_risk: Integers, *, freedom: float
+) -> Curve:
+    """Shares on some days with pointwise t intervals on the log(-log) scale from their standard errors."""
     factor = Estimate(0.0, 1.0, freedom, "t").confidence_interval(CONFIDENCE).upper
     inside = (share > 0.0) & (share < 1.0)
     log_share = np.log(np.where(inside, share, 0.5))
     half = np.where(inside, factor * error / (np.where(inside, share, 1.0) * -log_share), 0.0)
     return Curve(
         label=label,
-        day=frozen_array(shown, float),
+        day=frozen_array(days, float),
         share=frozen_array(share, float),
         lower=frozen_array(np.where(inside, np.exp(log_share * np.exp(half)), share)),
         upper=frozen_array(np.where(inside, np.exp(log_share * np.exp(-half)), share)),
-        at_risk=frozen_array(at_risk[np.maximum(shown, from_day + 1).clip(max=at_risk.size - 1)], np.int64),
+        at_risk=frozen_array(at_risk, np.int64),
     )
 
 

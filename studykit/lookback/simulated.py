@@ -80,17 +80,17 @@ class Regime:
 
     Parameters
     ----------
-    not_before : int
+    not_before : int or ndarray of int, shape (clients,)
         They do not begin earlier.
-    at_latest : int
+    at_latest : int or ndarray of int, shape (clients,)
         They begin at the first session on or after this day, if they have not yet.
     forgotten_on : int
         From the first session on or after this day a client counts as not having begun; they may begin again
         by chance.
     """
 
-    not_before: int = 0
-    at_latest: int = FAR
+    not_before: int | Integers = 0
+    at_latest: int | Integers = FAR
     forgotten_on: int = FAR
 
 
