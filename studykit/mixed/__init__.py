@@ -10,6 +10,7 @@ See `studykit.mixed.random_effects` for the symbols, `studykit.mixed.objective` 
 from __future__ import annotations
 
 from studykit.mixed.binary_checks import SeparatedPattern, Separation
+from studykit.mixed.binary_many import ManyBinaryFits, fit_many_binary_mixed
 from studykit.mixed.binary_model import fit_binary_mixed
 from studykit.mixed.binary_result import BinaryFit
 from studykit.mixed.binary_risks import MarginalRisk, RiskRatio, StandardisedRisks
@@ -63,6 +64,7 @@ __all__ = [
     "IntraclassCorrelation",
     "JointTest",
     "LikelihoodRatio",
+    "ManyBinaryFits",
     "ManyFits",
     "MarginalRisk",
     "MixedFit",
@@ -89,6 +91,7 @@ __all__ = [
     "describe_variances",
     "fit_binary_mixed",
     "fit_linear_mixed",
+    "fit_many_binary_mixed",
     "fit_many_linear_mixed",
     "influence_of",
     "intraclass_correlation",

@@ -98,7 +98,7 @@ def fit_binary_mixed(
     ('The estimated variance of trainer is zero.',)
     """
     effects = (random_effects,) if isinstance(random_effects, RandomEffect) else tuple(random_effects)
-    _check_options(link, quadrature_points, penalty, effects)
+    check_options(link, quadrature_points, penalty, effects)
     y, m = binary_checks.check_outcome(outcome, trials)
     X = checks.check_numbers(fixed_effects, "fixed effects", 2)
     labels = checks.check_names(names, X.shape[1])
@@ -163,7 +163,8 @@ def _absorbed(problem: Problem, w: Array, codes: Codes, column: Array, shrunk: A
     return np.asarray(sums.T @ (sums * scale[:, None]))
 
 
-def _check_options(link: str, quadrature_points: int, penalty: str, effects: Sequence[RandomEffect]) -> None:
+def check_options(link: str, quadrature_points: int, penalty: str, effects: Sequence[RandomEffect]) -> None:
+    """Refuse unknown options, and quadrature for what it cannot do."""
     if link not in LINKS:
         raise ArgumentError(where="link", expected=f"one of {', '.join(map(repr, LINKS))}", got=repr(link))
     if penalty not in get_args(Penalty):

@@ -181,7 +181,7 @@ def arrange(
     scalar = len(effects) == 1 and effects[0].design.shape[1] == 1
     units = [np.sqrt((effect.design**2).mean(axis=0)) for effect in effects]
     designs = [effect.design / unit for effect, unit in zip(effects, units, strict=True)]
-    first, place = _alike([codes for _, codes in coded], np.column_stack([X, *designs]))
+    first, place = alike([codes for _, codes in coded], np.column_stack([X, *designs]))
     if scalar:
         order = np.argsort(coded[0][1][first], kind="stable")
         first, place = first[order], np.argsort(order)[place]
@@ -198,7 +198,7 @@ def arrange(
     return problem, place
 
 
-def _alike(codes: Sequence[Codes], table: Array) -> tuple[Codes, Codes]:
+def alike(codes: Sequence[Codes], table: Array) -> tuple[Codes, Codes]:
     """One row of every kind, and for every row (n,) its kind; every row by itself where few are alike.
 
     Kinds are found by one number per row, and then checked, which is faster than sorting whole rows.
