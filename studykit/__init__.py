@@ -10,16 +10,35 @@ from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
 
+_ENGINE = (
+    "Correlation",
+    "MixedModel",
+    "RandomEffect",
+    "ResidualDeviation",
+    "ResidualStructure",
+    "StandardDeviation",
+    "VarianceShare",
+    "bootstrap_intervals",
+    "describe_variances",
+    "fit_binary_mixed",
+    "fit_linear_mixed",
+    "fit_many_binary_mixed",
+    "fit_many_linear_mixed",
+    "influence_of",
+    "intraclass_correlation",
+    "likelihood_ratio",
+    "profile_interval",
+    "random_effect_quantiles",
+    "residual_quantiles",
+    "variance_profile",
+)
 _HOMES = {
     "Study": "studykit.study",
     "read_protocol": "studykit.protocol.reading",
     "read_records": "studykit.records.reading",
-    "RandomEffect": "studykit.mixed",
-    "ResidualStructure": "studykit.mixed",
-    "fit_linear_mixed": "studykit.mixed",
-    "fit_many_linear_mixed": "studykit.mixed",
-    "likelihood_ratio": "studykit.mixed",
+    **dict.fromkeys(_ENGINE, "studykit.mixed"),
     "fit_frame": "studykit.frames",
+    "model_from_frame": "studykit.frames",
     "to_frame": "studykit.frames",
 }
 _MODULES = {
@@ -29,31 +48,62 @@ _MODULES = {
 }
 
 __all__ = [
+    "Correlation",
+    "MixedModel",
     "RandomEffect",
+    "ResidualDeviation",
     "ResidualStructure",
+    "StandardDeviation",
     "Study",
+    "VarianceShare",
     "__version__",
+    "bootstrap_intervals",
+    "describe_variances",
     "effects",
     "figures",
+    "fit_binary_mixed",
     "fit_frame",
     "fit_linear_mixed",
+    "fit_many_binary_mixed",
     "fit_many_linear_mixed",
+    "influence_of",
+    "intraclass_correlation",
     "likelihood_ratio",
+    "model_from_frame",
+    "profile_interval",
+    "random_effect_quantiles",
     "read_protocol",
     "read_records",
+    "residual_quantiles",
     "retention",
     "to_frame",
+    "variance_profile",
 ]
 
 if TYPE_CHECKING:
     from studykit import effects, retention
-    from studykit.frames import fit_frame, to_frame
+    from studykit.frames import fit_frame, model_from_frame, to_frame
     from studykit.mixed import (
+        Correlation,
+        MixedModel,
         RandomEffect,
+        ResidualDeviation,
         ResidualStructure,
+        StandardDeviation,
+        VarianceShare,
+        bootstrap_intervals,
+        describe_variances,
+        fit_binary_mixed,
         fit_linear_mixed,
+        fit_many_binary_mixed,
         fit_many_linear_mixed,
+        influence_of,
+        intraclass_correlation,
         likelihood_ratio,
+        profile_interval,
+        random_effect_quantiles,
+        residual_quantiles,
+        variance_profile,
     )
     from studykit.protocol.reading import read_protocol
     from studykit.records.reading import read_records

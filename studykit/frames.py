@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError
-from studykit.mixed import Coefficient, JointTest, MixedFit, RandomEffect, ResidualStructure, fit_linear_mixed
+from studykit.mixed import Coefficient, JointTest, MixedFit, MixedModel, RandomEffect, ResidualStructure
 from studykit.results import Estimate, HasInterval, Interval, RowCount, check_confidence_level
 
 Term = str | tuple[str, ...]
@@ -149,6 +149,29 @@ class FrameFit:
         return self.fit.joint_test(weights, degrees_of_freedom=degrees_of_freedom)
 
 
+@dataclass(frozen=True, slots=True)
+class FrameModel:
+    """A mixed model made from a data frame, before it is fitted.
+
+    Parameters
+    ----------
+    model : MixedModel
+        What the engine's profiles, bootstrap and leaving out of clients start from.
+    rows : RowCount
+        Rows of the frame: supplied, used, left out by the column that was empty.
+    levels : tuple of (str, tuple of str)
+        Of every column of texts, its levels, the reference level first.
+    """
+
+    model: MixedModel
+    rows: RowCount
+    levels: tuple[tuple[str, tuple[str, ...]], ...]
+
+    def fit(self, *, reml: bool = True) -> FrameFit:
+        """Fit by REML, or by maximum likelihood."""
+        return FrameFit(self.model.fit(reml=reml), self.rows, self.levels)
+
+
 def fit_frame(
     frame: pd.DataFrame,
     *,
@@ -207,6 +230,47 @@ def fit_frame(
     >>> round(wear.statistic, 3), round(wear.degrees_of_freedom, 6), str(fit.rows)
     (3.349, 9.0, '20 of 20 rows used')
     """
+    return model_from_frame(
+        frame, outcome=outcome, fixed=fixed, random=random, reference=reference, residual=residual
+    ).fit(reml=reml)
+
+
+def model_from_frame(
+    frame: pd.DataFrame,
+    *,
+    outcome: str,
+    fixed: Sequence[Term],
+    random: Mapping[Term, Sequence[str]],
+    reference: Mapping[str, str] | None = None,
+    residual: ResidualStructure | None = None,
+) -> FrameModel:
+    """The model of `fit_frame`, kept for what has to fit it again: profiles, bootstrap, influence.
+
+    Parameters
+    ----------
+    frame, outcome, fixed, random, reference, residual
+        As `fit_frame`.
+
+    Returns
+    -------
+    FrameModel
+
+    Raises
+    ------
+    ArgumentError, DesignError
+        As `fit_frame`.
+
+    Examples
+    --------
+    >>> from studykit.mixed import StandardDeviation, profile_interval
+    >>> frame = pd.DataFrame({
+    ...     "load": [50, 52, 51, 60, 61, 63, 55, 54, 56, 70, 68, 71],
+    ...     "client": [1, 1, 1, 2, 2, 2, 3, 3, 3, 4, 4, 4],
+    ... })
+    >>> model = model_from_frame(frame, outcome="load", fixed=[], random={"client": ["intercept"]}).model
+    >>> print(profile_interval(model, StandardDeviation("client")))
+    standard deviation between levels of client: 7.013 (95 % interval 3.942 to 17.28)
+    """
     if not isinstance(frame, pd.DataFrame):
         raise ArgumentError(where="fit_frame", expected="a data frame", got=type(frame).__name__)
     used = _columns_used(outcome, fixed, random)
@@ -222,10 +286,8 @@ def fit_frame(
     blocks = _Blocks(complete, dict(reference or {}))
     matrix, names = blocks.fixed_effects(fixed)
     effects = [blocks.random_effect(group, columns) for group, columns in random.items()]
-    fit = fit_linear_mixed(
-        _numbers(complete, outcome), matrix, effects, names=names, residual=residual, reml=reml
-    )
-    return FrameFit(fit, rows, tuple(blocks.levels.items()))
+    model = MixedModel(_numbers(complete, outcome), matrix, effects, names=names, residual=residual)
+    return FrameModel(model, rows, tuple(blocks.levels.items()))
 
 
 def _as_tuple(term: Term) -> tuple[str, ...]:
