@@ -121,6 +121,8 @@ class Naive:
     person_days : int
     curves : tuple of Curve
     why : str
+    split_hazard_ratio : Association or None
+        The same with the days before the first partner reps counted as days without.
     """
 
     hazard_ratio: Association | None
@@ -128,6 +130,7 @@ class Naive:
     person_days: int
     curves: tuple[Curve, ...]
     why: str
+    split_hazard_ratio: Association | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,3 +274,9 @@ class LookBack:
     cut_day: int
     findings: tuple[Finding, ...] = field(default=())
     source: str = ""
+
+    def summary(self) -> str:
+        """What was found and what remains open, as plain text."""
+        from studykit.lookback.sentences import summary
+
+        return summary(self)

@@ -7,18 +7,24 @@ the next run removes. The manifest comes last: where its hashes fit the files, t
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import io
 import json
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from studykit.errors import FolderError
+from studykit.lookback.log import NoticedRows
 from studykit.outcomes.results import StudyResults
 from studykit.planning.plan import Plan
 from studykit.protocol.types import Protocol
+from studykit.records.raw import guarded
 from studykit.report.document import Document, render_document
 from studykit.report.gallery import Picture
+from studykit.report.lookback_page import LookBackReading, look_back_document
 from studykit.report.page import report_document
 from studykit.report.plan_page import plan_document
 from studykit.report.reading import AmendmentRecord, LookRecord, Reading
@@ -65,7 +71,7 @@ def save_report(
     files = {"report.html": render_document(document).encode("utf-8"), "results.json": results_json(results)}
     files |= dict(document_files(document))
     write_whole(folder, files)
-    write_whole(folder, {"manifest.json": _manifest(results, files)})
+    write_whole(folder, {"manifest.json": _manifest(to_plain(results.provenance), files)})
     return folder / "report.html"
 
 
@@ -97,6 +103,57 @@ def save_plan(plan: Plan, protocol: Protocol, folder: Path) -> Path:
     return folder / "plan.html"
 
 
+def save_look_back(reading: LookBackReading, folder: Path) -> Path:
+    """Write lookback.html, lookback.json, tables, figures and manifest.json.
+
+    Parameters
+    ----------
+    reading : LookBackReading
+    folder : Path
+        Made where it does not exist. Files of an earlier look back are replaced.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    FolderError
+        If a file stands where a folder is needed, or nothing can be written.
+    """
+    document = look_back_document(reading)
+    plain = {"format": FORMAT, **to_plain(reading.look)}
+    text = json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False)
+    files = {
+        LOOK_BACK_PAGE: render_document(document).encode("utf-8"),
+        "lookback.json": f"{text}\n".encode(),
+        **dict(document_files(document)),
+        "tables/noticed_rows.csv": noticed_rows(reading.log.noticed),
+    }
+    provenance = {
+        "made_on": reading.made_on, "versions": dict(reading.versions), "said": dict(reading.said),
+        "source": dict(reading.log.hashes),
+    }  # fmt: skip
+    write_whole(folder, files)
+    write_whole(folder, {"manifest.json": _manifest(provenance, files)})
+    return folder / LOOK_BACK_PAGE
+
+
+LOOK_BACK_PAGE = "lookback.html"
+
+
+def noticed_rows(noticed: Sequence[NoticedRows]) -> bytes:
+    """Every single row that was left out or pointed at, with the reason."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(["row", "where", "what", "in the analysis"])
+    for item in noticed:
+        told = (item.where, item.reason, "counted" if item.used else "left out")
+        writer.writerows((row, *map(guarded, told)) for row in item.rows.tolist())
+    return stream.getvalue().encode("utf-8-sig")
+
+
 def results_json(results: StudyResults) -> bytes:
     """All results in full precision, with intervals at the protocol's level."""
     plain = {"format": FORMAT, **to_plain(results, confidence_level=results.confidence_level)}
@@ -125,10 +182,10 @@ def _picture_files(picture: Picture) -> Iterator[tuple[str, bytes]]:
     yield f"figures/{picture.code}.png", png_bytes(picture.figure)
 
 
-def _manifest(results: StudyResults, files: Mapping[str, bytes]) -> bytes:
+def _manifest(provenance: Any, files: Mapping[str, bytes]) -> bytes:
     content = {
         "format": FORMAT,
-        "provenance": to_plain(results.provenance),
+        "provenance": provenance,
         "files": {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())},
     }
     return (json.dumps(content, indent=1, ensure_ascii=False) + "\n").encode("utf-8")

@@ -39,6 +39,9 @@ class WordingContext:
         Clients in the smallest arm.
     required_limits : tuple of str
         Sentences that the study's facts call for.
+    looking_back : bool
+        Attendance records without any allocation: associations only, and a randomised study is spoken of as
+        one that could be run.
     """
 
     randomised: bool = True
@@ -49,6 +52,7 @@ class WordingContext:
     primary: tuple[str, ...] = ()
     smallest_arm: int = 20
     required_limits: tuple[str, ...] = ()
+    looking_back: bool = False
 
 
 Broken = Callable[[str, WordingContext, Section], str]
@@ -128,6 +132,24 @@ def _cause(text: str, context: WordingContext, _section: Section) -> str:
     match = re.search(_CAUSE, text, re.IGNORECASE)
     dose = _holds(text, r"\b(dose|adherence|attendance|attended more|fidelity)\b")
     return match.group(0) if match and (dose or not context.randomised) else ""
+
+
+_MADE_TO_STAY = (
+    r"partner reps[^.;]*\b(keeps?|kept|makes?|made|raise[sd]?|lower(s|ed)?|increase[sd]?|decrease[sd]?|"
+    r"prevent(s|ed)?|help(s|ed)?|protect(s|ed)?|lengthen(s|ed)?)\b|"
+    r"\b(because of|thanks to|owing to|due to|result of) partner reps"
+)
+
+
+def _association(text: str, context: WordingContext, _section: Section) -> str:
+    match = re.search(_MADE_TO_STAY, text, re.IGNORECASE) if context.looking_back else None
+    return match.group(0) if match and not _holds(text, r"\b(whether|cannot|nor|not)\b") else ""
+
+
+def _called_randomised(text: str, context: WordingContext) -> bool:
+    return context.randomised or (
+        context.looking_back and _holds(text, r"\brandomised (study|trial|comparison|result)")
+    )
 
 
 def _primary(text: str, context: WordingContext, _section: Section) -> str:
@@ -258,6 +280,12 @@ RULES: tuple[Rule, ...] = (
         "Write 'was associated with', 'differed', 'was higher'; words of cause need a randomised contrast.",
     ),
     Rule(
+        "associations only",
+        "sentence",
+        _association,
+        "Write 'partner reps were associated with', 'differed', 'was higher among'.",
+    ),
+    Rule(
         "power afterwards",
         "sentence",
         _ban(r"\b(observed|achieved|post[- ]hoc) power\b"),
@@ -284,9 +312,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "randomised",
         "sentence",
-        _ban(
-            r"(?<!non-)(?<!not )(?<!re-)\brandomi[sz]ed\b", unless=lambda _text, context: context.randomised
-        ),
+        _ban(r"(?<!non-)(?<!not )(?<!re-)\brandomi[sz]ed\b", unless=_called_randomised),
         "Say 'non-randomised': the draws do not exist or do not verify.",
     ),
     Rule(

@@ -9,6 +9,19 @@ import numpy as np
 import pytest
 
 from studykit.errors import Finding
+from studykit.lookback.log import AttendanceLog, NoticedRows, no_spans
+from studykit.lookback.results import (
+    Answer,
+    Association,
+    Balance,
+    BiasRow,
+    Curve,
+    LookBack,
+    Naive,
+    NextStudy,
+    TrialRow,
+    UnmeasuredBound,
+)
 from studykit.outcomes.limits import SMALL_STUDY
 from studykit.outcomes.results import (
     ArmVisitMean,
@@ -34,6 +47,7 @@ from studykit.outcomes.results import (
     VarianceComponent,
 )
 from studykit.protocol.types import Protocol
+from studykit.report.lookback_page import LookBackReading
 from studykit.results import Estimate, Interval, RowCount, frozen_array
 
 ARMS = (("conventional", "conventional sets"), ("partner_reps", "partner reps"))
@@ -514,3 +528,116 @@ def results() -> StudyResults:
 @pytest.fixture(scope="session")
 def protocol() -> Protocol:
     return make_protocol()
+
+
+# --- a look back ---------------------------------------------------------------------------------
+
+
+def make_association(value: float, lower: float, upper: float, p: float = 0.11) -> Association:
+    return Association(value, Interval(lower, upper, 0.95, "t"), p, 0.13, 11.0)
+
+
+def make_look_curve(label: str, hazard: float, *, ends: int = 182) -> Curve:
+    days = np.arange(0.0, ends + 1.0, 7.0)
+    share = np.exp(-hazard * days)
+    spread = 0.02 + 0.0004 * days
+    return Curve(
+        label, frozen_array(days), frozen_array(share), frozen_array(np.maximum(share - spread, 0.0)),
+        frozen_array(np.minimum(share + spread, 1.0)), frozen_array((90 * share).astype(int)),
+    )  # fmt: skip
+
+
+def make_answer(method: Any, **changes: Any) -> Answer:
+    given: dict[str, Any] = {
+        "method": method,
+        "estimand": "In clients who joined within the records: departures after sessions with partner reps "
+        "beside departures after sessions before the first ones",
+        "hazard_ratio": make_association(0.78, 0.58, 1.05),
+        "risk_difference": make_association(-0.07, -0.16, 0.02),
+        "out_of_100": (71.4, 64.2),
+        "curves": (make_look_curve("with partner reps", 0.0018), make_look_curve("without", 0.0024)),
+        "clients": 148,
+        "events": 61,
+        "unit": "sessions",
+        "rows": RowCount(4200, 4150, (("fewer than 28 days before the end", 50),), "sessions"),
+        "adjusted_for": ("sessions in the last 28 days", "goal", "season"),
+        "method_in_words": "Each attended session may be the client's last; trainers are strata.",
+        "checks": (("largest weight", 3.2),),
+    }
+    return Answer(**(given | changes))
+
+
+def make_look(**changes: Any) -> LookBack:
+    answers = (
+        make_answer("session clock"),
+        make_answer("landmark", hazard_ratio=make_association(0.83, 0.55, 1.24)),
+        make_answer("strategies from joining", hazard_ratio=None),
+        make_answer(
+            "before and after", refused="no trainer began within the records", hazard_ratio=None,
+            risk_difference=None, out_of_100=None, curves=(),
+        ),
+    )  # fmt: skip
+    given: dict[str, Any] = {
+        "lead": "session clock",
+        "naive": Naive(
+            make_association(0.31, 0.20, 0.47, 0.0001), 3120, 21840,
+            (make_look_curve("ever had partner reps", 0.0011), make_look_curve("never had", 0.0040)),
+            "Whoever stays longer has more chances to get partner reps, so that those who had them must have "
+            "stayed until then.",
+        ),
+        "answers": answers,
+        "retention": make_look_curve("all clients", 0.0021),
+        "balance": (
+            Balance("sessions a week before", 2.1, 1.7, 0.42, 0.06),
+            Balance("goal: health", 0.41, 0.52, -0.22, -0.03),
+        ),
+        "bound": UnmeasuredBound(0.8, 1.81, 1.0, "VanderWeele & Ding 2017.", (BiasRow(0.5, 0.2, 2.0, 1.0),)),
+        "target_trial": (
+            TrialRow("who", "adults who join, cleared for vigorous exercise", "everybody in the export"),
+            TrialRow("assignment", "by chance", "by trainers and clients"),
+        ),
+        "next_study": NextStudy(
+            Interval(0.6, 0.76, 0.95, "log(-log)"), 0.68, 1.9, 0.03, 6.5,
+            ("Plan with 68 of 100 clients still training on day 182.", "6 or 7 clients join in a month."),
+        ),
+        "rows": RowCount(180, 176, (("no joining date", 4),), "clients"),
+        "clients": 176,
+        "new_clients": 148,
+        "existing_clients": 28,
+        "events": 74,
+        "horizon": 182,
+        "first_day": 20089,
+        "last_day": 20635,
+        "cut_day": 20607,
+        "findings": (Finding("note", "export.csv", "a joining date of every client", "none of 4", ""),),
+        "source": "export.csv",
+    }  # fmt: skip
+    return LookBack(**(given | changes))
+
+
+def make_log() -> AttendanceLog:
+    def days(*values: int) -> Any:
+        return frozen_array(np.array(values, dtype=np.int64))
+
+    noticed = (
+        NoticedRows("a date that cannot be read", days(14, 29), False, "export.csv, column date", "stop",
+                    "one day of the calendar", "'<b>soon'", "Correct it, as YYYY-MM-DD."),
+    )  # fmt: skip
+    return AttendanceLog(
+        ("C01",), ("T1",), days(0, 0), days(20100, 20107), days(0, 0), days(1, 0), days(), days(),
+        days(20089), days(-1_000_000), no_spans(), (), (), days(-1_000_000), True, 20089, 20635,
+        RowCount(4, 2, (("a date that cannot be read", 2),)), (noticed[0].finding(),), "export.csv", noticed,
+        (("export.csv", "0" * 64),),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def look() -> LookBack:
+    return make_look()
+
+
+@pytest.fixture(scope="session")
+def look_reading() -> LookBackReading:
+    return LookBackReading(
+        make_look(), make_log(), "2026-01-05", {"numpy": "2.0"}, (("column client", "Member"),)
+    )

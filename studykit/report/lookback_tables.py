@@ -1,0 +1,203 @@
+"""Tables of a look back."""
+
+from __future__ import annotations
+
+import math
+
+from studykit.lookback.log import AttendanceLog, row_list
+from studykit.lookback.results import Answer, Association, LookBack
+from studykit.lookback.sentences import METHOD_NAMES
+from studykit.report.lookback_figures import OF_100
+from studykit.report.numbers import RATIO, STANDARDISED, Scale, number
+from studykit.report.tables import (
+    NOTHING,
+    Bracket,
+    Cell,
+    Probability,
+    Quantity,
+    Share,
+    Table,
+    cells,
+    column,
+    words_column,
+)
+from studykit.results import Interval
+
+_VALUE = Scale("", 2)
+
+
+def answers_table(look: LookBack) -> Table | None:
+    """Every answer with its numbers; p-values stand here only."""
+    given = [answer for answer in look.answers if not answer.refused]
+    if not given:
+        return None
+    columns = (
+        words_column("answer"),
+        column("clients"),
+        column("departures"),
+        column("clients of 100 more who stayed", "more of 100"),
+        column("its interval", "more lower", "more upper"),
+        column("hazard ratio"),
+        column("interval of the ratio", "ratio lower", "ratio upper"),
+        column("p"),
+        words_column("taken into account"),
+    )
+    level = next((100 * item.interval.confidence_level for item in map(_any, given) if item), 95.0)
+    note = (
+        f"Intervals at {level:g} %. The answers ask different questions and are not averaged. p is against "
+        "equal departures and decides nothing."
+    )
+    rows = tuple(_answer_row(look, answer) for answer in given)
+    return Table("lookback_answers", "Every answer in numbers", columns, rows, (note,))
+
+
+def _any(answer: Answer) -> Association | None:
+    return answer.risk_difference or answer.hazard_ratio
+
+
+def _answer_row(look: LookBack, answer: Answer) -> tuple[Cell, ...]:
+    main = _any(answer)
+    lead = " (named in advance)" if answer.method == look.lead else ""
+    return cells(
+        f"{METHOD_NAMES[answer.method]}{lead}",
+        answer.clients,
+        answer.events,
+        *_more(answer.risk_difference),
+        *_ratio(answer.hazard_ratio),
+        NOTHING if main is None else Probability(main.p_value),
+        ", ".join(answer.adjusted_for) or "nothing",
+    )
+
+
+def _more(found: Association | None) -> tuple[Cell, Cell]:
+    if found is None:
+        return NOTHING, NOTHING
+    ends = found.interval
+    turned = Interval(ends.upper, ends.lower, ends.confidence_level, ends.method)
+    bare = Scale("", OF_100.decimals, OF_100.factor)
+    return Quantity(found.value, bare, signed=True), Bracket(turned, bare)
+
+
+def _ratio(found: Association | None) -> tuple[Cell, Cell]:
+    if found is None:
+        return NOTHING, NOTHING
+    return Quantity(found.value, RATIO), Bracket(found.interval, RATIO)
+
+
+def checks_table(look: LookBack) -> Table | None:
+    """What to look at before an answer is believed."""
+    rows = tuple(
+        cells(METHOD_NAMES[answer.method], what, Quantity(value, _VALUE))
+        for answer in look.answers
+        for what, value in answer.checks
+    )
+    columns = (words_column("answer"), words_column("what to look at"), column("value"))
+    return Table("lookback_checks", "Before an answer is believed", columns, rows) if rows else None
+
+
+def target_trial_table(look: LookBack) -> Table | None:
+    """The trial one would want, and what the records give in its place."""
+    rows = tuple(cells(row.part, row.wanted, row.records_give) for row in look.target_trial)
+    columns = (
+        words_column("part"),
+        words_column("the randomised trial one would want"),
+        words_column("what these records give"),
+    )
+    caption = "The trial that was not run, and what stands in its place"
+    return Table("target_trial", caption, columns, rows) if rows else None
+
+
+def person_days_table(look: LookBack) -> Table | None:
+    """How many client-days the naive comparison puts on the wrong side."""
+    naive = look.naive
+    if naive is None or not naive.person_days:
+        return None
+    row = cells(
+        "days before a client's first partner reps, counted as days with them",
+        Share(naive.person_days_reclassified, naive.person_days),
+    )
+    columns = (
+        words_column("client-days"),
+        column("of all client-days", "reclassified", "client-days in all"),
+    )
+    return Table("person_days", "What the obvious comparison counts wrongly", columns, (row,))
+
+
+def balance_table(look: LookBack) -> Table | None:
+    """How the groups differed before time zero; described, never tested."""
+    if not look.balance:
+        return None
+    weighted = any(math.isfinite(item.after_weighting) for item in look.balance)
+    rows = tuple(
+        cells(
+            item.fact,
+            Quantity(item.with_partner_reps, _VALUE),
+            Quantity(item.without, _VALUE),
+            Quantity(item.standardised_difference, STANDARDISED, signed=True),
+            *((_known(item.after_weighting),) if weighted else ()),
+        )
+        for item in look.balance
+    )
+    columns = (
+        words_column("before time zero"),
+        column("with partner reps"),
+        column("without"),
+        column("distance, in standard deviations", "distance"),
+        *((column("the same after weighting", "distance after weighting"),) if weighted else ()),
+    )
+    note = "Shares or means. A distance above 0.1 either way is worth a thought; nothing is tested."
+    return Table("lookback_balance", "How the groups differed", columns, rows, (note,))
+
+
+def _known(value: float) -> Cell:
+    return Quantity(value, STANDARDISED, signed=True) if math.isfinite(value) else NOTHING
+
+
+def bias_table(look: LookBack) -> Table | None:
+    """What the estimate would be, had a supposed cause been recorded."""
+    bound = look.bound
+    if bound is None or not bound.bias_table:
+        return None
+    per_cent = Scale("%", 0, 100.0)
+    rows = tuple(
+        cells(
+            f"{number(row.risk_ratio_of_cause, 1)} times as many clients with it leave",
+            Quantity(row.share_with, per_cent),
+            Quantity(row.share_without, per_cent),
+            Quantity(row.corrected_ratio, RATIO),
+        )
+        for row in bound.bias_table
+    )
+    columns = (
+        words_column("supposed trait, not recorded"),
+        column("has it, with partner reps", "share with", "unit"),
+        column("has it, without", "share without", "unit "),
+        column("ratio of risks would be", "corrected ratio"),
+    )
+    caption = f"One unrecorded trait: what would become of the ratio of risks, {number(bound.ratio, 2)}"
+    return Table("lookback_bias", caption, columns, rows)
+
+
+def rows_table(log: AttendanceLog) -> Table | None:
+    """Every kind of row that was left out or looked at twice."""
+    if not log.noticed:
+        return None
+    rows = tuple(
+        cells(
+            item.reason,
+            len(item.rows),
+            "counted" if item.used else "left out",
+            f"{item.where}, {row_list(item.rows)}",
+            item.todo,
+        )
+        for item in log.noticed
+    )
+    columns = (
+        words_column("what was noticed"),
+        column("rows"),
+        words_column("in the analysis"),
+        words_column("where"),
+        words_column("what to do"),
+    )
+    note = "The file tables/noticed_rows.csv names every single row."
+    return Table("lookback_rows", "Rows of the export that need a look", columns, rows, (note,))

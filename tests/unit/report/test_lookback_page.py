@@ -1,0 +1,176 @@
+"""The page of a look back: associations only, pictures first, nothing that a person wrote unescaped."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from studykit.lookback.results import LookBack
+from studykit.lookback.sentences import CANNOT_CONCLUDE, headline, more_staying, summary
+from studykit.report import lookback_figures
+from studykit.report.document import render_document
+from studykit.report.lookback_page import LookBackReading, look_back_document, render_look_back
+from studykit.report.saving import save_look_back
+from studykit.report.style import drawing_style, new_figure, svg_bytes
+from studykit.report.wording import WordingContext, check_wording, text_of
+from studykit.results import Interval
+
+LOOKING_BACK = WordingContext(
+    randomised=False, looking_back=True, harms_systematic=False, required_limits=CANNOT_CONCLUDE
+)
+
+
+def test_the_page_keeps_the_rules_of_wording_for_records_without_a_draw(
+    look_reading: LookBackReading,
+) -> None:
+    """H11: verbs of association only; H01: the title says non-randomised."""
+    page = render_look_back(look_reading)
+    found = check_wording(text_of(page), context=LOOKING_BACK, section="page")
+    assert found == ()
+    assert re.search(r"<title>[^<]*non-randomised", page)
+
+
+@pytest.mark.parametrize(
+    "sentence",
+    [
+        "Partner reps keep clients longer.",
+        "More clients stayed because of partner reps.",
+        "Partner reps reduced departures among clients.",
+        "The effect of partner reps was a hazard ratio of 0.8 in 148 clients.",
+    ],
+)
+def test_words_of_doing_are_found(sentence: str) -> None:
+    assert check_wording(sentence, context=LOOKING_BACK)
+
+
+def test_pictures_come_before_tables_and_the_lead_says_out_of_100(look_reading: LookBackReading) -> None:
+    document = look_back_document(look_reading)
+    kinds = [block.kind for section in document.sections for block in section.blocks]
+    assert kinds.index("picture") < kinds.index("table")
+    assert kinds.index("lead") == 0
+    assert [section.code for section in document.sections][:3] == ["answers", "conclude", "naive"]
+    assert document.sections[0].blocks[0].content == (
+        "Partner reps were associated with about 7 more of 100 clients staying (95\u00a0% interval: 2 fewer to 16 "
+        "more). Still training on day 182: about 71 of 100 with partner reps, about 64 of 100 without."
+    )
+
+
+def test_there_is_no_slot_for_an_effect_and_the_naive_number_is_no_answer(
+    look_reading: LookBackReading,
+) -> None:
+    """H01: no effect slot; H04: the whole-period grouping is shown only to be refused."""
+    text = text_of(render_look_back(look_reading))
+    assert "effect" not in text.casefold()
+    sections = {section.code: section for section in look_back_document(look_reading).sections}
+    naive = " ".join(str(block.content) for block in sections["naive"].blocks if block.kind == "paragraph")
+    assert "0.31 [0.20, 0.47]" in naive
+    assert "This number is no answer." in naive
+    assert "3 120 of 21 840 client-days" in naive
+    answers = " ".join(
+        str(block.content) for block in sections["answers"].blocks if isinstance(block.content, str)
+    )
+    assert "0.31" not in answers
+
+
+def test_a_refused_answer_gives_its_reason_and_no_number(look: LookBack) -> None:
+    refused = replace(look.answers[0], refused="9 departures, fewer than 20")
+    text = headline(replace(look, answers=(refused, *look.answers[1:])))
+    assert text.startswith("No comparison is given: 9 departures, fewer than 20.")
+    assert "associated" not in text
+    nothing = replace(look, lead=None, answers=(), naive=None, balance=(), bound=None)
+    assert headline(nothing).startswith("No comparison can be made from these records. Of 100 clients")
+    assert "associated" not in headline(nothing)
+
+
+def test_a_page_without_any_comparison_is_whole(look_reading: LookBackReading) -> None:
+    look = replace(look_reading.look, lead=None, answers=(), naive=None, balance=(), bound=None,
+                   target_trial=())  # fmt: skip
+    text = text_of(render_look_back(replace(look_reading, look=look)))
+    assert "No comparison can be made" in text
+    assert check_wording(text, context=LOOKING_BACK, section="page") == ()
+
+
+@pytest.mark.parametrize(
+    ("value", "lower", "upper", "text"),
+    [
+        (-0.07, -0.16, 0.02, "about 7 more of 100 clients staying (95\u00a0% interval: 2 fewer to 16 more)"),
+        (-0.07, -0.12, -0.02, "about 7 more of 100 clients staying (95\u00a0% interval: 2 to 12 more)"),
+        (0.05, 0.01, 0.09, "about 5 fewer of 100 clients staying (95\u00a0% interval: 1 to 9 fewer)"),
+        (0.001, -0.05, 0.05, "about as many of 100 clients staying (95\u00a0% interval: 5 fewer to 5 more)"),
+    ],
+)
+def test_differences_out_of_100(look: LookBack, value: float, lower: float, upper: float, text: str) -> None:
+    found = look.answers[0].risk_difference
+    assert found is not None
+    turned = replace(found, value=value, interval=Interval(lower, upper, 0.95, "t"))
+    assert more_staying(turned) == text
+
+
+def test_what_people_wrote_is_escaped(look_reading: LookBackReading) -> None:
+    odd = replace(look_reading.look, source="<script>alert(1)</script>.csv")
+    page = render_look_back(replace(look_reading, look=odd))
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+
+
+def test_saved_files_are_whole_and_the_same_each_time(look_reading: LookBackReading, tmp_path: Path) -> None:
+    page = save_look_back(look_reading, tmp_path / "a")
+    save_look_back(look_reading, tmp_path / "b")
+    names = sorted(str(path.relative_to(tmp_path / "a")) for path in (tmp_path / "a").rglob("*.*"))
+    assert page.name == "lookback.html"
+    assert {"lookback.json", "manifest.json", "tables/lookback_answers.csv", "tables/noticed_rows.csv",
+            "figures/lookback_out_of_100.svg", "figures/lookback_out_of_100.png"} <= set(names)  # fmt: skip
+    for name in names:
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name
+    plain = json.loads((tmp_path / "a" / "lookback.json").read_text(encoding="utf-8"))
+    assert plain["naive"]["hazard_ratio"]["value"] == 0.31
+    for answer in plain["answers"]:
+        assert {"method", "estimand", "hazard_ratio", "risk_difference"} <= set(answer)
+    assert plain["answers"][0]["hazard_ratio"]["interval"]["lower"] == 0.58
+    rows = (tmp_path / "a" / "tables" / "noticed_rows.csv").read_text(encoding="utf-8-sig").splitlines()
+    assert rows[1] == '14,"export.csv, column date",a date that cannot be read,left out'
+    assert len(rows) == 3
+
+
+def test_the_terminal_says_the_same_sentences(look: LookBack) -> None:
+    text = " ".join(summary(look).split())
+    assert headline(look).replace("\u00a0", " ") in text
+    assert "No number is given: no trainer began within the records." in text
+    assert look.summary() == summary(look)
+    assert check_wording(text, context=LOOKING_BACK) == ()
+
+
+def test_figures_draw_what_the_result_says(look: LookBack) -> None:
+    with drawing_style():
+        figure, ax = new_figure(4.2, 2.8)
+        lookback_figures.draw_out_of_100([("without", 64.2), ("with partner reps", 71.4)], ax, horizon=182)
+    filled = [len(field.get_offsets()) for field in ax.collections]
+    assert filled == [64, 36, 71, 29]
+    assert svg_bytes(figure) == svg_bytes(figure)
+    rows = lookback_figures.difference_rows(look.answers, look.lead)
+    assert [row.heavy for row in rows] == [True, False, False]
+    with drawing_style():
+        figure, ax = new_figure(4.2, 2.8)
+        lookback_figures.draw_differences(rows, ax)
+    middle = [line.get_xdata()[0] for line in ax.lines if line.get_marker() in "Do"]
+    assert np.allclose(middle, [7.0, 7.0, 7.0])
+
+
+def test_curves_with_the_reference_first_and_their_numbers_at_risk(look: LookBack) -> None:
+    line = lookback_figures.curve_line(look.answers[0].curves[0], 182)
+    assert line.at_risk_days.tolist() == [0, 28, 56, 84, 112, 140, 182]
+    assert line.at_risk[0] == 90
+    late = look.answers[0].curves[0]
+    begins = late.day >= 50
+    cut = replace(late, day=late.day[begins], share=late.share[begins], lower=late.lower[begins],
+                  upper=late.upper[begins], at_risk=late.at_risk[begins])  # fmt: skip
+    assert lookback_figures.curve_line(cut, 182).at_risk_days.tolist() == [56, 84, 112, 140, 182]
+
+
+def test_render_document_is_what_is_saved(look_reading: LookBackReading) -> None:
+    assert render_look_back(look_reading) == render_document(look_back_document(look_reading))
