@@ -20,7 +20,7 @@ from studykit.errors import ArgumentError, ConvergenceError
 from studykit.mixed import checks
 from studykit.mixed.layout import Layout, build_layout
 from studykit.mixed.model import MixedModel
-from studykit.mixed.objective import build_problem, evaluate
+from studykit.mixed.objective import build_problem, evaluate, trials_at_once
 from studykit.mixed.quantities import CovarianceQuantity, value_of
 from studykit.mixed.result import CovarianceParameters
 from studykit.mixed.search import search
@@ -32,7 +32,6 @@ from studykit.results import Interval, RowCount, check_confidence_level, frozen_
 
 Array = NDArray[np.float64]
 
-NUMBERS_AT_ONCE = 2_000_000
 FEWEST = 100
 """Draws below which the quantiles of a 95 % interval are single extreme draws."""
 
@@ -205,8 +204,7 @@ def _refits(model: MixedModel, outcomes: Array, *, reml: bool) -> list[Covarianc
     left = left - (left @ Q) @ Q.T
     spread = np.sqrt((left**2).sum(axis=1) / (len(Q) - Q.shape[1]))
     layout = build_layout(len(Q), model.random_effects, model.residual)
-    places = sum(stack.rows.size for stack in layout.stacks) * max(layout.columns.shape[1] + Q.shape[1], 4)
-    portion = max(1, NUMBERS_AT_ONCE // (places * layout.map.size))
+    portion = trials_at_once(layout, Q.shape[1])
     found: list[CovarianceParameters | None] = []
     for start in range(0, len(outcomes), portion):
         here = slice(start, start + portion)

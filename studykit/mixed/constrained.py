@@ -377,8 +377,8 @@ def known_mean(model: MixedModel) -> Callable[[float], float]:
         state = evaluate(problem, psi[None], rescale=False)
         if not np.isfinite(state.value[0]):
             return 1e10
-        distance = sign * (b - ordinary) * length / spread - float(state.omega[0, -1])
-        return float(state.value[0] + distance**2 / state.Omega[0, -1, -1])
+        distance = sign * (b - ordinary) * length / spread - float(state.beta[0, -1])
+        return float(state.value[0] + distance**2 / state.Phi[0, -1, -1])
 
     def least(b: float) -> float:
         grown = start * math.hypot(1.0, (b - ordinary) / spread)

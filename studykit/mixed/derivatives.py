@@ -1,4 +1,33 @@
-"""First and second derivatives of the likelihood by the covariance elements; symbols as in `objective`."""
+r"""First and second derivatives of the likelihood by the covariance elements; symbols as in `objective`.
+
+With ``V_i`` the derivative of ``V`` by element ``i`` and ``V_ij`` the second one (Harville 1977),
+
+``f_i  = tr(P V_i) - y' P V_i P y``
+
+``f_ij = -tr(P V_i P V_j) + 2 y' P V_i P V_j P y + tr(P V_ij) - y' P V_ij P y``.
+
+The expected information is ``tr(P V_i P V_j) / 2``. With ``P = V^-1 - V^-1 X Phi X' V^-1`` the fixed effects
+enter through ``X_i = X~' V^-1 V_i V^-1 X~`` alone:
+
+``tr(P V_i P V_j)     = ... + tr(Phi X_i Phi X_j)``, ``y' P V_i P V_j P y = ... - (X_i v)' Phi (X_j v)``.
+
+Inner elements, with ``C_i`` the products of ``[U X~]`` over ``B V_i B`` instead of ``B``:
+
+| ``a_i = C_i,uu E + C_i,ux = U' B V_i V^-1 X~``,  ``X_i = C_i,xx + C_i,xu E + E' a_i``
+| ``T``, ``R``: sums over the pieces of a class of ``f M f'``, ``M`` from ``Phi`` and ``N``, or from ``v v'``
+| ``B n - B T B`` and ``B R B``: sums over pieces of the diagonal blocks of ``P`` and ``P y y' P``
+| ``... = sum over classes <(n B - 2 B T B) V_i B, V_j> + tr(N C_i,uu N C_j,uu) + 2 tr(Phi a_i' N a_j)``
+| ``... = sum over classes <(B R B) V_i B, V_j> - (a_i v)' N (a_j v)``
+
+Outer elements, ``V_o = U D_o U'``, in the coordinates of ``U``, with ``s = I - N C_uu``:
+
+| ``G = U' V^-1 U = C_uu s``, ``A = U' V^-1 X~ = C_ux + C_uu E``, ``X_o = A' D_o A``
+| ``G_i = U' V^-1 V_i V^-1 U = s' C_i,uu s`` or ``G D_o G``
+| ``b_i = U' V^-1 V_i V^-1 X~ = s' a_i`` or ``G D_o A``
+| ``... = <D_o, G_i - 2 b_i Phi A'>``, ``... = (b_i v)' D_o (A v)``
+
+Maximum likelihood has ``V^-1`` for ``P`` in the traces: there ``Phi`` is put to zero.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +36,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.mixed.layout import Layout
-from studykit.mixed.objective import Problem, StackState, State, inner_curvature
+from studykit.mixed.objective import Problem, State, class_curvature
+from studykit.mixed.small import flat, multiply, transposed
+from studykit.mixed.sums import Products
 
 Array = NDArray[np.float64]
 
@@ -23,154 +53,161 @@ class Derivatives:
     hessian : ndarray, shape (m, k, k)
     trace : ndarray, shape (m, k, k)
         ``tr(P V_i P V_j)``: twice the expected information (by ML, with ``V^-1`` for ``P``).
-    C : ndarray, shape (m, k, w, w)
-        ``C_i = F' B V_i B F``.
+    X : ndarray, shape (m, k, p + 1, p + 1)
+        ``X_i``.
+    inner : ndarray, shape (m, k_inner, groups, q, p + 1)
+        ``a_i``.
+    outer : ndarray, shape (m, k, groups, q, p + 1)
+        ``b_i``, inner elements first.
+    A : ndarray, shape (m, groups, q, p + 1)
     """
 
     gradient: Array
     hessian: Array
     trace: Array
-    C: Array
+    X: Array
+    inner: Array
+    outer: Array
+    A: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Sums:
-    """Sums over blocks, filled stack by stack; rows and columns run over all elements."""
+class _Parts:
+    """Gradient, traces, squares and ``V_ij`` terms of all elements, inner ones first."""
 
-    gradient: Array  # tr(P V_i) - y'P V_i P y
-    trace: Array  # tr(P V_i P V_j)
-    square: Array  # y'P V_i B V_j P y
-    curved: Array  # tr(P V_ij) - y'P V_ij P y
-    C: Array  # F'B V_i B F
-    h: Array  # F'B V_i P y
+    gradient: Array
+    trace: Array
+    square: Array
+    curved: Array
+    X: Array
+
+    @classmethod
+    def empty(cls, m: int, k: int, w: int) -> _Parts:
+        trace, square = np.empty((m, k, k)), np.empty((m, k, k))
+        return cls(np.empty((m, k)), trace, square, np.zeros((m, k, k)), np.empty((m, k, w, w)))
 
 
 def differentiate(problem: Problem, state: State) -> Derivatives:
     """Gradient, Hessian and expected information at a state."""
-    m, k, w = len(state.value), problem.layout.map.size, problem.r + problem.p
-    sums = _Sums(
-        np.zeros((m, k)),
-        np.zeros((m, k, k)),
-        np.zeros((m, k, k)),
-        np.zeros((m, k, k)),
-        np.zeros((m, k, w, w)),
-        np.zeros((m, k, w)),
-    )
-    for part in state.stacks:
-        _add_stack(problem.layout, part, state, sums)
-    inner = problem.layout.inner
-    turned = state.Omega_trace[:, None] @ sums.C[:, inner]
-    everything = np.ix_(np.arange(m), inner, inner)
-    sums.trace[everything] += _flat(turned) @ _flat(turned.swapaxes(2, 3)).swapaxes(1, 2)
-    if len(problem.layout.outer_elements):
-        _add_outer(problem, state, sums)
-    square = sums.square - sums.h @ state.Omega @ sums.h.swapaxes(1, 2)
-    return Derivatives(sums.gradient, 2.0 * square - sums.trace + sums.curved, sums.trace, sums.C)
-
-
-def _add_stack(layout: Layout, part: StackState, state: State, sums: _Sums) -> None:
-    """The share of one stack of blocks; all of it belongs to inner elements."""
-    inner, basis = layout.inner, part.basis
-    m = len(part.B)
-    elements = basis.reshape(len(basis), len(inner), -1)
-    H = (part.BF @ state.Omega_trace[:, None]) @ part.BF.swapaxes(-1, -2)
-    slope = part.B - H - part.Br[..., :, None] * part.Br[..., None, :]
-    sums.gradient[:, inner] += (elements @ slope.reshape(m, -1, 1))[..., 0]
-    if part.stack.uniform:
-        _add_uniform(part, inner, H, sums)
+    layout, p = problem.layout, problem.p
+    m, k = len(state.value), layout.map.size
+    Phi = np.zeros((m, p + 1, p + 1))
+    Phi[:, :p, :p] = state.Phi
+    Phi_trace = Phi if problem.reml else np.zeros_like(Phi)
+    parts = _Parts.empty(m, k, p + 1)
+    C = _classes(problem, state, Phi_trace, parts)
+    a = C.ux
+    if layout.groups:
+        a = _inner_with_outer(state, C, Phi_trace, parts)
+        b, A = _outer(problem, state, C, a, Phi_trace, parts)
     else:
-        _add_blocks(part, inner, H, sums)
-    for (a, b), layer in inner_curvature(layout, part.stack, state.eta).items():
-        value = np.einsum("mbst,mbst->m", slope, layer)
-        sums.curved[:, inner[a], inner[b]] += value
-        if a != b:
-            sums.curved[:, inner[b], inner[a]] += value
+        parts.X[:] = C.xx
+        b, A = a, a[:, 0]
+    turned = parts.X @ Phi_trace[:, None]
+    trace = parts.trace + flat(turned) @ transposed(flat(transposed(turned)))
+    score = (parts.X @ state.v[:, None, :, None])[..., 0]
+    square = parts.square - score @ Phi @ transposed(score)
+    order = np.concatenate([layout.inner, layout.outer_elements])
+    back = np.empty_like(order)
+    back[order] = np.arange(k)
+    grid = np.ix_(np.arange(m), back, back)
+    hessian = 2.0 * square - trace + parts.curved
+    return Derivatives(parts.gradient[:, back], hessian[grid], trace[grid], parts.X[:, back], a, b, A)
 
 
-def _add_blocks(part: StackState, inner: NDArray[np.intp], H: Array, sums: _Sums) -> None:
-    """Products block by block."""
-    basis, m = part.basis, len(part.B)
-    everything = np.ix_(np.arange(m), inner, inner)
-    elements = basis.reshape(len(basis), len(inner), -1)
-    sandwich = (part.B - 2.0 * H)[:, None] @ basis @ part.B[:, None]
-    sums.trace[everything] += _flat(sandwich) @ elements.swapaxes(1, 2)
-
-    BF = part.BF.reshape(m, -1, part.BF.shape[-1])
-    moved = (basis @ part.BF[:, None]).reshape(m, len(inner), *BF.shape[1:])
-    sums.C[:, inner] += BF.swapaxes(1, 2)[:, None] @ moved
-    f = (basis @ part.Br[:, None, ..., None])[..., 0]
-    Bf = (part.B[:, None] @ f[..., None])[..., 0]
-    sums.square[everything] += _flat(f) @ _flat(Bf).swapaxes(1, 2)
-    sums.h[:, inner] += _flat(f) @ BF
-
-
-def _add_uniform(part: StackState, inner: NDArray[np.intp], H: Array, sums: _Sums) -> None:
-    """The same where all blocks share one basis ``D_i``: first sum products of pairs of rows over blocks.
-
-    For instance ``sum_c tr((B_c - 2 H_c) D_i B_c D_j)`` is ``D_i`` and ``D_j`` contracted with
-    ``sum_c (B_c - 2 H_c)_st (B_c)_uv``.
-    """
-    m, blocks, size, w = part.BF.shape
-    k = len(inner)
-    D = part.basis[:, :, 0].reshape(len(part.basis), k, size * size)
-    everything = np.ix_(np.arange(m), inner, inner)
-    B = part.B.reshape(m, blocks, -1)
-    first = (part.B - 2.0 * H).reshape(m, blocks, -1).swapaxes(1, 2) @ B
-    pairs = (part.Br[..., :, None] * part.Br[..., None, :]).reshape(m, blocks, -1).swapaxes(1, 2) @ B
-    for product, target, order in (
-        (first, sums.trace, (0, 2, 3, 4, 1)),
-        (pairs, sums.square, (0, 1, 3, 4, 2)),
-    ):
-        # (s, t | u, v): (B - 2H)_st D_i[t, u] B_uv D_j[v, s], and Br_s D_i[s, u] B_uv D_j[v, t] Br_t.
-        ordered = product.reshape(m, size, size, size, size).transpose(order).reshape(m, size * size, -1)
-        target[everything] += D @ ordered @ D.swapaxes(1, 2)
-    BF = part.BF.reshape(m, blocks, size * w)
-    rows = (BF.swapaxes(1, 2) @ BF).reshape(m, size, w, size, w).transpose(0, 1, 3, 2, 4)
-    sums.C[:, inner] += (D @ rows.reshape(m, size * size, w * w)).reshape(m, k, w, w)
-    scores = (BF.swapaxes(1, 2) @ part.Br).reshape(m, size, w, size).transpose(0, 1, 3, 2)
-    sums.h[:, inner] += D @ scores.reshape(m, size * size, w)
+def _classes(problem: Problem, state: State, Phi: Array, parts: _Parts) -> Products:
+    """What belongs to inner elements class by class, and ``C_i``."""
+    layout, inside = problem.layout, len(problem.layout.inner)
+    moments = problem.sums.moments(_weights(state, Phi))
+    here = np.s_[:, :inside, :inside]
+    parts.gradient[:, :inside] = 0.0
+    parts.trace[here] = parts.square[here] = 0.0
+    packed = []
+    start = 0
+    for part in state.classes:
+        classes, D, B = part.classes, part.basis, part.B
+        stop = start + len(classes.packed)
+        own = moments[..., start:stop][..., classes.unpacked] * classes.share
+        start = stop
+        whole = part.counts[..., None, None] * B
+        T, R = (multiply(multiply(B, own[:, row]), B) for row in (0, 1))
+        elements = flat(D)
+        slope = whole - T - R
+        parts.gradient[:, :inside] += (elements @ flat(slope, 1)[..., None])[..., 0]
+        DB = multiply(D, B[:, None])
+        for weight, target in ((whole - 2.0 * T, parts.trace), (R, parts.square)):
+            target[here] += _times_shared(flat(multiply(weight[:, None], DB)), elements)
+        for (i, j), layer in class_curvature(layout, classes, state.eta).items():
+            value = (slope * layer).sum(axis=(1, 2, 3))
+            parts.curved[:, i, j] += value
+            if i != j:
+                parts.curved[:, j, i] += value
+        packed.append(flat(multiply(B[:, None], DB))[..., classes.packed])
+    return problem.sums.products(packed[0] if len(packed) == 1 else np.concatenate(packed, axis=-1))
 
 
-def _add_outer(problem: Problem, state: State, sums: _Sums) -> None:
-    """Everything that belongs to outer elements, in the coordinates of ``F``."""
-    layout, r = problem.layout, problem.r
-    inner, outer, D = layout.inner, layout.outer_elements, layout.outer_basis
-    m, w = len(state.value), state.C.shape[-1]
-    C, Omega = state.C, state.Omega_trace
-    a = _outer_scores(problem, state)
-    e = np.zeros((m, len(outer), w))
-    e[..., :r] = (D[None] @ a[:, None, :, None])[..., 0]
-    middle = (C - C @ Omega @ C)[:, :r, :r]
-    flat_D = D.reshape(len(outer), -1)
-    sums.gradient[:, outer] = middle.reshape(m, -1) @ flat_D.T - (e[..., :r] @ a[..., None])[..., 0]
-    side = np.eye(w) - Omega @ C
-    between = side[:, None, :, :r].swapaxes(2, 3) @ sums.C[:, inner] @ side[:, None, :, :r]
-    cross = _flat(between) @ flat_D.T
-    twice = D[None] @ middle[:, None]
-    both = _flat(twice) @ _flat(twice.swapaxes(2, 3)).swapaxes(1, 2)
-    rows = np.arange(m)
-    sums.trace[np.ix_(rows, outer, outer)] = both
-    sums.trace[np.ix_(rows, inner, outer)] = cross
-    sums.trace[np.ix_(rows, outer, inner)] = cross.swapaxes(1, 2)
-
-    mixed = sums.h[:, inner] @ e.swapaxes(1, 2)
-    h_outer = e @ C
-    sums.square[np.ix_(rows, inner, outer)] = mixed
-    sums.square[np.ix_(rows, outer, inner)] = mixed.swapaxes(1, 2)
-    sums.square[np.ix_(rows, outer, outer)] = h_outer @ e.swapaxes(1, 2)
-    sums.h[:, outer] = h_outer
-    sums.C[:, outer] = C[:, None, :, :r] @ D[None] @ C[:, None, :r, :]
+def _times_shared(left: Array, right: Array) -> Array:
+    """``left @ right'`` (m, i, j), as one product where all trials share ``right``."""
+    if len(right) > 1:
+        return np.asarray(left @ transposed(right))
+    return np.asarray((left.reshape(-1, left.shape[-1]) @ right[0].T).reshape(*left.shape[:2], -1))
 
 
-def _outer_scores(problem: Problem, state: State) -> Array:
-    """``a = U'P y`` (m, r)."""
-    total = np.zeros((len(state.value), problem.r))
-    for part, data in zip(state.stacks, problem.data, strict=True):
-        U = data.F[..., : problem.r].reshape(len(data.F), -1, problem.r)
-        total += (U.swapaxes(1, 2) @ part.Br.reshape(len(total), -1, 1))[..., 0]
-    return total
+def _weights(state: State, Phi: Array) -> Products:
+    """``M`` of ``T`` and of ``R``, along the second axis."""
+    E, v = state.E, state.v
+    EPhi, Ev = E @ Phi[:, None], (E @ v[:, None, :, None])[..., 0]
+    uu = [state.N + EPhi @ transposed(E), Ev[..., :, None] * Ev[..., None, :]]
+    ux = [EPhi, Ev[..., None] * v[:, None, None, :]]
+    xx = [Phi, v[:, :, None] * v[:, None, :]]
+    return Products(np.stack(uu, axis=1), np.stack(ux, axis=1), np.stack(xx, axis=1))
 
 
-def _flat(values: Array) -> Array:
-    """Everything after the first two axes in one."""
-    return values.reshape(*values.shape[:2], -1)
+def _inner_with_outer(state: State, C: Products, Phi: Array, parts: _Parts) -> Array:
+    """``a_i``, ``X_i`` and what ``N`` adds to the traces and squares of inner elements."""
+    m, inside = C.xx.shape[:2]
+    E, N, w = state.E[:, None], state.N[:, None], C.xx.shape[-1]
+    half = 0.5 * multiply(C.uu, E)
+    a = C.ux + 2.0 * half
+    EF = transposed(E.reshape(m, 1, -1, w))
+    side = EF @ (C.ux + half).reshape(m, inside, -1, w)
+    parts.X[:, :inside] = C.xx + side + transposed(side)
+    here = np.s_[:, :inside, :inside]
+    NC, Na = multiply(N, C.uu), multiply(N, a)
+    parts.trace[here] += flat(NC) @ transposed(flat(transposed(NC)))
+    parts.trace[here] += 2.0 * flat(Na) @ transposed(flat(a @ Phi[:, None, None]))
+    scores = state.v[:, None, None, :, None]
+    parts.square[here] -= flat(Na @ scores) @ transposed(flat(a @ scores))
+    return a
+
+
+def _outer(
+    problem: Problem, state: State, C: Products, a: Array, Phi: Array, parts: _Parts
+) -> tuple[Array, Array]:
+    """Everything that belongs to outer elements; ``b_i`` of all elements and ``A``."""
+    D, inside = problem.layout.outer_basis[:, None], C.xx.shape[1]
+    uu, ux = state.C.uu[:, 0], state.C.ux[:, 0]
+    m, k, w = len(uu), len(parts.X[0]), ux.shape[-1]
+    s = np.eye(uu.shape[-1]) - multiply(state.N, uu)
+    G, A = multiply(uu, s), ux + multiply(uu, state.E)
+    turn = transposed(s)[:, None]
+    GD = multiply(G[:, None], D)
+    b = np.concatenate([multiply(turn, a), multiply(GD, A[:, None])], axis=1)
+    G_i = np.concatenate([multiply(multiply(turn, C.uu), s[:, None]), multiply(GD, G[:, None])], axis=1)
+    DA = multiply(D, A[:, None])
+    AF = transposed(A.reshape(m, 1, -1, w))
+    parts.X[:, inside:] = AF @ DA.reshape(m, k - inside, -1, w)
+    APhi = A @ Phi[:, None]
+    Av = (A @ state.v[:, None, :, None])[..., 0]
+    elements = problem.layout.outer_basis.reshape(len(D), -1)
+    slope = G - APhi @ transposed(A) - Av[..., :, None] * Av[..., None, :]
+    parts.gradient[:, inside:] = slope.sum(axis=1).reshape(m, -1) @ elements.T
+    around = (G_i - 2.0 * (b @ transposed(APhi)[:, None])).sum(axis=2)
+    cross = flat(around) @ elements.T
+    moved = (D[None, ..., :, :] @ Av[:, None, :, :, None])[..., 0]
+    bv = (b @ state.v[:, None, None, :, None])[..., 0]
+    squares = flat(bv) @ transposed(flat(moved))
+    parts.trace[:, :, inside:], parts.square[:, :, inside:] = cross, squares
+    parts.trace[:, inside:, :inside] = transposed(cross[:, :inside])
+    parts.square[:, inside:, :inside] = transposed(squares[:, :inside])
+    return b, A

@@ -13,7 +13,7 @@ from studykit.mixed.derivatives import Derivatives, differentiate
 from studykit.mixed.elimination_fit import fit_large, is_large
 from studykit.mixed.layout import Layout, build_layout
 from studykit.mixed.objective import Problem, State, build_problem, evaluate
-from studykit.mixed.predictions import fitted_and_residuals, predict
+from studykit.mixed.predictions import fitted_and_residuals, moments, predict
 from studykit.mixed.random_effects import RandomEffect
 from studykit.mixed.residuals import ResidualStructure
 from studykit.mixed.result import (
@@ -125,7 +125,8 @@ def _fit(y: Array, X: Array, R: Array, names: tuple[str, ...], layout: Layout, *
     precision = _precision(problem, state, derivatives, fixed, R, spread)
     inverse = solve_triangular(R, np.eye(len(R)))
     beta = inverse @ (ordinary + spread * fixed.beta[0])
-    means, residuals = fitted_and_residuals(problem, state, X @ beta, spread, y)
+    found = moments(layout, state, Q, left / spread)
+    means, residuals = fitted_and_residuals(layout, state, found, X @ beta, spread, y)
     constant = 2.0 * np.log(np.abs(np.diag(R))).sum() if reml else 0.0
     shift = 2.0 * (len(y) - (X.shape[1] if reml else 0)) * np.log(spread)
     errors = np.sqrt(np.diag(precision.covariance))
@@ -141,7 +142,7 @@ def _fit(y: Array, X: Array, R: Array, names: tuple[str, ...], layout: Layout, *
         boundary_terms=boundary_terms(layout, state.eta[0]),
         optimiser_report=_report(optimum),
         rows=len(y),
-        predictions=predict(problem, state, spread),
+        predictions=predict(layout, state, found, spread),
         precision=precision,
         fingerprint=fingerprint(y, X),
         _fitted=means,

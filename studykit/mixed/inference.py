@@ -36,8 +36,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.mixed.derivatives import Derivatives
-from studykit.mixed.objective import Problem, State, inner_curvature
+from studykit.mixed.objective import Problem, State, class_curvature
 from studykit.mixed.parameters import ParameterMap, triangle
+from studykit.mixed.small import flat, multiply, transposed
 
 Array = NDArray[np.float64]
 
@@ -63,16 +64,8 @@ class FixedEffects:
 
 def fixed_effects(problem: Problem, state: State, derivatives: Derivatives) -> FixedEffects:
     """``beta``, ``Phi`` and the derivatives of ``Phi``."""
-    E_x = _reach(problem, state)
-    Phi = state.Omega[:, problem.r :, problem.r :]
-    X_i = E_x[:, None].swapaxes(2, 3) @ derivatives.C @ E_x[:, None]
-    return FixedEffects(state.omega[:, problem.r :], Phi, Phi[:, None] @ X_i @ Phi[:, None])
-
-
-def _reach(problem: Problem, state: State) -> Array:
-    """``E_x`` with ``V^-1 X = B F E_x``."""
-    w = state.C.shape[-1]
-    return np.asarray((np.eye(w) - state.N @ state.C)[:, :, problem.r :])
+    p, Phi = problem.p, state.Phi
+    return FixedEffects(state.beta, Phi, Phi[:, None] @ derivatives.X[:, :, :p, :p] @ Phi[:, None])
 
 
 def inverse_information(trace: Array) -> Array:
@@ -91,42 +84,44 @@ def adjusted_covariance(
     problem: Problem, state: State, derivatives: Derivatives, fixed: FixedEffects, W: Array
 ) -> Array:
     """``Phi_A`` (m, p, p)."""
-    layout, r = problem.layout, problem.r
-    inner, outer, D = layout.inner, layout.outer_elements, layout.outer_basis
-    C, C_i, N = state.C, derivatives.C, state.N
-    rows = np.arange(len(W))
-    G = np.zeros_like(C)  # sum of W_ij F'B V_i B V_j B F
-    W_inner = W[np.ix_(rows, inner, inner)]
-    for part in state.stacks:
-        basis = part.basis
-        mixed = (W_inner @ basis.reshape(len(basis), len(inner), -1)).reshape(len(W), *basis.shape[1:])
-        middle = (basis @ part.B[:, None] @ mixed).sum(axis=1)
-        for (a, b), layer in inner_curvature(layout, part.stack, state.eta).items():
-            middle = middle - (0.5 if a != b else 0.25) * W_inner[:, a, b, None, None, None] * layer
-        BF = part.BF.reshape(len(W), -1, C.shape[-1])
-        moved = (middle @ part.BF).reshape(BF.shape)
-        G += BF.swapaxes(1, 2) @ moved
-    mixed_C = (W @ C_i.reshape(*C_i.shape[:2], -1)).reshape(C_i.shape)
-    if len(outer):
-        D_mixed = _weighted(W[np.ix_(rows, inner, outer)], D)
-        cross = (C_i[:, inner][..., :r] @ D_mixed @ C[:, None, :r, :]).sum(axis=1)
-        G += cross + cross.swapaxes(1, 2)
-        D_both = _weighted(W[np.ix_(rows, outer, outer)], D)
-        inside = (D[None] @ C[:, None, :r, :r] @ D_both).sum(axis=1)
-        G += C[:, :, :r] @ inside @ C[:, :r, :]
-    G -= (C_i @ N[:, None] @ mixed_C).sum(axis=1)
-    E_x = _reach(problem, state)
-    Q = E_x.swapaxes(1, 2) @ G @ E_x
-    Phi, S = fixed.Phi, fixed.S
-    mixed_S = (W @ S.reshape(*S.shape[:2], -1)).reshape(S.shape)
-    precision = C[:, r:, :] @ E_x  # X'V^-1 X
-    second = (S @ precision[:, None] @ mixed_S).sum(axis=1)  # Phi P_i Phi P_j Phi
-    return np.asarray(Phi + 2.0 * (Phi @ _symmetric(Q) @ Phi - second))
+    layout, p, m = problem.layout, problem.p, len(W)
+    inner, outer = layout.inner, layout.outer_elements
+    Q = _inner_products(problem, state, derivatives, W[:, inner[:, None], inner])[:, :p, :p]
+    if layout.groups:
+        order = np.concatenate([inner, outer])
+        twice = np.where(np.arange(len(order)) < len(inner), 2.0, 1.0)  # Q_io and Q_oi
+        weights = W[:, order[:, None], outer] * twice[:, None]
+        b = derivatives.outer
+        mixed = (transposed(weights) @ flat(b)).reshape(m, len(outer), *b.shape[2:])
+        moved = multiply(layout.outer_basis[:, None], derivatives.A[:, None])
+        w = p + 1
+        Q = Q + (transposed(mixed.reshape(m, -1, w)) @ moved.reshape(m, -1, w))[:, :p, :p]
+    Phi, X = fixed.Phi, derivatives.X[:, :, :p, :p]
+    mixed_X = (W @ flat(X)).reshape(X.shape)
+    second = ((X @ Phi[:, None]) @ mixed_X).sum(axis=1)
+    return np.asarray(Phi + 2.0 * (Phi @ (_symmetric(Q) - second) @ Phi))
 
 
-def _weighted(W: Array, D: Array) -> Array:
-    """``sum_j W_ij D_j`` (m, i, r, r)."""
-    return np.asarray((W @ D.reshape(len(D), -1)).reshape(*W.shape[:2], *D.shape[1:]))
+def _inner_products(problem: Problem, state: State, derivatives: Derivatives, W: Array) -> Array:
+    """``sum W_ij X~' V^-1 V_i V^-1 V_j V^-1 X~`` over inner elements, less a quarter of ``R_ij``."""
+    packed = []
+    for part in state.classes:
+        D, B = part.basis, part.B
+        mixed = (W @ flat(D)).reshape(len(W), *D.shape[1:])
+        middle = multiply(multiply(D, B[:, None]), mixed).sum(axis=1)
+        for (i, j), layer in class_curvature(problem.layout, part.classes, state.eta).items():
+            middle = middle - (0.5 if i != j else 0.25) * W[:, i, j, None, None, None] * layer
+        packed.append(flat(multiply(multiply(B, middle), B), 1)[:, part.classes.packed])
+    C = problem.sums.products(np.concatenate(packed, axis=-1)[:, None])
+    if not problem.layout.groups:
+        return np.asarray(C.xx[:, 0])
+    m, w = len(W), C.xx.shape[-1]
+    E, a = state.E, derivatives.inner
+    half = C.ux[:, 0] + 0.5 * multiply(C.uu[:, 0], E)
+    side = transposed(E.reshape(m, -1, w)) @ half.reshape(m, -1, w)
+    mixed_a = multiply(state.N[:, None], (W @ flat(a)).reshape(a.shape))
+    inside = transposed(a.reshape(m, -1, w)) @ mixed_a.reshape(m, -1, w)
+    return np.asarray(C.xx[:, 0] + side + transposed(side) - inside)
 
 
 def _symmetric(matrix: Array) -> Array:

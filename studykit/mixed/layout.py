@@ -1,9 +1,9 @@
 """Which random effects are inverted inside small blocks of rows, and which are eliminated across them.
 
 ``V = A + U D U'``. ``A`` holds the residuals and the *inner* effects (client, client by exercise): its
-rows fall into small unconnected blocks, inverted one by one. ``U`` holds the columns of the *outer*
-effects (trainers of many clients, crossed factors), few columns that touch many blocks; they are
-eliminated together with the fixed effects. Nested or crossed makes no difference.
+rows fall into small unconnected blocks. ``U`` holds the columns of the *outer* effects (trainers of many
+clients, crossed factors), few columns that touch many blocks. Where all blocks are nested in the levels of
+one outer effect, ``U`` is eliminated level by level (*group* by group); otherwise it is one group.
 
 Finest factors first, an effect becomes inner where larger blocks cost less than more columns.
 """
@@ -25,7 +25,6 @@ Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
 USUAL_FIXED_EFFECTS = 10  # columns of X assumed when inner and outer effects are chosen
-LARGEST_UNIFORM = 6  # rows; beyond it, sums of products of all pairs of rows cost more than they save
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,28 +38,15 @@ class Stack:
     basis : ndarray, shape (k_inner, blocks, size, size)
         Derivative ``V_i`` of every inner element, zero at padded places. For the autocorrelation it
         holds the lags instead, see `studykit.mixed.objective`.
-    uniform : bool
-        Whether all blocks are small and have the same basis, as clients with the same planned visits
-        have (missing rows are masked, not left out, when many trials are fitted): sums over blocks can
-        then be taken before the elements are looked at.
     """
 
     rows: Rows
     basis: Array
-    uniform: bool = False
-
-    @classmethod
-    def of(cls, rows: Rows, basis: Array) -> Stack:
-        """A stack that knows whether all its blocks have one basis."""
-        small = rows.shape[1] <= LARGEST_UNIFORM
-        return cls(
-            rows, basis, small and bool(np.array_equal(basis, np.broadcast_to(basis[:, :1], basis.shape)))
-        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OuterEffect:
-    """Where one outer effect stands: its number among the effects and its columns of ``U``."""
+    """Where one outer effect stands: its number among the effects and its columns of ``U`` in a group."""
 
     effect: int
     start: int
@@ -88,12 +74,17 @@ class Layout:
     inner : ndarray of int
         Places in ``eta`` of the inner elements, in the order of ``Stack.basis``; the residual's last.
     outer : tuple of OuterEffect
-    columns : ndarray, shape (n, r)
-        ``U``.
+    columns : ndarray, shape (n, q)
+        Each row's columns of ``U`` in its own group.
+    group : ndarray of int, shape (n,)
+        Group of every row: the level of a single outer effect in which the blocks are nested; otherwise
+        all rows are one group.
+    groups : int
+        Their number; 0 without outer effects.
     outer_elements : ndarray of int
         Places in ``eta`` of the outer elements.
-    outer_basis : ndarray, shape (k_outer, r, r)
-        Derivative of ``D`` by every outer element.
+    outer_basis : ndarray, shape (k_outer, q, q)
+        Derivative by every outer element of ``D`` in one group; all groups have the same.
     designs, units : tuple of ndarray
         Columns of every effect divided by ``units``, so that their mean square is one where they are
         not zero; the search then sees variances of one size.
@@ -107,6 +98,8 @@ class Layout:
     inner: Rows
     outer: tuple[OuterEffect, ...]
     columns: Array
+    group: Rows
+    groups: int
     outer_elements: Rows
     outer_basis: Array
     designs: tuple[Array, ...]
@@ -136,10 +129,12 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
     residual_places = np.arange(sum(len(place) for place in places), parameters.size)
     units = tuple(column_units(effect.design) for effect in effects)
     designs = tuple(effect.design / unit for effect, unit in zip(effects, units, strict=True))
-    outer, columns, basis = _outer([k for k in range(len(effects)) if k not in inner], designs, codes, n)
+    across = [k for k in range(len(effects)) if k not in inner]
+    group = _groups(across, codes, blocks)
+    within = [np.zeros_like(code) for code in codes] if group.any() else codes
+    outer, columns, basis = _outer(across, designs, within, n)
     stacks = tuple(
-        Stack.of(rows, _inner_basis(rows, n, inner, designs, codes, residual))
-        for rows in _stack_rows(blocks, n)
+        Stack(rows, _inner_basis(rows, n, inner, designs, codes, residual)) for rows in _stack_rows(blocks, n)
     )
     none = np.zeros(0, np.intp)
     return Layout(
@@ -151,6 +146,8 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
         inner=np.concatenate([none, *(places[k] for k in inner), residual_places]).astype(np.intp),
         outer=outer,
         columns=columns,
+        group=group,
+        groups=int(group.max()) + 1 if across else 0,
         outer_elements=np.concatenate([none, *(places[item.effect] for item in outer)]).astype(np.intp),
         outer_basis=basis,
         designs=designs,
@@ -280,6 +277,16 @@ def _same_level(rows: Rows, n: int, codes: Rows) -> Array:
     return np.asarray(
         (level[:, :, None] == level[:, None, :]) & real[:, :, None] & real[:, None, :], dtype=float
     )
+
+
+def _groups(across: list[int], codes: list[Rows], blocks: Rows) -> Rows:
+    """Level of the single outer effect in which every block lies, if it is so; else zero everywhere."""
+    if len(across) != 1:
+        return np.zeros_like(blocks)
+    level = codes[across[0]]
+    level_of_block = np.zeros(int(blocks.max()) + 1, np.intp)
+    level_of_block[blocks] = level
+    return level if np.array_equal(level_of_block[blocks], level) else np.zeros_like(blocks)
 
 
 def _outer(

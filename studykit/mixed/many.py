@@ -20,7 +20,8 @@ from studykit.errors import ArgumentError
 from studykit.mixed import checks, inference
 from studykit.mixed.derivatives import differentiate
 from studykit.mixed.layout import Layout, build_layout
-from studykit.mixed.objective import Problem, build_problem, evaluate
+from studykit.mixed.objective import Problem, build_problem, evaluate, trials_at_once
+from studykit.mixed.pieces import count_kinds
 from studykit.mixed.random_effects import RandomEffect
 from studykit.mixed.residuals import ResidualStructure
 from studykit.mixed.search import search
@@ -31,7 +32,7 @@ from studykit.results import frozen_array
 Array = NDArray[np.float64]
 ManyDegrees = Literal["kenward-roger", "satterthwaite", "residual"]
 
-NUMBERS_AT_ONCE = 4_000_000  # of the largest array in a portion of trials: about 32 MB
+MOST_KINDS = 64  # of blocks with different missing rows; or as many as there are blocks
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,21 +134,18 @@ def fit_many_linear_mixed(
             got=f"{degrees_of_freedom!r} with reml={reml}",
         )
     layout = build_layout(y.shape[1], effects, residual)
-    portion = _portion(layout, X.shape[2])
-    parts = []
-    for start in range(0, len(y), portion):
-        here = slice(start, start + portion)
-        parts.append(
-            _fit_portion(
-                layout,
-                y[here],
-                X if len(X) == 1 else X[here],
-                None if used is None else used[here],
-                M,
-                degrees_of_freedom,
-                reml=reml,
-            )
+    parts = [
+        _fit_portion(
+            layout,
+            y[here],
+            X if len(X) == 1 else X[here],
+            None if used is None else used[here],
+            M,
+            degrees_of_freedom,
+            reml=reml,
         )
+        for here in _portions(layout, X.shape[2], used, len(y))
+    ]
     value, error, degrees = (np.concatenate([part[k] for part in parts]) for k in range(3))
     with np.errstate(invalid="ignore", divide="ignore"):
         p_value = 2.0 * stdtr(degrees, -np.abs(value / error))
@@ -188,11 +186,19 @@ def _arrays(
     return np.where(np.isfinite(y), y, 0.0), X, used
 
 
-def _portion(layout: Layout, p: int) -> int:
-    """Number of trials worked on at once, by the size of the largest array."""
-    width = layout.columns.shape[1] + p
-    places = sum(stack.rows.size * max(stack.rows.shape[1], width) for stack in layout.stacks)
-    return max(1, int(NUMBERS_AT_ONCE // max(1, places * len(layout.inner))))
+def _portions(layout: Layout, p: int, used: NDArray[np.bool_] | None, m: int) -> list[slice]:
+    """Trials worked on at once: with few kinds of blocks, and few enough for the processor's cache."""
+    most = trials_at_once(layout, p)
+    found, waiting = [], [slice(start, min(start + most, m)) for start in range(0, m, most)]
+    blocks = sum(len(stack.rows) for stack in layout.stacks)
+    while waiting:
+        here = waiting.pop(0)
+        middle = (here.start + here.stop) // 2
+        if used is None or here.start == middle or count_kinds(layout, used[here]) <= max(MOST_KINDS, blocks):
+            found.append(here)
+        else:
+            waiting = [slice(here.start, middle), slice(middle, here.stop), *waiting]
+    return found
 
 
 def _fit_portion(

@@ -6,41 +6,81 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.mixed.objective import Problem, State
+from studykit.mixed.layout import Layout
+from studykit.mixed.objective import State, block_inverses
 from studykit.mixed.random_effects import level_codes
 from studykit.mixed.result import RandomEffectPredictions
+from studykit.mixed.small import flat, transposed
 from studykit.results import frozen_array
 
 Array = NDArray[np.float64]
 
 
-def predict(problem: Problem, state: State, spread: float) -> tuple[RandomEffectPredictions, ...]:
-    """Predictions of every random effect of the first trial, in the user's units."""
-    layout = problem.layout
+@dataclass(frozen=True, slots=True, eq=False)
+class Moments:
+    """``Z'P y`` (levels, q) and ``Z'P Z`` (levels, q, q) of every random effect, in the search's units."""
+
+    scores: tuple[Array, ...]
+    squares: tuple[Array, ...]
+
+
+def moments(layout: Layout, state: State, X: Array, y: Array) -> Moments:
+    """Of one trial with fixed effects ``X`` (n, p) and outcome ``y`` (n,)."""
     outer = {item.effect: item for item in layout.outer}
-    results = []
+    n, w = layout.n, X.shape[1] + 1
+    Py, diagonal = np.zeros(n + 1), []
+    padded = np.concatenate([np.column_stack([X, y]), np.zeros((1, w))])
+    U = np.concatenate([layout.columns, np.zeros((1, layout.columns.shape[1]))])
+    for stack, B in zip(layout.stacks, block_inverses(layout, state), strict=True):
+        group, u = layout.group[stack.rows[:, 0]], U[stack.rows]
+        reach = padded[stack.rows]
+        N = None
+        if layout.groups:
+            reach = reach + u @ state.E[0][group]
+            N = B @ u @ state.N[0][group] @ transposed(u) @ B
+        VX = B @ reach
+        Py[stack.rows] = VX @ state.v[0]
+        VX = VX[..., :-1]
+        P = B - VX @ state.Phi[0] @ transposed(VX)
+        diagonal.append(P if N is None else P - N)
+    scores, squares = [], []
     for number, effect in enumerate(layout.effects):
-        levels, codes = level_codes(effect.groups)
         q = effect.design.shape[1]
-        G = layout.map.blocks[number].matrix(state.eta[0])
         if number in outer:
             item = outer[number]
-            middle = (state.C - state.C @ state.Omega @ state.C)[0]
-            scores = _score(problem, state)[item.start : item.stop].reshape(-1, q)
+            A, uu = state.C.ux[0, 0] + state.C.uu[0, 0] @ state.E[0], state.C.uu[0, 0]
+            columns = A[..., :-1]
+            inside = uu - uu @ state.N[0] @ uu - columns @ state.Phi[0] @ transposed(columns)
             at = item.start + np.arange(item.levels)[:, None] * q + np.arange(q)
-            ZPZ = middle[at[:, :, None], at[:, None, :]]
+            scores.append((A @ state.v[0])[:, at].reshape(-1, q))
+            squares.append(inside[:, at[:, :, None], at[:, None, :]].reshape(-1, q, q))
         else:
-            scores, ZPZ = _inner_moments(problem, state, codes, layout.designs[number], len(levels))
+            levels, codes = level_codes(effect.groups)
+            design = layout.designs[number]
+            scores.append(_by_level(design * Py[:-1, None], codes, len(levels)))
+            squares.append(_squares(layout, diagonal, codes, design, len(levels)))
+    return Moments(tuple(scores), tuple(squares))
+
+
+def predict(
+    layout: Layout, state: State, found: Moments, spread: float
+) -> tuple[RandomEffectPredictions, ...]:
+    """Predictions of every random effect, in the user's units."""
+    results = []
+    for number, effect in enumerate(layout.effects):
+        G = layout.map.blocks[number].matrix(state.eta[0])
         unit = layout.units[number]
-        values = spread * (scores @ G) / unit
-        covariance = spread**2 * (G - G @ ZPZ @ G) / np.outer(unit, unit)
+        values = spread * (found.scores[number] @ G) / unit
+        covariance = spread**2 * (G - G @ found.squares[number] @ G) / np.outer(unit, unit)
         results.append(
             RandomEffectPredictions(
                 effect.name,
-                tuple(levels.tolist()),
+                tuple(level_codes(effect.groups)[0].tolist()),
                 effect.columns,
                 frozen_array(values),
                 frozen_array(covariance),
@@ -50,66 +90,35 @@ def predict(problem: Problem, state: State, spread: float) -> tuple[RandomEffect
 
 
 def fitted_and_residuals(
-    problem: Problem, state: State, means: Array, spread: float, y: Array
+    layout: Layout, state: State, found: Moments, means: Array, spread: float, y: Array
 ) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    """Marginal and conditional fitted values, marginal and conditional residuals, for the first trial."""
+    """Marginal and conditional fitted values, marginal and conditional residuals."""
     conditional = means.copy()
-    layout = problem.layout
-    outer = {item.effect: item for item in layout.outer}
-    scores = _score(problem, state)
     for number, effect in enumerate(layout.effects):
         codes = level_codes(effect.groups)[1]
-        design = layout.designs[number]
         G = layout.map.blocks[number].matrix(state.eta[0])
-        if number in outer:
-            item = outer[number]
-            own = scores[item.start : item.stop].reshape(-1, item.order)
-        else:
-            own = _inner_scores(problem, state, codes, design, int(codes.max()) + 1)
-        conditional += spread * np.einsum("nq,nq->n", design, (own @ G)[codes])
+        conditional += spread * (layout.designs[number] * (found.scores[number] @ G)[codes]).sum(axis=1)
     return (
         (frozen_array(means), frozen_array(conditional)),
         (frozen_array(y - means), frozen_array(y - conditional)),
     )
 
 
-def _score(problem: Problem, state: State) -> Array:
-    """``U' P y`` (r,)."""
-    total = np.zeros(problem.r)
-    for part, data in zip(state.stacks, problem.data, strict=True):
-        total += np.einsum("bsr,bs->r", data.F[0][..., : problem.r], part.Br[0])
-    return total
+def _by_level(values: Array, codes: NDArray[np.intp], levels: int) -> Array:
+    """Sums of rows (n, q) by level."""
+    return np.array([np.bincount(codes, column, minlength=levels) for column in values.T]).T
 
 
-def _inner_scores(
-    problem: Problem, state: State, codes: NDArray[np.intp], design: Array, levels: int
+def _squares(
+    layout: Layout, diagonal: list[Array], codes: NDArray[np.intp], design: Array, levels: int
 ) -> Array:
-    """``Z' P y`` of every level, shape (levels, q)."""
-    Py = np.zeros(problem.layout.n + 1)
-    for part in state.stacks:
-        Py[part.stack.rows] = part.Br[0]
-    Py = Py[:-1]
-    return np.array(
-        [np.bincount(codes, design[:, a] * Py, minlength=levels) for a in range(design.shape[1])]
-    ).T
-
-
-def _inner_moments(
-    problem: Problem, state: State, codes: NDArray[np.intp], design: Array, levels: int
-) -> tuple[Array, Array]:
-    """``Z'Py`` (levels, q) and ``Z'PZ`` (levels, q, q) of an effect whose levels lie inside blocks."""
+    """``Z'PZ`` (levels, q, q) of an effect whose levels lie inside blocks, from the blocks of ``P``."""
     q = design.shape[1]
-    ZPZ = np.zeros((levels, q, q))
-    level = np.append(codes, -1)
-    padded = np.concatenate([design, np.zeros((1, q))])
-    for part in state.stacks:
-        rows = part.stack.rows
-        P = part.B[0] - (part.BF[0] @ state.Omega[0]) @ part.BF[0].swapaxes(-1, -2)
-        here, z = level[rows], padded[rows]
-        same = here[:, :, None] == here[:, None, :]
-        right = (P * same) @ z
-        for a in range(q):
-            for b in range(q):
-                product = (z[..., a] * right[..., b])[rows < problem.layout.n]
-                ZPZ[:, a, b] += np.bincount(here[rows < problem.layout.n], product, minlength=levels)
-    return _inner_scores(problem, state, codes, design, levels), ZPZ
+    level, padded = np.append(codes, -1), np.concatenate([design, np.zeros((1, q))])
+    total = np.zeros((levels, q, q))
+    for stack, P in zip(layout.stacks, diagonal, strict=True):
+        here, z = level[stack.rows], padded[stack.rows]
+        right = (P * (here[:, :, None] == here[:, None, :])) @ z
+        product = flat(z[..., :, None] * right[..., None, :])[stack.rows < layout.n]
+        total += _by_level(product, here[stack.rows < layout.n], levels).reshape(levels, q, q)
+    return total

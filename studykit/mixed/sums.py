@@ -1,0 +1,186 @@
+r"""Sums of products over the pieces of every class: all that the likelihood needs of the data.
+
+For a pair ``(a, b)`` of places of one class, with ``f_a`` the rotated rows of ``[U X y]``,
+
+``S_ab = sum over pieces of f_a f_b'`` (plus its transpose where ``a`` and ``b`` differ),
+
+so that for any symmetric ``K`` of the size of the class, ``sum over pieces of f' K f`` is the sum of
+``K_ab S_ab`` over ``a <= b``, and for any symmetric ``M`` of the size of ``[U X y]``, ``sum over pieces of
+f_a' M f_b`` is the product of ``M`` and ``S_ab`` (half of it where ``a`` and ``b`` differ). Both are plain
+matrix products.
+
+A piece touches the columns of ``U`` of its own group only, so that ``U'U`` is kept group by group.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.mixed.layout import Layout
+from studykit.mixed.pieces import Pieces
+from studykit.mixed.small import flat
+
+Array = NDArray[np.float64]
+Numbers = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Products:
+    """Products of the columns: within ``U`` by group, between ``U`` and ``[X y]``, within ``[X y]``.
+
+    Parameters
+    ----------
+    uu : ndarray, shape (m, k, groups, q, q)
+    ux : ndarray, shape (m, k, groups, q, p + 1)
+    xx : ndarray, shape (m, k, p + 1, p + 1)
+    """
+
+    uu: Array
+    ux: Array
+    xx: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sums:
+    """Sums of products of every trial, pairs of places first.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (m or 1, pairs, p p + groups q q + groups q p)
+        Products within ``[U X]``.
+    outcome : ndarray, shape (m, pairs, p + 1 + groups q)
+        Products of ``[X y U]`` with ``y``.
+    """
+
+    columns: Array
+    outcome: Array
+    p: int
+    groups: int
+    q: int
+
+    def take(self, trials: Numbers) -> Sums:
+        """The same for some of the trials."""
+        columns = self.columns if len(self.columns) == 1 else self.columns[trials]
+        return Sums(columns, self.outcome[trials], self.p, self.groups, self.q)
+
+    def products(self, packed: Array) -> Products:
+        """``sum over pieces of f' K f`` for packed ``K`` (m, k, pairs)."""
+        m, k, _ = packed.shape
+        p, J, q = self.p, self.groups, self.q
+        columns, outcome = _times(packed, self.columns), packed @ self.outcome
+        xx = np.empty((m, k, p + 1, p + 1))
+        xx[..., :p, :p] = columns[..., : p * p].reshape(m, k, p, p)
+        xx[..., p, :] = xx[..., p] = outcome[..., : p + 1]
+        ux = np.empty((m, k, J, q, p + 1))
+        ux[..., :p] = columns[..., p * p + J * q * q :].reshape(m, k, J, q, p)
+        ux[..., p] = outcome[..., p + 1 :].reshape(m, k, J, q)
+        return Products(columns[..., p * p : p * p + J * q * q].reshape(m, k, J, q, q), ux, xx)
+
+    def moments(self, weights: Products) -> Array:
+        """Packed ``sum over pieces of f_a' M f_b`` (m, k, pairs) for symmetric ``M``, given by its parts."""
+        p = self.p
+        columns = np.concatenate(
+            [flat(weights.xx[..., :p, :p]), flat(weights.uu), flat(2.0 * weights.ux[..., :p])], axis=2
+        )
+        last = weights.xx[..., p, :] * np.append(np.full(p, 2.0), 1.0)
+        outcome = np.concatenate([last, flat(2.0 * weights.ux[..., p])], axis=2)
+        return np.asarray(
+            _times(columns, self.columns.swapaxes(1, 2)) + outcome @ self.outcome.swapaxes(1, 2)
+        )
+
+
+def _times(left: Array, right: Array) -> Array:
+    """``left @ right``, as one product where all trials share ``right``."""
+    if len(right) > 1:
+        return np.asarray(left @ right)
+    return np.asarray((left.reshape(-1, left.shape[-1]) @ right[0]).reshape(*left.shape[:2], -1))
+
+
+def add_up(layout: Layout, pieces: Pieces, X: Array, y: Array) -> Sums:
+    """Sums of products of fixed effects (m or 1, n, p) and outcomes (m, n)."""
+    m, p = len(y), X.shape[2]
+    J, q = layout.groups, layout.columns.shape[1]
+    U = np.broadcast_to(layout.columns, (len(X), *layout.columns.shape))
+    F = _rotate(layout, pieces, np.concatenate([U, X], axis=2))
+    f = _rotate(layout, pieces, y[..., None])
+    by_pair = _Adder.of(pieces, pieces.terms.pair, pieces.pairs)
+    columns = [by_pair.add(F[..., q:], F[..., q:])]
+    outcome = [by_pair.add(F[..., q:], f), by_pair.add(f, f)]
+    if J:
+        by_group = _Adder.of(pieces, pieces.terms.pair * J + _group(layout)[pieces.terms.a], pieces.pairs * J)
+        products = by_group.add(F[..., :q], F).reshape(-1, pieces.pairs, J, q, q + p)
+        columns += [products[..., :q], products[..., q:]]
+        outcome.append(by_group.add(F[..., :q], f).reshape(-1, pieces.pairs, J * q))
+    return Sums(
+        np.concatenate([flat(part) for part in columns], axis=2),
+        np.concatenate([np.broadcast_to(flat(part), (m, *flat(part).shape[1:])) for part in outcome], axis=2),
+        p,
+        J,
+        q,
+    )
+
+
+def _rotate(layout: Layout, pieces: Pieces, values: Array) -> Array:
+    """Rows (m or 1, n, w) by block, rotated: (m or 1, rows, w)."""
+    padded = np.concatenate([values, np.zeros((len(values), 1, values.shape[2]))], axis=1)
+    parts = []
+    for stack, turn in zip(layout.stacks, pieces.rotations, strict=True):
+        own = padded[:, stack.rows]
+        own = own if turn is None else turn @ own
+        parts.append(own.reshape(len(own), -1, values.shape[2]))
+    return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=1)
+
+
+def _group(layout: Layout) -> Numbers:
+    """Group of every row in the order of the blocks."""
+    group = np.append(layout.group, 0)
+    parts = [np.broadcast_to(group[stack.rows[:, :1]], stack.rows.shape) for stack in layout.stacks]
+    return np.concatenate([part.ravel() for part in parts])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Adder:
+    """Adds up ``row[a] row[b]'`` by a key; all keys with equally many terms in one product.
+
+    ``places`` holds the keys (over all trials where they differ in their rows), and their rows a and b.
+    """
+
+    trials: int
+    number: int
+    places: list[tuple[Numbers, Numbers, Numbers]]
+
+    @classmethod
+    def of(cls, pieces: Pieces, key: Numbers, number: int) -> _Adder:
+        """Sort the terms by their ``key`` (below ``number``)."""
+        terms, trials = pieces.terms, len(pieces.counts[0])
+        whole = terms.trial * number + key
+        order = np.argsort(whole, kind="stable")
+        count = np.bincount(whole, minlength=trials * number)
+        start = np.cumsum(count) - count
+        places = []
+        for n in np.unique(count[count > 0]):
+            here = np.flatnonzero(count == n)
+            chosen = order[start[here][:, None] + np.arange(n)]
+            places.append((here, terms.a[chosen], terms.b[chosen]))
+        return cls(trials, number, places)
+
+    def add(self, left: Array, right: Array) -> Array:
+        """Sums (m or 1, number, u, v) of rows (m or 1, rows, u) and (m or 1, rows, v)."""
+        widths = left.shape[2], right.shape[2]
+        if self.trials == 1:
+            total = np.zeros((max(len(left), len(right)), self.number, *widths))
+            for key, a, b in self.places:
+                total[:, key] = left[:, a].swapaxes(-1, -2) @ right[:, b]
+            return total
+        total = np.zeros((self.trials * self.number, *widths))
+        for key, a, b in self.places:
+            trial = key[:, None] // self.number
+            total[key] = _own(left, trial, a).swapaxes(-1, -2) @ _own(right, trial, b)
+        return total.reshape(self.trials, self.number, *widths)
+
+
+def _own(values: Array, trial: Numbers, rows: Numbers) -> Array:
+    return values[0][rows] if len(values) == 1 else values[trial, rows]
