@@ -148,6 +148,28 @@ def standardise(
     )
 
 
+def standardised_share(
+    model: DiscreteHazardModel, covariates: Floats, strata: Integers, clusters: Integers, *, exposure: float
+) -> tuple[float, Floats]:
+    """Share that would have stayed, of clients with one row each, had the first covariate been ``exposure``.
+
+    Returns
+    -------
+    share : float
+    influence : ndarray, shape (clusters,)
+        Of each cluster on the share; the error is their sum.
+    """
+    counterfactual = covariates.copy()
+    counterfactual[:, 0] = exposure
+    eta = np.clip(model.intercepts[strata] + counterfactual @ model.coefficients, -700.0, 30.0)
+    mu = np.exp(eta)
+    stayed = np.exp(-mu)
+    share, slope = float(stayed.mean()), -mu * stayed / stayed.size
+    of_intercepts = np.bincount(strata, slope, minlength=model.intercepts.size).astype(float)
+    through = model.influence(slope @ counterfactual, of_intercepts)
+    return share, np.bincount(clusters, (stayed - share) / stayed.size + through).astype(float)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Rows:
     """Rows that bear on the curve, with hazards and weights under the exposure asked for."""

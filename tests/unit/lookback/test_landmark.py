@@ -1,0 +1,84 @@
+"""Landmarks: who is in, what is known by then, no immortal days, refusals."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from studykit.lookback.episodes import follow_clients
+from studykit.lookback.exposure import log_rate, session_facts
+from studykit.lookback.landmark import answer_landmark, landmark_rows
+from studykit.lookback.log import UNKNOWN
+from studykit.lookback.simulated import StudioTruth, simulated_log
+
+
+def small(**changes):
+    log = simulated_log(StudioTruth(**{"clients": 200, "starting": 0.03, **changes}), 4)
+    episodes = follow_clients(log)
+    return log, episodes, session_facts(log, episodes)
+
+
+def test_rows_hold_what_was_known_on_the_landmark():
+    _, episodes, facts = small()
+    rows = landmark_rows(episodes, facts, 56)
+    assert rows.rows.supplied == len(episodes.client)
+    assert set(rows.episode) == set(np.flatnonzero(episodes.new & (episodes.time > 56)))
+    for place, episode in enumerate(rows.episode[:40]):
+        own = (episodes.episode == episode) & (episodes.day <= 56)
+        assert rows.exposed[place] == facts.done[own].any()
+        assert rows.recency[place] == 56 - episodes.day[own].max()
+        late = own & (episodes.day > 28)
+        assert rows.recent[place] == log_rate(late.sum(), np.array(28))
+        assert rows.overall[place] == log_rate(own.sum(), np.array(56))
+        counts = np.bincount(facts.trainer[own])
+        assert rows.trainer[place] == counts.argmax()
+
+
+def test_where_nothing_works_nothing_is_found():
+    log, episodes, _ = small(clients=6000)
+    for landmark in (28, 84):
+        answer = answer_landmark(log, episodes, landmark, horizon=182, least_events=20)
+        ratio, difference = answer.hazard_ratio, answer.risk_difference
+        assert abs(math.log(ratio.value)) < 3 * ratio.standard_error
+        assert ratio.standard_error < 0.12
+        assert abs(difference.value) < 3 * difference.standard_error
+        assert abs(math.log(answer.risk_ratio.value)) < 3 * answer.risk_ratio.standard_error
+        assert answer.out_of_100[0] - answer.out_of_100[1] == pytest.approx(-100 * difference.value)
+
+
+def test_without_the_time_since_the_last_session_a_landmark_would_mislead():
+    """Clients with more sessions so far came more recently, and cannot be confirmed as having left soon."""
+    _, episodes, facts = small(clients=6000, spread=0.5)
+    rows = landmark_rows(episodes, facts, 28)
+    assert rows.recency[rows.exposed].mean() < rows.recency[~rows.exposed].mean() - 0.3
+
+
+def test_too_few_departures_and_unmarked_sessions():
+    log, episodes, facts = small()
+    refused = answer_landmark(log, episodes, 84, horizon=182, least_events=400)
+    assert refused.hazard_ratio is None
+    assert refused.refused.startswith("too few departures after day 84: ")
+    assert refused.rows.used == refused.clients
+    unmarked = dataclasses.replace(log, session_partner_reps=np.full_like(log.session_partner_reps, UNKNOWN))
+    nobody = answer_landmark(unmarked, follow_clients(unmarked), 28, horizon=182, least_events=20)
+    assert nobody.clients == 0
+    assert dict(nobody.rows.left_out)["no session of which partner reps were marked"] > 50
+    never = dataclasses.replace(facts, begun=np.zeros_like(facts.begun))
+    one_sided = answer_landmark(log, episodes, 28, horizon=182, least_events=20, facts=never)
+    assert "0 with partner reps" in one_sided.refused
+
+
+def test_trainers_who_do_or_do_not():
+    log, episodes, facts = small(trainers=2)
+    by_trainer = dataclasses.replace(facts, begun=facts.trainer == 0)
+    answer = answer_landmark(log, episodes, 28, horizon=182, least_events=20, facts=by_trainer)
+    assert "cannot be told from the person" in answer.refused
+    many, clients, known = small(trainers=8, clients=900)
+    usual = np.zeros(len(clients.client), dtype=int)
+    rows = landmark_rows(clients, known, 28)
+    usual[rows.episode] = rows.trainer
+    split = dataclasses.replace(known, begun=usual[clients.episode] % 2 == 0)
+    clustered = answer_landmark(many, clients, 28, horizon=182, least_events=20, facts=split)
+    assert clustered.hazard_ratio.degrees_of_freedom == 6
+    assert "trainers" in clustered.method_in_words
