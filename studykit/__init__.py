@@ -34,6 +34,7 @@ _ENGINE = (
 )
 _HOMES = {
     "Study": "studykit.study",
+    "read_attendance": "studykit.lookback.reading",
     "read_protocol": "studykit.protocol.reading",
     "read_records": "studykit.records.reading",
     **dict.fromkeys(_ENGINE, "studykit.mixed"),
@@ -72,6 +73,7 @@ __all__ = [
     "model_from_frame",
     "profile_interval",
     "random_effect_quantiles",
+    "read_attendance",
     "read_protocol",
     "read_records",
     "residual_quantiles",
@@ -83,6 +85,7 @@ __all__ = [
 if TYPE_CHECKING:
     from studykit import effects, retention
     from studykit.frames import fit_frame, model_from_frame, to_frame
+    from studykit.lookback.reading import read_attendance
     from studykit.mixed import (
         Correlation,
         MixedModel,

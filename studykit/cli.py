@@ -7,7 +7,6 @@ commands, so that ``studykit --help`` answers at once.
 from __future__ import annotations
 
 import argparse
-import datetime as dt
 import json
 import os
 import shlex
@@ -19,11 +18,13 @@ from typing import TYPE_CHECKING, Any
 from studykit import __version__
 from studykit.console import Progress, ask, confirm, is_interactive, plain, safe_output
 from studykit.errors import ArgumentError, Finding, FindingsError, FolderError, StudykitError
+from studykit.options import LOOK_BACK, TABLES, day, option, whole
 
 if TYPE_CHECKING:
     from studykit.study import Study
 
 DONE, ATTENTION, WRONG = 0, 1, 2
+
 Command = Callable[[argparse.Namespace], int]
 
 
@@ -159,7 +160,7 @@ def new(arguments: argparse.Namespace) -> int:
 def plan(arguments: argparse.Namespace) -> int:
     """What the study can and cannot tell."""
     study = _open(arguments)
-    result = study.plan(clients=arguments.clients)
+    result = study.plan(clients=arguments.clients, pilot=arguments.pilot)
     page = study.save_plan(result)
     _show(arguments, result, f"{result.summary()}\n\nPage: {page}")
     return DONE
@@ -291,21 +292,6 @@ def sheet(arguments: argparse.Namespace) -> int:
     return ATTENTION if written.plan.needs_attention else DONE
 
 
-def _day(text: str) -> dt.date:
-    """A date from the command line."""
-    try:
-        return dt.date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"a date such as 2026-03-09 is wanted, not {text!r}") from None
-
-
-def _whole(text: str) -> int:
-    """A whole number from 1 from the command line."""
-    if not (text.isdecimal() and 1 <= int(text) <= 10_000):
-        raise argparse.ArgumentTypeError(f"a whole number from 1 is wanted, not {text!r}")
-    return int(text)
-
-
 def _look(study: Study, arguments: argparse.Namespace) -> tuple[str, str]:
     """Ask before results by arm are seen early; the look is logged."""
     if study.is_complete():
@@ -361,6 +347,45 @@ def report(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+class _Keyboard:
+    """Questions of a command to whoever sits at the terminal."""
+
+    say = staticmethod(_say)
+    confirm = staticmethod(confirm)
+    ask = staticmethod(ask)
+
+
+def lookback(arguments: argparse.Namespace) -> int:
+    """Look back at attendance records: how staying and partner reps went together, without a trial."""
+    from studykit.study.looking_back import Said, Wish, look_back_from
+
+    said = Said(
+        columns=dict(arguments.column),
+        statuses=dict(arguments.status),
+        tables={name: str(path) for name in TABLES if (path := getattr(arguments, name)) is not None},
+        adopted=dict(arguments.adopted),
+        date_order=arguments.date_order,
+        extracted_on="" if arguments.exported_on is None else arguments.exported_on.isoformat(),
+        facts=tuple(arguments.fact),
+    )
+    wish = Wish(
+        arguments.file, said, out=arguments.out, recode=arguments.recode, study=arguments.study,
+        by=arguments.by, options={"horizon": arguments.horizon, "lead": arguments.lead},
+    )  # fmt: skip
+    asking = _Keyboard() if is_interactive() and not arguments.json else None
+    done = look_back_from(wish, asking=asking, step=Progress(3).step)
+    for notice in done.notices:
+        _complain(notice)
+    lines = [done.look.summary(), ""]
+    if done.findings:
+        lines += ["Noticed in the records.", _findings_text(done.findings), ""]
+    lines += [f"Page: {done.page}"]
+    if done.tally_sheet is not None:
+        lines += [f"To record partner reps from now on, print: {done.tally_sheet}"]
+    _show(arguments, done.plain(), "\n".join(lines))
+    return ATTENTION if done.needs_attention else DONE
+
+
 # --- parser --------------------------------------------------------------------------------------
 
 
@@ -371,50 +396,47 @@ class _Parser(argparse.ArgumentParser):
         self.exit(WRONG, plain(f"{self.prog}: {message}. Try: {self.prog} --help\n"))
 
 
-def _option(*words: str, **settings: Any) -> tuple[tuple[str, ...], dict[str, Any]]:
-    return words, settings
-
-
-_FOLDER = _option("folder", type=Path, metavar="FOLDER", help="the new study's folder")
-_DEMO_FOLDER = _option(
+_FOLDER = option("folder", type=Path, metavar="FOLDER", help="the new study's folder")
+_DEMO_FOLDER = option(
     "folder", nargs="?", type=Path, default=Path("demo_study"), metavar="FOLDER", help="default: demo_study"
 )
-_STUDY = _option("study", metavar="STUDY", type=Path, help="the study's folder")
-_CLIENT = _option("client", metavar="CLIENT", help="client code")
-_BY = _option("--by", required=True, metavar="CODE", help="your code, as in the protocol's roles")
-_YES = _option("--yes", action="store_true", help="do not ask before going on")
-_DESIGN = _option("--design", default="parallel", metavar="NAME", help="ready protocol (default: parallel)")
-_DEFAULTS = _option("--defaults", action="store_true", help="ask nothing, take every default")
-_CLIENTS = _option("--clients", type=int, metavar="N", help="clients in all arms (default: the protocol's)")
-_WHY_CHANGED = _option("--reason", required=True, metavar="TEXT", help="why the protocol changes")
-_FACT = _option("--fact", required=True, metavar="NAME", help="the fact that was mistyped")
-_VALUE = _option("--value", required=True, metavar="TEXT", help="what it should have been")
-_WHY_CORRECTED = _option("--reason", required=True, metavar="TEXT", help="how the slip was found")
-_RECEIPT = _option(
+_STUDY = option("study", metavar="STUDY", type=Path, help="the study's folder")
+_CLIENT = option("client", metavar="CLIENT", help="client code")
+_BY = option("--by", required=True, metavar="CODE", help="your code, as in the protocol's roles")
+_YES = option("--yes", action="store_true", help="do not ask before going on")
+_DESIGN = option("--design", default="parallel", metavar="NAME", help="ready protocol (default: parallel)")
+_DEFAULTS = option("--defaults", action="store_true", help="ask nothing, take every default")
+_CLIENTS = option("--clients", type=int, metavar="N", help="clients in all arms (default: the protocol's)")
+_PILOT = option("--pilot", action="store_true", help="plan a pilot study first, with its progression rules")
+_WHY_CHANGED = option("--reason", required=True, metavar="TEXT", help="why the protocol changes")
+_FACT = option("--fact", required=True, metavar="NAME", help="the fact that was mistyped")
+_VALUE = option("--value", required=True, metavar="TEXT", help="what it should have been")
+_WHY_CORRECTED = option("--reason", required=True, metavar="TEXT", help="how the slip was found")
+_RECEIPT = option(
     "--receipt", action="append", default=[], type=Path, metavar="FILE", help="a receipt that was handed out"
 )
-_KEPT = _option(
+_KEPT = option(
     "--kept", action="append", default=[], metavar="CODE", help="an entry and its code, kept elsewhere"
 )
-_LIST = _option("--list", type=Path, metavar="FILE", help="kept.json of the outsider, after the last client")
-_SLIP = _option("--slip", default="", metavar="WORD", help="word on the opened slip of a sealed list")
-_TO = _option(
+_LIST = option("--list", type=Path, metavar="FILE", help="kept.json of the outsider, after the last client")
+_SLIP = option("--slip", default="", metavar="WORD", help="word on the opened slip of a sealed list")
+_TO = option(
     "--to", required=True, type=Path, metavar="FOLDER", help="a new folder outside the study's folder"
 )
-_SLIPS = _option("--slips", type=_whole, metavar="N", help="slips in each stratum")
-_DATE = _option("--date", type=_day, metavar="DATE", help="day of the session (default: today)")
-_TRAINER = _option(
+_SLIPS = option("--slips", type=whole, metavar="N", help="slips in each stratum")
+_DATE = option("--date", type=day, metavar="DATE", help="day of the session (default: today)")
+_TRAINER = option(
     "--trainer", default="", metavar="CODE", help="who trains that day, if not the usual trainer"
 )
-_LOOK_BY = _option("--look-by", default="", metavar="CODE", help="who looks before the end of follow-up")
-_LOOK_REASON = _option("--look-reason", default="", metavar="TEXT", help="why")
-_JSON = _option("--json", action="store_true", help="answer as JSON")
+_LOOK_BY = option("--look-by", default="", metavar="CODE", help="who looks before the end of follow-up")
+_LOOK_REASON = option("--look-reason", default="", metavar="TEXT", help="why")
+_JSON = option("--json", action="store_true", help="answer as JSON")
 
 _CORRECTION = 'my_study C014 --fact sex --value female --reason "typing slip" --by OW'
 _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (demo, "", (_DEMO_FOLDER,)),
     (new, "my_study", (_FOLDER, _DESIGN, _DEFAULTS)),
-    (plan, "my_study --clients 60", (_STUDY, _CLIENTS)),
+    (plan, "my_study --clients 60", (_STUDY, _CLIENTS, _PILOT)),
     (lock, "my_study --by OW", (_STUDY, _BY, _YES)),
     (amend, 'my_study --by OW --reason "a second studio joins"', (_STUDY, _BY, _WHY_CHANGED)),
     (enrol, "my_study C014 --by OW", (_STUDY, _CLIENT, _BY, _YES, _SLIP)),
@@ -426,6 +448,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (audit, 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"', (_STUDY, _RECEIPT, _KEPT, _LIST)),
     (analyse, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),
     (report, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),
+    (lookback, "export.csv --column client=Member --date-order day", LOOK_BACK),
 )
 
 

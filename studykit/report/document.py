@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cache
 from typing import Literal
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from studykit.report.gallery import Picture
+from studykit.report.rendering import render_page
 from studykit.report.style import inline_svg
 from studykit.report.tables import Table, to_html
 
@@ -68,16 +67,7 @@ def pictures(*found: Picture | None) -> tuple[Block, ...]:
 
 def render_document(document: Document) -> str:
     """The page as HTML text."""
-    template = _environment().get_template("page.html.j2")
-    return template.render(document=document, table=to_html, drawing=_drawing) + "\n"
-
-
-@cache
-def _environment() -> Environment:
-    return Environment(
-        loader=PackageLoader("studykit.report", "templates"), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
+    return render_page("page.html.j2", document=document, table=to_html, drawing=_drawing)
 
 
 def _drawing(picture: Picture) -> Markup:

@@ -25,6 +25,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("frames",),
     ("study",),
     ("console",),
+    ("options",),
     ("cli",),
 )
 RANK = {room: rank for rank, group in enumerate(GROUPS) for room in group}

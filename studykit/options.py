@@ -1,0 +1,108 @@
+"""What commands take: options as data, and how their words are read."""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+from pathlib import Path
+from typing import Any
+
+METHODS = ("session clock", "landmark", "strategies from joining", "before and after")
+TABLES = ("clients", "pauses", "departures", "closures", "trainers")
+
+
+def option(*words: str, **settings: Any) -> tuple[tuple[str, ...], dict[str, Any]]:
+    """One option: its words and its settings."""
+    return words, settings
+
+
+def day(text: str) -> dt.date:
+    """A date from the command line."""
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"a date such as 2026-03-09 is wanted, not {text!r}") from None
+
+
+def whole(text: str) -> int:
+    """A whole number from 1 from the command line."""
+    if not (text.isdecimal() and 1 <= int(text) <= 10_000):
+        raise argparse.ArgumentTypeError(f"a whole number from 1 is wanted, not {text!r}")
+    return int(text)
+
+
+def pair(text: str) -> tuple[str, str]:
+    """A name and what it stands for, from the command line."""
+    name, mark, value = text.partition("=")
+    if not (mark and name.strip() and value.strip()):
+        raise argparse.ArgumentTypeError(f"NAME=VALUE is wanted, not {text!r}")
+    return name.strip(), value.strip()
+
+
+_EXPORT = option("file", metavar="FILE", type=Path, help="the attendance export, CSV or XLSX")
+_COLUMN = option(
+    "--column",
+    action="append",
+    default=[],
+    type=pair,
+    metavar="OURS=THEIRS",
+    help='name of a column in the export, such as client=Member or date="Visit date"; or none',
+)
+_STATUS = option(
+    "--status",
+    action="append",
+    default=[],
+    type=pair,
+    metavar="WORD=MEANING",
+    help='what a status means: attended, cancelled, "no show" or booked',
+)
+_DATE_ORDER = option(
+    "--date-order", default="", choices=("day", "month"), help="which comes first in dates such as 03/04/2025"
+)
+_FURTHER = tuple(
+    option(f"--{name}", type=Path, metavar="FILE", help=f"further table: {meaning}")
+    for name, meaning in zip(
+        TABLES,
+        (
+            "client, joined_on, and facts known at joining",
+            "client, first_day, last_day",
+            "client, date",
+            "first_day, last_day of the studio",
+            "trainer, adopted_on",
+        ),
+        strict=True,
+    )
+)
+_ADOPTED = option(
+    "--adopted",
+    action="append",
+    default=[],
+    type=pair,
+    metavar="TRAINER=DATE",
+    help="day from which a trainer worked with partner reps, or never",
+)
+_KNOWN_FACT = option(
+    "--fact",
+    action="append",
+    default=[],
+    metavar="NAME",
+    help="column of the clients' table that was known at joining (default: all that can be)",
+)
+_EXPORTED = option("--exported-on", type=day, metavar="DATE", help="day on which the records were exported")
+_HORIZON = option("--horizon", type=whole, default=182, metavar="DAYS", help="days (default: 182)")
+_LEAD = option(
+    "--lead",
+    default="session clock",
+    choices=METHODS,
+    help="the answer that leads, named before the file is opened (default: session clock)",
+)
+_OUT = option("--out", type=Path, metavar="FOLDER", help="for the results (default: beside the file)")
+_RECODE = option(
+    "--recode", action="store_true", help="write a copy with codes for names, and a key to keep elsewhere"
+)
+_IN_STUDY = option("--study", type=Path, metavar="STUDY", help="log the look in this study's ledger")
+_LOOKER = option("--by", default="", metavar="CODE", help="who looks, for the ledger")
+LOOK_BACK = (
+    _EXPORT, _COLUMN, _STATUS, _DATE_ORDER, *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED, _HORIZON, _LEAD,
+    _OUT, _RECODE, _IN_STUDY, _LOOKER,
+)  # fmt: skip

@@ -1,0 +1,423 @@
+"""A whole look back from a file: what the export does not say is asked or refused, then answered and saved.
+
+Answers about the export are kept beside the results, so that they are given once.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from studykit.errors import ArgumentError, DataError, Finding, FolderError
+from studykit.study.folder import versions
+
+if TYPE_CHECKING:
+    from studykit.lookback.columns import Placed
+    from studykit.lookback.log import AttendanceLog
+    from studykit.lookback.results import LookBack
+    from studykit.lookback.written import Opened
+
+SAID = "answers.json"
+FORMAT = 1
+
+
+class Asking(Protocol):
+    """Somebody at a keyboard."""
+
+    def say(self, text: str) -> None:
+        """Show a line."""
+
+    def confirm(self, question: str) -> bool:
+        """A plain yes or no."""
+
+    def ask(self, question: str, *, default: str = "", choices: Sequence[str] = ()) -> str:
+        """One answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What was stated of an export, by options or by answers, now or before.
+
+    Parameters
+    ----------
+    columns, statuses, tables, adopted : mapping of str to str
+        Dates of adoption as YYYY-MM-DD or ``never``.
+    date_order, extracted_on : str
+    facts : tuple of str
+    """
+
+    columns: Mapping[str, str] = field(default_factory=dict)
+    statuses: Mapping[str, str] = field(default_factory=dict)
+    tables: Mapping[str, str] = field(default_factory=dict)
+    adopted: Mapping[str, str] = field(default_factory=dict)
+    date_order: str = ""
+    extracted_on: str = ""
+    facts: tuple[str, ...] = ()
+
+    def over(self, earlier: Said) -> Said:
+        """These answers where there are any, else the earlier ones."""
+        return Said(
+            columns={**earlier.columns, **self.columns},
+            statuses={**earlier.statuses, **self.statuses},
+            tables={**earlier.tables, **self.tables},
+            adopted={**earlier.adopted, **self.adopted},
+            date_order=self.date_order or earlier.date_order,
+            extracted_on=self.extracted_on or earlier.extracted_on,
+            facts=self.facts or earlier.facts,
+        )
+
+    def lines(self) -> tuple[tuple[str, str], ...]:
+        """For the page: what was stated."""
+        pairs = [(f"column {name}", header) for name, header in self.columns.items()]
+        pairs += [(f"status {word!r}", state) for word, state in self.statuses.items()]
+        pairs += [(f"table {name}", Path(place).name) for name, place in self.tables.items()]
+        pairs += [(f"{trainer} worked with partner reps from", day) for trainer, day in self.adopted.items()]
+        pairs += [("order of dates", self.date_order)] if self.date_order else []
+        pairs += [("exported on", self.extracted_on)] if self.extracted_on else []
+        pairs += [("facts named", ", ".join(self.facts))] if self.facts else []
+        return tuple(pairs)
+
+
+@dataclass(frozen=True, slots=True)
+class LookBackDone:
+    """What a look back left behind.
+
+    Parameters
+    ----------
+    look : LookBack
+    log : AttendanceLog
+    page : Path
+    notices : tuple of str
+        What a person must be told beside the answer: files replaced, copies written.
+    tally_sheet : Path or None
+    """
+
+    look: LookBack
+    log: AttendanceLog
+    page: Path
+    notices: tuple[str, ...]
+    tally_sheet: Path | None
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Of reading and of the analysis, each once, the gravest first."""
+        order = {"stop": 0, "warn": 1, "note": 2}
+        both = dict.fromkeys((*self.log.findings, *self.look.findings))
+        return tuple(sorted(both, key=lambda finding: order[finding.severity]))
+
+    @property
+    def needs_attention(self) -> bool:
+        """Whether something was not understood."""
+        return any(finding.severity == "stop" for finding in self.findings)
+
+    def plain(self) -> dict[str, Any]:
+        """The look back for programs, with its page, and the findings of reading and analysis together."""
+        from studykit.results import to_plain
+
+        return {
+            **to_plain(self.look),
+            "findings": to_plain(self.findings),
+            "rows_of_the_export": to_plain(self.log.rows),
+            "page": str(self.page),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What is to be done.
+
+    Parameters
+    ----------
+    file : Path
+    said : Said
+    out : Path or None
+        By default a folder beside the file.
+    recode : bool
+        Write a copy with codes where names stand in the export, and go on with it.
+    study, by : Path or None, str
+        A study in whose ledger the look is logged, and who looks.
+    options : mapping of str to value
+        For `studykit.lookback.look_back.look_back`.
+    """
+
+    file: Path
+    said: Said = field(default_factory=Said)
+    out: Path | None = None
+    recode: bool = False
+    study: Path | None = None
+    by: str = ""
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def folder(self) -> Path:
+        """Where the results go."""
+        return self.out or self.file.with_name(f"{self.file.stem}_lookback")
+
+
+def look_back_from(
+    wish: Wish, *, asking: Asking | None = None, step: Callable[[str], None] = lambda _what: None
+) -> LookBackDone:
+    """Read, ask what is not clear, analyse, save.
+
+    Parameters
+    ----------
+    wish : Wish
+    asking : Asking, optional
+        Without anybody to ask, what is not clear is refused.
+    step : callable
+        Told what begins.
+
+    Raises
+    ------
+    DataError
+        If the export is not clear and nobody can be asked, or cannot be used.
+    FolderError
+        If a file cannot be read, or something is in the way of the results.
+    """
+    look_back = import_module("studykit.lookback.look_back").look_back
+
+    log_here = _ledger_wanted(wish)
+    notices = list(_in_the_way(wish.folder))
+    said = wish.said.over(_earlier(wish.folder, notices))
+    step("reading the export")
+    log, said, more = _read(wish, said, asking)
+    notices += more
+    step("comparing")
+    look = look_back(log, **wish.options)
+    step("writing the page")
+    page, tally = _save(wish, look, log, said, log_here)
+    return LookBackDone(look, log, page, tuple(notices), tally)
+
+
+# --- reading -------------------------------------------------------------------------------------
+
+
+def _read(wish: Wish, said: Said, asking: Asking | None) -> tuple[AttendanceLog, Said, list[str]]:
+    from studykit.lookback.identity import named_columns, write_recoded
+    from studykit.lookback.written import open_attendance
+
+    notices: list[str] = []
+    opened = open_attendance(wish.file, tables=dict(said.tables))
+    placed, said = _settle_columns(opened, said, asking)
+    named = named_columns(opened, placed)
+    if named and (wish.recode or (asking is not None and _offer_codes(asking, named))):
+        copies, key = write_recoded(opened, placed, wish.file)
+        notices.append(
+            f"Codes stand for the names in {', '.join(path.name for path in copies.values())}. The key is "
+            f"{key.name}: keep it elsewhere, and use the copies from now on."
+        )
+        tables = {name: str(path) for name, path in copies.items() if name != "sessions"}
+        said = replace(said, columns={}, tables=tables)
+        opened = open_attendance(copies["sessions"], tables=dict(tables))
+        placed, said = _settle_columns(opened, said, None)
+    log, said = _understood(opened, placed, said, asking)
+    return log, said, notices
+
+
+def _offer_codes(asking: Asking, named: Sequence[Finding]) -> bool:
+    for finding in named:
+        asking.say(str(finding))
+    return asking.confirm("Write a copy with codes and a separate key, and go on with the copy?")
+
+
+def _settle_columns(opened: Opened, said: Said, asking: Asking | None) -> tuple[Placed, Said]:
+    """Columns as said, exact ones, and guesses that somebody confirms."""
+    from studykit.lookback.columns import UNUSED, place_columns, refuse_guesses
+
+    placed = place_columns(opened, said.columns)
+    if asking is not None and placed.guesses and not placed.missing:
+        answers = {
+            guess.key: guess.header
+            if asking.confirm(f"{guess.where}: does the column {guess.header!r} hold the {guess.meaning}?")
+            else UNUSED
+            for guess in placed.guesses
+        }
+        said = replace(said, columns={**said.columns, **answers})
+        placed = place_columns(opened, said.columns)
+    refuse_guesses(placed)
+    return placed, said
+
+
+def _understood(
+    opened: Opened, placed: Placed, said: Said, asking: Asking | None
+) -> tuple[AttendanceLog, Said]:
+    """The log; in a terminal the order of dates, words for states and days of adoption are asked for."""
+    if asking is not None:
+        said = _ask_order(opened, placed, said, asking)
+        said = _ask_states(opened, placed, said, asking)
+    log = _log(opened, placed, said)
+    unmarked = not log.marked and log.trainers and not said.adopted and (log.adopted < 0).all()
+    if asking is not None and unmarked:
+        said = replace(said, adopted=_ask_adoption(log, asking))
+        log = _log(opened, placed, said)
+    return log, said
+
+
+def _log(opened: Opened, placed: Placed, said: Said) -> AttendanceLog:
+    from studykit.lookback.reading import ReadingSettings, understand
+
+    settings = ReadingSettings(
+        statuses=dict(said.statuses),
+        facts=said.facts or None,
+        extracted_on=_day(said.extracted_on, "the day of the export") if said.extracted_on else None,
+    )
+    adopted = {
+        trainer: "never" if day == "never" else _day(day, f"the day on which {trainer} began")
+        for trainer, day in said.adopted.items()
+    }
+    return understand(
+        opened, placed, date_order=said.date_order or None,
+        adopted=adopted, settings=settings,  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def _day(text: str, what: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise ArgumentError(
+            where=what, expected="a date such as 2026-03-09", got=repr(text), todo="Write it so."
+        ) from None
+
+
+def _ask_order(opened: Opened, placed: Placed, said: Said, asking: Asking) -> Said:
+    from studykit.lookback.understanding import DATE_ORDERS, understand_dates
+
+    index = placed.places["sessions"]["date"]
+    table = opened.tables["sessions"]
+    try:
+        understand_dates(table.columns[index], table.header[index], _order(said.date_order))
+    except DataError as error:
+        asking.say(str(error))
+        return replace(said, date_order=asking.ask("How are dates written?", choices=DATE_ORDERS))
+    return said
+
+
+def _order(text: str) -> Any:
+    return {"day": "day first", "month": "month first"}.get(text, text) or None
+
+
+def _ask_states(opened: Opened, placed: Placed, said: Said, asking: Asking) -> Said:
+    from studykit.lookback.understanding import STATES, understand_states
+
+    index = placed.places["sessions"].get("status")
+    if index is None:
+        return said
+    column = opened.tables["sessions"].columns[index]
+    known = understand_states(column, said.statuses)
+    words = [text for text, state in zip(column.texts, known, strict=True) if text and not state]
+    answers = dict(said.statuses)
+    for word in words[:_MOST_WORDS]:
+        state = asking.ask(f"What does the status {word!r} mean?", choices=(*STATES, "not known"))
+        if state in STATES:
+            answers[word] = state
+    return replace(said, statuses=answers)
+
+
+_MOST_WORDS = 12
+
+
+def _ask_adoption(log: AttendanceLog, asking: Asking) -> dict[str, str]:
+    asking.say(
+        "The export does not say at which sessions partner reps were done. With the day on which each "
+        "trainer began to work with them, months before and after can be set side by side."
+    )
+    found: dict[str, str] = {}
+    for trainer in log.trainers:
+        answer = asking.ask(
+            f"From which day did {trainer} work with partner reps? (YYYY-MM-DD, never, or not known)",
+            default="not known",
+        )
+        if answer != "not known":
+            found[trainer] = answer
+    return found
+
+
+# --- results -------------------------------------------------------------------------------------
+
+
+def _in_the_way(folder: Path) -> tuple[str, ...]:
+    """What stands in the folder already: an earlier look back is replaced and said, others are refused."""
+    from studykit.report.saving import LOOK_BACK_PAGE
+
+    if not folder.exists():
+        return ()
+    if not folder.is_dir() or (any(folder.iterdir()) and not (folder / LOOK_BACK_PAGE).is_file()):
+        raise FolderError(
+            where=str(folder), expected="a free name for the results", got="something else of that name",
+            todo="Give another: --out FOLDER.",
+        )  # fmt: skip
+    return (f"The earlier look back in {folder} is replaced.",) if any(folder.iterdir()) else ()
+
+
+def _earlier(folder: Path, notices: list[str]) -> Said:
+    """What was said of this export before."""
+    path = folder / SAID
+    if not path.is_file():
+        return Said()
+    try:
+        plain = json.loads(path.read_text(encoding="utf-8"))
+        fields = {name: plain[name] for name in Said.__slots__ if name in plain}
+        said = Said(**{**fields, "facts": tuple(fields.get("facts", ()))})
+        newer = plain.get("format", FORMAT) > FORMAT
+    except (OSError, ValueError, TypeError, AttributeError):
+        said, newer = Said(), True
+    if newer:
+        raise FolderError(
+            where=str(path), expected="the answers given to an earlier look back", got="something else",
+            todo="Move the file away; the questions are asked again.",
+        )  # fmt: skip
+    if said != Said():
+        notices.append(f"Answers given before are used again: {path}.")
+    return said
+
+
+def _save(
+    wish: Wish, look: LookBack, log: AttendanceLog, said: Said, log_here: Callable[[LookBack], str]
+) -> tuple[Path, Path | None]:
+    from studykit.report.lookback_page import LookBackReading
+    from studykit.report.saving import save_look_back, write_whole
+    from studykit.report.tally_sheet import tally_files
+
+    today = dt.datetime.now(dt.UTC).date().isoformat()
+    reading = LookBackReading(look, log, today, versions(), said.lines(), log_here(look))
+    page = save_look_back(reading, wish.folder)
+    plain = {"format": FORMAT, **{name: getattr(said, name) for name in Said.__slots__}}
+    extra = {SAID: (json.dumps(plain, indent=1, ensure_ascii=False) + "\n").encode("utf-8")}
+    if not log.marked:
+        extra |= tally_files(log.trainers)
+    write_whole(wish.folder, extra)
+    return page, None if log.marked else wish.folder / "tally.html"
+
+
+def _ledger_wanted(wish: Wish) -> Callable[[LookBack], str]:
+    """How the look is logged in a study's ledger; checked before anything is looked at."""
+    if wish.study is None:
+        return lambda _look: ""
+    from studykit.lookback.sentences import for_the_protocol
+    from studykit.study.study import Study
+
+    study = Study.open(wish.study)
+    ledger = study.ledger
+    if ledger is None:
+        return lambda _look: ""
+    if not wish.by:
+        raise ArgumentError(
+            where="lookback", expected="--by CODE, who looks", got="none", todo="The look is logged."
+        )
+
+    def log_look(look: LookBack) -> str:
+        today = dt.datetime.now(dt.UTC).date().isoformat()
+        entry = ledger.append(
+            "note",
+            {"what": "attendance records looked at", "told": for_the_protocol(look, today)},
+            by=wish.by,
+        )
+        return f"the ledger of {study.folder.name}, entry {entry.position}"
+
+    return log_look
