@@ -54,6 +54,19 @@ def test_a_validity_study_runs_in_short_form(name: str) -> None:
     assert "trials" in out
 
 
+@pytest.mark.slow
+def test_no_small_trial_fails_or_warns_where_trainers_do_not_differ() -> None:
+    """Of 400 trials a row: 5 % with a Monte Carlo error of 1.1 points, of which four are allowed."""
+    out = run(ANALYSIS / "07_zero_trainer_variance.py", "--trials", "400")
+    lines = [line for line in out.splitlines()[1:] if line]
+    assert len(lines) == 10
+    for line in lines:
+        failed, heard, at_zero, type_one_error = line.split("  ")[5:9]
+        assert (failed, heard) == ("0", "0"), line
+        assert 0.4 < float(at_zero) < 0.8, line
+        assert abs(float(type_one_error) - 0.05) < 4 * 0.011, line
+
+
 def test_every_script_guards_its_main_part() -> None:
     """joblib's workers start scripts anew on some systems; without the guard they would never end."""
     scripts = sorted(ANALYSIS.glob("*.py"))
