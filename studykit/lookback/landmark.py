@@ -320,4 +320,5 @@ class _Builder:
             ),
             refused=refused,
             risk_ratio=shares.risk_ratio,
+            variant=f"day {self.landmark}",
         )

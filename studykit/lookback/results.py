@@ -89,6 +89,8 @@ class Answer:
         Why there is no number (too few events, say), empty otherwise.
     risk_ratio : Association or None
         Ratio of the shares that left by the horizon, with partner reps to without.
+    variant : str
+        Tells answers of one method apart, in a few words.
     """
 
     method: Method
@@ -106,6 +108,7 @@ class Answer:
     checks: tuple[tuple[str, float], ...] = ()
     refused: str = ""
     risk_ratio: Association | None = None
+    variant: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -228,6 +231,25 @@ class NextStudy:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Sensitivity:
+    """What another choice would have given.
+
+    Parameters
+    ----------
+    choice : str
+        What was chosen otherwise, in words.
+    answer : Answer or None
+        The comparison on the session clock.
+    retention : Curve
+        Everybody.
+    """
+
+    choice: str
+    answer: Answer | None
+    retention: Curve
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class LookBack:
     """The whole answer of a look back.
 
@@ -250,9 +272,11 @@ class LookBack:
     horizon : int
         Days.
     first_day, last_day, cut_day : int
-        Window of the records, and the last day on which a departure could still be confirmed.
+        Window of the records, and the last session day after which an absence could still be judged in them.
     findings : tuple of Finding
     source : str
+    sensitivity : tuple of Sensitivity
+        A longer absence before it counts as a departure.
     """
 
     lead: Method | None
@@ -274,6 +298,7 @@ class LookBack:
     cut_day: int
     findings: tuple[Finding, ...] = field(default=())
     source: str = ""
+    sensitivity: tuple[Sensitivity, ...] = ()
 
     def summary(self) -> str:
         """What was found and what remains open, as plain text."""
