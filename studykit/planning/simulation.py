@@ -38,7 +38,7 @@ from studykit.trial.truth import TrueValue, true_values
 
 Floats = NDArray[np.float64]
 World = Literal["effect", "null"]
-_TRUTH_CLIENTS = 60_000  # complete clients under each arm, from which the truth is worked out
+TRUTH_CLIENTS = 60_000  # complete clients under each arm, from which the truth is worked out
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,7 +278,7 @@ def _wanted(protocol: Protocol, only: Collection[str]) -> dict[Analysis, Outcome
 
 def truth_of(settings: TrialSettings, seed: int) -> tuple[TrueValue, TrueValue]:
     """What is true in the simulated world, for strength and for retention."""
-    return true_values(settings, seed=seed, trials=max(2, _TRUTH_CLIENTS // settings.clients))
+    return true_values(settings, seed=seed, trials=max(2, TRUTH_CLIENTS // settings.clients))
 
 
 def _batch(

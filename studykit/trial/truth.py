@@ -107,36 +107,63 @@ def true_values(
     ArgumentError
         If ``trials`` is below 2.
     """
-    if trials < 2:
-        raise ArgumentError(where="true_values, trials", expected="at least 2", got=str(trials))
-    strength = np.empty((trials, len(settings.arms)))
-    retained = np.empty_like(strength)
-    for number, start in enumerate(range(0, trials, _BATCH)):
-        here = slice(start, min(start + _BATCH, trials))
-        for arm in range(len(settings.arms)):
-            batch = simulate_batch(settings, here.stop - here.start, seed=seed, batch=number, arm=arm)
-            strength[here, arm] = composite_at_primary(batch).mean(axis=1)
-            retained[here, arm] = batch.retained.mean(axis=1)
-    exercises = ", ".join(machine.code for machine in settings.machines if machine.code)
-    visit = settings.visits[settings.primary_visit].code
-    arms = f"{settings.arms[1]} compared with {settings.arms[0]}"
-    log = settings.strength.scale == "log"
+    strength, retained = _arm_means(settings, seed=seed, trials=trials, attendance=True)
     return (
-        _true_value(
-            settings.outcome,
-            f"{'ratio of geometric means' if log else 'difference in means'} at {visit}"
-            f"{f' (equal weights: {exercises})' if exercises else ''}, {arms}, had training continued",
-            "log ratio" if log else "difference",
-            strength,
-            settings.clients,
-        ),
+        _true_strength(settings, strength),
         _true_value(
             retention,
-            f"difference in the share active on day {settings.retention.horizon_day}, {arms}",
+            f"difference in the share active on day {settings.retention.horizon_day}, {_arms(settings)}",
             "share",
             retained,
             settings.clients,
         ),
+    )
+
+
+def true_strength(settings: TrialSettings, *, seed: int, trials: int = 2000) -> TrueValue:
+    """The first of `true_values`, without simulating attendance.
+
+    Raises
+    ------
+    ArgumentError
+        If ``trials`` is below 2.
+    """
+    return _true_strength(settings, _arm_means(settings, seed=seed, trials=trials, attendance=False)[0])
+
+
+def _arm_means(settings: TrialSettings, *, seed: int, trials: int, attendance: bool) -> tuple[Floats, Floats]:
+    """Mean score and share retained of every trial under each arm; shape (trials, arms)."""
+    if trials < 2:
+        raise ArgumentError(where="true_values, trials", expected="at least 2", got=str(trials))
+    strength = np.empty((trials, len(settings.arms)))
+    retained = np.full_like(strength, np.nan)
+    for number, start in enumerate(range(0, trials, _BATCH)):
+        here = slice(start, min(start + _BATCH, trials))
+        for arm in range(len(settings.arms)):
+            batch = simulate_batch(
+                settings, here.stop - here.start, seed=seed, batch=number, arm=arm, attendance=attendance
+            )
+            strength[here, arm] = composite_at_primary(batch).mean(axis=1)
+            if attendance:
+                retained[here, arm] = batch.retained.mean(axis=1)
+    return strength, retained
+
+
+def _arms(settings: TrialSettings) -> str:
+    return f"{settings.arms[1]} compared with {settings.arms[0]}"
+
+
+def _true_strength(settings: TrialSettings, means: Floats) -> TrueValue:
+    exercises = ", ".join(machine.code for machine in settings.machines if machine.code)
+    visit = settings.visits[settings.primary_visit].code
+    log = settings.strength.scale == "log"
+    return _true_value(
+        settings.outcome,
+        f"{'ratio of geometric means' if log else 'difference in means'} at {visit}"
+        f"{f' (equal weights: {exercises})' if exercises else ''}, {_arms(settings)}, had training continued",
+        "log ratio" if log else "difference",
+        means,
+        settings.clients,
     )
 
 

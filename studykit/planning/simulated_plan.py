@@ -1,0 +1,201 @@
+"""All that simulation adds to a plan: how the own analysis does, what it needs, and what if it is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import stdtrit
+
+from studykit.errors import DesignError
+from studykit.planning.assumptions import Assumptions, dilution
+from studykit.planning.search import Found, FoundEffect, effect_at, level_of, search_number
+from studykit.planning.search_curve import Target
+from studykit.planning.search_trials import Errors, PlaceTrials
+from studykit.planning.simulation import StudySimulation, simulate_study
+from studykit.planning.simulation_doubts import SimulatedDoubts, simulate_doubts
+from studykit.planning.simulation_work import Told, Workers
+from studykit.planning.strength import on_scale, told
+from studykit.protocol.types import ContinuousOutcome, Protocol
+
+Stage = Callable[[str], Told]
+"""Makes what is told of one stage of the work, from the stage's name."""
+CLOSE = 0.05  # searches for the page end at this share of their answer
+MOST_TIMES = 6  # a search takes at most so many times the trials of the planned study
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatedPlan:
+    """What simulated studies say of a plan.
+
+    Parameters
+    ----------
+    study : StudySimulation
+        At the planned number of clients.
+    unit : str
+        In which differences in strength are told.
+    detectable : FoundEffect or None
+        Difference in strength found with the wanted power by the clients at hand, told in ``unit``.
+    largest_plausible : float
+        Difference that ``clients_for_largest`` is about, told in ``unit``.
+    clients_for_largest : Found or None
+        Clients for the wanted power at the largest plausible difference.
+    clients_for_worthwhile : Found or None
+        Clients for an interval that reaches no farther than the smallest worthwhile difference.
+    doubts : SimulatedDoubts or None
+    remarks : tuple of str
+        What the simulation shows that a reader must know.
+    stopped : bool
+        Whether somebody stopped the work; what was done is kept.
+    """
+
+    study: StudySimulation
+    unit: str
+    detectable: FoundEffect | None
+    largest_plausible: float
+    clients_for_largest: Found | None
+    clients_for_worthwhile: Found | None
+    doubts: SimulatedDoubts | None
+    remarks: tuple[str, ...]
+    stopped: bool
+
+
+def simulate_plan(
+    protocol: Protocol,
+    *,
+    clients: int | None = None,
+    trials: int = 500,
+    seed: int = 1,
+    workers: Workers = 1,
+    stage: Stage | None = None,
+) -> SimulatedPlan:
+    """Simulate a plan: the planned study, the searches, and the doubts.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        With a continuous outcome.
+    clients : int, optional
+        In all arms together, if not as planned.
+    trials : int
+        Studies of the planned size; the searches go on until they are precise, or to six times this.
+    seed : int
+    workers : int or str
+        As for `simulate_study`.
+    stage : callable, optional
+
+    Returns
+    -------
+    SimulatedPlan
+
+    Raises
+    ------
+    ArgumentError, DesignError
+        As `simulate_study`.
+    """
+    tell = stage or (lambda _name: lambda _done, _total: None)
+    study = simulate_study(
+        protocol, clients=clients, trials=trials, seed=seed, workers=workers, tell=tell("the planned study")
+    )
+    outcome = protocol.continuous_outcomes[0]
+    largest = _largest_plausible(protocol, outcome)
+    stopped = study.stopped
+    found: dict[Target, Found] = {}
+    wanted: tuple[tuple[Target, bool], ...] = (
+        ("power", largest != 0.0), ("width", outcome.smallest_worthwhile is not None)
+    )  # fmt: skip
+    for target, possible in wanted:
+        if possible and not stopped:
+            found[target] = search_number(
+                protocol,
+                target=target,
+                effect=largest,
+                seed=seed,
+                workers=workers,
+                close=CLOSE,
+                most_trials=MOST_TIMES * trials,
+                tell=tell(f"clients for the wanted {target}"),
+            )
+            stopped = found[target].stopped
+    doubts = None
+    if not stopped:
+        doubts = simulate_doubts(
+            protocol, clients=study.clients, trials=max(trials // 2, 50), seed=seed, workers=workers,
+            tell=tell("what if the assumptions are wrong"),
+        )  # fmt: skip
+        stopped = doubts.stopped
+    return SimulatedPlan(
+        study=study,
+        unit="%" if outcome.scale == "log" else outcome.unit,
+        detectable=_detectable(protocol, study),
+        largest_plausible=told(largest, outcome.scale),
+        clients_for_largest=found.get("power"),
+        clients_for_worthwhile=found.get("width"),
+        doubts=doubts,
+        remarks=remarks_on(study, alpha=protocol.analysis.alpha),
+        stopped=stopped,
+    )
+
+
+def _largest_plausible(protocol: Protocol, outcome: ContinuousOutcome) -> float:
+    """The larger end of the assumed effect as it reaches the analysis, on its scale."""
+    assumptions = Assumptions(protocol, scale=outcome.scale)
+    effect = assumptions.assumption("effect_strength")
+    ends = (
+        effect.value if effect.low is None else effect.low,
+        effect.value if effect.high is None else effect.high,
+    )
+    kept = dilution(assumptions, declared=protocol.planning.effect_declared)
+    return kept * on_scale(max(abs(end) for end in ends), outcome.scale)
+
+
+def _detectable(protocol: Protocol, study: StudySimulation) -> FoundEffect | None:
+    """From the very trials of the planned study; None where the analysis fails too often."""
+    outcome = protocol.continuous_outcomes[0]
+    found = study.outcome(outcome.code)
+    estimates, nothing = found.estimates, Errors(*(np.empty(0),) * 4)
+    reach = stdtrit(estimates.degrees_of_freedom, 1.0 - level_of(protocol) / 2.0) * estimates.standard_error
+    error = estimates.value - found.truth - estimates.truth_shift
+    own = Errors(error, estimates.truth_shift, reach, estimates.upper - estimates.lower)
+    try:
+        effect = effect_at(
+            PlaceTrials(own, nothing, nothing), clients=study.clients, power=protocol.planning.power
+        )
+    except DesignError:
+        return None
+    value, low, high = (told(end, outcome.scale) for end in (effect.value, effect.low, effect.high))
+    return replace(effect, value=value, low=low, high=high)
+
+
+def remarks_on(study: StudySimulation, *, alpha: float) -> tuple[str, ...]:
+    """What the simulated studies show that a reader must know, in plain words."""
+    remarks = []
+    for found in study.outcomes:
+        null, trials = found.without_effect, found.with_effect.trials
+        allowed = f"{100 * alpha:g} %"
+        if null is not None:
+            share, error = null.rejected.value, null.rejected.monte_carlo_error
+            claims = f"with nothing between the arms it claims a difference in {100 * share:.1f} % of studies"
+            if share - 3.0 * error > alpha:
+                remarks.append(
+                    f"{found.name}: the analysis promises too much: {claims}, where {allowed} is allowed. "
+                    "Do not rely on a verdict; plan more clients or trainers."
+                )
+            elif share + 3.0 * error < 0.8 * alpha:
+                remarks.append(
+                    f"{found.name}: the analysis is cautious: {claims}, where {allowed} is allowed. "
+                    "The price is power."
+                )
+        if found.with_effect.failed:
+            remarks.append(
+                f"{found.name}: in {found.with_effect.failed} of {trials} simulated studies too few clients "
+                "were left for any analysis. They count as having found nothing."
+            )
+        boundary = found.with_effect.at_boundary.value
+        if boundary > 0.05:
+            remarks.append(
+                f"{found.name}: in {100 * boundary:.0f} % of studies a spread was estimated at zero. That is "
+                "normal with so few clients, and the analysis goes on."
+            )
+    return tuple(remarks)
