@@ -9,6 +9,7 @@ begun by then is the last one, or it is not.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,7 @@ from studykit.lookback.adjustment import (
     trainer_role,
 )
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import SessionFacts, session_facts
+from studykit.lookback.exposure import LAST_SESSIONS, SessionFacts, session_facts
 from studykit.lookback.inference import compare_shares, curve_of, ratio
 from studykit.lookback.log import AttendanceLog
 from studykit.lookback.results import Answer, Association, Curve
@@ -37,21 +38,40 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+Exposure = Literal["begun", "often"]
+
 LEAST_ON_EACH_SIDE = 5
 LEAST_AT_RISK = 10
 DAYS_BETWEEN_POINTS = 28
 
 ESTIMAND = (
-    "Among clients who still train: how often a session was the last one before leaving, sessions at or "
-    "after a client's first one with partner reps compared with sessions before it, at the same time since "
-    "joining and the same recent attendance{strata}; and the share that would have left by day {horizon} had "
-    "all clients, or none, begun with partner reps at the first session."
+    "Among clients who still train: how often a session was the last one before leaving, sessions "
+    "{compared}, at "
+    "the same time since joining and the same recent attendance{strata}; and the share that would "
+    "have left by "
+    "day {horizon} had all clients, or none, {regime}."
 )
 METHOD = (
     "Discrete-time hazards per session (complementary log-log), {trainers}; standard errors by clusters "
     "({clusters}) with small-sample correction (CR2, Satterthwaite); curves standardised over the "
     "clients seen."
 )
+EXPOSURES: dict[str, tuple[str, str, str]] = {
+    "begun": (
+        "at or after a client's first one with partner reps compared with sessions before it",
+        "begun with partner reps at the first session",
+        "partner reps begun",
+    ),
+    "often": (
+        f"with partner reps in at least half of the last {LAST_SESSIONS} up to them compared with others",
+        "partner reps so often throughout",
+        "partner reps often of late",
+    ),
+}
+CURVES: dict[str, tuple[str, str]] = {
+    "begun": ("partner reps from the start", "no partner reps"),
+    "often": ("partner reps often", "partner reps seldom or never"),
+}
 ROLES = {
     "one": ("one trainer", "clients"),
     "strata": ("a baseline of its own for each trainer", "clients"),
@@ -71,6 +91,7 @@ class SessionsAtRisk:
     last : ndarray of bool, shape (m,)
     intervals : SessionIntervals
     rows : RowCount
+    exposure : {"begun", "often"}
     """
 
     place: Integers
@@ -78,11 +99,13 @@ class SessionsAtRisk:
     last: Bools
     intervals: SessionIntervals
     rows: RowCount
+    exposure: Exposure = "begun"
 
 
-def sessions_at_risk(episodes: Episodes, facts: SessionFacts) -> SessionsAtRisk:
+def sessions_at_risk(episodes: Episodes, facts: SessionFacts, exposure: Exposure = "begun") -> SessionsAtRisk:
     """Sessions that are judged and whose exposure is known."""
-    known = facts.known | facts.begun
+    often = exposure == "often"
+    known = facts.often_known if often else facts.known | facts.begun
     kept = episodes.judged & known
     place = np.flatnonzero(kept)
     owner = episodes.episode[place]
@@ -95,7 +118,7 @@ def sessions_at_risk(episodes: Episodes, facts: SessionFacts) -> SessionsAtRisk:
     )
     return SessionsAtRisk(
         place=place,
-        exposed=facts.begun[place],
+        exposed=(facts.often if often else facts.begun)[place],
         last=episodes.last[place],
         intervals=SessionIntervals(
             client=owner,
@@ -104,6 +127,7 @@ def sessions_at_risk(episodes: Episodes, facts: SessionFacts) -> SessionsAtRisk:
             end=episodes.time[owner],
         ),
         rows=RowCount(kept.size, place.size, tuple(one for one in reasons if one[1]), "sessions"),
+        exposure=exposure,
     )
 
 
@@ -113,9 +137,10 @@ def answer_session_clock(
     *,
     horizon: int,
     least_events: int,
+    exposure: Exposure = "begun",
     facts: SessionFacts | None = None,
 ) -> Answer:
-    """Compare sessions at or after the first one with partner reps with sessions before it.
+    """Compare sessions by partner reps up to and including each.
 
     Parameters
     ----------
@@ -126,11 +151,15 @@ def answer_session_clock(
         Days since joining.
     least_events : int
         Departures needed, of which `LEAST_ON_EACH_SIDE` after exposed and as many after unexposed sessions.
+    exposure : {"begun", "often"}
+        Partner reps in this or any earlier session, as if a trial had told clients to begin; or in at least
+        half of the last `LAST_SESSIONS`, which follows what is done, but also whoever stops partner reps
+        because he or she is about to leave.
     facts : SessionFacts, optional
         Read from the log unless given.
     """
     known = session_facts(log, episodes) if facts is None else facts
-    risk = sessions_at_risk(episodes, known)
+    risk = sessions_at_risk(episodes, known, exposure)
     exposed = risk.exposed.astype(float)
     events, with_reps = int(risk.last.sum()), int(risk.last[risk.exposed].sum())
     trainers = trainer_role(exposed, known.trainer[risk.place], risk.intervals.client)
@@ -173,8 +202,9 @@ def _refusal(
         return "every session counts as " + ("with" if risk.exposed.any() else "without") + " partner reps"
     if events < least_events or min(with_reps, events - with_reps) < LEAST_ON_EACH_SIDE:
         return (
-            f"too few departures: {with_reps} after sessions with partner reps begun, {events - with_reps} "
-            f"after others; at least {least_events} together and {LEAST_ON_EACH_SIDE} on each side are needed"
+            f"too few departures: {with_reps} after sessions with {EXPOSURES[risk.exposure][2]}, "
+            f"{events - with_reps} after others; at least {least_events} together and "
+            f"{LEAST_ON_EACH_SIDE} on each side are needed"
         )
     if trainers.role == "inseparable":
         return (
@@ -241,7 +271,7 @@ def _curves(
     return Absolute(
         curves=tuple(
             curve_of(label + since, one, days, at_risk, from_day=from_day, freedom=own.degrees_of_freedom)
-            for label, one in zip(("partner reps from the start", "no partner reps"), both, strict=True)
+            for label, one in zip(CURVES[risk.exposure], both, strict=True)
         ),
         out_of_100=(100.0 * stayed[0], 100.0 * stayed[1]),
         risk_difference=found,
@@ -264,6 +294,7 @@ def _answer(
     hazard_ratio: Association | None = None,
     absolute: Absolute | None = None,
 ) -> Answer:
+    compared, regime, name = EXPOSURES[risk.exposure]
     words = ROLES.get(trainers.role, ROLES["clusters"])
     found = Absolute() if absolute is None else absolute
     exposed_events = int(risk.last[risk.exposed].sum())
@@ -275,7 +306,10 @@ def _answer(
     return Answer(
         method="session clock",
         estimand=ESTIMAND.format(
-            strata=", within trainers" if trainers.role == "strata" else "", horizon=horizon
+            compared=compared,
+            regime=regime,
+            strata=", within trainers" if trainers.role == "strata" else "",
+            horizon=horizon,
         ),
         hazard_ratio=hazard_ratio,
         risk_difference=found.risk_difference,
@@ -288,12 +322,13 @@ def _answer(
         adjusted_for=(*adjusted, *(("trainer",) if trainers.role == "strata" else ())),
         method_in_words=method,
         checks=(
-            ("sessions with partner reps begun", float(risk.exposed.sum())),
-            ("sessions before", float((~risk.exposed).sum())),
-            ("departures with partner reps begun", float(exposed_events)),
-            ("departures before", float(risk.last.sum() - exposed_events)),
+            (f"sessions with {name}", float(risk.exposed.sum())),
+            ("other sessions", float((~risk.exposed).sum())),
+            (f"departures with {name}", float(exposed_events)),
+            ("other departures", float(risk.last.sum() - exposed_events)),
             *found.checks,
         ),
         refused=refused,
         risk_ratio=found.risk_ratio,
+        variant=name,
     )

@@ -1,0 +1,207 @@
+"""The whole look back: everybody followed, the wrong comparison shown, the proper ones made."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import ArgumentError, DesignError, Finding
+from studykit.lookback.bound import bound_unmeasured
+from studykit.lookback.episodes import Episodes, follow_clients
+from studykit.lookback.exposure import SessionFacts, session_facts
+from studykit.lookback.landmark import answer_landmark
+from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
+from studykit.lookback.naive import curve_of_times, naive_comparison
+from studykit.lookback.results import Answer, LookBack, Method, NextStudy, Sensitivity, UnmeasuredBound
+from studykit.lookback.session_clock import answer_session_clock
+from studykit.lookback.target_trial import target_trial
+from studykit.retention.clock import RetentionRule
+
+Floats = NDArray[np.float64]
+
+HORIZON = 182
+LANDMARKS = (28, 56, 84)
+LEAST_EVENTS = 20
+OTHER_ABSENCE = 56
+METHODS: tuple[Method, ...] = ("session clock", "landmark", "strategies from joining", "before and after")
+
+
+def look_back(
+    log: AttendanceLog,
+    *,
+    horizon: int = HORIZON,
+    lead: Method = "session clock",
+    absence_days: int = 28,
+    landmarks: tuple[int, ...] = LANDMARKS,
+    least_events: int = LEAST_EVENTS,
+) -> LookBack:
+    """Answer from attendance records alone whether partner reps and staying went together.
+
+    Parameters
+    ----------
+    log : AttendanceLog
+    horizon : int
+        Days since joining up to which clients are compared.
+    lead : str
+        The answer that counts, named before the records are opened: "session clock", "landmark",
+        "strategies from joining" or "before and after". Records without marks of partner reps allow the last
+        one only.
+    absence_days : int
+        Countable days without attendance that make a departure.
+    landmarks : tuple of int
+        Days since joining, ascending, before the horizon.
+    least_events : int
+        Departures below which a comparison is not made.
+
+    Returns
+    -------
+    LookBack
+
+    Raises
+    ------
+    ArgumentError
+        If an option cannot be used.
+    DesignError
+        If nobody can be followed for a day.
+
+    Examples
+    --------
+    >>> from studykit.lookback.simulated import StudioTruth, simulated_log
+    >>> look = look_back(simulated_log(StudioTruth(clients=120, starting=0.03), 3))
+    >>> look.lead, look.clients, [answer.method for answer in look.answers][:2]
+    ('session clock', 96, ['session clock', 'session clock'])
+    """
+    _check(horizon, lead, absence_days, landmarks, least_events)
+    rule = RetentionRule(absence_days=absence_days)
+    episodes = follow_clients(log, rule=rule)
+    facts = session_facts(log, episodes)
+    marked = log.marked and bool(facts.done.any())
+    chosen = _lead(log, lead, marked)
+    answers: tuple[Answer, ...] = ()
+    if marked:
+        ask = partial(answer_session_clock, log, episodes, horizon=horizon, least_events=least_events)
+        at = partial(answer_landmark, log, episodes, horizon=horizon, least_events=least_events, facts=facts)
+        answers = (ask(facts=facts), ask(facts=facts, exposure="often"), *map(at, landmarks))
+    ordered = tuple(sorted(answers, key=lambda answer: answer.method != chosen))
+    return LookBack(
+        lead=chosen,
+        naive=naive_comparison(episodes, facts, horizon=horizon) if marked else None,
+        answers=ordered,
+        retention=curve_of_times("everybody", episodes.times(), horizon),
+        balance=(),
+        bound=_bound(ordered, chosen),
+        target_trial=target_trial(log, episodes, horizon=horizon),
+        next_study=_next_study(log, episodes),
+        rows=episodes.clients,
+        clients=int(episodes.client.size),
+        new_clients=int(episodes.new.sum()),
+        existing_clients=int((~episodes.new).sum()),
+        events=int(episodes.event.sum()),
+        horizon=horizon,
+        first_day=log.first_day,
+        last_day=log.last_day,
+        cut_day=episodes.cut_day,
+        findings=(*log.findings, *_findings(log, episodes, facts)),
+        source=log.source,
+        sensitivity=_sensitivity(log, horizon=horizon, least_events=least_events, marked=marked, rule=rule),
+    )
+
+
+def _check(
+    horizon: int,
+    lead: str,
+    absence_days: int,
+    landmarks: tuple[int, ...],
+    least_events: int,
+) -> None:
+    """Refuse options that cannot be used."""
+    where = "look back"
+    if lead not in METHODS:
+        raise ArgumentError(where=f"{where}, lead", expected=f"one of: {', '.join(METHODS)}", got=repr(lead))
+    wrong = [day for day in landmarks if not 7 <= day < horizon]
+    for name, fine, expected, got in (
+        ("horizon", horizon > absence_days, f"more than {absence_days} days", horizon),
+        ("landmarks", not wrong, "days from 7 to before the horizon", wrong),
+        ("least_events", least_events >= 10, "at least 10 departures", least_events),
+    ):
+        if not fine:
+            raise ArgumentError(where=f"{where}, {name}", expected=expected, got=str(got))
+
+
+def _lead(log: AttendanceLog, lead: Method, marked: bool) -> Method | None:
+    """The lead that the records allow: without marks before and after, without dates of adoption none."""
+    if marked:
+        return lead
+    return "before and after" if (log.adopted != UNKNOWN_DAY).any() else None
+
+
+def _bound(answers: tuple[Answer, ...], lead: Method | None) -> UnmeasuredBound | None:
+    """For the lead; none where it has no number."""
+    first = next((answer for answer in answers if answer.method == lead), None)
+    return None if first is None or first.refused else bound_unmeasured(first)
+
+
+def _sensitivity(
+    log: AttendanceLog, *, horizon: int, least_events: int, marked: bool, rule: RetentionRule
+) -> tuple[Sensitivity, ...]:
+    """The same with a longer absence."""
+    other = replace(rule, absence_days=2 * rule.absence_days)
+    try:
+        episodes = follow_clients(log, rule=other)
+    except DesignError:  # the records are shorter than the longer absence
+        return ()
+    answer = None
+    if marked:
+        answer = answer_session_clock(log, episodes, horizon=horizon, least_events=least_events)
+    return (
+        Sensitivity(
+            f"{other.absence_days} instead of {rule.absence_days} days without attendance count as "
+            "having left",
+            answer,
+            curve_of_times("everybody", episodes.times(), horizon),
+        ),
+    )
+
+
+def _findings(log: AttendanceLog, episodes: Episodes, facts: SessionFacts) -> tuple[Finding, ...]:
+    """What the reader should know of the records, besides what reading noticed."""
+    found = []
+    for reason, number in episodes.clients.left_out:
+        found.append(
+            Finding(
+                "warn" if reason == "no joining date" else "note",
+                "look back, clients",
+                "clients who can be followed from joining",
+                f"{number} of {episodes.clients.supplied} left out: {reason}",
+                "Give their joining dates if they are known." if reason == "no joining date" else "",
+            )
+        )
+    unmarked = int((~facts.known).sum())
+    if log.marked and unmarked:
+        found.append(
+            Finding(
+                "note",
+                "look back, partner reps",
+                "a mark in every session",
+                f"{unmarked} of {facts.known.size} sessions of the clients followed have none",
+                "Such sessions count for attendance only, unless partner reps had begun before.",
+            )
+        )
+    return tuple(found)
+
+
+def _next_study(log: AttendanceLog, episodes: Episodes) -> NextStudy:
+    """Numbers for planning."""
+    followed = float(np.sum(episodes.time - episodes.entry))
+    return NextStudy(
+        None,
+        math.nan,
+        7.0 * episodes.row.size / followed,
+        math.nan,
+        30.0 * float(episodes.new.sum()) / (log.last_day - log.first_day + 1),
+        (),
+    )

@@ -1,0 +1,93 @@
+"""The whole look back: leads that records allow, options, findings, sensitivity."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from studykit.errors import ArgumentError, DesignError
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY
+from studykit.lookback.look_back import look_back
+from studykit.lookback.simulated import StudioTruth, simulated_log
+from studykit.results import to_plain
+
+
+@pytest.fixture(scope="module")
+def log():
+    return simulated_log(StudioTruth(clients=250, starting=0.03, hazard_ratio=0.6), 2)
+
+
+@pytest.fixture(scope="module")
+def look(log):
+    return look_back(log)
+
+
+def test_the_lead_comes_first_and_nothing_is_pooled(log, look):
+    assert look.lead == "session clock"
+    assert look.answers[0].method == "session clock"
+    other = look_back(log, lead="landmark", landmarks=(56,))
+    assert [answer.method for answer in other.answers][:2] == ["landmark", "session clock"]
+    assert len({answer.estimand for answer in look.answers}) == len(look.answers)
+
+
+def test_numbers_add_up(look):
+    assert look.clients == look.new_clients + look.existing_clients == look.rows.used
+    assert look.first_day <= look.cut_day == look.last_day - 28
+    assert look.retention.at_risk.min() >= 10
+    assert look.naive.hazard_ratio.value < look.answers[0].hazard_ratio.value
+    assert look.bound.e_value >= 1.0
+    assert look.target_trial[0].part == "Who takes part"
+    plain = to_plain(look)
+    assert plain["naive"]["hazard_ratio"]["value"] == look.naive.hazard_ratio.value
+    assert plain["answers"][0]["hazard_ratio"]["interval"]["confidence_level"] == 0.95
+    assert {"method", "estimand", "risk_difference"} <= set(plain["answers"][0])
+
+
+def test_a_longer_absence_before_it_counts(look):
+    (longer,) = look.sensitivity
+    assert longer.choice.startswith("56 instead of 28 days")
+    assert longer.answer.hazard_ratio.value > 0
+    assert longer.retention.share[-1] >= look.retention.share[-1]
+
+
+def test_records_without_marks_or_without_anybody_who_did(log):
+    unmarked = dataclasses.replace(
+        log,
+        marked=False,
+        session_partner_reps=np.full_like(log.session_partner_reps, UNKNOWN),
+    )
+    nothing = look_back(unmarked)
+    assert (nothing.lead, nothing.answers, nothing.naive, nothing.bound) == (None, (), None, None)
+    assert nothing.retention.share.size > 5
+
+
+def test_unmarked_sessions_and_missing_joining_dates_are_told(log):
+    marks = log.session_partner_reps.copy()
+    marks[:7] = UNKNOWN
+    joined = log.joined.copy()
+    joined[:3] = UNKNOWN_DAY
+    told = [
+        str(finding)
+        for finding in look_back(dataclasses.replace(log, joined=joined, session_partner_reps=marks)).findings
+    ]
+    assert any("3 of 250 left out: no joining date" in text for text in told)
+    assert any("sessions of the clients followed have none" in text for text in told)
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"lead": "best"}, "lead: expected one of: session clock, landmark"),
+        ({"horizon": 20}, "horizon: expected more than 28 days"),
+        ({"landmarks": (28, 400)}, "landmarks: expected days from 7 to before the horizon"),
+        ({"least_events": 2}, "least_events: expected at least 10 departures"),
+    ],
+)
+def test_options_that_cannot_be_used(log, options, message):
+    with pytest.raises(ArgumentError, match=message):
+        look_back(log, **options)
+
+
+def test_nobody_with_a_joining_date(log):
+    with pytest.raises(DesignError, match="without them nobody can be followed"):
+        look_back(dataclasses.replace(log, joined=np.full_like(log.joined, UNKNOWN_DAY)))
