@@ -24,8 +24,8 @@ from studykit.errors import ArgumentError
 
 Target = Literal["power", "width"]
 _SLOPE_PRIOR = 0.15  # standard deviation of b
-# How far the shape may be wrong, on the curve and for each unit of the logarithm of the distance: the analysis
-# changes where the fallback takes over.
+# How far the shape may be wrong, on the curve and for each unit of the logarithm of the distance: the
+# analysis changes where the fallback takes over.
 _DISCREPANCY: dict[Target, float] = {"power": 0.2, "width": 0.15}
 _NORMAL_95 = float(ndtri(0.975))
 
