@@ -102,7 +102,7 @@ def log_hazard_ratio(compared: DailySums, reference: DailySums) -> Floats:
     >>> one = DailySums(np.array([[1.0, 1.0]]), np.array([[10.0, 9.0]]))
     >>> two = DailySums(np.array([[2.0, 2.0]]), np.array([[10.0, 8.0]]))
     >>> round(float(log_hazard_ratio(one, two)[0]), 4)
-    -0.7486
+    -0.7526
     """
     gone = compared.departures + reference.departures
     informative = (compared.at_risk > 0.0) & (reference.at_risk > 0.0)
