@@ -84,6 +84,21 @@ def _reach_of_retention(plan: RetentionPlan, *, needed_for_plausible: int | None
     )
 
 
+def about(clients: int) -> str:
+    """A number of clients as it is told: large ones rounded.
+
+    Examples
+    --------
+    >>> about(883), about(16159)
+    ('883', '16,000')
+    """
+    return str(clients) if clients < 1000 else f"{float(f'{clients:.2g}'):,.0f}"
+
+
+def _capital(name: str) -> str:
+    return name[:1].upper() + name[1:]
+
+
 def _fewer(one: int | None, other: int | None) -> int | None:
     known = [number for number in (one, other) if number is not None]
     return min(known) if known else None
@@ -142,14 +157,13 @@ def _decide(reach: _Reach, *, clients: int, pilot: bool) -> tuple[Action, str]:
     if reach.needed is not None and reach.needed <= MOST_STUDIOS * clients:
         studios = math.ceil(reach.needed / clients)
         return "join other studios", (
-            f"About {reach.needed} clients are needed; {studios} studios of this size have them together, "
-            "or one "
-            "studio that recruits for longer."
+            f"About {about(reach.needed)} clients are needed; {studios} studios of this size have them "
+            "together, or one studio that recruits for longer."
         )
     needed = (
         "No number of clients within reach would do"
         if reach.needed is None
-        else f"About {reach.needed} needed"
+        else f"About {about(reach.needed)} needed"
     )
     if reach.is_retention:
         return "look back first", (
@@ -163,60 +177,54 @@ def _decide(reach: _Reach, *, clients: int, pilot: bool) -> tuple[Action, str]:
 def strength_sentences(plan: StrengthPlan, *, confidence_level: float, power: float) -> tuple[str, str]:
     """What can, and what cannot be learned about a continuous outcome."""
     unit = " %" if plan.unit == "%" else f" {plan.unit}"
-    point = plan.planned
+    point, name = plan.planned, _capital(plan.name)
     tested = point.tested_per_arm
     over = f" over {plan.exercises} exercises" if plan.exercises > 1 else ""
     can = (
-        f"{plan.name} at {plan.visit}{over}: with {point.clients} clients (about {tested[0]:.0f} and "
-        f"{tested[1]:.0f} "
-        f"tested in the two arms) the {100 * confidence_level:g} % interval of the difference will be about "
-        f"{point.width:.1f}{unit} wide, {point.half_width:.1f}{unit} to either side. True differences from "
-        "about "
-        f"{point.detectable:.1f}{unit} would be found {100 * power:.0f} times in 100."
+        f"{name} at {plan.visit}{over}: true differences from about {point.detectable:.1f}{unit} are found "
+        f"{100 * power:.0f} times in 100. The {100 * confidence_level:g} % interval will be about "
+        f"{point.width:.1f}{unit} wide, {point.half_width:.1f}{unit} to either side, with {point.clients} "
+        f"clients, of whom about {tested[0]:.0f} and {tested[1]:.0f} are tested in the two arms."
     )
     effect = abs(plan.effect_after_dilution)
     if effect == 0.0:
-        return can, f"{plan.name}: no difference is assumed, so there is none to be found."
+        return can, f"{name}: no difference is assumed, so there is none to be found."
     if effect >= point.detectable:
-        return can, (
-            f"{plan.name}: differences much below {point.detectable:.1f}{unit} cannot be told from none."
-        )
+        return can, f"{name}: differences much below {point.detectable:.1f}{unit} cannot be told from none."
     need = (
         "no number of clients would be enough"
         if plan.clients_for_effect is None
-        else f"that takes about {plan.clients_for_effect} clients"
+        else f"that takes about {about(plan.clients_for_effect)} clients"
     )
     return can, (
-        f"{plan.name}: the assumed difference of {effect:.1f}{unit} cannot be told from none (found "
+        f"{name}: the assumed difference of {effect:.1f}{unit} cannot be told from none (found "
         f"{100 * point.power:.0f} times in 100); {need}."
     )
 
 
 def retention_sentences(plan: RetentionPlan, *, confidence_level: float) -> tuple[str, str]:
     """What can, and what cannot be learned about retention."""
-    point, model = plan.planned, plan.model
-    can = (
-        f"{plan.name} on day {plan.horizon_day}: with {point.clients} clients the "
-        f"{100 * confidence_level:g} % interval "
-        f"of the difference will be about {point.width:.0f} percentage points wide. "
-    )
+    point, model, name = plan.planned, plan.model, _capital(plan.name)
     if point.detectable is None:
-        can += "Even if everybody in one arm stayed, the study would often not show it."
+        found = "even if everybody in one arm stayed, the study would often not show it."
     else:
-        can += (
-            f"Only a change from {100 * model.reference:.0f} to about "
-            f"{100 * model.reference + point.detectable:.0f} of 100 would be found reliably."
+        found = (
+            f"only a change from {100 * model.reference:.0f} to about "
+            f"{100 * model.reference + point.detectable:.0f} of 100 is found reliably."
         )
+    can = (
+        f"{name} on day {plan.horizon_day}: {found} The {100 * confidence_level:g} % interval of the "
+        f"difference will be about {point.width:.0f} percentage points wide."
+    )
     effect = plan.effect_after_dilution
     if effect == 0.0:
-        return can, f"{plan.name}: no difference is assumed, so there is none to be found."
+        return can, f"{name}: no difference is assumed, so there is none to be found."
     need = (
-        "out of reach"
+        "that is out of reach"
         if plan.clients_for_effect is None
-        else f"that takes about {plan.clients_for_effect} clients"
+        else f"that takes about {about(plan.clients_for_effect)} clients"
     )
     return can, (
-        f"{plan.name}: the assumed difference of {effect:.1f} points is found {100 * point.power:.0f} "
-        "times in 100; "
-        f"{need}."
+        f"{name}: the assumed difference of {effect:.1f} points cannot be told from none (found "
+        f"{100 * point.power:.0f} times in 100); {need}."
     )

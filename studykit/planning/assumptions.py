@@ -25,6 +25,14 @@ _TYPICAL: tuple[tuple[str, float, float, float, Evidence], ...] = (
     ("delivered_as_planned", 0.80, 0.50, 0.95, "judgement"),
     ("contamination", 0.10, 0.05, 0.33, "weak"),
     ("missed_tests", 0.15, 0.05, 0.30, "moderate"),
+    ("attended_of_planned", 0.76, 0.40, 0.90, "moderate"),
+    ("sessions_per_week", 2.0, 1.0, 3.0, "judgement"),
+    ("clients_per_month", 4.0, 2.0, 8.0, "judgement"),
+    ("eligible_of_screened", 0.60, 0.40, 0.90, "weak"),
+    ("consented_of_eligible", 0.50, 0.20, 0.80, "judgement"),
+    ("talk_minutes", 30.0, 20.0, 60.0, "judgement"),
+    ("correlation_limbs", 0.7, 0.5, 0.9, "judgement"),
+    ("attendance_spread", 0.3, 0.2, 0.5, "judgement"),
 )
 DEFAULTS: dict[str, Assumption] = {
     key: Assumption(value=value, low=low, high=high, source=_OWN, evidence=evidence)
@@ -45,6 +53,17 @@ MEANINGS: dict[str, str] = {
     "delivered_as_planned": "sets with partner reps delivered as planned",
     "contamination": "reference clients who get partner reps all the same",
     "missed_tests": "tests missed by clients who still come",
+    "attended_of_planned": "planned sessions that are attended",
+    "sessions_per_week": "planned sessions of a client in a week",
+    "clients_per_month": "clients who join in a month, in all arms",
+    "eligible_of_screened": "people asked who may join",
+    "consented_of_eligible": "those who may join and agree to",
+    "talk_minutes": "minutes to explain, ask and record, a client",
+    "test_minutes": "minutes of one test visit",
+    "extra_minutes": "minutes that partner reps add to a session",
+    "hour_cost": "cost of one hour of a trainer",
+    "correlation_limbs": "correlation of a client's two limbs, tests before accounted for",
+    "attendance_spread": "spread of how often clients come, as a share of the mean",
 }
 
 
@@ -110,6 +129,21 @@ class Assumptions:
         """The number taken for a key."""
         return self.assumption(key).value
 
+    def stated(self, key: str) -> float | None:
+        """The protocol's own number for a key that has no default, else ``None``."""
+        found: Assumption | None = getattr(self._planning, key)
+        if found is not None:
+            self._used[key] = found
+        return None if found is None else found.value
+
+    def value_or(self, key: str, otherwise: Assumption) -> float:
+        """The protocol's own number for a key, else one that the rest of the protocol gives."""
+        own = self.stated(key)
+        if own is None:
+            self._used[key] = otherwise
+            return otherwise.value
+        return own
+
     def _from_gain(self, sd_gain: Assumption) -> Assumption:
         """1 - (spread of gains)² / (2 spread of scores²), for equal spreads before and after."""
         spread = self.assumption("sd_score").value
@@ -148,10 +182,16 @@ def share_tested(protocol: Protocol, outcome: ContinuousOutcome, assumptions: As
     through the share retained at the horizon.
     """
     tested = 1.0 - assumptions.value("missed_tests")
-    retention, estimand = protocol.retention_outcome, outcome.estimand
-    tested_after_leaving = estimand is not None and estimand.strategies.leaves_studio == "treatment policy"
-    if retention is None or tested_after_leaving:
+    estimand = outcome.estimand
+    if estimand is not None and estimand.strategies.leaves_studio == "treatment policy":
         return tested
-    day = protocol.visit(outcome.primary_visit).day
+    return tested * share_still_there(protocol, assumptions, day=protocol.visit(outcome.primary_visit).day)
+
+
+def share_still_there(protocol: Protocol, assumptions: Assumptions, *, day: int) -> float:
+    """Share of clients who still train on a day; all of them where the protocol has no retention outcome."""
+    retention = protocol.retention_outcome
+    if retention is None or day <= 0:
+        return 1.0
     part = (day / retention.horizon_day) ** assumptions.value("departure_shape")
-    return float(tested * assumptions.value("retention_reference") ** part)
+    return float(assumptions.value("retention_reference") ** part)

@@ -1,13 +1,22 @@
-"""Assurance: the probability of success when the effect itself is uncertain."""
+"""Assurance: the probability of success when the effect itself is uncertain.
+
+With normal quantiles it has a closed form; with t the power is averaged over the prior by Gauss-Hermite
+quadrature.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
+import numpy as np
 from scipy.special import ndtr, ndtri
 
 from studykit.errors import ArgumentError
-from studykit.planning.power import check_share
+from studykit.planning.power import ErrorAndFreedom, check_share
+
+_POINTS, _WEIGHTS = np.polynomial.hermite_e.hermegauss(40)
+_COVERED = 0.95  # of a prior, by the plausible range of an assumption
 
 
 def assurance(mean: float, variance: float, standard_error: float, *, alpha: float = 0.05) -> float:
@@ -40,3 +49,61 @@ def assurance(mean: float, variance: float, standard_error: float, *, alpha: flo
         )  # fmt: skip
     critical = float(ndtri(1.0 - alpha / 2.0)) * standard_error
     return float(ndtr((mean - critical) / math.sqrt(standard_error**2 + variance)))
+
+
+def spread_of_prior(low: float, high: float) -> float:
+    """Standard deviation of a normal prior of which the plausible range holds 95 of 100.
+
+    Examples
+    --------
+    >>> round(spread_of_prior(-2.0, 6.0), 2)
+    2.04
+    """
+    return (high - low) / (2.0 * float(ndtri(0.5 + _COVERED / 2.0)))
+
+
+def assurance_by_t(mean: float, spread: float, known: ErrorAndFreedom, *, alpha: float = 0.05) -> float:
+    """The same by t: power in the direction of the expected effect, averaged over a normal prior.
+
+    Parameters
+    ----------
+    mean, spread : float
+        Of the prior; a spread of 0 gives the power at the mean.
+    known : ErrorAndFreedom
+        Of the study's estimate.
+    alpha : float
+        Two-sided type I error.
+
+    Examples
+    --------
+    >>> round(assurance_by_t(0.5, 0.2, ErrorAndFreedom((2 / 64) ** 0.5, float("inf"))), 6)
+    0.717406
+    """
+    check_share(alpha, name="alpha")
+    direction = -1.0 if mean < 0.0 else 1.0
+    return averaged(direction * mean, spread, lambda effect: known.power(effect, alpha=alpha / 2.0, sides=1))
+
+
+def averaged(mean: float, spread: float, chance: Callable[[float], float]) -> float:
+    """A chance, averaged over a normal prior for the effect that it depends on.
+
+    Examples
+    --------
+    >>> round(averaged(1.0, 2.0, lambda effect: effect**2), 6)
+    5.0
+    """
+    chances = [chance(mean + spread * float(point)) for point in _POINTS]
+    return float(np.sum(_WEIGHTS * chances) / np.sum(_WEIGHTS))
+
+
+def chance_of_direction(mean: float, spread: float) -> float:
+    """Probability under the prior that the effect lies in the expected direction: assurance stays below it.
+
+    Examples
+    --------
+    >>> round(chance_of_direction(0.5, 0.2), 4)
+    0.9938
+    """
+    if spread == 0.0:
+        return 1.0 if mean != 0.0 else 0.5
+    return float(ndtr(abs(mean) / spread))

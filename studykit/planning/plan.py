@@ -15,8 +15,14 @@ from studykit.planning.advice import (
     retention_sentences,
     strength_sentences,
 )
-from studykit.planning.assumptions import Assumptions, UsedAssumption
-from studykit.planning.drawing import drawing_sentences, foreseen_drawing
+from studykit.planning.assumptions import Assumptions, UsedAssumption, dilution
+from studykit.planning.chances import ChancePlan, WidthSpread, plan_chances, width_spread
+from studykit.planning.costs import CostPlan, plan_costs
+from studykit.planning.drawing import foreseen_drawing
+from studykit.planning.improvements import Improvement, improvements
+from studykit.planning.interim import InterimPlan, plan_looks
+from studykit.planning.pilot import PilotPlan, plan_pilot
+from studykit.planning.plan_text import plan_text
 from studykit.planning.retention import RetentionPlan, clients_for_retention_power, plan_retention
 from studykit.planning.strength import (
     StrengthPlan,
@@ -76,6 +82,18 @@ class Plan:
         of drawing clients; ``None`` where clients are not drawn one by one here.
     drawn_by : str
         Name of that way, as in the protocol.
+    costs : CostPlan or None
+        People to ask, months, tests, hours, by number of clients.
+    chances : tuple of ChancePlan
+        Power and assurance by number of clients, the primary outcome first.
+    spreads : tuple of WidthSpread
+        Between what a width lies by the luck of the sample.
+    improvements : tuple of Improvement
+        What would make the answer sharper.
+    looks : InterimPlan or None
+        Planned looks before the end, and what unplanned ones would cost.
+    pilot : PilotPlan or None
+        For a pilot study, or where one is recommended or asked for.
     from_list : bool
         Whether an outsider draws a sealed list beforehand.
     """
@@ -102,53 +120,19 @@ class Plan:
     drawing: Foresight | None = None
     drawn_by: str = ""
     from_list: bool = False
+    costs: CostPlan | None = None
+    chances: tuple[ChancePlan, ...] = ()
+    spreads: tuple[WidthSpread, ...] = ()
+    improvements: tuple[Improvement, ...] = ()
+    looks: InterimPlan | None = None
+    pilot: PilotPlan | None = None
 
     def summary(self) -> str:
         """The plan as plain text for an owner."""
-        lines = [self.headline, "", "What this study can tell"]
-        lines += [f"- {sentence}" for sentence in self.can_tell]
-        lines += ["", "What it cannot tell", *(f"- {sentence}" for sentence in self.cannot_tell)]
-        lines += ["", "Width of the interval by number of clients", *_ladder_lines(self)]
-        lines += ["", "What is assumed (* weak evidence or judgement: replace it by your own figures)"]
-        lines += [_assumption_line(item) for item in self.assumptions]
-        lines += [f"Effects are taken {self.effect_declared}.", self.method]
-        if self.drawing is not None:
-            lines += ["", f"What drawing clients by {self.drawn_by} promises"]
-            lines += [f"- {sentence}" for sentence in drawing_sentences(self.drawing)]
-        if self.findings:
-            lines += ["", "To look at", *(f"- {finding}" for finding in self.findings)]
-        lines += ["", f"Recommendation: {self.recommendation.action}", self.recommendation.reason]
-        lines += [f"Rule: {self.recommendation.rule}"]
-        return "\n".join(lines)
+        return plan_text(self)
 
 
-def _assumption_line(item: UsedAssumption) -> str:
-    mark = "*" if item.is_weak else " "
-    numbers = f"{item.value:g} (plausible {item.low:g} to {item.high:g})"
-    return f"- {mark} {item.meaning}: {numbers}. {item.evidence}: {item.source}"
-
-
-def _ladder_lines(plan: Plan) -> list[str]:
-    strength = {} if plan.strength is None else {point.clients: point for point in plan.strength.curve}
-    retention = {} if plan.retention is None else {point.clients: point for point in plan.retention.curve}
-    shown = [
-        count for count in sorted({*strength, *retention}) if count in (20, 40, 80, 160, 320, plan.clients)
-    ]
-    lines = []
-    for count in shown:
-        parts = [f"{count:>5} clients"]
-        if count in strength and plan.strength is not None:
-            unit = " %" if plan.strength.unit == "%" else f" {plan.strength.unit}"
-            parts.append(f"{plan.strength.outcome} {strength[count].width:.1f}{unit}")
-        if count in retention and plan.retention is not None:
-            parts.append(f"{plan.retention.outcome} {retention[count].width:.0f} points")
-        lines.append(
-            ": ".join([parts[0], ", ".join(parts[1:])]) + (" (planned)" if count == plan.clients else "")
-        )
-    return lines
-
-
-def plan_study(protocol: Protocol, *, clients: int | None = None) -> Plan:
+def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = False) -> Plan:
     """What a study can and cannot tell.
 
     Parameters
@@ -157,6 +141,8 @@ def plan_study(protocol: Protocol, *, clients: int | None = None) -> Plan:
         With its planning assumptions; what it does not state is taken from the defaults and said.
     clients : int, optional
         Clients in all arms together, if not as the protocol plans.
+    pilot : bool
+        Whether a pilot study is to be planned beside it in any case.
 
     Raises
     ------
@@ -181,10 +167,20 @@ def plan_study(protocol: Protocol, *, clients: int | None = None) -> Plan:
         )  # fmt: skip
     primaries = sum(outcome.role == "primary" for outcome in protocol.outcomes)
     alpha = protocol.analysis.alpha / max(primaries, 1)
-    strength, retention, used, trouble = _outcome_plans(protocol, number, alpha)
+    strength, retention, assumptions, trouble = _outcome_plans(protocol, number, alpha)
     lead = _lead(protocol, strength, retention)
     advice = refused(trouble) if lead is None or trouble else _advice(protocol, lead, number)
     can, cannot = _sentences(protocol, strength, retention, lead)
+    plans = tuple(sorted(_known(strength, retention), key=lambda item: item is not lead))
+    kept = dilution(assumptions, declared=protocol.planning.effect_declared)
+    moved = what_if(protocol, clients=number, alpha=alpha, used=assumptions.used)
+    chances = tuple(plan_chances(assumptions, item, kept=kept) for item in plans)
+    costs = plan_costs(protocol, assumptions, clients=number, counts=_counts(number))
+    sharper = improvements(assumptions, strength, retention, months=costs.planned.months_of_recruitment)
+    tested = number if strength is None else sum(strength.planned.tested_per_arm)
+    looks = plan_looks(protocol, tested=tested)
+    asked = pilot or advice.action == "run as a pilot"
+    trial_run = plan_pilot(protocol, assumptions) if asked else None
     return Plan(
         title=protocol.study.title,
         clients=number,
@@ -200,22 +196,36 @@ def plan_study(protocol: Protocol, *, clients: int | None = None) -> Plan:
         can_tell=can,
         cannot_tell=(*cannot, *((trouble,) if trouble else ())),
         recommendation=advice,
-        what_if=what_if(protocol, clients=number, alpha=alpha, used=used),
-        assumptions=used,
+        what_if=moved,
+        assumptions=assumptions.used,
         effect_declared=protocol.planning.effect_declared,
         findings=(*check_protocol(protocol), *findings_on_design(protocol)),
         method=_METHOD,
         drawing=foreseen_drawing(protocol, clients=number),
         drawn_by=protocol.allocation.method,
         from_list=bool(protocol.sealed_list),
+        costs=costs,
+        chances=chances,
+        spreads=tuple(spread for spread in map(width_spread, plans) if spread is not None),
+        improvements=sharper,
+        looks=looks,
+        pilot=trial_run,
     )
+
+
+def _known(*plans: StrengthPlan | RetentionPlan | None) -> list[StrengthPlan | RetentionPlan]:
+    return [plan for plan in plans if plan is not None]
+
+
+def _counts(clients: int) -> tuple[int, ...]:
+    return tuple(sorted({*LADDER, clients}))
 
 
 def _outcome_plans(
     protocol: Protocol, clients: int, alpha: float
-) -> tuple[StrengthPlan | None, RetentionPlan | None, tuple[UsedAssumption, ...], str]:
-    """Both plans, the assumptions used, and the reason why one of them could not be made."""
-    counts = tuple(sorted({*LADDER, clients}))
+) -> tuple[StrengthPlan | None, RetentionPlan | None, Assumptions, str]:
+    """Both plans, the assumptions, and the reason why one of the plans could not be made."""
+    counts = _counts(clients)
     outcome = next(iter(protocol.continuous_outcomes), None)
     assumptions = Assumptions(protocol, scale="log" if outcome is None else outcome.scale)
     strength: StrengthPlan | None = None
@@ -238,7 +248,7 @@ def _outcome_plans(
             )
         except DesignError as error:
             trouble.append(f"{kept.name}: {error.todo or error.expected} ({error.got})")
-    return strength, retention, assumptions.used, " ".join(trouble)
+    return strength, retention, assumptions, " ".join(trouble)
 
 
 def _lead(

@@ -234,16 +234,18 @@ def _detectable(model: RetentionModel, n0: float, n1: float, inflation: float) -
     return 100.0 * (float(brentq(missing, model.reference, 1.0)) - model.reference)
 
 
+def retention_power(model: RetentionModel, clients: int) -> float:
+    """Power for the model's difference with a number of clients in all arms, by the formula."""
+    n0, n1 = (clients * share for share in model.shares)
+    return _power(model, n0, n1, _inflation(model, clients), exact=False)
+
+
 def clients_for_retention_power(model: RetentionModel) -> int | None:
     """Clients in all arms for the wanted power, by the formula; ``None`` if out of reach."""
     if model.compared == model.reference:
         return None
 
-    def power(clients: int) -> float:
-        n0, n1 = (clients * share for share in model.shares)
-        return _power(model, n0, n1, _inflation(model, clients), exact=False)
-
-    return fewest_clients(power, model.power, least=8)
+    return fewest_clients(lambda clients: retention_power(model, clients), model.power, least=8)
 
 
 def clients_for_retention_width(model: RetentionModel, *, half_width: float) -> int | None:

@@ -15,12 +15,16 @@ from studykit.protocol.types import Assumption, Dose, Protocol
 
 _SHARES = (
     "retention_reference", "attended_of_planned", "delivered_as_planned", "contamination", "missed_tests",
-    "pauses",
+    "pauses", "eligible_of_screened", "consented_of_eligible",
 )  # fmt: skip
-_CORRELATIONS = ("correlation_baseline", "correlation_exercises")
+_CORRELATIONS = ("correlation_baseline", "correlation_exercises", "correlation_limbs")
 _TRAINER_SHARES = ("trainer_icc_strength", "trainer_icc_retention")
-_SPREADS = ("sd_score", "sd_gain", "departure_shape", "sessions_per_week")
-_NOT_NEGATIVE = ("measurement_sd", "trainer_by_arm_sd")
+_SPREADS = (
+    "sd_score", "sd_gain", "departure_shape", "sessions_per_week", "clients_per_month", "test_minutes",
+)  # fmt: skip
+_NOT_NEGATIVE = (
+    "measurement_sd", "trainer_by_arm_sd", "extra_minutes", "talk_minutes", "hour_cost", "attendance_spread",
+)  # fmt: skip
 
 
 def bound_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:

@@ -55,6 +55,12 @@ class Planning(Section):
     test_minutes: Assumption | None = Field(None, description="minutes of one test visit, all exercises")
     extra_minutes: Assumption | None = Field(None, description="minutes that partner reps add to a session")
     talk_minutes: Assumption | None = Field(None, description="minutes to explain, ask and record, a client")
+    correlation_limbs: Assumption | None = Field(
+        None, description="between a client's two limbs, tests before accounted for"
+    )
+    attendance_spread: Assumption | None = Field(
+        None, description="spread between clients of how often they come, as a share of the mean"
+    )
     hour_cost: Assumption | None = Field(None, description="cost of one hour of a trainer, in your money")
 
 

@@ -16,7 +16,7 @@ _LATER_KEYS: dict[str, dict[str, Any]] = {
     "oversight": {"look_fractions": [], "look_spending": "obrien-fleming", "spending_exponent": 3.0},
     "planning": dict.fromkeys(
         ("clients_per_month", "eligible_of_screened", "consented_of_eligible", "test_minutes",
-         "extra_minutes", "talk_minutes", "hour_cost")
+         "extra_minutes", "talk_minutes", "hour_cost", "correlation_limbs", "attendance_spread")
     ),
 }  # fmt: skip
 _LATER_SECTIONS: dict[str, Any] = {"pilot": {"clients": 20, "months": 6, "rules": []}}

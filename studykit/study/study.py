@@ -256,7 +256,7 @@ class Study:
 
     # --- planning and the lock ----------------------------------------------------------------
 
-    def plan(self, *, clients: int | None = None) -> Plan:
+    def plan(self, *, clients: int | None = None, pilot: bool = False) -> Plan:
         """What the study can and cannot tell.
 
         Raises
@@ -268,7 +268,7 @@ class Study:
 
         read = self._in_force()
         stop_on(read)
-        return plan_study(read.protocol, clients=clients)
+        return plan_study(read.protocol, clients=clients, pilot=pilot)
 
     def lock(self, *, by: str) -> Locked:
         """Decide the protocol: its text goes into the ledger, and every later change is an amendment.

@@ -45,7 +45,7 @@ def rng(seed: int) -> np.random.Generator:
 def beyond(
     estimate: Floats, error: Floats, freedom: float | Floats, alpha: float = 0.05
 ) -> NDArray[np.bool_]:
-    return np.abs(estimate / error) > stats.t.ppf(1.0 - alpha / 2.0, freedom)
+    return np.abs(estimate / error) > float(stats.t.ppf(0.975, freedom))
 
 
 def test_repeated_tests_adjusted_for_the_baseline() -> None:

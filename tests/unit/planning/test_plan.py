@@ -41,15 +41,19 @@ def test_an_owner_with_40_clients_and_3_trainers_learns_what_is_out_of_reach() -
     assert 2 * 40 < plan.recommendation.clients_needed <= 6 * 40
 
 
-def test_the_summary_leads_with_the_width_and_ends_with_the_rule() -> None:
+def test_the_summary_leads_with_the_width_and_ends_with_one_recommendation() -> None:
     text = plan_study(protocol()).summary()
     order = [
         text.index(part)
         for part in ("wide; recommendation", "What this study can tell", "What it cannot tell",
-                     "Width of the interval by", "What is assumed", "Recommendation: join", "Rule: Run")
+                     "Width of the interval", "What it costs", "What would make it sharper",
+                     "Assumed on weak",
+                     "Recommendation: join")
     ]  # fmt: skip
     assert order == sorted(order)
     assert "* correlation of a client's tests" in text  # weak evidence is marked
+    assert "Mayhew" not in text  # sources stand on the page
+    assert len(text.splitlines()) < 50  # a screen or so
 
 
 def test_everything_used_has_a_source_and_an_evidence() -> None:
@@ -57,7 +61,7 @@ def test_everything_used_has_a_source_and_an_evidence() -> None:
     assert len(plan.assumptions) >= 9
     assert all(item.source and item.low <= item.value <= item.high for item in plan.assumptions)
     assert {item.key for item in plan.assumptions if not item.is_weak} == {
-        "sd_score", "missed_tests", "departure_shape",
+        "sd_score", "missed_tests", "departure_shape", "attended_of_planned", "extra_minutes",
     }  # fmt: skip
 
 
@@ -137,7 +141,8 @@ def test_defaults_are_used_and_said_where_a_protocol_is_silent() -> None:
     assert plan.strength is not None
     assert full.strength is not None
     assert plan.strength.planned == full.strength.planned  # the ready protocol states the same numbers
-    assert all("default of studykit" in item.source for item in plan.assumptions)
+    derived = {item.key for item in plan.assumptions if "default of studykit" not in item.source}
+    assert derived == {"test_minutes", "extra_minutes"}  # counted from exercises and dose
 
 
 def test_an_outcome_in_its_own_unit_needs_a_spread() -> None:

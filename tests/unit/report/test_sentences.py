@@ -128,8 +128,8 @@ def test_the_headline_carries_tester_delivery_and_missing_tests(reading: Reading
 
 def test_an_unplanned_look_brings_its_limit(results: StudyResults, protocol: Protocol) -> None:
     """G23."""
-    assert UNPLANNED_LOOK not in limits(Reading(results, protocol))
-    assert UNPLANNED_LOOK in limits(Reading(results, protocol, (), (Look(),)))
+    assert not any(UNPLANNED_LOOK in text for text in limits(Reading(results, protocol)))
+    assert any(text.startswith(UNPLANNED_LOOK) for text in limits(Reading(results, protocol, (), (Look(),))))
 
 
 def test_every_remark_of_the_results_stands_under_limits(reading: Reading) -> None:

@@ -1,0 +1,111 @@
+"""The plan as plain text for a terminal: short, the sources stand on the page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from studykit.planning.assumptions import UsedAssumption
+from studykit.planning.drawing import drawing_sentences
+from studykit.planning.improvements import Improvement
+from studykit.planning.interim import looks_sentences
+from studykit.planning.pilot import pilot_sentences
+
+if TYPE_CHECKING:
+    from studykit.planning.plan import Plan
+
+# The numbers that move a width or a power most; they are listed in the terminal where they are weak.
+DECISIVE = (
+    "sd_score", "correlation_baseline", "correlation_exercises", "missed_tests", "retention_reference",
+    "effect_strength", "effect_retention", "trainer_icc_strength", "trainer_icc_retention",
+)  # fmt: skip
+SHOWN_COUNTS = (20, 40, 80, 160, 320)
+
+
+def plan_text(plan: Plan) -> str:
+    """Width, what can and cannot be told, costs, what would be sharper, doubts, one recommendation."""
+    lines = [plan.headline, "", "What this study can tell"]
+    lines += [f"- {sentence}" for sentence in plan.can_tell]
+    lines += ["", "What it cannot tell", *(f"- {sentence}" for sentence in plan.cannot_tell)]
+    lines += ["", "Width of the interval, months in all, hours of work", *_ladder_lines(plan)]
+    lines += _cost_lines(plan)
+    sharper = [item for item in plan.improvements if item.outcome == plan.primary]
+    if sharper:
+        lines += ["", "What would make it sharper", *map(improvement_line, sharper)]
+    if plan.drawing is not None:
+        lines += ["", f"What drawing clients by {plan.drawn_by} promises"]
+        lines += [f"- {sentence}" for sentence in drawing_sentences(plan.drawing)]
+    if plan.looks is not None and plan.looks.boundaries:
+        lines += ["", "Looks before the end", *(f"- {sentence}" for sentence in looks_sentences(plan.looks))]
+    if plan.pilot is not None:
+        lines += ["", "A pilot study first", *(f"- {sentence}" for sentence in pilot_sentences(plan.pilot))]
+    lines += _assumed_lines(plan)
+    if plan.findings:
+        lines += ["", "To look at", *(f"- {finding}" for finding in plan.findings)]
+    lines += ["", f"Recommendation: {plan.recommendation.action}. {plan.recommendation.reason}"]
+    return "\n".join(lines)
+
+
+def _assumed_lines(plan: Plan) -> list[str]:
+    weak = [item for item in plan.assumptions if item.is_weak]
+    lines = [
+        "",
+        f"Assumed on weak evidence or judgement ({len(weak)} of {len(plan.assumptions)} numbers):",
+    ]
+    lines += [_assumption_line(item) for item in weak if item.key in DECISIVE]
+    lines.append("Put in your own. The others, and the source of each, stand on the page.")
+    return lines
+
+
+def _assumption_line(item: UsedAssumption) -> str:
+    return f"* {item.meaning}: {item.value:g} (plausible {item.low:g} to {item.high:g})"
+
+
+def _ladder_lines(plan: Plan) -> list[str]:
+    strength = {} if plan.strength is None else {point.clients: point for point in plan.strength.curve}
+    retention = {} if plan.retention is None else {point.clients: point for point in plan.retention.curve}
+    costs = {} if plan.costs is None else {point.clients: point for point in plan.costs.curve}
+    lines = []
+    for count in sorted({*strength, *retention} & {*SHOWN_COUNTS, plan.clients}):
+        parts = []
+        if count in strength and plan.strength is not None:
+            unit = " %" if plan.strength.unit == "%" else f" {plan.strength.unit}"
+            parts.append(f"{plan.strength.outcome} {strength[count].width:.1f}{unit}")
+        if count in retention and plan.retention is not None:
+            parts.append(f"{plan.retention.outcome} {retention[count].width:.0f} points")
+        if count in costs:
+            point = costs[count]
+            parts.append(f"{point.months_in_all:.0f} months, {point.hours:.0f} hours")
+        planned = " (planned)" if count == plan.clients else ""
+        lines.append(f"{count:>5} clients: {', '.join(parts)}{planned}")
+    return lines
+
+
+def _cost_lines(plan: Plan) -> list[str]:
+    if plan.costs is None:
+        return []
+    point = plan.costs.planned
+    money = "" if point.money is None else f", {point.money:,.0f} in money"
+    joining = (
+        f"- About {point.people_asked} people to ask and {point.months_of_recruitment:.0f} months until "
+        f"{point.clients} have joined; {point.months_in_all:.0f} months in all."
+    )
+    work = (
+        f"- {point.test_visits} test visits, {point.test_hours:.0f} hours; talks and records "
+        f"{point.talk_hours:.0f} hours; partner reps {point.extra_hours:.0f} hours{money}."
+    )
+    return ["", "What it costs, as if nobody left", joining, work]
+
+
+def improvement_line(item: Improvement) -> str:
+    """One improvement on one line.
+
+    Examples
+    --------
+    >>> print(improvement_line(Improvement("strength", "recruit for longer", 4.9, 7.0, "%", "20 months")))
+    - strength, recruit for longer: 4.9 % to either side, differences from about 7.0 %. 20 months.
+    """
+    unit, decimals = f" {item.unit}", 0 if item.unit == "points" else 1
+    reach = "" if item.half_width is None else f"{item.half_width:.{decimals}f}{unit} to either side"
+    found = "" if item.detectable is None else f"differences from about {item.detectable:.{decimals}f}{unit}"
+    told = ", ".join(part for part in (reach, found) if part)
+    return f"- {item.outcome}, {item.change}: {told}. {item.price[:1].upper()}{item.price[1:]}."
