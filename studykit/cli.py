@@ -357,19 +357,26 @@ class _Keyboard:
 
 def lookback(arguments: argparse.Namespace) -> int:
     """Look back at attendance records: how staying and partner reps went together, without a trial."""
-    from studykit.study.looking_back import Said, Wish, look_back_from
+    from studykit.study.looking_back import Said, Wish, demo_export, look_back_from
 
+    if arguments.demo == (arguments.file is not None):
+        raise ArgumentError(
+            where="lookback", expected="the FILE of an attendance export, or --demo",
+            got="both" if arguments.demo else "neither", todo="Give one of them.",
+        )  # fmt: skip
+    file, tables = demo_export(Path("demo_attendance")) if arguments.demo else (arguments.file, {})
+    tables |= {name: str(path) for name in TABLES if (path := getattr(arguments, name)) is not None}
     said = Said(
         columns=dict(arguments.column),
         statuses=dict(arguments.status),
-        tables={name: str(path) for name in TABLES if (path := getattr(arguments, name)) is not None},
+        tables=tables,
         adopted=dict(arguments.adopted),
         date_order=arguments.date_order,
         extracted_on="" if arguments.exported_on is None else arguments.exported_on.isoformat(),
         facts=tuple(arguments.fact),
     )
     wish = Wish(
-        arguments.file, said, out=arguments.out, recode=arguments.recode, study=arguments.study,
+        file, said, out=arguments.out, recode=arguments.recode, study=arguments.study,
         by=arguments.by, options={"horizon": arguments.horizon, "lead": arguments.lead},
     )  # fmt: skip
     asking = _Keyboard() if is_interactive() and not arguments.json else None

@@ -39,7 +39,8 @@ def pair(text: str) -> tuple[str, str]:
     return name.strip(), value.strip()
 
 
-_EXPORT = option("file", metavar="FILE", type=Path, help="the attendance export, CSV or XLSX")
+_EXPORT = option("file", nargs="?", metavar="FILE", type=Path, help="the attendance export, CSV or XLSX")
+_DEMO = option("--demo", action="store_true", help="copy an invented export to demo_attendance and use it")
 _COLUMN = option(
     "--column",
     action="append",
@@ -103,6 +104,6 @@ _RECODE = option(
 _IN_STUDY = option("--study", type=Path, metavar="STUDY", help="log the look in this study's ledger")
 _LOOKER = option("--by", default="", metavar="CODE", help="who looks, for the ledger")
 LOOK_BACK = (
-    _EXPORT, _COLUMN, _STATUS, _DATE_ORDER, *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED, _HORIZON, _LEAD,
-    _OUT, _RECODE, _IN_STUDY, _LOOKER,
+    _EXPORT, _DEMO, _COLUMN, _STATUS, _DATE_ORDER, *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED, _HORIZON,
+    _LEAD, _OUT, _RECODE, _IN_STUDY, _LOOKER,
 )  # fmt: skip

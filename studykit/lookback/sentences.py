@@ -76,6 +76,18 @@ def lead_answer(look: LookBack) -> Answer | None:
     return next((answer for answer in look.answers if answer.method == look.lead), None)
 
 
+def answer_label(answer: Answer) -> str:
+    """Name of an answer, with what tells it from others of its method."""
+    return (
+        f"{METHOD_NAMES[answer.method]} ({answer.variant})" if answer.variant else METHOD_NAMES[answer.method]
+    )
+
+
+def lead_mark(look: LookBack, answer: Answer) -> str:
+    """A mark behind the name of the lead, nothing behind others."""
+    return ", named in advance" if answer is lead_answer(look) else ""
+
+
 def retained_sentence(look: LookBack) -> str:
     """How many of all clients still trained at the horizon."""
     inside = look.retention.day <= look.horizon
@@ -140,14 +152,8 @@ def naive_sentences(look: LookBack) -> tuple[str, ...]:
     naive = look.naive
     if naive is None:
         return ()
-    days = (
-        f"{naive.person_days_reclassified:,} of {naive.person_days:,} client-days"
-        if naive.person_days
-        else "no client-days"
-    ).replace(",", " ")
-    counted = f"It counts {days} as days with partner reps although the client had not had any yet."
     if naive.hazard_ratio is None:
-        return (naive.why, counted)
+        return (naive.why,)
     ratio = naive.hazard_ratio
     shown = (
         "Clients who ever had partner reps beside clients who never had: hazard ratio "
@@ -157,7 +163,7 @@ def naive_sentences(look: LookBack) -> tuple[str, ...]:
     beside = ""
     if lead is not None and lead.hazard_ratio is not None:
         beside = f"Counted properly it is {ratio_text(lead.hazard_ratio)}, in {lead.clients} clients."
-    return tuple(text for text in (shown, naive.why, counted, beside) if text)
+    return tuple(text for text in (shown, naive.why, beside) if text)
 
 
 def can_conclude(look: LookBack) -> tuple[str, ...]:
@@ -227,14 +233,13 @@ def summary(look: LookBack, *, width: int = 88) -> str:
     """All of it as plain text for a terminal."""
     lines = [TITLE, "", headline(look), "", NOT_DECIDED]
     for answer in look.answers:
-        lead = ", named in advance" if answer.method == look.lead else ""
-        lines += ["", f"{METHOD_NAMES[answer.method]}{lead}."]
+        lines += ["", f"{answer_label(answer)}{lead_mark(look, answer)}."]
         lines += [f"  {text}" for text in answer_sentences(answer, look.horizon)]
     if look.naive is not None:
         lines += ["", "The comparison that must not be made."]
         lines += [f"  {text}" for text in naive_sentences(look)]
     lines += ["", "What these records cannot tell.", *(f"  - {text}" for text in CANNOT_CONCLUDE)]
-    if look.next_study.sentences:
+    if look.next_study is not None and look.next_study.sentences:
         lines += ["", "How to find out."]
         lines += [f"  - {text}" for text in look.next_study.sentences]
     lines += ["", f"Rows: {look.rows}."]

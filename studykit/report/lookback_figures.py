@@ -10,12 +10,13 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.transforms import blended_transform_factory
 
-from studykit.lookback.results import Answer, Balance, Curve
-from studykit.lookback.sentences import METHOD_NAMES
+from studykit.lookback.results import Balance, Curve, LookBack
+from studykit.lookback.sentences import answer_label, lead_answer
 from studykit.report.curve_lines import CurveLine, draw_curve_lines
 from studykit.report.interval_rows import IntervalRow, draw_interval_rows
 from studykit.report.numbers import RATIO, Scale
-from studykit.report.style import FAINT, INK, LOOKS, PAPER, SOFT, look
+from studykit.report.style import FAINT, INK, LOOKS, PAPER, SOFT
+from studykit.report.style import look as look_of
 from studykit.results import Interval
 
 OF_100 = Scale("of 100", 0, -100.0)
@@ -34,7 +35,7 @@ def draw_out_of_100(staying: Sequence[tuple[str, float]], ax: Axes, *, horizon: 
     """
     wide = 12.5
     for place, (name, stays) in enumerate(staying):
-        ink, count = look(place).ink, round(stays)
+        ink, count = look_of(place).ink, round(stays)
         across, down = np.arange(100) % 10 + place * wide, -(np.arange(100) // 10)
         ax.scatter(across[:count], down[:count], s=34, color=ink, linewidths=0.9)
         ax.scatter(
@@ -82,32 +83,30 @@ def draw_staying(curves: Sequence[Curve], ax: Axes, *, horizon: int, start: str 
     )
 
 
-def difference_rows(answers: Sequence[Answer], lead: str | None) -> list[IntervalRow]:
+def difference_rows(look: LookBack) -> list[IntervalRow]:
     """Answers that have a difference, as clients of 100 more who stay."""
     rows = []
-    for answer in answers:
+    for answer in look.answers:
         found = answer.risk_difference
         if found is not None and not answer.refused:
             ends = found.interval
             turned = Interval(ends.upper, ends.lower, ends.confidence_level, ends.method)
-            rows.append(IntervalRow(_label(answer), found.value, turned, heavy=answer.method == lead))
+            rows.append(
+                IntervalRow(answer_label(answer), found.value, turned, heavy=answer is lead_answer(look))
+            )
     return rows
 
 
-def ratio_rows(answers: Sequence[Answer], lead: str | None) -> list[IntervalRow]:
+def ratio_rows(look: LookBack) -> list[IntervalRow]:
     """Answers that have a hazard ratio."""
     return [
         IntervalRow(
-            _label(answer), answer.hazard_ratio.value, answer.hazard_ratio.interval,
-            heavy=answer.method == lead,
+            answer_label(answer), answer.hazard_ratio.value, answer.hazard_ratio.interval,
+            heavy=answer is lead_answer(look),
         )
-        for answer in answers
+        for answer in look.answers
         if answer.hazard_ratio is not None and not answer.refused
     ]  # fmt: skip
-
-
-def _label(answer: Answer) -> str:
-    return METHOD_NAMES[answer.method]
 
 
 def draw_differences(rows: Sequence[IntervalRow], ax: Axes) -> None:

@@ -12,15 +12,16 @@ from studykit.lookback.log import AttendanceLog
 from studykit.lookback.results import Answer, Curve, LookBack
 from studykit.lookback.sentences import (
     CANNOT_CONCLUDE,
-    METHOD_NAMES,
     NOT_DECIDED,
     TITLE,
+    answer_label,
     answer_sentences,
     bound_sentence,
     can_conclude,
     for_the_protocol,
     headline,
     lead_answer,
+    lead_mark,
     naive_sentences,
     retained_sentence,
     would_mislead,
@@ -47,6 +48,7 @@ from studykit.report.lookback_tables import (
     checks_table,
     person_days_table,
     rows_table,
+    sensitivity_table,
     target_trial_table,
 )
 from studykit.report.style import drawing_style, new_figure
@@ -125,7 +127,11 @@ def reference_first(curves: tuple[Curve, ...]) -> tuple[Curve, ...]:
 
 def _is_reference(label: str) -> bool:
     text = label.casefold()
-    return any(word in text for word in ("without", "never", "not ", "no partner", "before"))
+    return any(word in text for word in ("without", "never", "not ", "no partner", "none", "before"))
+
+
+def _small(text: str) -> str:
+    return text[:1].lower() + text[1:]
 
 
 def _answers(look: LookBack) -> Section:
@@ -133,7 +139,7 @@ def _answers(look: LookBack) -> Section:
     blocks: list[Block] = [Block("lead", headline(look))]
     blocks += pictures(_out_of_100(look, lead), _curves(look, lead))
     forest = tuple(picture for picture in _forest(look) if picture is not None)
-    asks = tuple(f"{METHOD_NAMES[answer.method]}: {answer.estimand.rstrip('.')}." for answer in look.answers)
+    asks = tuple(f"{answer_label(answer)}: {answer.estimand.rstrip('.')}." for answer in look.answers)
     if forest:
         blocks += [*pictures(*forest), Block("heading", "What each answer asks"), Block("list", asks)]
     return Section("answers", "In short", tuple(blocks))
@@ -146,7 +152,7 @@ def _out_of_100(look: LookBack, lead: Answer | None) -> Picture | None:
     with drawing_style():
         figure, ax = new_figure(WIDE, 2.75)
         draw_out_of_100([(WITHOUT, without), (WITH, with_reps)], ax, horizon=look.horizon)
-    caption = f"Out of 100 clients, {METHOD_NAMES[lead.method].lower()}. {lead.estimand.rstrip('.')}."
+    caption = f"Out of 100 clients, {_small(answer_label(lead))}. {lead.estimand.rstrip('.')}."
     return Picture("lookback_out_of_100", caption, figure)
 
 
@@ -168,9 +174,9 @@ def _forest(look: LookBack) -> tuple[Picture | None, Picture | None]:
     level = "Lines are intervals; the heavy one was named in advance. The answers ask different questions."
     found: list[Picture | None] = []
     for code, rows, draw, what in (
-        ("lookback_differences", difference_rows(look.answers, look.lead), draw_differences,
+        ("lookback_differences", difference_rows(look), draw_differences,
          f"Clients of 100 more or fewer who stayed by day {look.horizon}, with partner reps beside without."),
-        ("lookback_ratios", ratio_rows(look.answers, look.lead), draw_ratios,
+        ("lookback_ratios", ratio_rows(look), draw_ratios,
          "Departures among those at risk, with partner reps beside without, in clients of these records."),
     ):  # fmt: skip
         if not rows:
@@ -220,15 +226,15 @@ def _naive(look: LookBack) -> Section:
 
 def _each_answer(look: LookBack) -> Section:
     blocks: list[Block] = []
-    for answer in look.answers:
-        lead = " (named in advance)" if answer.method == look.lead else ""
-        blocks.append(Block("heading", f"{METHOD_NAMES[answer.method]}{lead}"))
+    lead = lead_answer(look)
+    for place, answer in enumerate(look.answers):
+        blocks.append(Block("heading", f"{answer_label(answer)}{lead_mark(look, answer)}"))
         blocks += paragraphs(*answer_sentences(answer, look.horizon), answer.method_in_words)
-        if answer.method != look.lead and answer.curves and not answer.refused:
-            code = f"lookback_{answer.method.replace(' ', '_')}"
-            caption = f"{METHOD_NAMES[answer.method]}: clients still training."
+        if answer is not lead and answer.curves and not answer.refused:
+            code = f"lookback_answer_{place + 1}"
+            caption = f"{answer_label(answer)}: clients still training."
             blocks += pictures(_curves_picture(code, caption, answer.curves, look.horizon))
-    blocks += tables(answers_table(look), checks_table(look))
+    blocks += tables(answers_table(look), sensitivity_table(look), checks_table(look))
     return Section("each", "Each answer, and what it asks", tuple(blocks))
 
 
@@ -281,6 +287,7 @@ def _bound(look: LookBack) -> Section:
 
 def _next(reading: LookBackReading) -> Section:
     look = reading.look
+    numbers = () if look.next_study is None else look.next_study.sentences
     commands = (
         "Make a study: studykit new my_study. The numbers above go where planning values are asked for.",
         "See what it can tell: studykit plan my_study. Then lock the protocol and have every arm drawn.",
@@ -288,7 +295,7 @@ def _next(reading: LookBackReading) -> Section:
     )
     logged = f"This look was logged in {reading.logged_in}." if reading.logged_in else ""
     blocks = (
-        *((Block("list", look.next_study.sentences),) if look.next_study.sentences else ()),
+        *((Block("list", numbers),) if numbers else ()),
         Block("list", commands),
         *paragraphs(logged),
     )

@@ -6,7 +6,7 @@ import math
 
 from studykit.lookback.log import AttendanceLog, row_list
 from studykit.lookback.results import Answer, Association, LookBack
-from studykit.lookback.sentences import METHOD_NAMES
+from studykit.lookback.sentences import answer_label, lead_mark
 from studykit.report.lookback_figures import OF_100
 from studykit.report.numbers import RATIO, STANDARDISED, Scale, number
 from studykit.report.tables import (
@@ -57,9 +57,8 @@ def _any(answer: Answer) -> Association | None:
 
 def _answer_row(look: LookBack, answer: Answer) -> tuple[Cell, ...]:
     main = _any(answer)
-    lead = " (named in advance)" if answer.method == look.lead else ""
     return cells(
-        f"{METHOD_NAMES[answer.method]}{lead}",
+        f"{answer_label(answer)}{lead_mark(look, answer)}",
         answer.clients,
         answer.events,
         *_more(answer.risk_difference),
@@ -87,12 +86,33 @@ def _ratio(found: Association | None) -> tuple[Cell, Cell]:
 def checks_table(look: LookBack) -> Table | None:
     """What to look at before an answer is believed."""
     rows = tuple(
-        cells(METHOD_NAMES[answer.method], what, Quantity(value, _VALUE))
+        cells(answer_label(answer), what, Quantity(value, Scale("", 0 if float(value).is_integer() else 2)))
         for answer in look.answers
         for what, value in answer.checks
     )
     columns = (words_column("answer"), words_column("what to look at"), column("value"))
     return Table("lookback_checks", "Before an answer is believed", columns, rows) if rows else None
+
+
+def sensitivity_table(look: LookBack) -> Table | None:
+    """What another choice would have given, beside the lead."""
+    rows = tuple(
+        cells(
+            item.choice,
+            *_more(None if item.answer is None else item.answer.risk_difference),
+            *_ratio(None if item.answer is None else item.answer.hazard_ratio),
+        )
+        for item in look.sensitivity
+    )
+    columns = (
+        words_column("another choice"),
+        column("clients of 100 more who stayed", "more of 100"),
+        column("its interval", "more lower", "more upper"),
+        column("hazard ratio"),
+        column("interval of the ratio", "ratio lower", "ratio upper"),
+    )
+    caption = "Had another choice been made: the answer session by session"
+    return Table("lookback_sensitivity", caption, columns, rows) if rows else None
 
 
 def target_trial_table(look: LookBack) -> Table | None:

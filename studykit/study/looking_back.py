@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from importlib import import_module
@@ -14,7 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from studykit.errors import ArgumentError, DataError, Finding, FolderError
-from studykit.study.folder import versions
+from studykit.shipped import shipped
+from studykit.study.folder import made_whole, versions
 
 if TYPE_CHECKING:
     from studykit.lookback.columns import Placed
@@ -192,6 +194,31 @@ def look_back_from(
     step("writing the page")
     page, tally = _save(wish, look, log, said, log_here)
     return LookBackDone(look, log, page, tuple(notices), tally)
+
+
+def demo_export(folder: Path) -> tuple[Path, dict[str, str]]:
+    """Copy the invented export; gives the attendance file and the further tables.
+
+    Raises
+    ------
+    FolderError
+        If something else is in the way.
+    """
+    source = shipped("synthetic_data") / "attendance"
+    names = ("export.csv", "clients.csv")
+    if not folder.exists():
+        with made_whole(folder) as making:
+            for name in names:
+                shutil.copyfile(source / name, making / name)
+    elif not all(
+        (folder / name).is_file() and (folder / name).read_bytes() == (source / name).read_bytes()
+        for name in names
+    ):
+        raise FolderError(
+            where=str(folder), expected="a free name", got="something else of that name",
+            todo="Move it away, or look back at your own export: studykit lookback FILE.",
+        )  # fmt: skip
+    return folder / "export.csv", {"clients": str(folder / "clients.csv")}
 
 
 # --- reading -------------------------------------------------------------------------------------

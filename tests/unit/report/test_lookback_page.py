@@ -13,7 +13,6 @@ import pytest
 from studykit.lookback.results import LookBack
 from studykit.lookback.sentences import CANNOT_CONCLUDE, headline, more_staying, summary
 from studykit.report import lookback_figures
-from studykit.report.document import render_document
 from studykit.report.lookback_page import LookBackReading, look_back_document, render_look_back
 from studykit.report.saving import save_look_back
 from studykit.report.style import drawing_style, new_figure, svg_bytes
@@ -25,11 +24,13 @@ LOOKING_BACK = WordingContext(
 )
 
 
-def test_the_page_keeps_the_rules_of_wording_for_records_without_a_draw(
-    look_reading: LookBackReading,
-) -> None:
+@pytest.fixture(scope="module")
+def page(look_reading: LookBackReading) -> str:
+    return render_look_back(look_reading)
+
+
+def test_the_page_keeps_the_rules_of_wording_for_records_without_a_draw(page: str) -> None:
     """H11: verbs of association only; H01: the title says non-randomised."""
-    page = render_look_back(look_reading)
     found = check_wording(text_of(page), context=LOOKING_BACK, section="page")
     assert found == ()
     assert re.search(r"<title>[^<]*non-randomised", page)
@@ -55,22 +56,21 @@ def test_pictures_come_before_tables_and_the_lead_says_out_of_100(look_reading: 
     assert kinds.index("lead") == 0
     assert [section.code for section in document.sections][:3] == ["answers", "conclude", "naive"]
     assert document.sections[0].blocks[0].content == (
-        "Partner reps were associated with about 7 more of 100 clients staying (95\u00a0% interval: 2 fewer to 16 "
-        "more). Still training on day 182: about 71 of 100 with partner reps, about 64 of 100 without."
+        "Partner reps were associated with about 7 more of 100 clients staying (95\u00a0% interval: 2 fewer to "
+        "16 more). Still training on day 182: about 71 of 100 with partner reps, about 64 of 100 without."
     )
 
 
 def test_there_is_no_slot_for_an_effect_and_the_naive_number_is_no_answer(
-    look_reading: LookBackReading,
+    look_reading: LookBackReading, page: str
 ) -> None:
     """H01: no effect slot; H04: the whole-period grouping is shown only to be refused."""
-    text = text_of(render_look_back(look_reading))
+    text = text_of(page)
     assert "effect" not in text.casefold()
     sections = {section.code: section for section in look_back_document(look_reading).sections}
     naive = " ".join(str(block.content) for block in sections["naive"].blocks if block.kind == "paragraph")
     assert "0.31 [0.20, 0.47]" in naive
     assert "This number is no answer." in naive
-    assert "3 120 of 21 840 client-days" in naive
     answers = " ".join(
         str(block.content) for block in sections["answers"].blocks if isinstance(block.content, str)
     )
@@ -118,11 +118,13 @@ def test_what_people_wrote_is_escaped(look_reading: LookBackReading) -> None:
     assert "&lt;script&gt;" in page
 
 
-def test_saved_files_are_whole_and_the_same_each_time(look_reading: LookBackReading, tmp_path: Path) -> None:
-    page = save_look_back(look_reading, tmp_path / "a")
+def test_saved_files_are_whole_and_the_same_each_time(
+    look_reading: LookBackReading, page: str, tmp_path: Path
+) -> None:
+    saved = save_look_back(look_reading, tmp_path / "a")
     save_look_back(look_reading, tmp_path / "b")
     names = sorted(str(path.relative_to(tmp_path / "a")) for path in (tmp_path / "a").rglob("*.*"))
-    assert page.name == "lookback.html"
+    assert saved.read_text(encoding="utf-8") == page
     assert {"lookback.json", "manifest.json", "tables/lookback_answers.csv", "tables/noticed_rows.csv",
             "figures/lookback_out_of_100.svg", "figures/lookback_out_of_100.png"} <= set(names)  # fmt: skip
     for name in names:
@@ -152,7 +154,7 @@ def test_figures_draw_what_the_result_says(look: LookBack) -> None:
     filled = [len(field.get_offsets()) for field in ax.collections]
     assert filled == [64, 36, 71, 29]
     assert svg_bytes(figure) == svg_bytes(figure)
-    rows = lookback_figures.difference_rows(look.answers, look.lead)
+    rows = lookback_figures.difference_rows(look)
     assert [row.heavy for row in rows] == [True, False, False]
     with drawing_style():
         figure, ax = new_figure(4.2, 2.8)
@@ -170,7 +172,3 @@ def test_curves_with_the_reference_first_and_their_numbers_at_risk(look: LookBac
     cut = replace(late, day=late.day[begins], share=late.share[begins], lower=late.lower[begins],
                   upper=late.upper[begins], at_risk=late.at_risk[begins])  # fmt: skip
     assert lookback_figures.curve_line(cut, 182).at_risk_days.tolist() == [56, 84, 112, 140, 182]
-
-
-def test_render_document_is_what_is_saved(look_reading: LookBackReading) -> None:
-    assert render_look_back(look_reading) == render_document(look_back_document(look_reading))
