@@ -128,15 +128,23 @@ def curve_of_times(label: str, times: CensoredTimes, horizon: float) -> Curve:
         places = np.flatnonzero(shown)
         shown[:] = False
         shown[places[np.unique(np.linspace(0, places.size - 1, MOST_POINTS).astype(int))]] = True
-    days = band.days[shown]
+    lines = [band.days[shown], band.retained[shown], band.lower[shown], band.upper[shown]]
+    last = min(curve.stops_at(LEAST_AT_RISK), end)
+    if last > lines[0][-1] and math.isfinite(from_day):  # flat from the last departure on
+        lines = [np.append(values, value) for values, value in zip(lines, (last, *_ends(lines)), strict=True)]
+    days, share, lower, upper = lines
     return Curve(
         label=label,
         day=frozen_array(days),
-        share=frozen_array(band.retained[shown]),
-        lower=frozen_array(band.lower[shown]),
-        upper=frozen_array(band.upper[shown]),
+        share=frozen_array(share),
+        lower=frozen_array(lower),
+        upper=frozen_array(upper),
         at_risk=frozen_array(followed.at_risk(np.maximum(days, start + 1.0))),
     )
+
+
+def _ends(lines: list[Floats]) -> list[float]:
+    return [float(values[-1]) for values in lines[1:]]
 
 
 def fitted_ratio(model: HazardModel, name: str) -> Association | None:

@@ -116,7 +116,8 @@ def _axis(
         low, high = max(low, 1e-3), min(high, 1e3)
         pad = (high / low) ** 0.06 if high > low else 1.1
         ax.set_xlim(low / pad, high * pad)
-        ticks = [tick for tick in _RATIOS if low / pad <= tick <= high * pad]
+        known = _FINE_RATIOS if high / low < 3 else _RATIOS
+        ticks = [tick for tick in known if low / pad <= tick <= high * pad]
         ax.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
         ax.set_xticks([], minor=True)
     else:
@@ -138,4 +139,5 @@ def _axis(
     ax.spines["left"].set_visible(False)
 
 
-_RATIOS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 3.0, 5.0, 10.0)
+_FINE_RATIOS = (0.4, 0.5, 0.6, 0.7, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5)
+_RATIOS = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)

@@ -139,7 +139,12 @@ def _answers(look: LookBack) -> Section:
     blocks: list[Block] = [Block("lead", headline(look))]
     blocks += pictures(_out_of_100(look, lead), _curves(look, lead))
     forest = tuple(picture for picture in _forest(look) if picture is not None)
-    asks = tuple(f"{answer_label(answer)}: {answer.estimand.rstrip('.')}." for answer in look.answers)
+    firsts = {answer.method: answer for answer in reversed(look.answers)}
+    asks = tuple(
+        f"{answer_label(answer)}: {answer.estimand.rstrip('.')}."
+        for answer in look.answers
+        if firsts[answer.method] is answer
+    )
     if forest:
         blocks += [*pictures(*forest), Block("heading", "What each answer asks"), Block("list", asks)]
     return Section("answers", "In short", tuple(blocks))
@@ -152,7 +157,7 @@ def _out_of_100(look: LookBack, lead: Answer | None) -> Picture | None:
     with drawing_style():
         figure, ax = new_figure(WIDE, 2.75)
         draw_out_of_100([(WITHOUT, without), (WITH, with_reps)], ax, horizon=look.horizon)
-    caption = f"Out of 100 clients, {_small(answer_label(lead))}. {lead.estimand.rstrip('.')}."
+    caption = f"Out of 100 clients: the answer named in advance, {_small(answer_label(lead))}."
     return Picture("lookback_out_of_100", caption, figure)
 
 
