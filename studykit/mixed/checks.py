@@ -6,10 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import qr
 
 from studykit.errors import ArgumentError, DesignError
-from studykit.mixed.random_effects import RandomEffect, level_codes
+from studykit.mixed.random_effects import RandomEffect
 from studykit.mixed.residuals import ResidualStructure
 
 Array = NDArray[np.float64]
@@ -86,7 +85,7 @@ def check_shapes(
 def check_levels(effects: Sequence[RandomEffect], n: int) -> None:
     """A factor needs two levels, and fewer random effects than rows."""
     for effect in effects:
-        levels = len(level_codes(effect.groups)[0])
+        levels = len(effect.levels)
         columns = effect.design.shape[1]
         if levels < 2:
             raise DesignError(
@@ -116,7 +115,8 @@ def check_rank(X: Array, names: Sequence[str]) -> Array:
             got=f"nothing but zeros in {_listed(empty)}",
             todo="An empty cell, such as an arm without tests at a visit, has no mean: leave it out.",
         )
-    scaled = X / np.linalg.norm(X, axis=0)
+    length = np.linalg.norm(X, axis=0)
+    scaled = X / length
     R = np.linalg.qr(scaled, mode="r")
     weak = np.flatnonzero(np.abs(np.diag(R)) < RANK)
     if len(weak):
@@ -129,7 +129,7 @@ def check_rank(X: Array, names: Sequence[str]) -> Array:
             got=f"{names[place]!r} repeats {_listed(others)}",
             todo=f"Leave {names[place]!r} or one of the others out.",
         )
-    return np.asarray(qr(X, mode="economic")[1])
+    return np.asarray(R * length)
 
 
 def check_identified(information: Array, names: Sequence[str]) -> None:

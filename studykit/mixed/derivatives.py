@@ -37,7 +37,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.mixed.objective import Problem, State, class_curvature
-from studykit.mixed.small import flat, multiply, transposed
+from studykit.mixed.small import flat, multiply, multiply_all, transposed
 from studykit.mixed.sums import Products
 
 Array = NDArray[np.float64]
@@ -103,15 +103,15 @@ def differentiate(problem: Problem, state: State) -> Derivatives:
     else:
         parts.X[:] = C.xx
         b, A = a, a[:, 0]
-    turned = parts.X @ Phi_trace[:, None]
+    turned = multiply_all(parts.X, Phi_trace)
     trace = parts.trace + flat(turned) @ transposed(flat(transposed(turned)))
-    score = (parts.X @ state.v[:, None, :, None])[..., 0]
+    score = multiply_all(parts.X, state.v[..., None])[..., 0]
     square = parts.square - score @ Phi @ transposed(score)
     order = np.concatenate([layout.inner, layout.outer_elements])
     back = np.empty_like(order)
     back[order] = np.arange(k)
-    grid = np.ix_(np.arange(m), back, back)
     hessian = 2.0 * square - trace + parts.curved
+    grid = np.s_[:, back[:, None], back]
     return Derivatives(parts.gradient[:, back], hessian[grid], trace[grid], parts.X[:, back], a, b, A)
 
 
@@ -156,7 +156,7 @@ def _times_shared(left: Array, right: Array) -> Array:
 def _weights(state: State, Phi: Array) -> Products:
     """``M`` of ``T`` and of ``R``, along the second axis."""
     E, v = state.E, state.v
-    EPhi, Ev = E @ Phi[:, None], (E @ v[:, None, :, None])[..., 0]
+    EPhi, Ev = multiply_all(E, Phi), multiply_all(E, v[..., None])[..., 0]
     uu = [state.N + EPhi @ transposed(E), Ev[..., :, None] * Ev[..., None, :]]
     ux = [EPhi, Ev[..., None] * v[:, None, None, :]]
     xx = [Phi, v[:, :, None] * v[:, None, :]]
@@ -175,9 +175,9 @@ def _inner_with_outer(state: State, C: Products, Phi: Array, parts: _Parts) -> A
     here = np.s_[:, :inside, :inside]
     NC, Na = multiply(N, C.uu), multiply(N, a)
     parts.trace[here] += flat(NC) @ transposed(flat(transposed(NC)))
-    parts.trace[here] += 2.0 * flat(Na) @ transposed(flat(a @ Phi[:, None, None]))
-    scores = state.v[:, None, None, :, None]
-    parts.square[here] -= flat(Na @ scores) @ transposed(flat(a @ scores))
+    parts.trace[here] += 2.0 * flat(Na) @ transposed(flat(multiply_all(a, Phi)))
+    score = multiply_all(a, state.v[..., None])
+    parts.square[here] -= flat(multiply(N, score)) @ transposed(flat(score))
     return a
 
 
@@ -197,17 +197,23 @@ def _outer(
     DA = multiply(D, A[:, None])
     AF = transposed(A.reshape(m, 1, -1, w))
     parts.X[:, inside:] = AF @ DA.reshape(m, k - inside, -1, w)
-    APhi = A @ Phi[:, None]
-    Av = (A @ state.v[:, None, :, None])[..., 0]
+    APhi, Av = multiply_all(A, Phi), multiply_all(A, state.v[..., None])[..., 0]
     elements = problem.layout.outer_basis.reshape(len(D), -1)
     slope = G - APhi @ transposed(A) - Av[..., :, None] * Av[..., None, :]
     parts.gradient[:, inside:] = slope.sum(axis=1).reshape(m, -1) @ elements.T
-    around = (G_i - 2.0 * (b @ transposed(APhi)[:, None])).sum(axis=2)
+    around = G_i.sum(axis=2) - 2.0 * _over_groups(b, APhi)
     cross = flat(around) @ elements.T
-    moved = (D[None, ..., :, :] @ Av[:, None, :, :, None])[..., 0]
-    bv = (b @ state.v[:, None, None, :, None])[..., 0]
-    squares = flat(bv) @ transposed(flat(moved))
+    squares = flat(multiply_all(b, state.v[..., None])) @ transposed(
+        flat(multiply(D, Av[:, None, ..., None]))
+    )
     parts.trace[:, :, inside:], parts.square[:, :, inside:] = cross, squares
     parts.trace[:, inside:, :inside] = transposed(cross[:, :inside])
     parts.square[:, inside:, :inside] = transposed(squares[:, :inside])
     return b, A
+
+
+def _over_groups(left: Array, right: Array) -> Array:
+    """``sum over groups of left_i right'`` (m, i, q, q) of (m, i, groups, q, w) and (m, groups, q, w)."""
+    m, i, _, q, _ = left.shape
+    sides = left.swapaxes(2, 3).reshape(m, i * q, -1) @ transposed(right.swapaxes(1, 2).reshape(m, q, -1))
+    return np.asarray(sides.reshape(m, i, q, q))

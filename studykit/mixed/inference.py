@@ -131,13 +131,13 @@ def _symmetric(matrix: Array) -> Array:
 def kenward_roger_degrees(M: Array, Phi: Array, S: Array, W: Array) -> tuple[float, float]:
     """Denominator degrees of freedom and the factor ``lambda`` of F, for rows ``M`` (l, p)."""
     rows = len(M)
+    if rows == 1:
+        return satterthwaite_degrees(M[0], Phi, S, W), 1.0
     inverse = np.linalg.inv(M @ Phi @ M.T)
     moved = inverse @ (M @ S @ M.T)
     traces = np.trace(moved, axis1=1, axis2=2)
     A_1 = float(traces @ W @ traces)
     A_2 = float(np.einsum("ij,iab,jba->", W, moved, moved))
-    if rows == 1:
-        return (np.inf if A_1 <= 0.0 else 2.0 / A_1), 1.0
     if A_2 <= 0.0:
         return np.inf, 1.0
     B = (A_1 + 6.0 * A_2) / (2.0 * rows)

@@ -11,6 +11,7 @@ Finest factors first, an effect becomes inner where larger blocks cost less than
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,13 +36,19 @@ class Stack:
     ----------
     rows : ndarray of int, shape (blocks, size)
         Row numbers; a padded place holds ``n``, the number of a row of zeros.
-    basis : ndarray, shape (k_inner, blocks, size, size)
+    kind : ndarray of int, shape (blocks,)
+        Blocks of one kind have the same ``V_i``.
+    basis : ndarray, shape (k_inner, kinds, size, size)
         Derivative ``V_i`` of every inner element, zero at padded places. For the autocorrelation it
         holds the lags instead, see `studykit.mixed.objective`.
+    real : ndarray of bool, shape (kinds, size)
+        False at padded places.
     """
 
     rows: Rows
+    kind: Rows
     basis: Array
+    real: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,8 +126,8 @@ class Layout:
 def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualStructure) -> Layout:
     """Choose inner and outer effects and lay out blocks and columns."""
     orders = [effect.design.shape[1] for effect in effects]
-    codes = [level_codes(effect.groups)[1] for effect in effects]
-    correlated = [] if residual.groups is None else [level_codes(residual.groups)[1]]
+    codes = [effect.codes for effect in effects]
+    correlated = None if residual.groups is None else level_codes(residual.groups)[1]
     inner, blocks = _split(n, effects, codes, correlated)
     parameters = ParameterMap.build(
         (*orders, *_residual_orders(residual)), autocorrelation=residual.kind == "autoregressive"
@@ -133,9 +140,16 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
     group = _groups(across, codes, blocks)
     within = [np.zeros_like(code) for code in codes] if group.any() else codes
     outer, columns, basis = _outer(across, designs, within, n)
-    stacks = tuple(
-        Stack(rows, _inner_basis(rows, n, inner, designs, codes, residual)) for rows in _stack_rows(blocks, n)
+    visits = None if residual.visits is None else level_codes(residual.visits)[1]
+    description = _Description(
+        n,
+        tuple((codes[k], designs[k]) for k in inner),
+        residual.kind,
+        correlated,
+        visits,
+        np.asarray(residual.visits, dtype=float) if residual.kind == "autoregressive" else None,
     )
+    stacks = tuple(description.stack(rows) for rows in _stack_rows(blocks, n))
     none = np.zeros(0, np.intp)
     return Layout(
         n=n,
@@ -163,19 +177,18 @@ def _residual_orders(residual: ResidualStructure) -> tuple[int, ...]:
 
 
 def _split(
-    n: int, effects: tuple[RandomEffect, ...], codes: list[Rows], correlated: list[Rows]
+    n: int, effects: tuple[RandomEffect, ...], codes: list[Rows], correlated: Rows | None
 ) -> tuple[list[int], Rows]:
     """Numbers of the inner effects, and the block of every row."""
-    joined, inner = list(correlated), []
-    blocks = _components(n, joined)
+    inner: list[int] = []
+    blocks = np.arange(n) if correlated is None else correlated
     width = USUAL_FIXED_EFFECTS
-    for k in sorted(range(len(effects)), key=lambda k: -int(codes[k].max() + 1)):
-        candidate = _components(n, [*joined, codes[k]])
-        columns = int(codes[k].max() + 1) * effects[k].design.shape[1]
+    for k in sorted(range(len(effects)), key=lambda k: -len(effects[k].levels)):
+        candidate = _joined(blocks, codes[k])
+        columns = len(effects[k].levels) * effects[k].design.shape[1]
         size, larger = int(np.bincount(blocks).max()), int(np.bincount(candidate).max())
         if _cost(larger, width) <= _cost(size, width + columns):
             inner.append(k)
-            joined.append(codes[k])
             blocks = candidate
         else:
             width += columns
@@ -187,17 +200,24 @@ def _cost(size: int, width: int) -> int:
     return 2 * size**2 + 2 * size * width + width**2
 
 
-def _components(n: int, factors: list[Rows]) -> Rows:
-    """Connected component of every row when rows of one level hang together."""
-    if not factors:
-        return np.arange(n, dtype=np.intp)
-    if len(factors) == 1:
-        return np.unique(factors[0], return_inverse=True)[1].astype(np.intp)
-    starts = np.cumsum([n, *(int(codes.max()) + 1 for codes in factors)])
-    rows = np.tile(np.arange(n), len(factors))
-    levels = np.concatenate([codes + start for codes, start in zip(factors, starts, strict=False)])
-    graph = coo_array((np.ones(len(rows)), (rows, levels)), shape=(starts[-1], starts[-1]))
-    return np.asarray(connected_components(graph, directed=False)[1][:n], dtype=np.intp)
+def _joined(one: Rows, other: Rows) -> Rows:
+    """Connected component of every row when rows of one level of either factor hang together."""
+    if _is_nested(one, other):
+        return other
+    if _is_nested(other, one):
+        return one
+    levels = np.concatenate([one, other + int(one.max()) + 1])
+    rows, size = np.tile(np.arange(len(one)), 2), len(one) + int(levels.max()) + 1
+    graph = coo_array((np.ones(len(rows)), (rows, len(one) + levels)), shape=(size, size))
+    parts = connected_components(graph, directed=False)[1][: len(one)]
+    return np.unique(parts, return_inverse=True)[1].astype(np.intp)
+
+
+def _is_nested(fine: Rows, coarse: Rows) -> bool:
+    """Whether every level of ``fine`` lies in one level of ``coarse``."""
+    owner = np.zeros(int(fine.max()) + 1, np.intp)
+    owner[fine] = coarse
+    return np.array_equal(owner[fine], coarse)
 
 
 def _stack_rows(blocks: Rows, n: int) -> list[Rows]:
@@ -219,39 +239,68 @@ def _stack_rows(blocks: Rows, n: int) -> list[Rows]:
     return stacks
 
 
-def _inner_basis(
-    rows: Rows,
-    n: int,
-    inner: list[int],
-    designs: tuple[Array, ...],
-    codes: list[Rows],
-    residual: ResidualStructure,
-) -> Array:
-    parts = [_effect_basis(rows, n, codes[k], designs[k]) for k in inner]
-    real = rows < n
-    diagonal = np.eye(rows.shape[1]) * real[:, :, None]
-    if residual.kind == "equal":
-        parts.append(diagonal[None])
-    elif residual.visits is not None:
-        visits = np.append(level_codes(residual.visits)[1], -1)[rows]
-        indicators = np.eye(int(visits.max()) + 1)[visits] * real[:, :, None]
-        if residual.kind == "by visit":
-            parts.append(np.moveaxis(indicators, -1, 0)[:, :, :, None] * diagonal)
-        elif residual.groups is not None:
-            groups = level_codes(residual.groups)[1]
-            if residual.kind == "unstructured":
-                parts.append(
-                    _effect_basis(rows, n, groups, np.eye(int(visits.max()) + 1)[visits_of(residual)])
-                )
+@dataclass(frozen=True, slots=True, eq=False)
+class _Description:
+    """What the ``V_i`` of inner elements depend on, row by row."""
+
+    n: int
+    effects: tuple[tuple[Rows, Array], ...]  # codes and design of every inner effect
+    residual: str
+    groups: Rows | None
+    visits: Rows | None
+    occasions: Array | None  # visits as numbers, where distances count
+
+    def stack(self, rows: Rows) -> Stack:
+        """Sort the blocks by kind, and build the ``V_i`` of each kind."""
+        seen: dict[bytes, int] = {}
+        marks = self._marks(rows)
+        kind = np.array([seen.setdefault(mark.tobytes(), len(seen)) for mark in marks], np.intp)
+        first = rows[np.unique(kind, return_index=True)[1]]
+        return Stack(rows, kind, self._basis(first), first < self.n)
+
+    def _marks(self, rows: Rows) -> Array:
+        """Numbers that are equal in two blocks if these are of one kind: padding, levels, designs, visits."""
+        parts: list[NDArray[Any]] = [rows < self.n]
+        for codes, design in self.effects:
+            parts += [_first_alike(_padded(codes, -1)[rows]), *np.moveaxis(_padded(design, 0.0)[rows], 2, 0)]
+        if self.groups is not None:
+            parts.append(_first_alike(_padded(self.groups, -1)[rows]))
+        if self.visits is not None:
+            parts.append(_padded(self.visits, -1)[rows])
+        if self.occasions is not None:
+            parts.append(_padded(self.occasions, 0.0)[rows])
+        return np.concatenate([part.astype(float) for part in parts], axis=1)
+
+    def _basis(self, rows: Rows) -> Array:
+        n, real = self.n, rows < self.n
+        parts = [_effect_basis(rows, n, codes, design) for codes, design in self.effects]
+        diagonal = np.eye(rows.shape[1]) * real[:, :, None]
+        if self.residual == "equal":
+            parts.append(diagonal[None])
+        elif self.residual == "autoregressive":
+            assert self.groups is not None
+            assert self.occasions is not None
+            parts.append(_lags(rows, n, self.groups, self.occasions))
+        else:
+            assert self.visits is not None
+            indicators = np.eye(int(self.visits.max()) + 1)[self.visits]
+            if self.residual == "by visit":
+                own = _padded(indicators, 0.0)[rows]
+                parts.append(np.moveaxis(own, -1, 0)[:, :, :, None] * diagonal)
             else:
-                parts.append(_lags(rows, n, groups, np.asarray(residual.visits, dtype=float)))
-    return np.concatenate(parts)
+                assert self.groups is not None
+                parts.append(_effect_basis(rows, n, self.groups, indicators))
+        return np.concatenate(parts)
 
 
-def visits_of(residual: ResidualStructure) -> Rows:
-    """Place of every row's visit among the distinct ones."""
-    assert residual.visits is not None
-    return level_codes(residual.visits)[1]
+def _padded(values: Array | Rows, value: float) -> Array:
+    """One more row for padded places."""
+    return np.concatenate([values, np.full((1, *values.shape[1:]), value, values.dtype)])
+
+
+def _first_alike(levels: Array) -> Rows:
+    """For every place (blocks, size) the first place of its block with the same level."""
+    return np.asarray((levels[:, :, None] == levels[:, None, :]).argmax(axis=2), np.intp)
 
 
 def _effect_basis(rows: Rows, n: int, codes: Rows, design: Array) -> Array:

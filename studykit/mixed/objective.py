@@ -293,10 +293,10 @@ def outer_factor(layout: Layout, psi: Array) -> Array:
 
 
 def block_inverses(layout: Layout, state: State) -> list[Array]:
-    """``A^-1`` of all blocks of every stack (blocks, size, size), zero at padded places, for one trial."""
+    """``A^-1`` of every kind of block of every stack (kinds, size, size), for one trial."""
     inverses = []
     for stack in layout.stacks:
-        whole = ClassStack.padded(stack.basis, (stack.rows < layout.n).astype(float))
+        whole = ClassStack.padded(stack.basis, stack.real.astype(float))
         basis = class_basis(layout, whole, state.eta)
         inverses.append(_inverse(layout, whole, basis, state.eta)[0][0])
     return inverses

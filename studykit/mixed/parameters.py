@@ -133,24 +133,29 @@ class ParameterMap:
         """``psi`` of a covariance multiplied by ``factor`` (m,)."""
         return np.asarray(np.where(self.linear, psi, psi * np.sqrt(factor)[:, None]))
 
+    def largest_trace(self, eta: Array) -> Array:
+        """Largest trace of all matrices, (m,)."""
+        traces = [np.trace(block.matrix(eta), axis1=1, axis2=2) for block in self.blocks]
+        return np.asarray(np.max(traces, axis=0))
+
     def least_share(self, eta: Array, number: int | None = None) -> Array:
         """Smallest eigenvalue of the first ``number`` matrices over the largest trace of all, (m,)."""
-        traces = [np.trace(block.matrix(eta), axis1=1, axis2=2) for block in self.blocks]
-        largest = np.max(traces, axis=0)
+        largest = self.largest_trace(eta)
         least = [np.linalg.eigvalsh(block.matrix(eta))[:, 0] for block in self.blocks[:number]]
         return np.asarray(np.min(least, axis=0) / largest) if least else np.full(len(eta), np.inf)
 
     def factors(self, eta: Array) -> Array:
-        """One ``psi`` (k,) of given elements (k,): Cholesky factors, a zero pivot giving a zero column."""
+        """``psi`` of given elements (..., k): Cholesky factors, a zero pivot giving a zero column."""
         psi = np.array(eta, dtype=float)
         for block in self.blocks:
-            matrix = block.matrix(psi)
-            psi[block.start : block.stop] = semidefinite_factor(matrix)[triangle(block.order)]
+            rows, columns = triangle(block.order)
+            factor = semidefinite_factor(block.matrix(psi))
+            psi[..., block.start : block.stop] = factor[..., rows, columns]
         return psi
 
 
 def semidefinite_factor(matrix: Array) -> Array:
-    """Lower triangular factor of a matrix that may be singular.
+    """Lower triangular factors (..., q, q) of matrices that may be singular.
 
     Examples
     --------
@@ -159,16 +164,14 @@ def semidefinite_factor(matrix: Array) -> Array:
            [1., 0.]])
     """
     rest = np.array(matrix, dtype=float)
-    order = len(rest)
     factor = np.zeros_like(rest)
-    floor = 1e-13 * float(np.max(np.diag(rest), initial=0.0))
-    for place in range(order):
-        pivot = rest[place, place]
-        if pivot <= floor:
-            continue
-        column = rest[place:, place] / np.sqrt(pivot)
-        factor[place:, place] = column
-        rest[place:, place:] -= np.outer(column, column)
+    floor = 1e-13 * np.diagonal(rest, axis1=-2, axis2=-1).max(axis=-1, initial=0.0)
+    for place in range(rest.shape[-1]):
+        pivot = rest[..., place, place]
+        root = np.where(pivot > floor, 1.0 / np.sqrt(np.where(pivot > floor, pivot, 1.0)), 0.0)
+        column = rest[..., place:, place] * root[..., None]
+        factor[..., place:, place] = column
+        rest[..., place:, place:] -= column[..., :, None] * column[..., None, :]
     return factor
 
 

@@ -17,6 +17,7 @@ the sum over its pieces of products of any two of their rows: see `studykit.mixe
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -143,6 +144,28 @@ class _Pattern:
     pieces: list[tuple[int, Numbers]]
     rotated: bool
 
+    def terms(self, start: Numbers) -> tuple[Numbers, Numbers, Numbers]:
+        """Slots of the two rows of every term and its pair; the pairs of a class begin at its ``start``."""
+        single = [(number, slots[0]) for number, slots in self.pieces if len(slots) == 1]
+        numbers, slot = np.array(single, np.intp).reshape(-1, 2).T
+        a, b, pair = [slot], [slot], [start[numbers]]
+        for number, slots in self.pieces:
+            if len(slots) > 1:
+                rows, columns, place = _pairs(len(slots))
+                a.append(slots[rows])
+                b.append(slots[columns])
+                pair.append(start[number] + place)
+        return np.concatenate(a), np.concatenate(b), np.concatenate(pair)
+
+
+@cache
+def _pairs(size: int) -> tuple[Numbers, Numbers, Numbers]:
+    """All ordered pairs of places, and the number of each pair without its order."""
+    rows, columns = (part.ravel() for part in np.indices((size, size)))
+    number = np.zeros((size, size), np.intp)
+    number[np.triu_indices(size)] = np.arange(size * (size + 1) // 2)
+    return rows, columns, np.maximum(number, number.T).ravel()
+
 
 def find_pieces(layout: Layout, observed: NDArray[np.bool_] | None) -> Pieces:
     """Cut all blocks into pieces; ``observed`` (m or 1, n) marks the rows used, all if None."""
@@ -151,7 +174,7 @@ def find_pieces(layout: Layout, observed: NDArray[np.bool_] | None) -> Pieces:
     for stack in layout.stacks:
         kinds, first = _kinds(stack, layout.n, observed)
         patterns = [
-            _pattern(stack.basis[:, block], present, catalogue, cut=not layout.autocorrelation)
+            _pattern(stack.basis[:, stack.kind[block]], present, catalogue, cut=not layout.autocorrelation)
             for block, present in first
         ]
         found.append((patterns, kinds))
@@ -168,7 +191,16 @@ def find_pieces(layout: Layout, observed: NDArray[np.bool_] | None) -> Pieces:
             trial, block = np.nonzero(kinds == number)
             own = np.bincount([c for c, _ in pattern.pieces], minlength=len(order))
             counts += np.bincount(trial, minlength=trials)[:, None] * own
-            terms.append(_terms(pattern, start, trial, offset + block * size))
+            a, b, pair = pattern.terms(start)
+            first = (offset + block * size)[:, None]
+            terms.append(
+                (
+                    np.repeat(trial, len(a)),
+                    (first + a).ravel(),
+                    (first + b).ravel(),
+                    np.tile(pair, len(block)),
+                )
+            )
         turned = any(pattern.rotated for pattern in patterns)
         rotations.append(np.array([pattern.turn for pattern in patterns])[kinds] if turned else None)
         offset += stack.rows.size
@@ -192,11 +224,7 @@ def _kinds(
     stack: Stack, n: int, observed: NDArray[np.bool_] | None
 ) -> tuple[Numbers, list[tuple[int, NDArray[np.bool_]]]]:
     """Kind of every block in every trial (m or 1, blocks); for every kind a block and its present rows."""
-    real = stack.rows < n
-    seen: dict[bytes, int] = {}
-    by_block = np.ascontiguousarray(stack.basis.swapaxes(0, 1))
-    codes = np.array([seen.setdefault(one.tobytes(), len(seen)) for one in by_block])[None]
-    present = real[None]
+    codes, present = stack.kind[None], (stack.rows < n)[None]
     if observed is not None:
         present = np.concatenate([observed, np.zeros((len(observed), 1), bool)], axis=1)[:, stack.rows]
         for byte in np.moveaxis(np.packbits(present, axis=-1).astype(np.intp), -1, 0):
@@ -231,9 +259,7 @@ def _cut(basis: Array) -> tuple[Array, Array, list[Numbers]] | None:
     turned = vectors.T @ basis @ vectors
     size = np.abs(turned).max(axis=(1, 2), keepdims=True)
     joined = (np.abs(turned) > APART * np.where(size > 0.0, size, 1.0)).any(axis=0) | np.eye(n, dtype=bool)
-    if joined.all():
-        return None
-    while True:
+    while not (joined.all() or joined.sum() == n):
         further = (joined.astype(float) @ joined) > 0.0
         if np.array_equal(further, joined):
             break
@@ -252,23 +278,3 @@ def _stack_classes(bases: list[Array]) -> tuple[Numbers, tuple[ClassStack, ...]]
     order = np.argsort(level, kind="stable")
     groups = [order[level[order] == value] for value in np.unique(level)]
     return order, tuple(ClassStack.of([bases[c] for c in group]) for group in groups)
-
-
-def _terms(pattern: _Pattern, start: Numbers, trial: Numbers, offset: Numbers) -> tuple[Numbers, ...]:
-    """``trial, a, b, pair`` of all blocks of one pattern; the blocks' rows begin at ``offset``."""
-    a, b, pair = [], [], []
-    for number, slots in pattern.pieces:
-        rows, columns = np.triu_indices(len(slots))
-        places = start[number] + np.arange(len(rows))
-        beside = rows != columns
-        a += [slots[rows], slots[columns[beside]]]
-        b += [slots[columns], slots[rows[beside]]]
-        pair += [places, places[beside]]
-    none = [np.zeros(0, np.intp)]
-    one_a, one_b, one_pair = (np.concatenate(none + part) for part in (a, b, pair))
-    return (
-        np.repeat(trial, len(one_a)),
-        (offset[:, None] + one_a).ravel(),
-        (offset[:, None] + one_b).ravel(),
-        np.tile(one_pair, len(offset)),
-    )

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from studykit.mixed.layout import Layout
 from studykit.mixed.objective import State, block_inverses
-from studykit.mixed.random_effects import level_codes
 from studykit.mixed.result import RandomEffectPredictions
 from studykit.mixed.small import flat, transposed
 from studykit.results import frozen_array
@@ -36,7 +35,8 @@ def moments(layout: Layout, state: State, X: Array, y: Array) -> Moments:
     Py, diagonal = np.zeros(n + 1), []
     padded = np.concatenate([np.column_stack([X, y]), np.zeros((1, w))])
     U = np.concatenate([layout.columns, np.zeros((1, layout.columns.shape[1]))])
-    for stack, B in zip(layout.stacks, block_inverses(layout, state), strict=True):
+    for stack, inverses in zip(layout.stacks, block_inverses(layout, state), strict=True):
+        B = inverses[stack.kind]
         group, u = layout.group[stack.rows[:, 0]], U[stack.rows]
         reach = padded[stack.rows]
         N = None
@@ -60,10 +60,9 @@ def moments(layout: Layout, state: State, X: Array, y: Array) -> Moments:
             scores.append((A @ state.v[0])[:, at].reshape(-1, q))
             squares.append(inside[:, at[:, :, None], at[:, None, :]].reshape(-1, q, q))
         else:
-            levels, codes = level_codes(effect.groups)
-            design = layout.designs[number]
-            scores.append(_by_level(design * Py[:-1, None], codes, len(levels)))
-            squares.append(_squares(layout, diagonal, codes, design, len(levels)))
+            design, levels = layout.designs[number], len(effect.levels)
+            scores.append(_by_level(design * Py[:-1, None], effect.codes, levels))
+            squares.append(_squares(layout, diagonal, effect.codes, design, levels))
     return Moments(tuple(scores), tuple(squares))
 
 
@@ -80,7 +79,7 @@ def predict(
         results.append(
             RandomEffectPredictions(
                 effect.name,
-                tuple(level_codes(effect.groups)[0].tolist()),
+                tuple(effect.levels.tolist()),
                 effect.columns,
                 frozen_array(values),
                 frozen_array(covariance),
@@ -95,9 +94,10 @@ def fitted_and_residuals(
     """Marginal and conditional fitted values, marginal and conditional residuals."""
     conditional = means.copy()
     for number, effect in enumerate(layout.effects):
-        codes = level_codes(effect.groups)[1]
         G = layout.map.blocks[number].matrix(state.eta[0])
-        conditional += spread * (layout.designs[number] * (found.scores[number] @ G)[codes]).sum(axis=1)
+        conditional += spread * (layout.designs[number] * (found.scores[number] @ G)[effect.codes]).sum(
+            axis=1
+        )
     return (
         (frozen_array(means), frozen_array(conditional)),
         (frozen_array(y - means), frozen_array(y - conditional)),

@@ -44,6 +44,13 @@ class RandomEffect:
     columns : sequence of str, optional
         Names of the columns, for messages and results.
 
+    Attributes
+    ----------
+    levels : ndarray
+        Distinct labels in sorted order.
+    codes : ndarray of int, shape (n,)
+        For every row the place of its label among them.
+
     Raises
     ------
     ArgumentError
@@ -59,6 +66,8 @@ class RandomEffect:
     groups: NDArray[Any]
     design: NDArray[np.float64]
     columns: tuple[str, ...]
+    levels: NDArray[Any]
+    codes: NDArray[np.intp]
 
     def __init__(
         self,
@@ -85,10 +94,12 @@ class RandomEffect:
         object.__setattr__(self, "groups", labels)
         object.__setattr__(self, "design", matrix)
         object.__setattr__(self, "columns", names)
+        levels, codes = level_codes(labels)
+        object.__setattr__(self, "levels", levels)
+        object.__setattr__(self, "codes", codes)
 
     def __repr__(self) -> str:
-        levels = len(np.unique(self.groups))
-        return f"RandomEffect({self.name!r}, {levels} levels, columns {', '.join(self.columns)})"
+        return f"RandomEffect({self.name!r}, {len(self.levels)} levels, columns {', '.join(self.columns)})"
 
 
 def check_labels(labels: NDArray[Any], where: str) -> None:

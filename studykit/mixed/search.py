@@ -155,66 +155,72 @@ def _step(place: _Place, trials: Trials, radius: Array) -> tuple[Array, Array]:
 def _settle_boundary(problem: Problem, place: _Place, trials: Trials) -> Trials:
     """Put near-zero variances to zero where that is right; the trials that must go on searching."""
     parameters = problem.layout.map
-    near = trials[parameters.least_share(parameters.elements(place.psi[trials])) < SNAP]
-    elements = parameters.elements(place.psi[near])
-    tried = {int(trial): _snapped(parameters, eta) for trial, eta in zip(near, elements, strict=True)}
-    snapped = {trial: parameters.factors(eta) for trial, eta in tried.items() if eta is not None}
-    moved = _move(problem, place, snapped, higher=1e-7)
-    inward = {
-        int(trial): _way_in(parameters, place.psi[trial], place.element_gradient[trial]) for trial in near
-    }
-    freed = _move(problem, place, {t: psi for t, psi in inward.items() if psi is not None}, higher=np.inf)
+    trials = trials[parameters.least_share(parameters.elements(place.psi[trials])) < SNAP]
+    if not len(trials):
+        return trials
+    moved = _move(
+        problem, place, trials, _snapped(parameters, parameters.elements(place.psi[trials])), higher=1e-7
+    )
+    inward = _way_in(parameters, parameters.elements(place.psi[trials]), place.element_gradient[trials])
+    freed = _move(problem, place, trials, inward, higher=np.inf)
     return np.union1d(moved, freed).astype(np.intp)
 
 
-def _move(problem: Problem, place: _Place, points: dict[int, Array], *, higher: float) -> Trials:
-    """Go to the given points where ``f`` is finite and not higher than before by more than ``higher``."""
-    trials = np.array(sorted(points), dtype=np.intp)
+def _move(
+    problem: Problem,
+    place: _Place,
+    trials: Trials,
+    points: tuple[Array, NDArray[np.bool_]],
+    *,
+    higher: float,
+) -> Trials:
+    """Go to the elements given where ``f`` is finite and not higher than before by more than ``higher``."""
+    elements, chosen = points
+    trials = trials[chosen]
     if not len(trials):
         return trials
-    looked = _look(problem.take(trials), np.array([points[int(trial)] for trial in trials]))
+    looked = _look(problem.take(trials), problem.layout.map.factors(elements[chosen]))
     allowed = np.isfinite(looked.value) & (looked.value <= place.value[trials] + higher)
     place.put(trials, looked, allowed)
     return trials[allowed]
 
 
-def _snapped(parameters: ParameterMap, eta: Array) -> Array | None:
-    """The elements with small eigenvalues at exactly zero; None if there are none to put there."""
-    largest = max(float(np.trace(block.matrix(eta))) for block in parameters.blocks)
+def _snapped(parameters: ParameterMap, eta: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """The elements (m, k) with small eigenvalues at exactly zero, and where anything was put there."""
+    largest = parameters.largest_trace(eta)[:, None]
     result = eta.copy()
     for block in parameters.blocks:
         values, vectors = np.linalg.eigh(block.matrix(eta))
         small = (values < SNAP * largest) & (values != 0.0)
-        if small.any() and not _is_exactly_singular(block.matrix(eta), int(small.sum())):
-            kept = np.where(small, 0.0, values)
-            matrix = (vectors * kept) @ vectors.T
-            matrix[:, (np.abs(np.diag(matrix)) <= SNAP * largest)] = 0.0
-            matrix[(np.abs(np.diag(matrix)) <= SNAP * largest), :] = 0.0
-            rows, columns = triangle(block.order)
-            result[block.start : block.stop] = matrix[rows, columns]
-    return None if np.array_equal(result, eta) else result
+        lowest = np.arange(block.order) < small.sum(axis=1, keepdims=True)
+        negligible = np.abs(values) <= 1e-14 * np.maximum(values[:, -1:], 1e-300)
+        chosen = small.any(axis=1) & ~(negligible | ~lowest).all(axis=1)
+        kept = np.where(small, 0.0, values)
+        matrix = (vectors * kept[:, None, :]) @ vectors.swapaxes(1, 2)
+        gone = np.abs(np.diagonal(matrix, axis1=1, axis2=2)) <= SNAP * largest
+        matrix = np.where(gone[:, :, None] | gone[:, None, :], 0.0, matrix)
+        rows, columns = triangle(block.order)
+        result[chosen, block.start : block.stop] = matrix[chosen][:, rows, columns]
+    return result, (result != eta).any(axis=1)
 
 
-def _is_exactly_singular(matrix: Array, nullity: int) -> bool:
-    values = np.linalg.eigvalsh(matrix)
-    return bool(np.all(np.abs(values[:nullity]) <= 1e-14 * max(float(values[-1]), 1e-300)))
-
-
-def _way_in(parameters: ParameterMap, psi: Array, gradient: Array) -> Array | None:
-    """A point inside from which the likelihood rises, if a matrix at its boundary should leave it."""
-    eta = parameters.elements(psi[None])[0]
-    largest = max(float(np.trace(block.matrix(eta))) for block in parameters.blocks)
-    moved = eta.copy()
+def _way_in(parameters: ParameterMap, eta: Array, gradient: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Points inside from which the likelihood rises, where a matrix at its boundary should leave it."""
+    largest = parameters.largest_trace(eta)
+    result = eta.copy()
     for block in parameters.blocks:
         matrix = block.matrix(eta)
         values, vectors = np.linalg.eigh(matrix)
-        null = vectors[:, values < SNAP * largest]
-        if not null.shape[1]:
-            continue
-        pull, directions = np.linalg.eigh(null.T @ block.gradient_matrix(gradient) @ null)
-        if pull[0] * largest < -1e-4:
-            way = null @ directions[:, :1]
-            matrix = nearest_covariance(matrix + 0.01 * largest * (way @ way.T), 0.0)
-            rows, columns = triangle(block.order)
-            moved[block.start : block.stop] = matrix[rows, columns]
-    return None if np.array_equal(moved, eta) else parameters.factors(moved)
+        null = values < SNAP * largest[:, None]
+        pull = vectors.swapaxes(1, 2) @ block.gradient_matrix(gradient) @ vectors
+        pull = np.where(null[:, :, None] & null[:, None, :], pull, 0.0)
+        places = np.arange(block.order)
+        pull[:, places, places] += np.where(null, 0.0, np.abs(pull).max(axis=(1, 2))[:, None] + 1.0)
+        slopes, directions = np.linalg.eigh(pull)
+        chosen = null.any(axis=1) & (slopes[:, 0] * largest < -1e-4)
+        way = vectors @ directions[:, :, :1]
+        opened = matrix + 0.01 * largest[:, None, None] * (way @ way.swapaxes(1, 2))
+        rows, columns = triangle(block.order)
+        raised = nearest_covariance(opened[chosen], 0.0)
+        result[chosen, block.start : block.stop] = raised[:, rows, columns]
+    return result, (result != eta).any(axis=1)

@@ -1,4 +1,4 @@
-"""Products and inverses of stacks of very small matrices, where calling LAPACK once per matrix is slow."""
+"""Products of stacks of small matrices; those of order one are numbers."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-
-SMALL = 4  # inner dimension up to which a sum over it is faster than one library call per matrix
 
 
 def multiply(left: Array, right: Array) -> Array:
@@ -19,15 +17,13 @@ def multiply(left: Array, right: Array) -> Array:
     array([[1., 2.],
            [3., 4.]])
     """
-    inner = left.shape[-1]
-    if inner == 1:
-        return np.asarray(left * right)
-    if inner > SMALL or left.ndim == 2:
-        return np.asarray(left @ right)
-    total = left[..., :, :1] * right[..., :1, :]
-    for place in range(1, inner):
-        total += left[..., :, place, None] * right[..., place, None, :]
-    return np.asarray(total)
+    return np.asarray(left * right if left.shape[-1] == 1 else left @ right)
+
+
+def multiply_all(left: Array, right: Array) -> Array:
+    """All matrices of one trial, ``left`` (m, ..., a, b), times one matrix, ``right`` (m, b, c)."""
+    product = left.reshape(len(left), -1, left.shape[-1]) @ right
+    return np.asarray(product.reshape(*left.shape[:-1], right.shape[-1]))
 
 
 def flat(values: Array, kept: int = 2) -> Array:

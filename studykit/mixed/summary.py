@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.mixed.parameters import ParameterMap, triangle
-from studykit.mixed.random_effects import RandomEffect, level_codes
+from studykit.mixed.random_effects import RandomEffect
 from studykit.mixed.residuals import ResidualStructure
 from studykit.mixed.result import CovarianceParameters, RandomEffectCovariance, ResidualCovariance
 from studykit.results import frozen_array
@@ -60,7 +60,7 @@ def covariance_parameters(layout: Arranged, eta: Array) -> CovarianceParameters:
             effect.name,
             effect.columns,
             frozen_array(block.matrix(eta)),
-            len(level_codes(effect.groups)[0]),
+            len(effect.levels),
         )
         for effect, block in zip(layout.effects, blocks, strict=False)
     )

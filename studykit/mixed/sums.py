@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from studykit.mixed.layout import Layout
 from studykit.mixed.pieces import Pieces
-from studykit.mixed.small import flat
+from studykit.mixed.small import flat, multiply
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.intp]
@@ -129,7 +129,7 @@ def _rotate(layout: Layout, pieces: Pieces, values: Array) -> Array:
     parts = []
     for stack, turn in zip(layout.stacks, pieces.rotations, strict=True):
         own = padded[:, stack.rows]
-        own = own if turn is None else turn @ own
+        own = own if turn is None else multiply(turn, own)
         parts.append(own.reshape(len(own), -1, values.shape[2]))
     return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=1)
 
