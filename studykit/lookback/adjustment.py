@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.lookback.log import UNKNOWN, ClientFact
-from studykit.retention.discrete_hazard import independent_columns
+from studykit.retention.discrete_hazard import within_strata
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -78,20 +78,22 @@ def build_design(exposure: Floats, terms: tuple[Term, ...], *, strata: Integers,
     (('age',), ('constant',))
     """
     room = max(events // EVENTS_PER_COLUMN - 1, 0)
-    chosen: list[Floats] = [exposure[:, None]]
-    names, used, left_out = ["partner reps"], [], []
+    every = np.hstack([exposure[:, None], *(term.columns for term in terms)])
+    gram = within_strata(every, strata)
+    chosen, names, used, left_out = [0], ["partner reps"], [], []
+    end = 1
     for term in terms:
-        wanted = np.hstack([*chosen, term.columns])
-        old = wanted.shape[1] - term.columns.shape[1]
-        kept = [k - old for k in independent_columns(wanted, strata) if k >= old]
+        own = range(end, end + term.columns.shape[1])
+        end = own.stop
+        kept = gram.independent(own, given=chosen)
         if not kept or len(kept) > room:
             left_out.append(term.name)
             continue
         room -= len(kept)
-        chosen.append(term.columns[:, kept])
+        chosen += kept
         names += [f"{term.name} {k + 1}" for k in range(len(kept))]
         used.append(term.name)
-    return Design(np.hstack(chosen), tuple(names), tuple(used), tuple(left_out))
+    return Design(every[:, chosen], tuple(names), tuple(used), tuple(left_out))
 
 
 def trainer_role(exposure: Floats, trainer: Integers, client: Integers) -> TrainerRole:

@@ -109,7 +109,7 @@ def standardise(
     Parameters
     ----------
     model : DiscreteHazardModel
-        Fitted to these rows.
+        Fitted to these rows with these clusters.
     covariates : ndarray, shape (m, p)
         The exposure first.
     strata, clusters : ndarray of int, shape (m,)
@@ -132,13 +132,16 @@ def standardise(
     leaving = np.divide(expected, present, out=np.zeros_like(present), where=expected > 0.0)
     share = np.cumprod(1.0 - np.minimum(leaving, 1.0))
     number = int(clusters.max()) + 1
-    influence = np.empty((len(days), number))
-    for k, day in enumerate(days):
-        sampled, coefficients, intercepts = rows.derivatives(expected, present, from_day=from_day, day=day)
-        through = model.influence(coefficients, intercepts)
-        influence[k] = share[day] * (
-            np.bincount(clusters[near], sampled, minlength=number) + np.bincount(clusters, through)
+    own, coefficients, intercepts = [], [], []
+    for day in days:
+        sampled, of_coefficients, of_intercepts = rows.derivatives(
+            expected, present, from_day=from_day, day=day
         )
+        own.append(np.bincount(clusters[near], sampled, minlength=number))
+        coefficients.append(of_coefficients)
+        intercepts.append(of_intercepts)
+    through = model.influence(np.array(coefficients), np.array(intercepts))
+    influence = share[list(days), None] * (np.array(own) + through)
     seen = rows.weight[counted] if counted.any() else np.ones(1)
     return StandardisedCurve(
         share=frozen_array(share),
@@ -167,7 +170,7 @@ def standardised_share(
     share, slope = float(stayed.mean()), -mu * stayed / stayed.size
     of_intercepts = np.bincount(strata, slope, minlength=model.intercepts.size).astype(float)
     through = model.influence(slope @ counterfactual, of_intercepts)
-    return share, np.bincount(clusters, (stayed - share) / stayed.size + through).astype(float)
+    return share, np.bincount(clusters, (stayed - share) / stayed.size) + through
 
 
 @dataclass(frozen=True, slots=True, eq=False)

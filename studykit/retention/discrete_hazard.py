@@ -15,11 +15,13 @@ matrices: :math:`(I-ZMZ^T)^{-1/2}=I+Z(\cdot)Z^T`. Intercepts count in the means,
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import csc_array, csr_array
 
 from studykit.errors import ArgumentError, ConvergenceError
 from studykit.results import Estimate, frozen_array
@@ -66,9 +68,10 @@ class DiscreteHazardModel:
     events: int
     clusters: int
     silent_strata: tuple[str, ...]
-    _rows: _Rows
-    _residuals: Floats
-    _information: Floats
+    _scores: Floats
+    _stratum_residuals: csr_array
+    _stratum_totals: Floats
+    _stratum_means: Floats
 
     def log_hazard_ratio(self, name: str) -> Estimate:
         """Natural logarithm of the hazard ratio per unit of a covariate, with robust inference.
@@ -91,24 +94,26 @@ class DiscreteHazardModel:
         )
 
     def influence(self, of_coefficients: Floats, of_intercepts: Floats) -> Floats:
-        """Each row's influence on a quantity, from its derivatives by coefficients and by intercepts.
+        """Each cluster's influence on quantities, from their derivatives by coefficients and by intercepts.
 
         Parameters
         ----------
-        of_coefficients : ndarray, shape (p,)
-        of_intercepts : ndarray, shape (strata,)
+        of_coefficients : ndarray, shape (p,) or (d, p)
+        of_intercepts : ndarray, shape (strata,) or (d, strata)
 
         Returns
         -------
-        ndarray, shape (n,)
-            The quantity's error is their sum, to first order.
+        ndarray, shape (clusters,) or (d, clusters)
+            The error of a quantity is the sum, to first order.
         """
-        rows = self._rows
-        total, mean = _stratum_means(rows, self._information)
-        along = self.model_covariance @ (of_coefficients - of_intercepts @ mean)
-        centred = rows.x - mean[rows.stratum]
-        share = np.divide(of_intercepts, total, out=np.zeros_like(total), where=total > 0.0)
-        return np.asarray(self._residuals * (centred @ along + share[rows.stratum]))
+        along = (of_coefficients - of_intercepts @ self._stratum_means) @ self.model_covariance
+        share = np.divide(
+            of_intercepts,
+            self._stratum_totals,
+            out=np.zeros(np.shape(of_intercepts)),
+            where=self._stratum_totals > 0.0,
+        )
+        return np.asarray(along @ self._scores.T + (self._stratum_residuals @ share.T).T)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,24 +168,25 @@ def fit_discrete_hazards(
     >>> round(float(model.coefficients[0]), 6)
     0.0
     """
-    rows, labels = _rows(event, covariates, names, strata, weights)
+    rows, centre, labels = _rows(event, covariates, names, strata, weights)
     beta, alpha, loglik = _maximise(rows, names)
     eta = alpha[rows.stratum] + rows.x @ beta
     residuals, information = _derivatives(rows, eta)
-    _, mean = _stratum_means(rows, information)
-    centred = rows.x - mean[rows.stratum]
-    inverse = np.asarray(np.linalg.inv(centred.T @ (information[:, None] * centred)), dtype=float)
+    total, mean = _stratum_means(rows, information)
+    inverse = np.asarray(np.linalg.inv(_information(rows, information, total, mean)), dtype=float)
     cluster = np.arange(rows.y.size) if clusters is None else np.unique(clusters, return_inverse=True)[1]
     if cluster.shape != rows.y.shape:
         raise ArgumentError(where="discrete hazards, clusters", expected=f"{rows.y.size} labels")
-    covariance, freedom = _cluster_robust(centred, residuals, information, cluster, inverse)
+    centred = rows.x - mean[rows.stratum]
+    scores, own = _by_cluster(centred, residuals, information, cluster)
+    covariance, freedom = _cluster_robust(scores, own, inverse)
     return DiscreteHazardModel(
         names=tuple(names),
         coefficients=frozen_array(beta),
         covariance=frozen_array(covariance),
         model_covariance=frozen_array(inverse),
         degrees_of_freedom=frozen_array(freedom),
-        intercepts=frozen_array(alpha),
+        intercepts=frozen_array(alpha - centre @ beta),
         linear_predictor=frozen_array(eta),
         log_likelihood=loglik,
         events=int(np.sum(rows.y * (rows.weight > 0.0))),
@@ -188,48 +194,55 @@ def fit_discrete_hazards(
         silent_strata=tuple(
             str(label) for label, one in zip(labels, alpha, strict=True) if not np.isfinite(one)
         ),
-        _rows=rows,
-        _residuals=frozen_array(residuals),
-        _information=frozen_array(information),
+        _scores=frozen_array(scores),
+        _stratum_residuals=csr_array(
+            (residuals, (cluster, rows.stratum)), shape=(int(cluster.max()) + 1, rows.strata)
+        ),
+        _stratum_totals=frozen_array(total),
+        _stratum_means=frozen_array(mean + centre),
     )
 
 
-def independent_columns(covariates: Floats, strata: Integers) -> tuple[int, ...]:
-    """Columns that neither are constant within strata nor repeat the columns before them.
+@dataclass(frozen=True, slots=True, eq=False)
+class Gram:
+    """Sums of products of columns: within strata, and of each column with itself."""
 
-    Parameters
-    ----------
-    covariates : ndarray, shape (n, p)
-    strata : ndarray of int, shape (n,)
-        Codes from 0.
+    within: Floats
+    itself: Floats
+
+    def independent(self, columns: Sequence[int], *, given: Sequence[int] = ()) -> list[int]:
+        """Those of ``columns`` that differ within strata and are not made up of others before, or given."""
+        kept = list(given)
+        for k in columns:
+            rest = self.within[k, k]
+            if kept:
+                own = self.within[np.ix_(kept, kept)]
+                rest = rest - self.within[k, kept] @ np.linalg.solve(own, self.within[kept, k])
+            if rest > 1e-9 * max(float(self.itself[k]), 1e-300):
+                kept.append(k)
+        return kept[len(given) :]
+
+
+def within_strata(covariates: Floats, strata: Integers) -> Gram:
+    """Sums of products of columns around their means within strata (codes from 0).
 
     Examples
     --------
     >>> x = np.array([[1.0, 2.0, 0.0], [2.0, 4.0, 0.0], [3.0, 6.0, 0.0]])
-    >>> independent_columns(x, np.zeros(3, dtype=int))
-    (0,)
+    >>> within_strata(x, np.zeros(3, dtype=int)).independent([0, 1, 2])
+    [0]
     """
+    ones = np.ones(strata.size)
     number = np.bincount(strata)
-    centred = np.array(covariates, dtype=float)
-    for column in centred.T:
-        column -= (np.bincount(strata, column) / np.maximum(number, 1))[strata]
-    gram = centred.T @ centred
-    raw = np.einsum("ij,ij->j", covariates, covariates)
-    kept: list[int] = []
-    for k in range(gram.shape[0]):
-        rest = gram[k, k]
-        if kept:
-            own = gram[np.ix_(kept, kept)]
-            rest = rest - gram[k, kept] @ np.linalg.solve(own, gram[kept, k])
-        if rest > 1e-9 * max(float(raw[k]), 1e-300):
-            kept.append(k)
-    return tuple(kept)
+    mean = _sums(strata, number.size, ones, covariates) / np.maximum(number, 1)[:, None]
+    within = covariates - mean[strata]
+    return Gram(within.T @ within, np.einsum("ij,ij->j", covariates, covariates))
 
 
 def _rows(
     event: ArrayLike, covariates: ArrayLike, names: tuple[str, ...], strata: Any, weights: ArrayLike | None
-) -> tuple[_Rows, NDArray[Any]]:
-    """Check the input; rows of all strata, and the strata's labels."""
+) -> tuple[_Rows, Floats, NDArray[Any]]:
+    """Check the input; rows with columns around their means, these means, and the strata's labels."""
     y = np.asarray(event, dtype=float)
     x = np.atleast_2d(np.asarray(covariates, dtype=float).T).T
     weight = np.ones_like(y) if weights is None else np.asarray(weights, dtype=float)
@@ -251,7 +264,7 @@ def _rows(
             todo="Report that nobody left.",
         )
     labels, codes = np.unique(group, return_inverse=True)
-    kept = independent_columns(x, codes)
+    kept = within_strata(x, codes).independent(range(len(names)))
     if len(kept) < len(names):
         lost = ", ".join(name for k, name in enumerate(names) if k not in kept)
         raise ArgumentError(
@@ -260,7 +273,8 @@ def _rows(
             got="a constant or repeated covariate",
             todo="Leave it out.",
         )
-    return _Rows(y, x, weight, codes.astype(np.int64), labels.size), labels
+    centre = x.mean(axis=0)  # differences of large sums stay exact
+    return _Rows(y, x - centre, weight, codes.astype(np.int64), labels.size), centre, labels
 
 
 def _derivatives(rows: _Rows, eta: Floats) -> tuple[Floats, Floats]:
@@ -278,17 +292,21 @@ def _log_likelihood(rows: _Rows, eta: Floats) -> float:
     return float(rows.weight[gone] @ np.log(-np.expm1(-mu[gone])) - rows.weight[~gone] @ mu[~gone])
 
 
+def _sums(stratum: Integers, strata: int, weight: Floats, x: Floats) -> Floats:
+    """Weighted sums of the columns of ``x`` per stratum, in one pass over the rows."""
+    return np.asarray(csc_array((weight, stratum, np.arange(stratum.size + 1)), (strata, stratum.size)) @ x)
+
+
 def _stratum_means(rows: _Rows, information: Floats) -> tuple[Floats, Floats]:
     """Total information of each stratum, and its weighted mean of the covariates."""
     total = np.bincount(rows.stratum, information, minlength=rows.strata)
-    sums = (
-        np.column_stack(
-            [np.bincount(rows.stratum, information * column, minlength=rows.strata) for column in rows.x.T]
-        )
-        if rows.x.shape[1]
-        else np.zeros((rows.strata, 0))
-    )
+    sums = _sums(rows.stratum, rows.strata, information, rows.x)
     return np.asarray(total, dtype=float), sums / np.where(total > 0.0, total, 1.0)[:, None]
+
+
+def _information(rows: _Rows, information: Floats, total: Floats, mean: Floats) -> Floats:
+    """Information about the coefficients once the intercepts are eliminated."""
+    return np.asarray(rows.x.T @ (information[:, None] * rows.x) - mean.T @ (total[:, None] * mean))
 
 
 def _maximise(rows: _Rows, names: tuple[str, ...]) -> tuple[Floats, Floats, float]:
@@ -313,10 +331,9 @@ def _maximise(rows: _Rows, names: tuple[str, ...]) -> tuple[Floats, Floats, floa
     for _ in range(MOST_STEPS):
         score, information = _derivatives(inside, eta)
         total, mean = _stratum_means(inside, information)
-        centred = inside.x - mean[inside.stratum]
-        matrix = centred.T @ (information[:, None] * centred)
-        step = np.linalg.solve(matrix, centred.T @ score) if beta.size else beta
         of_stratum = np.bincount(inside.stratum, score, minlength=rows.strata)
+        matrix = _information(inside, information, total, mean)
+        step = np.linalg.solve(matrix, score @ inside.x - of_stratum @ mean) if beta.size else beta
         rise = np.divide(of_stratum, total, out=np.zeros_like(total), where=total > 0.0) - mean @ step
         gain = float(score @ (inside.x @ step + rise[inside.stratum]))
         along = rise[inside.stratum] + inside.x @ step
@@ -340,21 +357,24 @@ def _maximise(rows: _Rows, names: tuple[str, ...]) -> tuple[Floats, Floats, floa
     )
 
 
-def _cluster_robust(
-    x: Floats, residuals: Floats, information: Floats, cluster: Integers, inverse: Floats
+def _by_cluster(
+    x: Floats, residuals: Floats, information: Floats, cluster: Integers
 ) -> tuple[Floats, Floats]:
-    """CR2 covariance of the coefficients, and Satterthwaite degrees of freedom of each."""
+    """Score and information about the coefficients in each cluster."""
     p, number = x.shape[1], int(cluster.max()) + 1
-    if not p:
-        return np.zeros((0, 0)), np.zeros(0)
-    order = np.argsort(cluster, kind="stable")
-    starts = np.searchsorted(cluster[order], np.arange(number))
-    z, r, w = x[order], residuals[order], information[order]
-    scores = np.add.reduceat(z * r[:, None], starts, axis=0)
+    scores = _sums(cluster, number, residuals, x)
     own = np.empty((number, p, p))
     for j in range(p):
-        for k in range(j + 1):
-            own[:, j, k] = own[:, k, j] = np.add.reduceat(z[:, j] * z[:, k] * w, starts)
+        products = _sums(cluster, number, information * x[:, j], x[:, : j + 1])
+        own[:, j, : j + 1] = own[:, : j + 1, j] = products
+    return scores, own
+
+
+def _cluster_robust(scores: Floats, own: Floats, inverse: Floats) -> tuple[Floats, Floats]:
+    """CR2 covariance of the coefficients, and Satterthwaite degrees of freedom of each."""
+    p = inverse.shape[0]
+    if not p:
+        return np.zeros((0, 0)), np.zeros(0)
     root = np.linalg.cholesky(inverse)
     leverage, vectors = np.linalg.eigh(root.T @ own @ root)
     leverage = np.clip(leverage, 0.0, None)

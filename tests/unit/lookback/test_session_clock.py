@@ -178,8 +178,10 @@ def test_influence_on_the_curve_is_what_one_more_copy_of_a_client_would_do():
         again = np.lexsort((risk.place[rows], renamed))
         rows, renamed = rows[again], renamed[again]
         intervals = dataclasses.replace(risk.intervals.select(rows), client=renamed)
-        model = fit_discrete_hazards(risk.last[rows], x[rows], names=("a", "b"), strata=strata[rows])
         codes = np.unique(renamed, return_inverse=True)[1]
+        model = fit_discrete_hazards(
+            risk.last[rows], x[rows], names=("a", "b"), strata=strata[rows], clusters=codes
+        )
         return standardise(
             model, x[rows], strata[rows], codes, intervals, exposure=1.0, from_day=0, days=(84, 182)
         )

@@ -5,7 +5,7 @@ import pytest
 import statsmodels.api as sm
 
 from studykit.errors import ArgumentError, ConvergenceError
-from studykit.retention.discrete_hazard import fit_discrete_hazards, independent_columns
+from studykit.retention.discrete_hazard import fit_discrete_hazards, within_strata
 
 
 def made_up(seed=1, n=600, groups=4, clusters=25):
@@ -136,5 +136,6 @@ def test_refusals():
 def test_columns_within_strata():
     strata = np.array([0, 0, 1, 1])
     x = np.array([[0.0, 1.0, 2.0], [0.0, 2.0, 4.0], [1.0, 1.0, 2.0], [1.0, 3.0, 6.0]])
-    assert independent_columns(x, strata) == (1,)
-    assert independent_columns(x, np.zeros(4, dtype=int)) == (0, 1)
+    assert within_strata(x, strata).independent([0, 1, 2]) == [1]
+    assert within_strata(x, np.zeros(4, dtype=int)).independent([0, 1, 2]) == [0, 1]
+    assert within_strata(x, np.zeros(4, dtype=int)).independent([2], given=[1]) == []
