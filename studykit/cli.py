@@ -16,11 +16,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from studykit import __version__
-from studykit.console import Progress, ask, confirm, is_interactive, plain, safe_output
+from studykit.console import Progress, TrialProgress, ask, confirm, is_interactive, plain, safe_output
 from studykit.errors import ArgumentError, Finding, FindingsError, FolderError, StudykitError
-from studykit.options import LOOK_BACK, TABLES, day, option, whole
+from studykit.options import LOOK_BACK, SIMULATING, TABLES, day, option, whole
 
 if TYPE_CHECKING:
+    from studykit.planning.plan import Plan
     from studykit.study import Study
 
 DONE, ATTENTION, WRONG = 0, 1, 2
@@ -161,9 +162,31 @@ def plan(arguments: argparse.Namespace) -> int:
     """What the study can and cannot tell."""
     study = _open(arguments)
     result = study.plan(clients=arguments.clients, pilot=arguments.pilot)
+    text = result.summary()
+    if arguments.simulate:
+        if not arguments.json:  # the quick answer first
+            _say(f"{text}\n")
+            sys.stdout.flush()
+        result, text = _tried_out(study, result, arguments)
     page = study.save_plan(result)
-    _show(arguments, result, f"{result.summary()}\n\nPage: {page}")
+    _show(arguments, result, f"{text}\n\nPage: {page}")
     return DONE
+
+
+def _tried_out(study: Study, result: Plan, arguments: argparse.Namespace) -> tuple[Plan, str]:
+    """The plan with simulated studies, and what they say."""
+    from studykit.planning.simulated_words import simulation_sentences
+
+    found = study.simulate(
+        result,
+        trials=arguments.trials,
+        seed=arguments.seed,
+        workers=arguments.workers,
+        stage=TrialProgress().stage,
+    )
+    assert found.simulated is not None
+    lines = simulation_sentences(found.simulated, study.protocol)
+    return found, "\n".join(["Tried out: the study simulated", *(f"- {line}" for line in lines)])
 
 
 def lock(arguments: argparse.Namespace) -> int:
@@ -443,7 +466,7 @@ _CORRECTION = 'my_study C014 --fact sex --value female --reason "typing slip" --
 _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (demo, "", (_DEMO_FOLDER,)),
     (new, "my_study", (_FOLDER, _DESIGN, _DEFAULTS)),
-    (plan, "my_study --clients 60", (_STUDY, _CLIENTS, _PILOT)),
+    (plan, "my_study --clients 60 --simulate", (_STUDY, _CLIENTS, _PILOT, *SIMULATING)),
     (lock, "my_study --by OW", (_STUDY, _BY, _YES)),
     (amend, 'my_study --by OW --reason "a second studio joins"', (_STUDY, _BY, _WHY_CHANGED)),
     (enrol, "my_study C014 --by OW", (_STUDY, _CLIENT, _BY, _YES, _SLIP)),

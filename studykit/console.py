@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TextIO
@@ -13,7 +14,7 @@ from studykit.errors import ArgumentError
 
 _PLAIN = str.maketrans({"–": "-", "—": "-", "…": "...", "×": "x", "≤": "<=", "≥": ">=", "·": "-"})
 # A message about these marks must show them as they were typed, wherever the console can.
-_TYPED = {"−": "-", "’": "'", "“": '"', "”": '"'}
+_TYPED = {"−": "-", "’": "'", "“": '"', "”": '"', "±": "+/-"}
 
 
 def plain(text: str, *, encoding: str = "ascii") -> str:
@@ -100,6 +101,36 @@ class Progress:
             self.out.write(plain(f"step {self.done} of {self.steps}: {what} ({now - self.started:.0f} s)\n"))
             self.spoken = now
         self.out.flush()
+
+
+@dataclass(slots=True)
+class TrialProgress:
+    """Simulated trials done, with the time that is left: a line that fills in a terminal, else every 15 s.
+
+    Progress goes to standard error, so that standard output holds the answer only.
+    """
+
+    out: TextIO = field(default_factory=lambda: sys.stderr)
+    quiet_seconds: float = 15.0
+    spoken: float = field(default_factory=time.monotonic)
+
+    def stage(self, name: str) -> Callable[[int, int], None]:
+        """What is told of one stage: trials done, and trials expected."""
+        started = time.monotonic()
+
+        def tell(done: int, expected: int) -> None:
+            now = time.monotonic()
+            left = (now - started) / max(done, 1) * max(expected - done, 0)
+            text = f"{name}: {done:,} of {expected:,} studies, about {math.ceil(left)} s left"
+            if self.out.isatty():
+                end = "\n" if done >= expected else ""
+                self.out.write(plain(f"\r{text:<78}{end}"))
+            elif now - self.spoken >= self.quiet_seconds:
+                self.out.write(plain(f"{text}\n"))
+                self.spoken = now
+            self.out.flush()
+
+        return tell
 
 
 @contextmanager

@@ -31,6 +31,17 @@ def whole(text: str) -> int:
     return int(text)
 
 
+def workers(text: str) -> int | str:
+    """How many processes, or the address of a Dask scheduler, from the command line."""
+    if "://" in text:
+        return text
+    if not (text.isdecimal() and 1 <= int(text) <= 1000):
+        raise argparse.ArgumentTypeError(
+            f"a number of processes, or an address such as tcp://studio:8786, is wanted, not {text!r}"
+        )
+    return int(text)
+
+
 def pair(text: str) -> tuple[str, str]:
     """A name and what it stands for, from the command line."""
     name, mark, value = text.partition("=")
@@ -107,3 +118,15 @@ LOOK_BACK = (
     _EXPORT, _DEMO, _COLUMN, _STATUS, _DATE_ORDER, *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED, _HORIZON,
     _LEAD, _OUT, _RECODE, _IN_STUDY, _LOOKER,
 )  # fmt: skip
+
+
+SIMULATING = (
+    option("--simulate", action="store_true", help="try the plan out on simulated studies as well"),
+    option(
+        "--trials", type=whole, default=500, metavar="N", help="simulated studies of this size (default: 500)"
+    ),
+    option("--seed", type=whole, default=1, metavar="N", help="of the simulation (default: 1)"),
+    option(
+        "--workers", type=workers, default=1, metavar="N", help="processes, or a Dask scheduler's address"
+    ),
+)

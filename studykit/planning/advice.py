@@ -95,7 +95,7 @@ def about(clients: int) -> str:
     return str(clients) if clients < 1000 else f"{float(f'{clients:.2g}'):,.0f}"
 
 
-def _capital(name: str) -> str:
+def capital(name: str) -> str:
     return name[:1].upper() + name[1:]
 
 
@@ -177,7 +177,7 @@ def _decide(reach: _Reach, *, clients: int, pilot: bool) -> tuple[Action, str]:
 def strength_sentences(plan: StrengthPlan, *, confidence_level: float, power: float) -> tuple[str, str]:
     """What can, and what cannot be learned about a continuous outcome."""
     unit = " %" if plan.unit == "%" else f" {plan.unit}"
-    point, name = plan.planned, _capital(plan.name)
+    point, name = plan.planned, capital(plan.name)
     tested = point.tested_per_arm
     over = f" over {plan.exercises} exercises" if plan.exercises > 1 else ""
     can = (
@@ -204,7 +204,7 @@ def strength_sentences(plan: StrengthPlan, *, confidence_level: float, power: fl
 
 def retention_sentences(plan: RetentionPlan, *, confidence_level: float) -> tuple[str, str]:
     """What can, and what cannot be learned about retention."""
-    point, model, name = plan.planned, plan.model, _capital(plan.name)
+    point, model, name = plan.planned, plan.model, capital(plan.name)
     if point.detectable is None:
         found = "even if everybody in one arm stayed, the study would often not show it."
     else:

@@ -24,6 +24,7 @@ from studykit.planning.interim import InterimPlan, plan_looks
 from studykit.planning.pilot import PilotPlan, plan_pilot
 from studykit.planning.plan_text import plan_text
 from studykit.planning.retention import RetentionPlan, clients_for_retention_power, plan_retention
+from studykit.planning.simulated_plan import SimulatedPlan
 from studykit.planning.strength import (
     StrengthPlan,
     clients_for_strength_power,
@@ -94,6 +95,8 @@ class Plan:
         Planned looks before the end, and what unplanned ones would cost.
     pilot : PilotPlan or None
         For a pilot study, or where one is recommended or asked for.
+    simulated : SimulatedPlan or None
+        What simulated studies say, where they were asked for.
     from_list : bool
         Whether an outsider draws a sealed list beforehand.
     """
@@ -126,6 +129,7 @@ class Plan:
     improvements: tuple[Improvement, ...] = ()
     looks: InterimPlan | None = None
     pilot: PilotPlan | None = None
+    simulated: SimulatedPlan | None = None
 
     def summary(self) -> str:
         """The plan as plain text for an owner."""

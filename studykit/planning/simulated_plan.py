@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from studykit.errors import DesignError
+from studykit.planning.advice import capital
 from studykit.planning.assumptions import Assumptions, dilution
 from studykit.planning.search import Found, FoundEffect, effect_at, level_of, search_number
 from studykit.planning.search_curve import Target
@@ -32,7 +33,7 @@ class SimulatedPlan:
     Parameters
     ----------
     study : StudySimulation
-        At the planned number of clients.
+        At the planned number of clients, without the single estimates.
     unit : str
         In which differences in strength are told.
     detectable : FoundEffect or None
@@ -126,7 +127,7 @@ def simulate_plan(
         )  # fmt: skip
         stopped = doubts.stopped
     return SimulatedPlan(
-        study=study,
+        study=replace(study, outcomes=tuple(replace(found, estimates=None) for found in study.outcomes)),
         unit="%" if outcome.scale == "log" else outcome.unit,
         detectable=_detectable(protocol, study),
         largest_plausible=told(largest, outcome.scale),
@@ -155,6 +156,7 @@ def _detectable(protocol: Protocol, study: StudySimulation) -> FoundEffect | Non
     outcome = protocol.continuous_outcomes[0]
     found = study.outcome(outcome.code)
     estimates, nothing = found.estimates, Errors(*(np.empty(0),) * 4)
+    assert estimates is not None
     reach = stdtrit(estimates.degrees_of_freedom, 1.0 - level_of(protocol) / 2.0) * estimates.standard_error
     error = estimates.value - found.truth - estimates.truth_shift
     own = Errors(error, estimates.truth_shift, reach, estimates.upper - estimates.lower)
@@ -179,23 +181,23 @@ def remarks_on(study: StudySimulation, *, alpha: float) -> tuple[str, ...]:
             claims = f"with nothing between the arms it claims a difference in {100 * share:.1f} % of studies"
             if share - 3.0 * error > alpha:
                 remarks.append(
-                    f"{found.name}: the analysis promises too much: {claims}, where {allowed} is allowed. "
+                    f"{capital(found.name)}: the analysis promises too much: {claims}, where {allowed} is allowed. "
                     "Do not rely on a verdict; plan more clients or trainers."
                 )
             elif share + 3.0 * error < 0.8 * alpha:
                 remarks.append(
-                    f"{found.name}: the analysis is cautious: {claims}, where {allowed} is allowed. "
+                    f"{capital(found.name)}: the analysis is cautious: {claims}, where {allowed} is allowed. "
                     "The price is power."
                 )
         if found.with_effect.failed:
             remarks.append(
-                f"{found.name}: in {found.with_effect.failed} of {trials} simulated studies too few clients "
+                f"{capital(found.name)}: in {found.with_effect.failed} of {trials} simulated studies too few clients "
                 "were left for any analysis. They count as having found nothing."
             )
         boundary = found.with_effect.at_boundary.value
         if boundary > 0.05:
             remarks.append(
-                f"{found.name}: in {100 * boundary:.0f} % of studies a spread was estimated at zero. That is "
+                f"{capital(found.name)}: in {100 * boundary:.0f} % of studies a spread was estimated at zero. That is "
                 "normal with so few clients, and the analysis goes on."
             )
     return tuple(remarks)

@@ -84,8 +84,8 @@ class SimulatedOutcome:
         Full width of the interval, as told.
     width_low, width_high : float
         One study in ten is narrower than the first, one in ten wider than the second.
-    estimates : TrialEstimates
-        What ``with_effect`` sums up.
+    estimates : TrialEstimates or None
+        What ``with_effect`` sums up; left out where only the sums are kept.
     truth : float
         The effect as it reaches the analysis, on its scale.
     """
@@ -100,7 +100,7 @@ class SimulatedOutcome:
     width: Measured
     width_low: float
     width_high: float
-    estimates: TrialEstimates
+    estimates: TrialEstimates | None
     truth: float
 
 

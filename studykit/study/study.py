@@ -45,6 +45,8 @@ if TYPE_CHECKING:
     from studykit.allocation.splits import Split
     from studykit.outcomes.results import Provenance, StudyResults
     from studykit.planning.plan import Plan
+    from studykit.planning.simulated_plan import Stage
+    from studykit.planning.simulation_work import Workers
     from studykit.protocol.reading import ReadProtocol
     from studykit.protocol.types import Protocol
     from studykit.records.enrolment import EnrolmentFacts
@@ -269,6 +271,36 @@ class Study:
         read = self._in_force()
         stop_on(read)
         return plan_study(read.protocol, clients=clients, pilot=pilot)
+
+    def simulate(
+        self,
+        plan: Plan,
+        *,
+        trials: int = 500,
+        seed: int = 1,
+        workers: Workers = 1,
+        stage: Stage | None = None,
+    ) -> Plan:
+        """The same plan with what simulated studies say of it; see `planning.simulated_plan`.
+
+        Parameters
+        ----------
+        plan : Plan
+            Of this study, from `plan`.
+        trials : int
+            Studies of the planned size.
+        seed : int
+        workers : int or str
+            Processes, or the address of a Dask scheduler.
+        stage : callable, optional
+            Is told how far the work is.
+        """
+        from studykit.planning.simulated_plan import simulate_plan
+
+        found = simulate_plan(
+            self.protocol, clients=plan.clients, trials=trials, seed=seed, workers=workers, stage=stage
+        )
+        return replace(plan, simulated=found)
 
     def lock(self, *, by: str) -> Locked:
         """Decide the protocol: its text goes into the ledger, and every later change is an amendment.

@@ -1,0 +1,153 @@
+"""The part of the planning page that comes from simulated studies."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from studykit.planning.plan import Plan
+from studykit.planning.search import Found
+from studykit.planning.search_curve import CurvePoint
+from studykit.planning.simulated_plan import SimulatedPlan
+from studykit.planning.simulated_words import HOW, share_text, simulation_sentences
+from studykit.planning.simulation import SimulatedOutcome
+from studykit.planning.simulation_doubts import SimulatedDoubts
+from studykit.planning.strength import on_scale, strength_at
+from studykit.protocol.types import Protocol
+from studykit.report.document import Block, Section, paragraphs, pictures, tables
+from studykit.report.gallery import WIDE, Picture
+from studykit.report.numbers import GAP, Scale, number
+from studykit.report.plan_figures import draw_what_if, what_if_height
+from studykit.report.plan_simulated_figures import draw_power_curve
+from studykit.report.reading import capital
+from studykit.report.style import drawing_style, new_figure
+from studykit.report.tables import Table, cells, column, words_column
+
+_POWER = Scale("%", 0, 100.0)
+
+
+def simulated_section(plan: Plan, protocol: Protocol) -> Section:
+    """What simulated studies say; empty where none were simulated."""
+    simulated = plan.simulated
+    title = "Tried out: the study simulated"
+    if simulated is None:
+        return Section("simulated", title, ())
+    blocks: list[Block] = [*paragraphs(HOW), Block("list", simulation_sentences(simulated, protocol))]
+    if simulated.clients_for_largest is not None and simulated.clients_for_largest.points:
+        blocks += pictures(_curve(plan, simulated, simulated.clients_for_largest))
+    if simulated.doubts is not None and len(simulated.doubts.rows) > 1:
+        blocks += pictures(*_doubts(simulated, simulated.doubts))
+    blocks += tables(_table(simulated, protocol))
+    return Section("simulated", title, tuple(blocks))
+
+
+def _curve(plan: Plan, simulated: SimulatedPlan, found: Found) -> Picture:
+    shown = _of_largest(plan, simulated)
+    with drawing_style():
+        figure, ax = new_figure(WIDE, 3.0)
+        draw_power_curve(found, shown, ax)
+    largest = f"{number(simulated.largest_plausible, 1)}{GAP}{simulated.unit}"
+    caption = (
+        f"Chance to find a true difference of {largest} in strength, by number of clients: line by the "
+        "formula, "
+        "points from simulated studies with their error; the bar at the foot is where simulation puts the "
+        "answer."
+    )
+    return Picture("plan_simulated_power", caption, figure)
+
+
+def _of_largest(plan: Plan, simulated: SimulatedPlan) -> tuple[tuple[int, float], ...]:
+    """The closed form's power for the largest plausible difference, by number of clients."""
+    assert plan.strength is not None
+    model = plan.strength.model
+    meant = replace(model, effect=on_scale(simulated.largest_plausible, model.scale))
+    counts = sorted({point.clients for point in plan.strength.curve})
+    points = ((count, strength_at(meant, count)) for count in counts)
+    return tuple((count, point.power) for count, point in points if point is not None)
+
+
+def _doubts(simulated: SimulatedPlan, doubts: SimulatedDoubts) -> tuple[Picture, Picture]:
+    plan = doubts.rows[0]
+    found = []
+    for code, what, scale, attribute in (
+        ("power", "chance to find the assumed difference", _POWER, "power"),
+        ("width", "width of the interval", Scale(simulated.unit, 1), "width"),
+    ):
+        planned = scale.factor * getattr(plan, attribute).value
+        rows = _spans(doubts, attribute, planned, scale.factor)
+        with drawing_style():
+            figure, ax = new_figure(WIDE, what_if_height(rows))
+            draw_what_if(rows, ax, planned=planned, scale=Scale(scale.unit, scale.decimals), what=what)
+        error = scale.factor * getattr(plan, attribute).monte_carlo_error
+        caption = (
+            f"Strength, {what} if one assumption lies at either end of its plausible range and the others "
+            "hold, "
+            f"each from {doubts.trials} simulated studies (error about {number(error, 1)}{GAP}{scale.unit}; "
+            "the same "
+            "random numbers everywhere)."
+        )
+        found.append(Picture(f"plan_simulated_doubts_{code}", caption, figure))
+    return found[0], found[1]
+
+
+def _spans(
+    doubts: SimulatedDoubts, attribute: str, planned: float, factor: float
+) -> list[tuple[str, float, float]]:
+    """Assumptions with the values at both ends, the one that matters most first."""
+    ends: dict[str, list[float]] = {}
+    for row in doubts.rows[1:]:
+        ends.setdefault(row.meaning, [planned]).append(factor * getattr(row, attribute).value)
+    spans = [(meaning, min(values), max(values)) for meaning, values in ends.items()]
+    return sorted(spans, key=lambda row: row[1] - row[2])
+
+
+def _table(simulated: SimulatedPlan, protocol: Protocol) -> Table:
+    names = tuple(column(capital(found.name)) for found in simulated.study.outcomes)
+    by_outcome = [_column(found) for found in simulated.study.outcomes]
+    rows = tuple(
+        cells(heading, *(texts[place] for texts in by_outcome)) for place, heading in enumerate(_HEADINGS)
+    )
+    study = simulated.study
+    note = (
+        f"{study.trials} simulated studies, seed {study.seed}; ± one Monte Carlo error. A study whose "
+        "analysis "
+        f"fails counts as having found nothing. Promised: {100 * protocol.analysis.alpha:g}{GAP}% false "
+        "claims at "
+        f"most, {100 * protocol.analysis.confidence_level:g}{GAP}% of intervals that hold the truth. Bias is "
+        "on the "
+        "scale of the analysis (logarithm, unit or share)."
+    )
+    return Table(
+        "plan_simulated", "How the planned analysis does", (words_column("what"), *names), rows, (note,)
+    )
+
+
+_HEADINGS = (
+    "finds the assumed difference",
+    "claims a difference where there is none",
+    "intervals that hold the truth",
+    "bias",
+    "width of the interval",
+    "analysed by the mixed model",
+    "a spread estimated at zero",
+    "analysis failed",
+    "decided by",
+)
+
+
+def _column(found: SimulatedOutcome) -> tuple[str, ...]:
+    own = found.with_effect
+    model = found.analysis == "strength"
+    return (
+        share_text(own.rejected),
+        "not simulated" if found.without_effect is None else share_text(found.without_effect.rejected),
+        share_text(own.coverage),
+        f"{number(own.bias, 4, signed=True)} ± {number(own.bias_error, 4)}",
+        f"{number(found.width.value, 1)} ± {number(found.width.monte_carlo_error, 1)}{GAP}{found.unit}",
+        share_text(own.by_model) if model else "no model",
+        share_text(own.at_boundary) if model else "no model",
+        f"{own.failed} of {own.trials}",
+        found.decided_by,
+    )
+
+
+__all__ = ["CurvePoint", "simulated_section"]
