@@ -96,6 +96,7 @@ def about(clients: int) -> str:
 
 
 def capital(name: str) -> str:
+    """A name at the beginning of a sentence."""
     return name[:1].upper() + name[1:]
 
 

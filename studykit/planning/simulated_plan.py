@@ -181,7 +181,8 @@ def remarks_on(study: StudySimulation, *, alpha: float) -> tuple[str, ...]:
             claims = f"with nothing between the arms it claims a difference in {100 * share:.1f} % of studies"
             if share - 3.0 * error > alpha:
                 remarks.append(
-                    f"{capital(found.name)}: the analysis promises too much: {claims}, where {allowed} is allowed. "
+                    f"{capital(found.name)}: the analysis promises too much: {claims}, where {allowed} is "
+                    "allowed. "
                     "Do not rely on a verdict; plan more clients or trainers."
                 )
             elif share + 3.0 * error < 0.8 * alpha:
@@ -191,13 +192,15 @@ def remarks_on(study: StudySimulation, *, alpha: float) -> tuple[str, ...]:
                 )
         if found.with_effect.failed:
             remarks.append(
-                f"{capital(found.name)}: in {found.with_effect.failed} of {trials} simulated studies too few clients "
+                f"{capital(found.name)}: in {found.with_effect.failed} of {trials} simulated studies too few "
+                "clients "
                 "were left for any analysis. They count as having found nothing."
             )
         boundary = found.with_effect.at_boundary.value
         if boundary > 0.05:
             remarks.append(
-                f"{capital(found.name)}: in {100 * boundary:.0f} % of studies a spread was estimated at zero. That is "
+                f"{capital(found.name)}: in {100 * boundary:.0f} % of studies a spread was estimated at "
+                "zero. That is "
                 "normal with so few clients, and the analysis goes on."
             )
     return tuple(remarks)

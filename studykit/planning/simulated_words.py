@@ -78,7 +78,8 @@ def outcome_sentences(found: SimulatedOutcome, *, alpha: float) -> list[str]:
             f"({100 * alpha:g} % are allowed)."
         )
     width = (
-        f"{capital(found.name)}: the interval is {_told(found.width.value, found.unit)} wide on average; one study in "
+        f"{capital(found.name)}: the interval is {_told(found.width.value, found.unit)} wide on average; one "
+        "study in "
         "ten "
         f"has less than {_told(found.width_low, found.unit)}, one in ten more than "
         f"{_told(found.width_high, found.unit)}. It holds the truth in "
