@@ -34,6 +34,7 @@ _ENGINE = (
 )
 _HOMES = {
     "Study": "studykit.study",
+    "look_back": "studykit.lookback.look_back",
     "read_attendance": "studykit.lookback.reading",
     "read_protocol": "studykit.protocol.reading",
     "read_records": "studykit.records.reading",
@@ -70,6 +71,7 @@ __all__ = [
     "influence_of",
     "intraclass_correlation",
     "likelihood_ratio",
+    "look_back",
     "model_from_frame",
     "profile_interval",
     "random_effect_quantiles",
@@ -85,6 +87,7 @@ __all__ = [
 if TYPE_CHECKING:
     from studykit import effects, retention
     from studykit.frames import fit_frame, model_from_frame, to_frame
+    from studykit.lookback.look_back import look_back
     from studykit.lookback.reading import read_attendance
     from studykit.mixed import (
         Correlation,

@@ -285,7 +285,7 @@ class _Builder:
             **days,
         )
         if design is not None and design.left_out:
-            method += f" Not adjusted for, as too few left or nothing varied: {', '.join(design.left_out)}."
+            method += f" Left aside, as too few left or nothing varied: {', '.join(design.left_out)}."
         used = () if design is None else design.adjusted_for
         exposed = self.rows.exposed
         curves: tuple[Curve, ...] = ()

@@ -115,7 +115,7 @@ def client_facts(
     if used:
         findings.append(
             Finding("note", table.where, "facts as they were when each client joined", ", ".join(used),
-                    "They are adjusted for. Leave out, with --fact, whatever was written down later.")
+                    "They are taken into account. Name with --fact those that were written down then.")
         )  # fmt: skip
     return tuple(facts), tuple(findings)
 

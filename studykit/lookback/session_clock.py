@@ -302,7 +302,7 @@ def _answer(
     left_out = () if design is None else design.left_out
     method = METHOD.format(trainers=words[0], clusters=words[1])
     if left_out:
-        method += f" Not adjusted for, as too few left or nothing varied: {', '.join(left_out)}."
+        method += f" Left aside, as too few left or nothing varied: {', '.join(left_out)}."
     return Answer(
         method="session clock",
         estimand=ESTIMAND.format(

@@ -10,7 +10,6 @@ import json
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -181,7 +180,7 @@ def look_back_from(
     FolderError
         If a file cannot be read, or something is in the way of the results.
     """
-    look_back = import_module("studykit.lookback.look_back").look_back
+    from studykit.lookback.look_back import look_back
 
     log_here = _ledger_wanted(wish)
     notices = list(_in_the_way(wish.folder))

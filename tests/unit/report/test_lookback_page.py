@@ -57,7 +57,8 @@ def test_pictures_come_before_tables_and_the_lead_says_out_of_100(look_reading: 
     assert [section.code for section in document.sections][:3] == ["answers", "conclude", "naive"]
     assert document.sections[0].blocks[0].content == (
         "Partner reps were associated with about 7 more of 100 clients staying (95\u00a0% interval: 2 "
-        "fewer to 16 more). Still training on day 182: about 71 of 100 with partner reps, about 64 of 100 without."
+        "fewer to 16 more). Still training on day 182: about 71 of 100 with partner reps, about 64 of 100 "
+        "without."
     )
 
 
