@@ -79,11 +79,9 @@ def outcome_sentences(found: SimulatedOutcome, *, alpha: float) -> list[str]:
         )
     width = (
         f"{capital(found.name)}: the interval is {_told(found.width.value, found.unit)} wide on average; one "
-        "study in "
-        "ten "
-        f"has less than {_told(found.width_low, found.unit)}, one in ten more than "
+        f"study in ten has less than {_told(found.width_low, found.unit)}, one in ten more than "
         f"{_told(found.width_high, found.unit)}. It holds the truth in "
-        f"{share_text(found.with_effect.coverage)}."
+        f"{share_text(found.with_effect.coverage)} of studies."
     )
     return [first, width]
 

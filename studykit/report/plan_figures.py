@@ -154,10 +154,10 @@ def draw_what_if(
     ax.set_yticks([])
     ax.spines["left"].set_visible(False)
     ax.grid(axis="x", color=FAINT, linewidth=0.5)
-    ax.set_xlabel(f"{what}, {_unit(scale)}; the upright line is the plan")
+    ax.set_xlabel(f"{what}, {_unit(scale)}\n(upright line: the plan)")
 
 
 def what_if_height(rows: Sequence[tuple[str, float, float]]) -> float:
     """Inches for the picture."""
     lines = sum(1.0 + 0.42 * (len(wrap(meaning, 40)) - 1) for meaning, _, _ in rows)
-    return 0.75 + 0.4 * lines
+    return 0.9 + 0.4 * lines

@@ -31,7 +31,11 @@ def simulated_section(plan: Plan, protocol: Protocol) -> Section:
     title = "Tried out: the study simulated"
     if simulated is None:
         return Section("simulated", title, ())
-    blocks: list[Block] = [*paragraphs(HOW), Block("list", simulation_sentences(simulated, protocol))]
+    sentences = tuple(
+        text.replace(" ± ", f"{GAP}±{GAP}").replace(" %", f"{GAP}%")
+        for text in simulation_sentences(simulated, protocol)
+    )
+    blocks: list[Block] = [*paragraphs(HOW), Block("list", sentences)]
     if simulated.clients_for_largest is not None and simulated.clients_for_largest.points:
         blocks += pictures(_curve(plan, simulated, simulated.clients_for_largest))
     if simulated.doubts is not None and len(simulated.doubts.rows) > 1:
@@ -83,7 +87,7 @@ def _doubts(simulated: SimulatedPlan, doubts: SimulatedDoubts) -> tuple[Picture,
             "hold, "
             f"each from {doubts.trials} simulated studies (error about {number(error, 1)}{GAP}{scale.unit}; "
             "the same "
-            "random numbers everywhere)."
+            "random numbers everywhere). What hardly moves it is not drawn."
         )
         found.append(Picture(f"plan_simulated_doubts_{code}", caption, figure))
     return found[0], found[1]
@@ -92,11 +96,15 @@ def _doubts(simulated: SimulatedPlan, doubts: SimulatedDoubts) -> tuple[Picture,
 def _spans(
     doubts: SimulatedDoubts, attribute: str, planned: float, factor: float
 ) -> list[tuple[str, float, float]]:
-    """Assumptions with the values at both ends, the one that matters most first."""
+    """Assumptions that move the value by 2 % of itself or more, the one that matters most first."""
     ends: dict[str, list[float]] = {}
     for row in doubts.rows[1:]:
         ends.setdefault(row.meaning, [planned]).append(factor * getattr(row, attribute).value)
-    spans = [(meaning, min(values), max(values)) for meaning, values in ends.items()]
+    spans = [
+        (meaning, min(values), max(values))
+        for meaning, values in ends.items()
+        if max(values) - min(values) >= 0.02 * planned
+    ]
     return sorted(spans, key=lambda row: row[1] - row[2])
 
 
