@@ -1,0 +1,399 @@
+"""Before and after a date of adoption: departures by month, with trainers who did not adopt as comparison.
+
+With a comparison, months are strata, so that a bad month counts for everybody, and trainers keep their own
+level (difference in differences). Without one, the course of time is a straight line, a wave of the year
+where there are two years of records, and a change of level and of slope at the adoption (interrupted time
+series).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import ConvergenceError
+from studykit.lookback.adjustment import Design, Term, build_design
+from studykit.lookback.adoption import BANDS, AdoptionCells, FollowUp, adoption_cells, follow_up
+from studykit.lookback.episodes import Episodes
+from studykit.lookback.inference import curve_with_errors, difference, ratio
+from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
+from studykit.lookback.results import Answer, Association, Curve
+from studykit.results import Estimate, RowCount
+from studykit.retention.discrete_hazard import DiscreteHazardModel, fit_discrete_hazards
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+LEAST_MONTHS = 6  # of records on either side of an adoption
+LEAST_ON_EACH_SIDE = 5  # departures among the clients of trainers who adopted
+MONTHS_FOR_SEASON = 24
+LEAST_TRAINERS = 2  # that adopted, and that did not, for trainers as clusters
+DAYS_BETWEEN_POINTS = 7
+MONTH = 365.25 / 12.0
+
+ESTIMAND = (
+    "Among clients of trainers who adopted partner reps at a date: the hazard of leaving after that date "
+    "compared with what it would have been had it gone on as before{compared}; and the share that would have "
+    "left by day {horizon} since joining at the two hazards."
+)
+COMPARED = " and changed by month as among clients of trainers who did not adopt"
+METHOD = (
+    "Hazards of leaving per client-day, dated by the last session, {model}; {error}. Clients stay with the "
+    "trainer of their first session."
+)
+WITH_COMPARISON = (
+    "with a level of its own for every month and every trainer, by time since joining (difference in "
+    "differences)"
+)
+WITHOUT_COMPARISON = (
+    "with a straight line over time, a change of level and of slope at the adoption read in the middle of "
+    "the time after it, by time since joining{season} (interrupted time series)"
+)
+BY_TRAINER = "standard errors by trainers with small-sample correction (CR2, Satterthwaite)"
+BY_MONTH = (
+    "standard errors by months, neighbouring ones allowed to be alike (the larger of Newey-West and CR2), "
+    "t on the smaller degrees of freedom"
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """Rows of the analysis: each cell once with its departures, once with its other client-days.
+
+    Parameters
+    ----------
+    cell : ndarray of int, shape (m,)
+    event : ndarray of bool, shape (m,)
+    weight : ndarray, shape (m,)
+    """
+
+    cell: Integers
+    event: Bools
+    weight: Floats
+
+
+def answer_before_after(
+    log: AttendanceLog, episodes: Episodes, *, horizon: int, least_events: int = 20
+) -> Answer:
+    """Compare departures after a date of adoption with those before it.
+
+    Parameters
+    ----------
+    log : AttendanceLog
+        ``adopted`` says who adopted when; marks of partner reps are not used.
+    episodes : Episodes
+        Of the same log.
+    horizon : int
+        Days since joining.
+    least_events : int
+        Departures needed among clients of trainers who adopted, of which `LEAST_ON_EACH_SIDE` on each side.
+
+    Returns
+    -------
+    Answer
+        With ``refused`` where there are no dates, fewer than `LEAST_MONTHS` months on a side, or too few
+        departures.
+    """
+    follow, rows = follow_up(log, episodes)
+    reason = _too_short(log, follow, episodes.cut_day)
+    if reason:
+        return _answer(rows, follow, horizon=horizon, refused=reason)
+    cells = adoption_cells(follow, log.adopted, first_day=log.first_day, last_day=episodes.cut_day)
+    reason = _too_few(cells, least_events)
+    if reason:
+        return _answer(rows, follow, horizon=horizon, refused=reason)
+    compared = _has_comparison(cells)
+    used = cells if compared else _only(cells, cells.adopter)
+    analysed = _rows(used)
+    strata = (used.month if compared else np.zeros_like(used.month))[analysed.cell]
+    design = _design(used, analysed, strata, compared)
+    try:
+        model = fit_discrete_hazards(
+            analysed.event,
+            design.columns,
+            names=design.names,
+            strata=strata,
+            clusters=used.trainer[analysed.cell],
+            weights=analysed.weight,
+        )
+        estimate, by_trainer = _estimate(model, design, used, analysed, strata, compared)
+    except ConvergenceError as error:
+        return _answer(rows, follow, horizon=horizon, compared=compared, refused=str(error), design=design)
+    return _answer(
+        rows,
+        follow,
+        horizon=horizon,
+        compared=compared,
+        by_trainer=by_trainer,
+        design=design,
+        estimate=estimate,
+        cells=used,
+        log=log,
+    )
+
+
+def _too_short(log: AttendanceLog, follow: FollowUp, last_day: int) -> str:
+    dates = log.adopted[log.adopted != UNKNOWN_DAY]
+    inside = dates[(dates > log.first_day) & (dates <= log.last_day)]
+    if not inside.size:
+        return "no trainer is known to have adopted partner reps at a date within the records"
+    before = (int(inside.max()) - log.first_day) / MONTH
+    after = (last_day + 1 - int(inside.min())) / MONTH
+    if min(before, after) < LEAST_MONTHS:
+        return (
+            f"{before:.1f} months of records before an adoption and {after:.1f} after one; at least "
+            f"{LEAST_MONTHS} on each side are needed"
+        )
+    return "" if follow.end.size else "no client can be followed"
+
+
+def _too_few(cells: AdoptionCells, least_events: int) -> str:
+    gone = [float(cells.departures[cells.adopter & (cells.adopted == side)].sum()) for side in (False, True)]
+    if sum(gone) < least_events or min(gone) < LEAST_ON_EACH_SIDE:
+        return (
+            f"too few departures among clients of trainers who adopted: {gone[0]:.0f} before and "
+            f"{gone[1]:.0f} after; at least {least_events} together and {LEAST_ON_EACH_SIDE} on each side "
+            "are needed"
+        )
+    return ""
+
+
+def _has_comparison(cells: AdoptionCells) -> bool:
+    """Whether somebody had not adopted while somebody had: others, or those who adopted later."""
+    months = np.unique(cells.month[cells.adopted])
+    return bool(np.isin(cells.month[~cells.adopted & ~cells.adopter], months).any())
+
+
+def _only(cells: AdoptionCells, kept: Bools) -> AdoptionCells:
+    columns = ("trainer", "month", "band", "adopted", "adopter", "since", "days", "departures")
+    return AdoptionCells(
+        **{name: getattr(cells, name)[kept] for name in columns}, first_month=cells.first_month
+    )
+
+
+def _rows(cells: AdoptionCells) -> Rows:
+    number = len(cells.days)
+    cell = np.tile(np.arange(number), 2)
+    event = np.repeat([True, False], number)
+    weight = np.concatenate((cells.departures, cells.days - cells.departures))
+    kept = weight > 0.0
+    return Rows(cell[kept], event[kept], weight[kept])
+
+
+def _design(cells: AdoptionCells, rows: Rows, strata: Integers, compared: bool) -> Design:
+    """Adoption first; then trainers and time since joining; without a comparison the course of time."""
+    trainers = np.unique(cells.trainer)
+    terms = [
+        Term("trainer", (cells.trainer[:, None] == trainers[None, 1:]).astype(float)),
+        Term(
+            "time since joining",
+            (cells.band[:, None] == np.arange(1, len(BANDS))[None, :]).astype(float),
+        ),
+    ]
+    if not compared:
+        months = float(cells.month.max())
+        after = np.where(cells.adopted, cells.since, 0.0)
+        days = cells.days * cells.adopted
+        middle = float(after @ days / days.sum())
+        terms += [
+            Term("course of time", cells.month[:, None] / max(months, 1.0)),
+            Term("course of time after the adoption", np.where(cells.adopted, after - middle, 0.0)[:, None]),
+        ]
+        if months + 1 >= MONTHS_FOR_SEASON:
+            angle = 2.0 * np.pi * ((cells.first_month + cells.month) % 12) / 12.0
+            terms.append(Term("season", np.column_stack((np.cos(angle), np.sin(angle)))))
+    spread = tuple(Term(term.name, term.columns[rows.cell]) for term in terms)
+    events = int(cells.departures.sum())
+    return build_design(cells.adopted[rows.cell].astype(float), spread, strata=strata, events=events)
+
+
+def _estimate(
+    model: DiscreteHazardModel,
+    design: Design,
+    cells: AdoptionCells,
+    rows: Rows,
+    strata: Integers,
+    compared: bool,
+) -> tuple[Estimate, bool]:
+    """Log hazard ratio with its error, and whether trainers are the clusters."""
+    adopters = len(np.unique(cells.trainer[cells.adopter]))
+    others = len(np.unique(cells.trainer[~cells.adopter]))
+    if compared and min(adopters, others) >= LEAST_TRAINERS:
+        return model.log_hazard_ratio(design.names[0]), True
+    month = cells.month[rows.cell]
+    by_month = fit_discrete_hazards(
+        rows.event, design.columns, names=design.names, strata=strata, clusters=month, weights=rows.weight
+    )
+    one = by_month.log_hazard_ratio(design.names[0])
+    first = np.zeros(len(design.names))
+    first[0] = 1.0
+    sums = by_month.influence(first, np.zeros(by_month.intercepts.size))  # by month, in order of time
+    newey_west = newey_west_error(sums, columns=min(len(design.names) + 1, len(sums) - 2))
+    freedom = min(one.degrees_of_freedom, max(float(len(sums) - len(design.names) - 1), 1.0))
+    error = max(one.standard_error, newey_west)
+    return Estimate(one.value, error, freedom, "months, smaller of two"), False
+
+
+def newey_west_error(sums: Floats, *, columns: int) -> float:
+    r"""Standard error from influences by month, neighbouring months allowed to be alike.
+
+    Parameters
+    ----------
+    sums : ndarray, shape (months,)
+        In order of time.
+    columns : int
+        Of the model, for the factor M / (M - columns).
+
+    Notes
+    -----
+    :math:`\sum_m u_m^2+2\sum_{l=1}^{L}(1-\frac{l}{L+1})\sum_m u_mu_{m-l}`, Newey & West 1987, with
+    :math:`L=\lfloor 4(M/100)^{2/9}\rfloor`.
+
+    Examples
+    --------
+    >>> newey_west_error(np.array([1.0, -1.0, 1.0, -1.0]), columns=0)
+    1.0
+    """
+    months = len(sums)
+    lags = min(int(4.0 * (months / 100.0) ** (2.0 / 9.0)), months - 1)
+    total = float(sums @ sums)
+    for lag in range(1, lags + 1):
+        total += 2.0 * (1.0 - lag / (lags + 1.0)) * float(sums[lag:] @ sums[:-lag])
+    return math.sqrt(max(total, 0.0) * months / max(months - columns, 1))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Absolute:
+    """Curves at the hazards before the adoption, and at these times the hazard ratio."""
+
+    out_of_100: tuple[float, float]
+    risk_difference: Association
+    risk_ratio: Association
+    curves: tuple[Curve, Curve]
+
+
+def _absolute(
+    estimate: Estimate, cells: AdoptionCells, horizon: int, at_risk: tuple[Integers, Integers]
+) -> Absolute:
+    """From cumulative hazards by time since joining before the adoption; their own error counts, too."""
+    days = np.unique(np.r_[np.arange(0, horizon, DAYS_BETWEEN_POINTS), horizon])
+    before = cells.adopter & ~cells.adopted
+    hazard, variance = np.zeros(len(days)), np.zeros(len(days))
+    for place, begins in enumerate(BANDS):
+        ends = BANDS[place + 1] if place + 1 < len(BANDS) else np.inf
+        own = before & (cells.band == place)
+        exposed, gone = float(cells.days[own].sum()), float(cells.departures[own].sum())
+        length = np.clip(np.minimum(days, ends) - begins, 0.0, None)
+        if exposed > 0.0:
+            hazard += length * -math.log1p(-min(gone / exposed, 0.999))
+            variance += (length / exposed) ** 2 * gone
+    theta = math.exp(estimate.value)
+    share = (np.exp(-theta * hazard), np.exp(-hazard))
+    own_error = np.sqrt(variance)
+    error = (
+        theta * share[0] * np.sqrt((hazard * estimate.standard_error) ** 2 + variance),
+        share[1] * own_error,
+    )
+    labels = ("after the adoption", "as before the adoption")
+    curves = tuple(
+        curve_with_errors(label, days, one, spread, seen[days], freedom=estimate.degrees_of_freedom)
+        for label, one, spread, seen in zip(labels, share, error, at_risk, strict=True)
+    )
+    return _read_at_horizon(estimate, float(hazard[-1]), float(own_error[-1]), curves)
+
+
+def _read_at_horizon(
+    estimate: Estimate, hazard: float, own_error: float, curves: tuple[Curve, ...]
+) -> Absolute:
+    """Delta method for the shares that left, in the log hazard ratio and in the cumulative hazard before."""
+    theta = math.exp(estimate.value)
+    stayed = (math.exp(-theta * hazard), math.exp(-hazard))
+    left = (1.0 - stayed[0], 1.0 - stayed[1])
+    by_ratio = hazard * theta * stayed[0]
+    by_hazard = theta * stayed[0] - stayed[1]
+    on_difference = math.hypot(by_ratio * estimate.standard_error, by_hazard * own_error)
+    on_log = math.hypot(
+        by_ratio / left[0] * estimate.standard_error,
+        (theta * stayed[0] / left[0] - stayed[1] / left[1]) * own_error,
+    )
+    freedom, method = estimate.degrees_of_freedom, estimate.method
+    return Absolute(
+        (100.0 * stayed[0], 100.0 * stayed[1]),
+        difference(Estimate(left[0] - left[1], on_difference, freedom, method)),
+        ratio(Estimate(math.log(left[0] / left[1]), on_log, freedom, method)),
+        (curves[0], curves[1]),
+    )
+
+
+def _seen_by_tenure(follow: FollowUp, adopted: Integers, horizon: int) -> tuple[Integers, Integers]:
+    """Clients of adopters seen at each day since joining, after and before the adoption."""
+    on = adopted[follow.trainer]
+    adopter = on != UNKNOWN_DAY
+    found = []
+    for low, high in (
+        (np.maximum(follow.start, on), follow.end),
+        (follow.start, np.minimum(follow.end, on)),
+    ):
+        inside = adopter & (low < high)
+        changes = np.zeros(horizon + 2, dtype=np.int64)
+        np.add.at(changes, np.clip((low - follow.joined)[inside], 0, horizon + 1), 1)
+        np.add.at(changes, np.clip((high - follow.joined)[inside], 0, horizon + 1), -1)
+        found.append(np.cumsum(changes)[: horizon + 1])
+    return found[0], found[1]
+
+
+def _answer(
+    rows: RowCount,
+    follow: FollowUp,
+    *,
+    horizon: int,
+    compared: bool = False,
+    by_trainer: bool = False,
+    refused: str = "",
+    design: Design | None = None,
+    estimate: Estimate | None = None,
+    cells: AdoptionCells | None = None,
+    log: AttendanceLog | None = None,
+) -> Answer:
+    season = "" if design is None or "season" not in design.adjusted_for else ", with a wave of the year"
+    model = WITH_COMPARISON if compared else WITHOUT_COMPARISON.format(season=season)
+    absolute = None
+    checks: tuple[tuple[str, float], ...] = ()
+    if estimate is not None and cells is not None and log is not None:
+        absolute = _absolute(estimate, cells, horizon, _seen_by_tenure(follow, log.adopted, horizon))
+        checks = _checks(cells, estimate)
+    return Answer(
+        method="before and after",
+        estimand=ESTIMAND.format(horizon=horizon, compared=COMPARED if compared else ""),
+        hazard_ratio=None if estimate is None else ratio(estimate),
+        risk_difference=None if absolute is None else absolute.risk_difference,
+        out_of_100=None if absolute is None else absolute.out_of_100,
+        curves=() if absolute is None else absolute.curves,
+        clients=rows.used,
+        events=int(follow.left.sum()),
+        unit="clients",
+        rows=rows,
+        adjusted_for=() if design is None else design.adjusted_for,
+        method_in_words=METHOD.format(model=model, error=BY_TRAINER if by_trainer else BY_MONTH),
+        checks=checks,
+        refused=refused,
+        risk_ratio=None if absolute is None else absolute.risk_ratio,
+    )
+
+
+def _checks(cells: AdoptionCells, estimate: Estimate) -> tuple[tuple[str, float], ...]:
+    def gone(side: bool) -> float:
+        return float(cells.departures[cells.adopter & (cells.adopted == side)].sum())
+
+    return (
+        ("trainers who adopted", float(len(np.unique(cells.trainer[cells.adopter])))),
+        ("trainers who did not", float(len(np.unique(cells.trainer[~cells.adopter])))),
+        ("departures before the adoption", gone(False)),
+        ("departures after the adoption", gone(True)),
+        ("months", float(len(np.unique(cells.month)))),
+        ("degrees of freedom", estimate.degrees_of_freedom),
+    )
