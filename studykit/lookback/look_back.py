@@ -18,6 +18,7 @@ from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
 from studykit.lookback.naive import curve_of_times, naive_comparison
 from studykit.lookback.results import Answer, LookBack, Method, NextStudy, Sensitivity, UnmeasuredBound
 from studykit.lookback.session_clock import answer_session_clock
+from studykit.lookback.strategies import answer_strategies, strategy_balance
 from studykit.lookback.target_trial import target_trial
 from studykit.retention.clock import RetentionRule
 
@@ -37,6 +38,9 @@ def look_back(
     lead: Method = "session clock",
     absence_days: int = 28,
     landmarks: tuple[int, ...] = LANDMARKS,
+    grace_weeks: int = 4,
+    bootstrap: int | None = None,
+    seed: int = 1,
     least_events: int = LEAST_EVENTS,
 ) -> LookBack:
     """Answer from attendance records alone whether partner reps and staying went together.
@@ -54,6 +58,12 @@ def look_back(
         Countable days without attendance that make a departure.
     landmarks : tuple of int
         Days since joining, ascending, before the horizon.
+    grace_weeks : int
+        Weeks within which new starters begin partner reps, or do not.
+    bootstrap : int, optional
+        Resamples of clients for the comparison of strategies; by default 500 up to 2,000 clients, none above.
+    seed : int
+        Of the resamples.
     least_events : int
         Departures below which a comparison is not made.
 
@@ -71,11 +81,11 @@ def look_back(
     Examples
     --------
     >>> from studykit.lookback.simulated import StudioTruth, simulated_log
-    >>> look = look_back(simulated_log(StudioTruth(clients=120, starting=0.03), 3))
+    >>> look = look_back(simulated_log(StudioTruth(clients=120, starting=0.03), 3), bootstrap=0)
     >>> look.lead, look.clients, [answer.method for answer in look.answers][:2]
     ('session clock', 96, ['session clock', 'session clock'])
     """
-    _check(horizon, lead, absence_days, landmarks, least_events)
+    _check(horizon, lead, absence_days, landmarks, grace_weeks, bootstrap, least_events)
     rule = RetentionRule(absence_days=absence_days)
     episodes = follow_clients(log, rule=rule)
     facts = session_facts(log, episodes)
@@ -85,14 +95,28 @@ def look_back(
     if marked:
         ask = partial(answer_session_clock, log, episodes, horizon=horizon, least_events=least_events)
         at = partial(answer_landmark, log, episodes, horizon=horizon, least_events=least_events, facts=facts)
-        answers = (ask(facts=facts), ask(facts=facts, exposure="often"), *map(at, landmarks))
+        strategies = answer_strategies(
+            log,
+            episodes,
+            horizon=horizon,
+            weeks=grace_weeks,
+            least_events=least_events,
+            resamples=bootstrap,
+            seed=seed,
+        )
+        answers = (
+            ask(facts=facts),
+            ask(facts=facts, exposure="often"),
+            *map(at, landmarks),
+            strategies,
+        )
     ordered = tuple(sorted(answers, key=lambda answer: answer.method != chosen))
     return LookBack(
         lead=chosen,
         naive=naive_comparison(episodes, facts, horizon=horizon) if marked else None,
         answers=ordered,
         retention=curve_of_times("everybody", episodes.times(), horizon),
-        balance=(),
+        balance=strategy_balance(log, episodes, horizon=horizon, weeks=grace_weeks) if marked else (),
         bound=_bound(ordered, chosen),
         target_trial=target_trial(log, episodes, horizon=horizon),
         next_study=_next_study(log, episodes),
@@ -116,6 +140,8 @@ def _check(
     lead: str,
     absence_days: int,
     landmarks: tuple[int, ...],
+    grace_weeks: int,
+    bootstrap: int | None,
     least_events: int,
 ) -> None:
     """Refuse options that cannot be used."""
@@ -126,6 +152,8 @@ def _check(
     for name, fine, expected, got in (
         ("horizon", horizon > absence_days, f"more than {absence_days} days", horizon),
         ("landmarks", not wrong, "days from 7 to before the horizon", wrong),
+        ("grace_weeks", 1 <= grace_weeks <= horizon // 14, "weeks from 1 to half the horizon", grace_weeks),
+        ("bootstrap", bootstrap is None or bootstrap >= 0, "a number of resamples from 0", bootstrap),
         ("least_events", least_events >= 10, "at least 10 departures", least_events),
     ):
         if not fine:

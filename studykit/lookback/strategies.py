@@ -228,7 +228,8 @@ def _spread(study: ClonedStudy, weighted: Weighted, found: Estimates, resamples:
     drawn = resample_clients(
         trainer, resamples or CURVE_RESAMPLES, stream(seed, "look back", "strategies", study.horizon)
     )
-    bands = estimate(study, drawn, start=weighted.fits.coefficients[0])
+    kept = None if resamples else weighted.fits
+    bands = estimate(study, drawn, start=weighted.fits.coefficients[0], fitted=kept)
     unit = (
         "trainers" if whole else "clients within their trainer" if len(np.unique(trainer)) > 1 else "clients"
     )
@@ -259,7 +260,7 @@ def _spread(study: ClonedStudy, weighted: Weighted, found: Estimates, resamples:
         bands.refrain.std(axis=0, ddof=1),
         f"influence of {unit}, effective-number",
         f"Robust standard errors by {unit}, t on the effective number of them; curves' bands and the hazard "
-        f"ratio from {CURVE_RESAMPLES} resamples.",
+        f"ratio from {CURVE_RESAMPLES} resamples under the same weights.",
     )
 
 

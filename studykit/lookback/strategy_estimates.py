@@ -153,7 +153,13 @@ def _covariates(starters: Starters, rows: Decisions, grace: int) -> tuple[Floats
     return np.column_stack(columns), names
 
 
-def weigh(study: ClonedStudy, counts: Floats, *, start: Floats | None = None) -> Weighted:
+def weigh(
+    study: ClonedStudy,
+    counts: Floats,
+    *,
+    start: Floats | None = None,
+    fitted: LogisticFits | None = None,
+) -> Weighted:
     """Fit the weight model and weigh the clones, for each set of case weights.
 
     Parameters
@@ -163,9 +169,14 @@ def weigh(study: ClonedStudy, counts: Floats, *, start: Floats | None = None) ->
         How often each client counts.
     start : ndarray, optional
         Coefficients to begin from.
+    fitted : LogisticFits, optional
+        One model that is kept for all sets; resamples then vary somewhat more than refitted ones.
     """
     rows = study.rows
-    fits = fit_logistic(study.covariates, rows.started, counts[:, rows.client], start=start)
+    if fitted is None:
+        fits = fit_logistic(study.covariates, rows.started, counts[:, rows.client], start=start)
+    else:
+        fits = fitted
     chance = np.clip(fits.chance, 1e-9, 1.0 - 1e-9)
     weights = []
     sums = []
@@ -178,12 +189,18 @@ def weigh(study: ClonedStudy, counts: Floats, *, start: Floats | None = None) ->
     return Weighted(fits, (weights[0], weights[1]), (sums[0], sums[1]))
 
 
-def estimate(study: ClonedStudy, counts: Floats, *, start: Floats | None = None) -> Estimates:
+def estimate(
+    study: ClonedStudy,
+    counts: Floats,
+    *,
+    start: Floats | None = None,
+    fitted: LogisticFits | None = None,
+) -> Estimates:
     """Curves and hazard ratios for each set of case weights, in portions that fit into memory."""
     portion = max(1, CELLS_AT_ONCE // max(len(study.rows.client), 1))
     parts = []
     for begin in range(0, len(counts), portion):
-        sums = weigh(study, counts[begin : begin + portion], start=start).sums
+        sums = weigh(study, counts[begin : begin + portion], start=start, fitted=fitted).sums
         parts.append((sums[0].curve(), sums[1].curve(), log_hazard_ratio(*sums)))
     return Estimates(*(np.concatenate([part[k] for part in parts]) for k in range(3)))
 

@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 
 PRIOR_STANDARD_DEVIATION = 2.0
 ITERATIONS = 30
+FEW_SETS = 5  # below, products of columns are not worth their memory
 TOLERANCE = 1e-8  # of a coefficient per standard deviation of its covariate
 
 
@@ -78,7 +79,8 @@ def fit_logistic(
     design = np.column_stack((np.ones(len(scaled)), scaled))
     size = design.shape[1]
     upper = np.triu_indices(size)
-    products = design[:, upper[0]] * design[:, upper[1]]
+    few = len(case_weights) < FEW_SETS
+    products = np.empty((0, 0)) if few else design[:, upper[0]] * design[:, upper[1]]
     penalty = np.full(size, prior_standard_deviation**-2)
     penalty[0] = 0.0
     m = len(case_weights)
@@ -88,7 +90,11 @@ def fit_logistic(
     for _ in range(ITERATIONS):
         chance = expit(beta @ design.T)
         score = (case_weights * (yes - chance)) @ design - penalty * beta
-        information = _symmetric((case_weights * chance * (1.0 - chance)) @ products, upper, size)
+        spreads = case_weights * chance * (1.0 - chance)
+        if few:
+            information = np.array([design.T @ (one[:, None] * design) for one in spreads])
+        else:
+            information = _symmetric(spreads @ products, upper, size)
         information[:, np.arange(size), np.arange(size)] += penalty
         step = np.linalg.solve(information, score[:, :, None])[:, :, 0]
         longest = np.abs(step).max(axis=1)

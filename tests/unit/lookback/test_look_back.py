@@ -19,13 +19,13 @@ def log():
 
 @pytest.fixture(scope="module")
 def look(log):
-    return look_back(log)
+    return look_back(log, bootstrap=50)
 
 
 def test_the_lead_comes_first_and_nothing_is_pooled(log, look):
     assert look.lead == "session clock"
     assert look.answers[0].method == "session clock"
-    other = look_back(log, lead="landmark", landmarks=(56,))
+    other = look_back(log, lead="landmark", landmarks=(56,), bootstrap=0)
     assert [answer.method for answer in other.answers][:2] == ["landmark", "session clock"]
     assert len({answer.estimand for answer in look.answers}) == len(look.answers)
 
@@ -68,7 +68,9 @@ def test_unmarked_sessions_and_missing_joining_dates_are_told(log):
     joined[:3] = UNKNOWN_DAY
     told = [
         str(finding)
-        for finding in look_back(dataclasses.replace(log, joined=joined, session_partner_reps=marks)).findings
+        for finding in look_back(
+            dataclasses.replace(log, joined=joined, session_partner_reps=marks), bootstrap=0
+        ).findings
     ]
     assert any("3 of 250 left out: no joining date" in text for text in told)
     assert any("sessions of the clients followed have none" in text for text in told)
@@ -80,6 +82,8 @@ def test_unmarked_sessions_and_missing_joining_dates_are_told(log):
         ({"lead": "best"}, "lead: expected one of: session clock, landmark"),
         ({"horizon": 20}, "horizon: expected more than 28 days"),
         ({"landmarks": (28, 400)}, "landmarks: expected days from 7 to before the horizon"),
+        ({"grace_weeks": 20}, "grace_weeks: expected weeks from 1 to half the horizon"),
+        ({"bootstrap": -1}, "bootstrap: expected a number of resamples from 0"),
         ({"least_events": 2}, "least_events: expected at least 10 departures"),
     ],
 )
