@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from studykit.planning.advice import about
+from studykit.planning.chances import ChancePlan
 from studykit.planning.plan import Plan
+from studykit.planning.plan_text import SHOWN_COUNTS
 from studykit.planning.retention import RetentionPlan
 from studykit.planning.strength import StrengthPlan
 from studykit.protocol.cautions import cautions_for
@@ -18,11 +21,20 @@ from studykit.report.document import (
 )
 from studykit.report.gallery import WIDE, Picture
 from studykit.report.numbers import GAP, Scale, level
+from studykit.report.plan_costs import costs_section, sharper_section
 from studykit.report.plan_drawing import drawing_section
-from studykit.report.plan_figures import draw_what_if, draw_widths, what_if_height, what_if_rows
+from studykit.report.plan_figures import (
+    draw_chances,
+    draw_what_if,
+    draw_widths,
+    what_if_height,
+    what_if_rows,
+)
+from studykit.report.plan_looks import looks_section, pilot_section
+from studykit.report.plan_simulated import simulated_section
 from studykit.report.reading import capital
 from studykit.report.style import drawing_style, new_figure
-from studykit.report.tables import NOTHING, Cell, Quantity, Table, cells, column, words_column
+from studykit.report.tables import Cell, Quantity, Table, Words, cells, column, words_column
 
 _POINTS = Scale("percentage points", 0)
 _POWER = Scale("%", 0, 100.0)
@@ -38,22 +50,27 @@ def plan_document(plan: Plan, protocol: Protocol) -> Document:
     sections = (
         _width(plan),
         Section("learn", "What this study can and cannot tell", _learn(plan)),
-        Section("cost", "What it costs", tables(_cost_table(plan, protocol))),
+        costs_section(plan),
         _power(plan),
         _doubts(plan),
+        simulated_section(plan, protocol),
         _recommendation(plan),
-        drawing_section(plan),
-        Section("assumptions", "What is assumed", tables(_assumptions_table(plan))),
+        sharper_section(plan),
+        pilot_section(plan),
+        Section(
+            "assumptions",
+            "What is assumed",
+            (*paragraphs(plan.method), *tables(_assumptions_table(plan))),
+        ),
         _findings(plan),
+        looks_section(plan),
+        drawing_section(plan),
         _cautions(protocol),
     )
     return Document(
         plan.title,
         f"Plan for {plan.clients} clients and {plan.trainers} trainers",
-        (
-            f"Protocol version {protocol.study.version}. Effects are taken {plan.effect_declared}.",
-            plan.method,
-        ),
+        (f"Protocol version {protocol.study.version}. Effects are taken {plan.effect_declared}.",),
         tuple(section for section in sections if section.blocks),
         "Written by studykit before the study; expectations, not results. No medical advice.",
     )
@@ -63,20 +80,45 @@ def _scale(found: StrengthPlan | RetentionPlan) -> Scale:
     return Scale(found.unit, 1) if isinstance(found, StrengthPlan) else _POINTS
 
 
+def _table_scale(found: StrengthPlan | RetentionPlan) -> Scale:
+    """The same with a short unit, for narrow columns."""
+    return _scale(found) if isinstance(found, StrengthPlan) else Scale("points", 0)
+
+
 def _plans(plan: Plan) -> tuple[StrengthPlan | RetentionPlan, ...]:
     found = [item for item in (plan.strength, plan.retention) if item is not None]
     return tuple(sorted(found, key=lambda item: item.outcome != plan.primary))
 
 
 def _width(plan: Plan) -> Section:
-    blocks: list[Block] = [Block("lead", plan.headline)]
+    blocks: list[Block] = [Block("lead", plan.headline), *paragraphs(_reach(plan))]
     for found in _plans(plan):
         blocks += pictures(_width_picture(plan, found))
         blocks += tables(_width_table(plan, found))
     return Section("width", "How wide the interval will be", tuple(blocks))
 
 
+def _reach(plan: Plan) -> str:
+    """What is in reach and what is not, of the primary outcome, in one line."""
+    found = next(iter(_plans(plan)), None)
+    if found is None:
+        return ""
+    scale, detectable = _scale(found), found.planned.detectable
+    effect = abs(found.effect_after_dilution)
+    within = (
+        "In reach: nothing, even if everybody in one arm stayed."
+        if detectable is None
+        else f"In reach: differences from about {scale.text(detectable)}, found "
+        f"{100 * plan.wanted_power:g} times in 100."
+    )
+    if effect == 0.0 or (detectable is not None and effect >= detectable):
+        return within
+    chance = 100 * found.planned.power
+    return f"{within} Out of reach: the assumed {scale.text(effect)}, found {chance:.0f} times in 100."
+
+
 def _width_picture(plan: Plan, found: StrengthPlan | RetentionPlan) -> Picture:
+    spread = next((item for item in plan.spreads if item.outcome == found.outcome), None)
     with drawing_style():
         figure, ax = new_figure(WIDE, 2.9)
         draw_widths(
@@ -85,14 +127,21 @@ def _width_picture(plan: Plan, found: StrengthPlan | RetentionPlan) -> Picture:
             planned=(found.planned.clients, found.planned.width),
             scale=_scale(found),
             smallest_worthwhile=found.smallest_worthwhile,
+            spread=None if spread is None else (spread.low, spread.high),
         )
     shown = level(plan.confidence_level)
     caption = f"{capital(found.name)}: expected width of the {shown} interval by number of clients."
+    if spread is not None:
+        scale = _scale(found)
+        caption += (
+            f" By the luck of the sample it lies between {scale.text(spread.low)} and "
+            f"{scale.text(spread.high)} in 80 of 100 studies (upright line)."
+        )
     return Picture(f"plan_{found.outcome}_width", caption, figure)
 
 
 def _width_table(plan: Plan, found: StrengthPlan | RetentionPlan) -> Table:
-    scale, counts = _scale(found), {20, 40, 60, 80, 120, 160, 240, 320, plan.clients}
+    scale, counts = _table_scale(found), {*SHOWN_COUNTS, plan.clients}
     rows = tuple(
         cells(
             f"{point.clients}{' (planned)' if point.clients == plan.clients else ''}",
@@ -115,7 +164,7 @@ def _width_table(plan: Plan, found: StrengthPlan | RetentionPlan) -> Table:
 
 
 def _detectable(value: float | None, scale: Scale) -> Cell:
-    return NOTHING if value is None else Quantity(value, scale)
+    return Words("out of reach") if value is None else Quantity(value, scale)
 
 
 def _learn(plan: Plan) -> tuple[Block, ...]:
@@ -124,49 +173,52 @@ def _learn(plan: Plan) -> tuple[Block, ...]:
     return (*can, *cannot)
 
 
-def _cost_table(plan: Plan, protocol: Protocol) -> Table:
-    visits = len(protocol.visits)
-    exercises = max((len(outcome.exercises) for outcome in protocol.continuous_outcomes), default=0)
-    days = max((visit.day for visit in protocol.visits), default=0)
-    outcome = protocol.retention_outcome
-    if outcome is not None:
-        days = max(days, outcome.horizon_day + outcome.absence_days)
-    rows = [
-        cells("clients to recruit", plan.clients),
-        cells("test visits a client", visits),
-        cells("test visits in all", plan.clients * visits),
-        cells("weeks that each client is followed", -(-days // 7)),
-    ]
-    if exercises:
-        rows.insert(3, cells("single tests in all, one for each exercise", plan.clients * visits * exercises))
-    note = (
-        "Counted from the protocol, as if nobody left; the time and price of a visit are the owner's to add."
-    )
-    return Table(
-        "plan_cost",
-        "What the study asks of the studio",
-        (words_column("what"), column("number")),
-        tuple(rows),
-        (note,),
-    )
-
-
 def _power(plan: Plan) -> Section:
-    sentences = []
+    blocks: list[Block] = []
+    chances = {found.outcome: found for found in plan.chances}
     for found in _plans(plan):
-        scale = _scale(found)
-        chance = Quantity(found.planned.power, _POWER).text()
-        effect = scale.text(found.effect_after_dilution)
-        sentences.append(
-            f"{capital(found.name)}: if the true difference is {effect}, as assumed and after dilution, the "
-            f"chance that the study finds it is {chance}."
-        )
-        if found.clients_for_effect is not None:
-            wanted = f"{100 * plan.wanted_power:g}{GAP}%"
-            sentences.append(
-                f"For {wanted} power at that difference about {found.clients_for_effect} clients are needed."
-            )
-    return Section("power", "Power", paragraphs(*sentences))
+        blocks += paragraphs(*_power_sentences(plan, found, chances.get(found.outcome)))
+        if found.outcome in chances:
+            blocks += pictures(_chances_picture(plan, found, chances[found.outcome]))
+    return Section("power", "Power", tuple(blocks))
+
+
+def _power_sentences(
+    plan: Plan, found: StrengthPlan | RetentionPlan, chances: ChancePlan | None
+) -> tuple[str, ...]:
+    scale, wanted = _scale(found), f"{100 * plan.wanted_power:g}{GAP}%"
+    effect = scale.text(found.effect_after_dilution)
+    chance = Quantity(found.planned.power, _POWER).text()
+    first = (
+        f"{capital(found.name)}: if the true difference is {effect}, as assumed and after dilution, the "
+        f"chance that the study finds it is {chance}."
+    )
+    needed = found.clients_for_effect
+    second = (
+        ""
+        if needed is None
+        else f"For {wanted} power at that difference it takes about {about(needed)} clients."
+    )
+    if chances is None:
+        return first, second
+    low, high = scale.text(chances.prior_low), scale.text(chances.prior_high)
+    third = (
+        f"Nobody knows the true difference. Averaged over what is plausible, {low} to {high}, the study "
+        f"finds a difference in the expected direction {100 * chances.planned.averaged:.0f} times in 100. "
+        f"No number of clients makes it more than {100 * chances.at_most:.0f}: so likely is that direction."
+    )
+    return first, second, third
+
+
+def _chances_picture(plan: Plan, found: StrengthPlan | RetentionPlan, chances: ChancePlan) -> Picture:
+    with drawing_style():
+        figure, ax = new_figure(WIDE, 2.9)
+        draw_chances(chances, ax, scale=_scale(found), wanted_power=plan.wanted_power)
+    caption = (
+        f"{capital(found.name)}: how often a study finds a difference, by number of clients. "
+        f"Upright line: the plan; dashed level: {100 * plan.wanted_power:g} of 100."
+    )
+    return Picture(f"plan_{found.outcome}_chances", caption, figure)
 
 
 def _doubts(plan: Plan) -> Section:
@@ -219,7 +271,9 @@ def _assumptions_table(plan: Plan) -> Table:
 
 def _findings(plan: Plan) -> Section:
     return Section(
-        "findings", "To look at", (Block("list", tuple(map(str, plan.findings))),) if plan.findings else ()
+        "findings",
+        "Refusals and warnings",
+        (Block("list", tuple(map(str, plan.findings))),) if plan.findings else (),
     )
 
 

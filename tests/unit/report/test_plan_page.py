@@ -1,0 +1,108 @@
+"""The planning page: its order, what an owner reads first, looks, pilot, and what people typed."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from studykit.planning.plan import plan_study
+from studykit.protocol.reading import parse_protocol
+from studykit.protocol.types import Protocol
+from studykit.report.document import Section
+from studykit.report.plan_costs import costs_section
+from studykit.report.plan_looks import looks_section, pilot_section
+from studykit.report.plan_page import render_plan
+from studykit.report.tables import Table
+from studykit.report.wording import text_of
+from studykit.shipped import shipped
+
+READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
+LOOK = ("planned_looks = 0", "planned_looks = 1")
+
+
+def protocol(*pairs: tuple[str, str]) -> Protocol:
+    text = READY
+    for old, new in pairs:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    return parse_protocol(text).protocol
+
+
+@pytest.fixture(scope="module")
+def page() -> str:
+    return render_plan(plan_study(protocol()), protocol())
+
+
+def table(section: Section, name: str) -> Table:
+    blocks = [block.content for block in section.blocks]
+    return next(item for item in blocks if isinstance(item, Table) and item.code == name)
+
+
+def texts(found: Table) -> list[list[str]]:
+    return [[cell.text().replace("\u00a0", " ") for cell in row] for row in found.rows]
+
+
+def test_the_page_keeps_the_order_in_which_an_owner_needs_it(page: str) -> None:
+    sections = [code for code in re.findall(r'<section id="([a-z-]+)"', page) if code != "simulated"]
+    wanted = ["width", "learn", "cost", "power", "doubts", "recommendation", "sharper", "assumptions"]
+    assert [code for code in sections if code in wanted] == wanted
+    assert sections.index("assumptions") < sections.index("looks") < sections.index("drawing")
+
+
+def test_the_first_lines_say_what_is_in_reach_and_what_is_not(page: str) -> None:
+    """Trade facts F3: 40 clients and four machines show differences of the order of 10 %, not 2 %."""
+    words = text_of(page[page.index('<section id="width"') :][:1500]).replace("\u00a0", " ")
+    assert "In reach: differences from about 10.4 %, found 80 times in 100." in words
+    assert "Out of reach: the assumed 2.0 %, found 9 times in 100." in words
+    kept = protocol(('role = "primary"', 'role = "exploratory"'), ('role = "secondary"', 'role = "primary"'))
+    assert "In reach: nothing, even if everybody in one arm stayed." in render_plan(plan_study(kept), kept)
+
+
+def test_costs_by_number_of_clients() -> None:
+    rows = texts(table(costs_section(plan_study(protocol())), "plan_cost"))
+    assert ["40 (planned)", "134", "17", "120", "100", "134"] in rows
+    assert [row[0] for row in rows] == ["20", "40 (planned)", "80", "160", "320"]
+    money = protocol(
+        ("[planning.pauses]", '[planning.hour_cost]\nvalue = 10.0\nsource = "own books"\n\n[planning.pauses]')
+    )
+    assert texts(table(costs_section(plan_study(money)), "plan_cost"))[1][-1] == "1336"
+
+
+def test_planned_looks_stand_with_what_they_take() -> None:
+    """X30: 2.9626 and 1.9686 standard errors, halfway and at the end."""
+    first, last = texts(table(looks_section(plan_study(protocol(LOOK))), "plan_looks"))
+    assert first[:4] == ["look 1", "14", "50 %", "0.31 %"]
+    assert last[:4] == ["the end", "28", "100 %", "4.90 %"]
+    assert float(first[4].removesuffix(" %")) > 2 * float(last[4].removesuffix(" %"))
+    unplanned = dict(texts(table(looks_section(plan_study(protocol())), "plan_unplanned_looks")))
+    assert unplanned == {"none": "5.0 of 100", "1": "8.3 of 100", "2": "10.7 of 100", "4": "14.2 of 100"}
+
+
+def test_a_pilot_is_shown_in_words_not_in_colours(page: str) -> None:
+    assert 'id="pilot"' not in page
+    found = table(pilot_section(plan_study(protocol(), pilot=True)), "plan_pilot")
+    assert [column.heading for column in found.columns][1:3] == ["go on", "stop"]
+    assert any("change first" in column.heading for column in found.columns)
+    shown = " ".join(cell for row in texts(found) for cell in row)
+    assert "8 of 10 or more" in shown
+    assert not re.search(r"\b(red|amber|green)\b", shown + str(found.notes))
+
+
+def test_weak_evidence_is_marked_with_its_source(page: str) -> None:
+    assumed = page[page.index('<section id="assumptions"') :]
+    rows = [
+        re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row) for row in re.findall(r"<tr>(.*?)</tr>", assumed, re.S)
+    ]
+    marked = {row[0] for row in rows if "replace it by your own figure" in " ".join(row)}
+    assert any("correlation of a client" in text for text in marked)
+    assert not any("spread of scores between clients" in text for text in marked)
+
+
+def test_what_people_typed_is_escaped() -> None:
+    nasty = protocol(('title = "Conventional', 'title = "<script>alert(1)</script> Conventional'))
+    assert "<script" not in render_plan(plan_study(nasty), nasty)
+
+
+def test_the_same_plan_gives_the_same_bytes(page: str) -> None:
+    assert render_plan(plan_study(protocol()), protocol()) == page
