@@ -220,6 +220,11 @@ class NextStudy:
     clients_per_month : float
         New clients.
     sentences : tuple of str
+    trainer_spread_interval : Interval or None
+    clients_training : int
+        Clients who had not left when the records end.
+    assumptions : tuple of str
+        Tables for the planning part of a protocol, as text.
     """
 
     retained_at_horizon: Interval | None
@@ -228,6 +233,9 @@ class NextStudy:
     trainer_spread: float
     clients_per_month: float
     sentences: tuple[str, ...]
+    trainer_spread_interval: Interval | None = None
+    clients_training: int = 0
+    assumptions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

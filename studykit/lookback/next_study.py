@@ -1,0 +1,200 @@
+"""Numbers from these records for planning the randomised study, in sentences and as assumptions."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from studykit.errors import DesignError
+from studykit.lookback.episodes import Episodes
+from studykit.lookback.exposure import first_rows
+from studykit.lookback.log import UNKNOWN, AttendanceLog
+from studykit.lookback.results import NextStudy
+from studykit.planning.clusters import design_effect
+from studykit.planning.proportions import clients_for_shares, score_interval_width
+from studykit.results import Interval
+from studykit.retention.curves import RetainedShare, first_day_at_risk, kaplan_meier
+from studykit.retention.trainer_spread import TrainerSpread, trainer_spread
+
+LEAST_AT_RISK = 10
+DIFFERENCES = (0.20, 0.10, 0.05)  # in shares, for which the clients needed are told
+EXAMPLE_CLIENTS = 40  # where fewer train now
+MONTH = 365.25 / 12.0
+FEW_TO_TELL = 0.02  # no share within so much of 0 or 1 after a difference is planned for
+
+
+def plan_next_study(log: AttendanceLog, episodes: Episodes, *, horizon: int) -> NextStudy:
+    """Retention, attendance, spread between trainers and new clients, for planning.
+
+    Parameters
+    ----------
+    log : AttendanceLog
+    episodes : Episodes
+        Of the same log.
+    horizon : int
+        Days since joining, and of the study.
+
+    Returns
+    -------
+    NextStudy
+        ``retained`` and ``trainer_spread`` are not a number where the records are too short or too few.
+    """
+    retained = _retained(episodes, horizon)
+    spread = _spread(log, episodes, horizon)
+    interval = None if retained is None else retained.confidence_interval(0.95)
+    share = math.nan if retained is None else retained.value
+    sessions = _sessions_per_week(episodes)
+    per_month = float(episodes.new.sum()) / max((log.last_day - log.first_day + 1) / MONTH, 1e-9)
+    training = int((~episodes.event).sum())
+    return NextStudy(
+        retained_at_horizon=interval,
+        retained=share,
+        sessions_per_week=sessions,
+        trainer_spread=math.nan if spread is None else max(spread.value, 0.0),
+        clients_per_month=per_month,
+        sentences=(
+            *_of_records(share, interval, sessions, per_month, horizon),
+            *_of_size(share, training),
+            *_of_trainers(spread, training, len(log.trainers)),
+        ),
+        trainer_spread_interval=None if spread is None else spread.confidence_interval(0.95),
+        clients_training=training,
+        assumptions=_assumptions(log, share, interval, spread, sessions, per_month),
+    )
+
+
+def _retained(episodes: Episodes, horizon: int) -> RetainedShare | None:
+    """From the first day with enough clients at risk; ``None`` where too few are at the horizon."""
+    times = episodes.times()
+    begin = first_day_at_risk(times, LEAST_AT_RISK)
+    if begin > 0.0 or int(times.at_risk([horizon])[0]) < LEAST_AT_RISK:
+        return None  # a curve that begins later would leave out the first weeks, in which most leave
+    return kaplan_meier(times).at(horizon)
+
+
+def _spread(log: AttendanceLog, episodes: Episodes, horizon: int) -> TrainerSpread | None:
+    """Over the trainers of the first session, among new clients who joined early enough to be judged."""
+    owner = episodes.episode
+    first = np.flatnonzero(first_rows(owner) == np.arange(len(owner)))
+    trainer = np.full(len(episodes.client), UNKNOWN)
+    trainer[owner[first]] = log.session_trainer[episodes.row[first]]
+    judged = episodes.new & (episodes.joined + horizon <= log.last_day) & (trainer != UNKNOWN)
+    stayed = ~(episodes.event & (episodes.time <= horizon))
+    try:
+        return trainer_spread(stayed[judged], trainer=trainer[judged])
+    except DesignError:
+        return None
+
+
+def _sessions_per_week(episodes: Episodes) -> float:
+    """While clients trained: the weeks after a last session are left out."""
+    begin = np.zeros(len(episodes.client))
+    first = np.flatnonzero(first_rows(episodes.episode) == np.arange(len(episodes.episode)))
+    begin[episodes.episode[first]] = episodes.day[first]
+    came = episodes.last_attended >= 0
+    until = np.where(episodes.event, episodes.last_attended + 1, episodes.time)
+    begin = np.where(episodes.new, 0.0, begin)
+    days = float(np.maximum(until - begin, 0.0)[came].sum())
+    return 7.0 * len(episodes.row) / days if days > 0.0 else math.nan
+
+
+def _of_records(
+    share: float, interval: Interval | None, sessions: float, per_month: float, horizon: int
+) -> tuple[str, ...]:
+    weeks = f"{horizon / 7:.0f} weeks"
+    if interval is None:
+        kept = (
+            f"Too few clients were followed from joining to {weeks} for a share still training; records of "
+            "more months would give it."
+        )
+    else:
+        kept = (
+            f"Of 100 clients who join, about {100 * share:.0f} still train after {weeks} (95 % interval "
+            f"{100 * interval.lower:.0f} to {100 * interval.upper:.0f})."
+        )
+    came = (
+        f"While they train, clients come {sessions:.1f} times a week; {per_month:.1f} new ones join a month."
+    )
+    return kept, came
+
+
+def _of_size(share: float, training: int) -> tuple[str, ...]:
+    if not FEW_TO_TELL < share < 1.0 - FEW_TO_TELL:
+        return ()
+    clients = max(training, EXAMPLE_CLIENTS)
+    half = clients / 2.0
+    width = score_interval_width(share, share, (half, half))
+    whose = f"the {training} clients who train now" if training == clients else f"{clients} clients"
+    told = (
+        f"With {whose}, half of them drawn to partner reps, the difference in the share still training would "
+        f"be known to about plus or minus {50 * width:.0f} points."
+    )
+    needed = []
+    for difference in DIFFERENCES:
+        other = share + difference if share + difference < 1.0 - FEW_TO_TELL else share - difference
+        if not FEW_TO_TELL < other < 1.0:
+            continue
+        total = 2 * math.ceil(clients_for_shares(share, other).raw)
+        needed.append(f"{total} clients for a difference of {100 * difference:.0f} points")
+    if not needed:
+        return (told,)
+    wanted = (
+        "To find a difference with a chance of 80 %, a study in which every trainer gives both ways needs "
+        f"about {'; '.join(needed)}."
+    )
+    return told, wanted
+
+
+def _of_trainers(spread: TrainerSpread | None, training: int, trainers: int) -> tuple[str, ...]:
+    if spread is None:
+        return ("The spread between trainers cannot be told from these records.",)
+    interval = spread.confidence_interval(0.95)
+    value = max(spread.value, 0.0)
+    per_trainer = max(training / max(trainers, 1), 1.0)
+    factor = design_effect(per_trainer, min(value, 0.99))
+    told = (
+        f"Of the spread in who stays, {100 * value:.0f} % lies between trainers (95 % interval "
+        f"{100 * interval.lower:.0f} to {100 * interval.upper:.0f} %; {spread.trainers} trainers)."
+    )
+    if factor < 1.05:
+        advice = "Let chance decide client by client, with every trainer giving both ways all the same."
+    else:
+        advice = (
+            f"Were each trainer to give one way only, {factor:.1f} times as many clients would be needed; "
+            "let every trainer give both ways, and chance decide client by client."
+        )
+    return told, advice
+
+
+def _assumptions(
+    log: AttendanceLog,
+    share: float,
+    interval: Interval | None,
+    spread: TrainerSpread | None,
+    sessions: float,
+    per_month: float,
+) -> tuple[str, ...]:
+    """Tables for the planning part of a protocol, text by text; nothing that is not known."""
+    source = f"own attendance records, {_date(log.first_day)} to {_date(log.last_day)}, looking back"
+    tables: list[tuple[str, float, Interval | None]] = []
+    if interval is not None:
+        tables.append(("retention_reference", share, interval))
+    if spread is not None:
+        tables.append(("trainer_icc_retention", max(spread.value, 0.0), spread.confidence_interval(0.95)))
+    if math.isfinite(sessions):
+        tables.append(("sessions_per_week", sessions, None))
+    if per_month > 0.0:
+        tables.append(("clients_per_month", per_month, None))
+    return tuple(_table(key, value, ends, source) for key, value, ends in tables)
+
+
+def _table(key: str, value: float, ends: Interval | None, source: str) -> str:
+    lines = [f"[planning.{key}]", f"value = {value:.3g}"]
+    if ends is not None:
+        lines += [f"low = {min(ends.lower, value):.3g}", f"high = {max(ends.upper, value):.3g}"]
+    return "\n".join((*lines, f'source = "{source}"', 'evidence = "moderate"'))
+
+
+def _date(day: int) -> str:
+    return str(np.datetime64(0, "D") + np.timedelta64(day, "D"))
