@@ -26,7 +26,13 @@ from studykit.mixed.influence import (
 )
 from studykit.mixed.many import ManyFits, fit_many_linear_mixed
 from studykit.mixed.model import MixedModel
-from studykit.mixed.profile import ProfileInterval, VarianceProfile, profile_interval, variance_profile
+from studykit.mixed.profile import (
+    ProfileInterval,
+    VarianceProfile,
+    interval_and_profile,
+    profile_interval,
+    variance_profile,
+)
 from studykit.mixed.quantities import (
     Autocorrelation,
     Contrast,
@@ -94,6 +100,7 @@ __all__ = [
     "fit_many_binary_mixed",
     "fit_many_linear_mixed",
     "influence_of",
+    "interval_and_profile",
     "intraclass_correlation",
     "likelihood_ratio",
     "profile_interval",

@@ -152,7 +152,10 @@ Autocorrelation, VarianceShare or Contrast
     standard deviation between levels of client: 5.972 (95 % interval 3.664 to 12.04)
     """
     check_confidence_level(confidence_level)
-    curve = _curve(model, quantity, reml=reml)
+    return _interval(_curve(model, quantity, reml=reml), quantity, confidence_level, reml=reml)
+
+
+def _interval(curve: _Curve, quantity: Quantity, confidence_level: float, *, reml: bool) -> ProfileInterval:
     target = float(ndtri(0.5 + confidence_level / 2.0))
     lower, low_open = _end(curve, curve.lower, target)
     upper, high_open = _end(curve, curve.upper, target)
@@ -196,7 +199,37 @@ def variance_profile(
             expected=f"at least 3 points and a farthest signed root between 0 and {FINITE:g}",
             got=f"{points} and {farthest:g}",
         )
+    return _points(_curve(model, quantity, reml=reml), quantity, points, farthest)
+
+
+def interval_and_profile(
+    model: MixedModel,
+    quantity: Quantity,
+    *,
+    confidence_level: float = 0.95,
+    points: int = 11,
+    farthest: float = 3.0,
+    reml: bool = False,
+) -> tuple[ProfileInterval, VarianceProfile]:
+    """`profile_interval` and `variance_profile` from one search, for a picture with its interval.
+
+    Parameters
+    ----------
+    model, quantity, confidence_level, points, farthest, reml
+        As there.
+
+    Raises
+    ------
+    ArgumentError, ConvergenceError
+        As there.
+    """
+    check_confidence_level(confidence_level)
     curve = _curve(model, quantity, reml=reml)
+    interval = _interval(curve, quantity, confidence_level, reml=reml)
+    return interval, _points(curve, quantity, points, farthest)
+
+
+def _points(curve: _Curve, quantity: Quantity, points: int, farthest: float) -> VarianceProfile:
     lower, upper = _end(curve, curve.lower, farthest)[0], _end(curve, curve.upper, farthest)[0]
     thetas = np.linspace(lower, upper, points)
     middle = curve.estimate

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import DesignError, Finding
+from studykit.mixed import Influence, NormalQuantiles, ProfileInterval, VarianceProfile
 from studykit.results import HasInterval, Interval, RowCount
 
 Role = Literal["primary", "secondary", "exploratory", "sensitivity", "supporting"]
@@ -224,6 +225,29 @@ class MissingCount:
     reasons: tuple[tuple[str, int], ...]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class ModelCheck:
+    """How well the mixed model fits, on the analysis scale.
+
+    Parameters
+    ----------
+    left_out : tuple of (str, Influence)
+        ``"client"`` and ``"trainer"``, each with the primary contrast of the fit without one of them.
+    quantiles : tuple of NormalQuantiles
+        Residuals, then predictions of clients and trainers where they vary.
+    profiles : tuple of (str, VarianceProfile, ProfileInterval)
+        Of the standard deviations, at the primary visit where they differ between visits; named as in
+        ``StrengthResult.spread``.
+    remarks : tuple of str
+        What could not be looked at, and why.
+    """
+
+    left_out: tuple[tuple[str, Influence], ...]
+    quantiles: tuple[NormalQuantiles, ...]
+    profiles: tuple[tuple[str, VarianceProfile, ProfileInterval], ...]
+    remarks: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, slots=True)
 class StrengthResult:
     """Everything about one continuous outcome.
@@ -274,6 +298,7 @@ class StrengthResult:
     tipping_points: tuple[TippingPoint, ...] = ()
     analysed: tuple[tuple[str, int], ...] = ()  # arm, clients used in the primary analysis
     remarks: tuple[str, ...] = ()  # on reliability, empty cells, columns left out …
+    check: ModelCheck | None = None  # None where the fallback was used
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import FitError
 from studykit.outcomes.estimands import contrast_text, strength_estimand
+from studykit.outcomes.model_check import check_model
 from studykit.outcomes.reliability import reliability_of_tests
 from studykit.outcomes.results import (
     ArmVisitMean,
@@ -143,6 +144,7 @@ def analyse_strength(
         tipping_points=tipping_points(setting, estimate, protocol.analysis.confidence_level),
         analysed=_analysed(setting, analysis),
         remarks=(*visit_remarks, *reliability_remarks),
+        check=check_model(setting, analysis) if isinstance(analysis, ModelAnalysis) else None,
     )
 
 

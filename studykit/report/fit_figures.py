@@ -19,15 +19,20 @@ NAMED = 2  # labelled points at each end
 FEW = 10  # levels that are all labelled
 APART = 0.07  # of the height, between labels
 LETTERS = 34  # in a line of a label
+UPRIGHT = 22  # the same along a small upright axis
 
 
-def draw_normal_quantiles(quantiles: NormalQuantiles, ax: Axes, *, named: bool = True) -> None:
+def draw_normal_quantiles(
+    quantiles: NormalQuantiles, ax: Axes, *, label: str = "", named: bool = True
+) -> None:
     """Sorted values against those of a normal distribution; on the grey line they would be normal.
 
     Parameters
     ----------
     quantiles : NormalQuantiles
     ax : matplotlib Axes
+    label : str
+        What they are; by default the name that the quantiles carry.
     named : bool
         Write the labels of the outermost points (clients, trainers; not row numbers).
     """
@@ -46,12 +51,18 @@ def draw_normal_quantiles(quantiles: NormalQuantiles, ax: Axes, *, named: bool =
                 xytext=(6 if left else -6, 0), textcoords="offset points", fontsize=7.5,
                 ha="left" if left else "right", va="center",
             )  # fmt: skip
-    ax.set_xlabel("expected of a normal distribution")
-    ax.set_ylabel(_lines(f"{quantiles.what}, in standard deviations"))
+    ax.set_xlabel("expected if normal")
+    ax.set_ylabel(_lines(f"{label or quantiles.what} (standard deviations)", UPRIGHT))
 
 
 def draw_variance_profile(
-    profile: VarianceProfile, ax: Axes, *, interval: ProfileInterval | None = None, unit: str = ""
+    profile: VarianceProfile,
+    ax: Axes,
+    *,
+    interval: ProfileInterval | None = None,
+    label: str = "",
+    unit: str = "",
+    factor: float = 1.0,
 ) -> None:
     """How badly every other value of a variance or correlation fits: a valley, wide if little is known.
 
@@ -61,24 +72,29 @@ def draw_variance_profile(
     ax : matplotlib Axes
     interval : ProfileInterval, optional
         Of the same quantity; drawn where the valley has its depth.
+    label : str
+        What it is; by default the quantity's own name.
     unit : str
-        Of a standard deviation.
+        Of what is shown.
+    factor : float
+        From the value to what is shown, such as 100 for per cent.
     """
-    values, depth = profile.values, np.abs(profile.signed_root)
+    values, depth = factor * profile.values, np.abs(profile.signed_root)
     ax.plot(values, depth, color=INK, linewidth=1.6, zorder=3)
-    ax.plot([profile.estimate], [0.0], "D", color=INK, markersize=5, zorder=4, clip_on=False)
+    ax.plot([factor * profile.estimate], [0.0], "D", color=INK, markersize=5, zorder=4, clip_on=False)
     if interval is not None:
         ends = interval.interval
-        lower, upper = max(ends.lower, float(values[0])), min(ends.upper, float(values[-1]))
-        height = float(np.interp(upper, values, depth))
-        ax.hlines(height, lower, upper, color=SOFT, linewidth=2.2, zorder=2)
-        ax.vlines([lower, upper], 0.0, height, color=SOFT, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
-        text = f"{level(ends.confidence_level)} interval\n{ends.lower:.3g} to {ends.upper:.3g}"
-        ax.text(0.5 * (lower + upper), height, text, ha="center", va="bottom", fontsize=7.5)
+        low, high = factor * ends.lower, factor * ends.upper
+        left, right = max(low, float(values[0])), min(high, float(values[-1]))
+        height = float(np.interp(right, values, depth))
+        ax.hlines(height, left, right, color=SOFT, linewidth=2.2, zorder=2)
+        ax.vlines([left, right], 0.0, height, color=SOFT, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
+        text = f"{level(ends.confidence_level)} interval\n{low:.3g} to {high:.3g}"
+        ax.text(0.5 * (left + right), height, text, ha="center", va="bottom", fontsize=7.5)
     ax.set_ylim(0.0, max(float(depth.max()), 1.0) * 1.12)
-    label = str(profile.quantity)
-    ax.set_xlabel(_lines(f"{label}, {unit}" if unit else label))
-    ax.set_ylabel(_lines("distance from the best fit"))
+    what = label or str(profile.quantity)
+    ax.set_xlabel(_lines(f"{what}, {unit}" if unit else what))
+    ax.set_ylabel(_lines("distance from the best fit", UPRIGHT))
 
 
 def draw_influence(
@@ -136,9 +152,9 @@ def draw_influence(
     ax.set_xlabel(f"contrast without one {who}{of}; grey: interval with everybody")
 
 
-def _lines(text: str) -> str:
+def _lines(text: str, letters: int = LETTERS) -> str:
     """In lines that fit beside a small picture."""
-    return "\n".join(wrap(text, LETTERS))
+    return "\n".join(wrap(text, letters))
 
 
 def _apart(heights: Sequence[float], least: float) -> list[float]:

@@ -29,6 +29,7 @@ from studykit.report.document import (
     tables,
 )
 from studykit.report.drawn_again import drawn_again_table
+from studykit.report.fit_gallery import fit_pictures, fit_sentences
 from studykit.report.history import amendments_table, looks_table, provenance_table
 from studykit.report.methods import design_line, methods_paragraphs
 from studykit.report.planned import number_of_comparisons, planned_analyses
@@ -100,6 +101,7 @@ def report_document(reading: Reading) -> Document:
         _changes(reading),
         Section("methods", "Methods, to adapt", paragraphs(*methods_paragraphs(reading))),
         _completion(reading),
+        *(_fit(reading, outcome) for outcome in results.continuous),
         _provenance(reading),
     ]
     return Document(
@@ -198,6 +200,14 @@ def _continuous(reading: Reading, outcome: StrengthResult) -> Section:
         *paragraphs(f"What is estimated. {reading.named(outcome.primary.estimand).rstrip('.')}."),
     )
     return Section(f"outcome-{outcome.code}", capital(outcome.name), blocks)
+
+
+def _fit(reading: Reading, outcome: StrengthResult) -> Section:
+    blocks = (
+        *paragraphs(*fit_sentences(reading, outcome)),
+        *pictures(*fit_pictures(reading, outcome)),
+    )
+    return Section(f"fit-{outcome.code}", f"How well the model of {outcome.name} fits", blocks)
 
 
 def _delivery(reading: Reading) -> Section:
