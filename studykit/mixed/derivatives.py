@@ -156,11 +156,13 @@ def _times_shared(left: Array, right: Array) -> Array:
 def _weights(state: State, Phi: Array) -> Products:
     """``M`` of ``T`` and of ``R``, along the second axis."""
     E, v = state.E, state.v
-    EPhi, Ev = multiply_all(E, Phi), multiply_all(E, v[..., None])[..., 0]
-    uu = [state.N + EPhi @ transposed(E), Ev[..., :, None] * Ev[..., None, :]]
-    ux = [EPhi, Ev[..., None] * v[:, None, None, :]]
-    xx = [Phi, v[:, :, None] * v[:, None, :]]
-    return Products(np.stack(uu, axis=1), np.stack(ux, axis=1), np.stack(xx, axis=1))
+    m, J, q, w = E.shape
+    EPhi, Ev = multiply_all(E, Phi), multiply_all(E, v[..., None])
+    M = Products(np.empty((m, 2, J, q, q)), np.empty((m, 2, J, q, w)), np.empty((m, 2, w, w)))
+    M.uu[:, 0], M.uu[:, 1] = state.N + EPhi @ transposed(E), Ev * transposed(Ev)
+    M.ux[:, 0], M.ux[:, 1] = EPhi, Ev * v[:, None, None, :]
+    M.xx[:, 0], M.xx[:, 1] = Phi, v[:, :, None] * v[:, None, :]
+    return M
 
 
 def _inner_with_outer(state: State, C: Products, Phi: Array, parts: _Parts) -> Array:

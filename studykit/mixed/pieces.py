@@ -17,7 +17,7 @@ the sum over its pieces of products of any two of their rows: see `studykit.mixe
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -253,7 +253,14 @@ def _pattern(basis: Array, present: NDArray[np.bool_], catalogue: _Catalogue, *,
 
 def _cut(basis: Array) -> tuple[Array, Array, list[Numbers]] | None:
     """``T``, all ``T' V_i T`` and the columns of each piece; None if there is one piece only."""
-    k, n = basis.shape[:2]
+    return _cut_known(basis.shape[1], basis.tobytes())
+
+
+@lru_cache(maxsize=512)
+def _cut_known(n: int, basis_bytes: bytes) -> tuple[Array, Array, list[Numbers]] | None:
+    """The same kinds of blocks come again from fit to fit."""
+    basis = np.frombuffer(basis_bytes).reshape(-1, n, n)
+    k = len(basis)
     generic = 0.5 + np.modf(np.arange(1, k + 1) * (np.sqrt(5.0) - 1.0) / 2.0)[0]
     vectors = np.linalg.eigh((generic @ basis.reshape(k, -1)).reshape(n, n))[1]
     turned = vectors.T @ basis @ vectors

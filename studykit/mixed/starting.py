@@ -1,4 +1,4 @@
-"""Where the search starts: one scoring step from equal shares of the spread.
+"""Where the search starts: two scoring steps from equal shares of the spread.
 
 With ``V`` linear in ``eta``, the restricted likelihood's scoring step from any ``V`` solves
 ``sum_j tr(P V_i P V_j) eta_j = y' P V_i P y`` (minimum norm quadratic estimation, Rao 1971).
@@ -9,13 +9,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.mixed.derivatives import differentiate
+from studykit.mixed.derivatives import Derivatives, differentiate
 from studykit.mixed.objective import Problem, evaluate
 from studykit.mixed.parameters import nearest_covariance, triangle
 
 Array = NDArray[np.float64]
 
-FLOOR = 0.03  # least share of the outcome's variance that any matrix starts with
+SCORING_STEPS = 2  # a third saves no more Newton steps than it costs
+FLOOR = 0.003  # least share of the outcome's variance that any matrix starts with
 LARGEST_CORRELATION = 0.8
 
 
@@ -31,13 +32,23 @@ def starting_values(problem: Problem) -> tuple[Array, Array]:
         share = 0.5 / effects if number < effects else 0.5
         rows, columns = triangle(block.order)
         eta[block.start : block.stop] = np.where(rows == columns, share, 0.0)
-    psi = np.tile(parameters.factors(eta), (problem.trials, 1))
-    state = evaluate(problem, psi, rescale=False)
-    derivatives = differentiate(problem, state)
+    psi, information = np.tile(parameters.factors(eta), (problem.trials, 1)), None
+    for _ in range(SCORING_STEPS):
+        state = evaluate(problem, psi, rescale=False)
+        derivatives = differentiate(problem, state)
+        if information is None:
+            information = 0.5 * derivatives.trace
+        psi = _inside(problem, state.eta - _scoring_step(derivatives))
+    assert information is not None
+    return psi, information
+
+
+def _scoring_step(derivatives: Derivatives) -> Array:
+    """Inverse of the traces times the gradient, (m, k)."""
     size = np.sqrt(np.maximum(np.diagonal(derivatives.trace, axis1=1, axis2=2), 1e-300))
     scaled = derivatives.trace / size[:, :, None] / size[:, None, :]
     turned = np.linalg.pinv(scaled, rcond=1e-8, hermitian=True) @ (derivatives.gradient / size)[..., None]
-    return _inside(problem, state.eta - turned[..., 0] / size), 0.5 * derivatives.trace
+    return np.asarray(turned[..., 0] / size)
 
 
 def _inside(problem: Problem, eta: Array) -> Array:

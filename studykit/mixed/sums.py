@@ -81,12 +81,16 @@ class Sums:
 
     def moments(self, weights: Products) -> Array:
         """Packed ``sum over pieces of f_a' M f_b`` (m, k, pairs) for symmetric ``M``, given by its parts."""
-        p = self.p
-        columns = np.concatenate(
-            [flat(weights.xx[..., :p, :p]), flat(weights.uu), flat(2.0 * weights.ux[..., :p])], axis=2
-        )
-        last = weights.xx[..., p, :] * np.append(np.full(p, 2.0), 1.0)
-        outcome = np.concatenate([last, flat(2.0 * weights.ux[..., p])], axis=2)
+        m, k = weights.xx.shape[:2]
+        p, inside = self.p, self.groups * self.q**2
+        columns = np.empty((m, k, self.columns.shape[2]))
+        columns[..., : p * p] = flat(weights.xx[..., :p, :p])
+        columns[..., p * p : p * p + inside] = flat(weights.uu)
+        columns[..., p * p + inside :] = flat(2.0 * weights.ux[..., :p])
+        outcome = np.empty((m, k, self.outcome.shape[2]))
+        outcome[..., :p] = 2.0 * weights.xx[..., p, :p]
+        outcome[..., p] = weights.xx[..., p, p]
+        outcome[..., p + 1 :] = flat(2.0 * weights.ux[..., p])
         return np.asarray(
             _times(columns, self.columns.swapaxes(1, 2)) + outcome @ self.outcome.swapaxes(1, 2)
         )
@@ -107,13 +111,14 @@ def add_up(layout: Layout, pieces: Pieces, X: Array, y: Array) -> Sums:
     F = _rotate(layout, pieces, np.concatenate([U, X], axis=2))
     f = _rotate(layout, pieces, y[..., None])
     by_pair = _Adder.of(pieces, pieces.terms.pair, pieces.pairs)
-    columns = [by_pair.add(F[..., q:], F[..., q:])]
-    outcome = [by_pair.add(F[..., q:], f), by_pair.add(f, f)]
+    xx, xy = by_pair.add_both(F[..., q:], F[..., q:], f)
+    columns, outcome = [xx], [xy, by_pair.add(f, f)]
     if J:
         by_group = _Adder.of(pieces, pieces.terms.pair * J + _group(layout)[pieces.terms.a], pieces.pairs * J)
-        products = by_group.add(F[..., :q], F).reshape(-1, pieces.pairs, J, q, q + p)
-        columns += [products[..., :q], products[..., q:]]
-        outcome.append(by_group.add(F[..., :q], f).reshape(-1, pieces.pairs, J * q))
+        uf, uy = by_group.add_both(F[..., :q], F, f)
+        uf = uf.reshape(len(uf), pieces.pairs, J, q, q + p)
+        columns += [uf[..., :q], uf[..., q:]]
+        outcome.append(uy.reshape(len(uy), pieces.pairs, J * q))
     return Sums(
         np.concatenate([flat(part) for part in columns], axis=2),
         np.concatenate([np.broadcast_to(flat(part), (m, *flat(part).shape[1:])) for part in outcome], axis=2),
@@ -180,6 +185,13 @@ class _Adder:
             trial = key[:, None] // self.number
             total[key] = _own(left, trial, a).swapaxes(-1, -2) @ _own(right, trial, b)
         return total.reshape(self.trials, self.number, *widths)
+
+    def add_both(self, left: Array, first: Array, second: Array) -> tuple[Array, Array]:
+        """Sums with ``first`` and with ``second`` on the right; at once where they have the same trials."""
+        if len(first) != len(second):
+            return self.add(left, first), self.add(left, second)
+        whole = self.add(left, np.concatenate([first, second], axis=2))
+        return whole[..., : first.shape[2]], whole[..., first.shape[2] :]
 
 
 def _own(values: Array, trial: Numbers, rows: Numbers) -> Array:
