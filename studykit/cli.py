@@ -161,7 +161,7 @@ def new(arguments: argparse.Namespace) -> int:
 def plan(arguments: argparse.Namespace) -> int:
     """What the study can and cannot tell."""
     study = _open(arguments)
-    result = study.plan(clients=arguments.clients, pilot=arguments.pilot)
+    result = study.plan(clients=arguments.clients, pilot=arguments.pilot, from_records=arguments.from_records)
     text = result.summary()
     if arguments.simulate:
         if not arguments.json:  # the quick answer first

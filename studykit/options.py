@@ -121,6 +121,12 @@ LOOK_BACK = (
 
 
 SIMULATING = (
+    option(
+        "--from-records",
+        type=Path,
+        metavar="FOLDER",
+        help="take spread, correlations and retention from records of your own",
+    ),
     option("--simulate", action="store_true", help="try the plan out on simulated studies as well"),
     option(
         "--trials", type=whole, default=500, metavar="N", help="simulated studies of this size (default: 500)"

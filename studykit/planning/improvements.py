@@ -96,7 +96,7 @@ def _of_strength(assumptions: Assumptions, plan: StrengthPlan, months: float) ->
     if missed.low is not None and missed.low < missed.value:
         share = (1.0 - missed.low) / (1.0 - missed.value)
         cases.append(
-            (f"miss {100 * missed.low:g} of 100 tests in place of {100 * missed.value:g}",
+            (f"miss {100 * missed.low:.0f} of 100 tests in place of {100 * missed.value:.0f}",
              replace(model, tested=model.tested * share), clients,
              "reminders, and a second date for each test"),
         )  # fmt: skip

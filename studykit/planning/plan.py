@@ -19,6 +19,7 @@ from studykit.planning.assumptions import Assumptions, UsedAssumption, dilution
 from studykit.planning.chances import ChancePlan, WidthSpread, plan_chances, width_spread
 from studykit.planning.costs import CostPlan, plan_costs
 from studykit.planning.drawing import foreseen_drawing
+from studykit.planning.from_records import OwnFigures
 from studykit.planning.improvements import Improvement, improvements
 from studykit.planning.interim import InterimPlan, plan_looks
 from studykit.planning.pilot import PilotPlan, plan_pilot
@@ -97,6 +98,8 @@ class Plan:
         For a pilot study, or where one is recommended or asked for.
     simulated : SimulatedPlan or None
         What simulated studies say, where they were asked for.
+    own_figures : OwnFigures or None
+        Assumptions that come from one's own records, where they were asked for.
     from_list : bool
         Whether an outsider draws a sealed list beforehand.
     """
@@ -130,6 +133,7 @@ class Plan:
     looks: InterimPlan | None = None
     pilot: PilotPlan | None = None
     simulated: SimulatedPlan | None = None
+    own_figures: OwnFigures | None = None
 
     def summary(self) -> str:
         """The plan as plain text for an owner."""

@@ -258,8 +258,19 @@ class Study:
 
     # --- planning and the lock ----------------------------------------------------------------
 
-    def plan(self, *, clients: int | None = None, pilot: bool = False) -> Plan:
+    def plan(
+        self, *, clients: int | None = None, pilot: bool = False, from_records: str | Path | None = None
+    ) -> Plan:
         """What the study can and cannot tell.
+
+        Parameters
+        ----------
+        clients : int, optional
+            In all arms together, if not as the protocol plans.
+        pilot : bool
+            Whether a pilot study is planned beside it.
+        from_records : str or Path, optional
+            An earlier study's folder, or a folder of record tables, whose figures replace assumptions.
 
         Raises
         ------
@@ -270,7 +281,13 @@ class Study:
 
         read = self._in_force()
         stop_on(read)
-        return plan_study(read.protocol, clients=clients, pilot=pilot)
+        if from_records is None:
+            return plan_study(read.protocol, clients=clients, pilot=pilot)
+        from studykit.study.own_records import own_figures
+
+        found, notes = own_figures(Path(from_records), read.protocol)
+        plan = plan_study(found.plugged_into(read.protocol), clients=clients, pilot=pilot)
+        return replace(plan, own_figures=found, findings=(*notes, *plan.findings))
 
     def simulate(
         self,
@@ -297,8 +314,14 @@ class Study:
         """
         from studykit.planning.simulated_plan import simulate_plan
 
+        own, protocol = plan.own_figures, self.protocol
         found = simulate_plan(
-            self.protocol, clients=plan.clients, trials=trials, seed=seed, workers=workers, stage=stage
+            protocol if own is None else own.plugged_into(protocol),
+            clients=plan.clients,
+            trials=trials,
+            seed=seed,
+            workers=workers,
+            stage=stage,
         )
         return replace(plan, simulated=found)
 
