@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from functools import partial
 
@@ -10,13 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, DesignError, Finding
+from studykit.lookback.before_after import answer_before_after
 from studykit.lookback.bound import bound_unmeasured
 from studykit.lookback.episodes import Episodes, follow_clients
 from studykit.lookback.exposure import SessionFacts, session_facts
 from studykit.lookback.landmark import answer_landmark
 from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
 from studykit.lookback.naive import curve_of_times, naive_comparison
-from studykit.lookback.results import Answer, LookBack, Method, NextStudy, Sensitivity, UnmeasuredBound
+from studykit.lookback.negative_controls import negative_controls
+from studykit.lookback.next_study import plan_next_study
+from studykit.lookback.results import Answer, Curve, LookBack, Method, Sensitivity, UnmeasuredBound
 from studykit.lookback.session_clock import answer_session_clock
 from studykit.lookback.strategies import answer_strategies, strategy_balance
 from studykit.lookback.target_trial import target_trial
@@ -110,16 +112,20 @@ def look_back(
             *map(at, landmarks),
             strategies,
         )
+    if (log.adopted != UNKNOWN_DAY).any():
+        answers += (answer_before_after(log, episodes, horizon=horizon, least_events=least_events),)
     ordered = tuple(sorted(answers, key=lambda answer: answer.method != chosen))
+    retention = curve_of_times("everybody", episodes.times(), horizon)
+    more = partial(_other_weeks, log, episodes, horizon=horizon, least_events=least_events)
     return LookBack(
         lead=chosen,
         naive=naive_comparison(episodes, facts, horizon=horizon) if marked else None,
         answers=ordered,
-        retention=curve_of_times("everybody", episodes.times(), horizon),
+        retention=retention,
         balance=strategy_balance(log, episodes, horizon=horizon, weeks=grace_weeks) if marked else (),
         bound=_bound(ordered, chosen),
         target_trial=target_trial(log, episodes, horizon=horizon),
-        next_study=_next_study(log, episodes),
+        next_study=plan_next_study(log, episodes, horizon=horizon),
         rows=episodes.clients,
         clients=int(episodes.client.size),
         new_clients=int(episodes.new.sum()),
@@ -131,7 +137,11 @@ def look_back(
         cut_day=episodes.cut_day,
         findings=(*log.findings, *_findings(log, episodes, facts)),
         source=log.source,
-        sensitivity=_sensitivity(log, horizon=horizon, least_events=least_events, marked=marked, rule=rule),
+        sensitivity=(
+            *_sensitivity(log, horizon=horizon, least_events=least_events, marked=marked, rule=rule),
+            *(more(weeks=grace_weeks, retention=retention) if marked else ()),
+        ),
+        negative_controls=negative_controls(log, episodes, facts, horizon=horizon, least_events=least_events),
     )
 
 
@@ -176,22 +186,43 @@ def _bound(answers: tuple[Answer, ...], lead: Method | None) -> UnmeasuredBound 
 def _sensitivity(
     log: AttendanceLog, *, horizon: int, least_events: int, marked: bool, rule: RetentionRule
 ) -> tuple[Sensitivity, ...]:
-    """The same with a longer absence."""
+    """The same with a longer absence before it counts as leaving."""
     other = replace(rule, absence_days=2 * rule.absence_days)
     try:
         episodes = follow_clients(log, rule=other)
     except DesignError:  # the records are shorter than the longer absence
         return ()
-    answer = None
+    answer, which = None, "everybody"
     if marked:
+        which = "session by session"
         answer = answer_session_clock(log, episodes, horizon=horizon, least_events=least_events)
+    elif (log.adopted != UNKNOWN_DAY).any():
+        which = "before and after"
+        answer = answer_before_after(log, episodes, horizon=horizon, least_events=least_events)
     return (
         Sensitivity(
-            f"{other.absence_days} instead of {rule.absence_days} days without attendance count as "
+            f"{which}: {other.absence_days} instead of {rule.absence_days} days without attendance count as "
             "having left",
             answer,
             curve_of_times("everybody", episodes.times(), horizon),
         ),
+    )
+
+
+def _other_weeks(
+    log: AttendanceLog, episodes: Episodes, *, horizon: int, least_events: int, weeks: int, retention: Curve
+) -> tuple[Sensitivity, ...]:
+    """The strategies from joining with half and twice the weeks within which to begin."""
+    return tuple(
+        Sensitivity(
+            f"two strategies from joining: begin within {other} instead of {weeks} weeks",
+            answer_strategies(
+                log, episodes, horizon=horizon, weeks=other, least_events=least_events, resamples=0
+            ),
+            retention,
+        )
+        for other in (weeks // 2, 2 * weeks)
+        if 1 <= other <= horizon // 14
     )
 
 
@@ -220,16 +251,3 @@ def _findings(log: AttendanceLog, episodes: Episodes, facts: SessionFacts) -> tu
             )
         )
     return tuple(found)
-
-
-def _next_study(log: AttendanceLog, episodes: Episodes) -> NextStudy:
-    """Numbers for planning."""
-    followed = float(np.sum(episodes.time - episodes.entry))
-    return NextStudy(
-        None,
-        math.nan,
-        7.0 * episodes.row.size / followed,
-        math.nan,
-        30.0 * float(episodes.new.sum()) / (log.last_day - log.first_day + 1),
-        (),
-    )

@@ -247,7 +247,7 @@ class Sensitivity:
     choice : str
         What was chosen otherwise, in words.
     answer : Answer or None
-        The comparison on the session clock.
+        ``choice`` says which comparison.
     retention : Curve
         Everybody.
     """
@@ -255,6 +255,25 @@ class Sensitivity:
     choice: str
     answer: Answer | None
     retention: Curve
+
+
+@dataclass(frozen=True, slots=True)
+class NegativeControl:
+    """A comparison that partner reps cannot have moved.
+
+    Parameters
+    ----------
+    what, reading : str
+        What is compared, and what a ratio away from 1 means.
+    association : Association or None
+    refused : str
+        Why there is no number; empty otherwise.
+    """
+
+    what: str
+    association: Association | None
+    reading: str
+    refused: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -284,7 +303,8 @@ class LookBack:
     findings : tuple of Finding
     source : str
     sensitivity : tuple of Sensitivity
-        A longer absence before it counts as a departure.
+        A longer absence before it counts as a departure; other weeks within which to begin.
+    negative_controls : tuple of NegativeControl
     """
 
     lead: Method | None
@@ -307,6 +327,7 @@ class LookBack:
     findings: tuple[Finding, ...] = field(default=())
     source: str = ""
     sensitivity: tuple[Sensitivity, ...] = ()
+    negative_controls: tuple[NegativeControl, ...] = ()
 
     def summary(self) -> str:
         """What was found and what remains open, as plain text."""

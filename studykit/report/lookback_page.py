@@ -46,6 +46,7 @@ from studykit.report.lookback_tables import (
     balance_table,
     bias_table,
     checks_table,
+    negative_controls_table,
     person_days_table,
     rows_table,
     sensitivity_table,
@@ -239,7 +240,9 @@ def _each_answer(look: LookBack) -> Section:
             code = f"lookback_answer_{place + 1}"
             caption = f"{answer_label(answer)}: clients still training."
             blocks += pictures(_curves_picture(code, caption, answer.curves, look.horizon))
-    blocks += tables(answers_table(look), sensitivity_table(look), checks_table(look))
+    blocks += tables(
+        answers_table(look), sensitivity_table(look), negative_controls_table(look), checks_table(look)
+    )
     return Section("each", "Each answer, and what it asks", tuple(blocks))
 
 

@@ -95,7 +95,7 @@ def checks_table(look: LookBack) -> Table | None:
 
 
 def sensitivity_table(look: LookBack) -> Table | None:
-    """What another choice would have given, beside the lead."""
+    """What another choice would have given."""
     rows = tuple(
         cells(
             item.choice,
@@ -111,8 +111,24 @@ def sensitivity_table(look: LookBack) -> Table | None:
         column("hazard ratio"),
         column("interval of the ratio", "ratio lower", "ratio upper"),
     )
-    caption = "Had another choice been made: the answer session by session"
+    caption = "Had another choice been made"
     return Table("lookback_sensitivity", caption, columns, rows) if rows else None
+
+
+def negative_controls_table(look: LookBack) -> Table | None:
+    """Comparisons that partner reps cannot have moved."""
+    rows = tuple(
+        cells(item.what, *_ratio(item.association), item.refused or item.reading)
+        for item in look.negative_controls
+    )
+    columns = (
+        words_column("what is compared"),
+        column("ratio"),
+        column("its interval", "ratio lower", "ratio upper"),
+        words_column("how to read it"),
+    )
+    caption = "Comparisons that partner reps cannot have moved: they should stand near 1"
+    return Table("lookback_negative_controls", caption, columns, rows) if rows else None
 
 
 def target_trial_table(look: LookBack) -> Table | None:

@@ -44,10 +44,29 @@ def test_numbers_add_up(look):
 
 
 def test_a_longer_absence_before_it_counts(look):
-    (longer,) = look.sensitivity
-    assert longer.choice.startswith("56 instead of 28 days")
+    longer = look.sensitivity[0]
+    assert longer.choice.startswith("session by session: 56 instead of 28 days")
     assert longer.answer.hazard_ratio.value > 0
     assert longer.retention.share[-1] >= look.retention.share[-1]
+
+
+def test_other_weeks_within_which_to_begin(look):
+    choices = [item.choice for item in look.sensitivity[1:]]
+    assert choices == [
+        "two strategies from joining: begin within 2 instead of 4 weeks",
+        "two strategies from joining: begin within 8 instead of 4 weeks",
+    ]
+    assert all(item.answer.method == "strategies from joining" for item in look.sensitivity[1:])
+
+
+def test_dates_of_adoption_add_the_view_before_and_after(log):
+    adopted = np.full(len(log.trainers), UNKNOWN_DAY)
+    adopted[:2] = 270
+    dated = look_back(dataclasses.replace(log, adopted=adopted), bootstrap=0)
+    assert "before and after" in [answer.method for answer in dated.answers]
+    assert [item.what for item in dated.negative_controls] == [
+        "A made-up date of adoption, half-way before the true one"
+    ]
 
 
 def test_records_without_marks_or_without_anybody_who_did(log):
