@@ -21,7 +21,7 @@ STUDIO = StudioTruth(clients=1500, starting=0.04)
 
 
 def with_missed_bookings(log, before_beginning):
-    """One in ten sessions follows a missed booking; one in ``before_beginning`` of those at which reps begin."""
+    """A booking missed on the eve of 2 % of sessions, and of another share of those at which reps begin."""
     rng = np.random.default_rng(4)
     first = np.full(len(log.clients), 10**9)
     marked = log.session_partner_reps == 1
