@@ -6,7 +6,8 @@ Benchmarks are scripts. Run one, or all::
     for script in tests/benchmarks/mixed_*.py; do OPENBLAS_NUM_THREADS=1 python "$script"; done
 
 A script times both sides in one run on one machine and prints their ratio beside its target; it ends with
-code 1 if a target is missed. Nothing here runs in the default tests: clocks on shared machines differ, and R
+code 1 if a target is missed. Times are processor time of one thread on both sides, so that other work on the
+machine does not count. Nothing here runs in the default tests: clocks on shared machines differ, and R
 (lme4, pbkrtest) is needed. Without R the lines that need it say so and are left out.
 """
 
@@ -29,13 +30,13 @@ HERE = Path(__file__).resolve().parent
 
 
 def median_seconds(call: Callable[[], object], *, repeats: int = 15) -> float:
-    """Median time of a call in seconds, after one call that is not counted."""
+    """Median processor time of a call in seconds, after one call that is not counted."""
     call()
     times = []
     for _ in range(repeats):
-        start = time.perf_counter()
+        start = time.process_time()
         call()
-        times.append(time.perf_counter() - start)
+        times.append(time.process_time() - start)
     return statistics.median(times)
 
 
