@@ -23,7 +23,7 @@ from studykit.errors import (
     ProtocolError,
 )
 from studykit.shipped import shipped
-from studykit.study import enrolling, locking
+from studykit.study import enrolling, locking, planning_ahead
 from studykit.study.checking import (
     Check,
     follow_up_complete,
@@ -261,33 +261,16 @@ class Study:
     def plan(
         self, *, clients: int | None = None, pilot: bool = False, from_records: str | Path | None = None
     ) -> Plan:
-        """What the study can and cannot tell.
-
-        Parameters
-        ----------
-        clients : int, optional
-            In all arms together, if not as the protocol plans.
-        pilot : bool
-            Whether a pilot study is planned beside it.
-        from_records : str or Path, optional
-            An earlier study's folder, or a folder of record tables, whose figures replace assumptions.
+        """What the study can and cannot tell; see `study.planning_ahead`.
 
         Raises
         ------
         ProtocolError
             If the protocol has findings that stop the work.
         """
-        from studykit.planning.plan import plan_study
-
         read = self._in_force()
         stop_on(read)
-        if from_records is None:
-            return plan_study(read.protocol, clients=clients, pilot=pilot)
-        from studykit.study.own_records import own_figures
-
-        found, notes = own_figures(Path(from_records), read.protocol)
-        plan = plan_study(found.plugged_into(read.protocol), clients=clients, pilot=pilot)
-        return replace(plan, own_figures=found, findings=(*notes, *plan.findings))
+        return planning_ahead.plan(read.protocol, clients=clients, pilot=pilot, from_records=from_records)
 
     def simulate(
         self,
@@ -298,32 +281,10 @@ class Study:
         workers: Workers = 1,
         stage: Stage | None = None,
     ) -> Plan:
-        """The same plan with what simulated studies say of it; see `planning.simulated_plan`.
-
-        Parameters
-        ----------
-        plan : Plan
-            Of this study, from `plan`.
-        trials : int
-            Studies of the planned size.
-        seed : int
-        workers : int or str
-            Processes, or the address of a Dask scheduler.
-        stage : callable, optional
-            Is told how far the work is.
-        """
-        from studykit.planning.simulated_plan import simulate_plan
-
-        own, protocol = plan.own_figures, self.protocol
-        found = simulate_plan(
-            protocol if own is None else own.plugged_into(protocol),
-            clients=plan.clients,
-            trials=trials,
-            seed=seed,
-            workers=workers,
-            stage=stage,
+        """The same plan with what simulated studies say of it; see `study.planning_ahead`."""
+        return planning_ahead.simulate(
+            self.protocol, plan, trials=trials, seed=seed, workers=workers, stage=stage
         )
-        return replace(plan, simulated=found)
 
     def lock(self, *, by: str) -> Locked:
         """Decide the protocol: its text goes into the ledger, and every later change is an amendment.
