@@ -7,15 +7,7 @@ from studykit.allocation.audit_result import Anchor, AuditResult, Balance, Predi
 from studykit.allocation.bits import RecordedBits, fresh_entropy
 from studykit.allocation.blocks import PermutedBlocks
 from studykit.allocation.coins import BiasedCoin, Simple
-from studykit.allocation.designs import (
-    arm_at_step,
-    arm_in_period,
-    arm_of_side,
-    crossover_sequences,
-    design_findings,
-    limb_assignments,
-    method_name_findings,
-)
+from studykit.allocation.designs import design_findings, method_name_findings
 from studykit.allocation.entries import Entry
 from studykit.allocation.foresight import Foresight, foresee
 from studykit.allocation.ledger import Ledger
@@ -62,12 +54,8 @@ __all__ = [
     "Surroundings",
     "WithTrainer",
     "allocate_trainers",
-    "arm_at_step",
-    "arm_in_period",
-    "arm_of_side",
     "audit",
     "call_slip",
-    "crossover_sequences",
     "design_findings",
     "draw",
     "draw_split",
@@ -76,7 +64,6 @@ __all__ = [
     "findings_on_design",
     "foresee",
     "fresh_entropy",
-    "limb_assignments",
     "machine_code",
     "make_list",
     "method_for",

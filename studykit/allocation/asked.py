@@ -42,8 +42,8 @@ def method_for(protocol: Protocol) -> AllocationMethod[Any] | None:
     >>> method_for(read_protocol(shipped("protocols") / "parallel.toml").protocol).describe()["method"]
     'permuted blocks'
     """
-    plan, arms = protocol.allocation, protocol.arm_codes
-    ratio = tuple(protocol.arm(code).ratio for code in arms)
+    plan, arms = protocol.allocation, protocol.allocated_codes
+    ratio = (1,) * len(arms) if protocol.turns else tuple(protocol.arm(code).ratio for code in arms)
     if isinstance(plan, asked.PermutedBlocks):
         return PermutedBlocks(arms, ratio=ratio, block_sizes=plan.block_sizes, factors=plan.strata)
     if isinstance(plan, asked.Minimisation):
@@ -69,11 +69,12 @@ def split_plan_for(protocol: Protocol) -> SplitPlan | None:
     if not isinstance(plan, asked.TrainersTogether):
         return None
     return SplitPlan(
-        protocol.arm_codes,
+        protocol.allocated_codes,
         covariates=plan.covariates,
         weights=plan.weights,
         kept_share=_as_written(plan.kept_share),
         kept_at_least=plan.kept_at_least,
+        least_per_arm=1 if protocol.design == "stepped" else 2,
     )
 
 
@@ -100,7 +101,7 @@ def findings_on_design(protocol: Protocol) -> tuple[Finding, ...]:
         outcomes=kinds,
         trainers=protocol.planning.trainers,
         arms=len(protocol.arms),
-        steps=2,  # the least; a protocol does not name the steps
+        steps=max(len(protocol.periods) - 1, 2),
     )
     if not protocol.is_external:
         return found

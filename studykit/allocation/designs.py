@@ -1,4 +1,4 @@
-"""What each design allocates, which designs are refused for what, and what must not be called random."""
+"""Which designs are refused for what, and what must not be called random."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 from studykit.allocation.splits import number_of_partitions
-from studykit.errors import ArgumentError, Finding
+from studykit.errors import Finding
 
 Design = Literal["parallel", "trainers", "crossover", "limbs", "stepped"]
 OutcomeKind = Literal["retention", "training gain", "returns between periods"]
@@ -18,83 +18,6 @@ _NOT_RANDOM = re.compile(
     re.IGNORECASE,
 )
 _FEW_TRAINERS = 3
-
-
-def crossover_sequences(arms: tuple[str, str]) -> tuple[str, str]:
-    """The two sequences of a two-period crossover: these, and not the arms, are allocated (E09).
-
-    Examples
-    --------
-    >>> crossover_sequences(("conventional", "partner_reps"))
-    ('conventional_then_partner_reps', 'partner_reps_then_conventional')
-    """
-    first, second = _two(arms)
-    return f"{first}_then_{second}", f"{second}_then_{first}"
-
-
-def arm_in_period(sequence: str, period: int) -> str:
-    """The arm of a sequence in period 1 or 2.
-
-    Examples
-    --------
-    >>> arm_in_period("conventional_then_partner_reps", 2)
-    'partner_reps'
-    """
-    parts = sequence.split("_then_")
-    if len(parts) != 2 or period not in (1, 2):
-        raise ArgumentError(
-            where="period", expected="a sequence of two arms and period 1 or 2", got=f"{sequence!r}, {period}"
-        )
-    return parts[period - 1]
-
-
-def limb_assignments(arms: tuple[str, str]) -> tuple[str, str]:
-    """The two ways to give two arms to a client's two sides, named after the dominant one.
-
-    Allocating the arm of the dominant side in blocks balances side over dominance by construction.
-
-    Examples
-    --------
-    >>> limb_assignments(("conventional", "partner_reps"))
-    ('dominant_conventional', 'dominant_partner_reps')
-    """
-    first, second = _two(arms)
-    return f"dominant_{first}", f"dominant_{second}"
-
-
-def arm_of_side(assignment: str, side: str, *, dominant: str, arms: tuple[str, str]) -> str:
-    """The arm of the left or right side.
-
-    Examples
-    --------
-    >>> both = ("conventional", "partner_reps")
-    >>> arm_of_side("dominant_partner_reps", "left", dominant="right", arms=both)
-    'conventional'
-    """
-    first, second = _two(arms)
-    if assignment not in limb_assignments(arms) or {side, dominant} - {"left", "right"}:
-        raise ArgumentError(
-            where="side",
-            expected=f"one of {', '.join(limb_assignments(arms))}, and left or right",
-            got=f"{assignment!r}, {side!r}, {dominant!r}",
-        )
-    on_dominant = assignment.removeprefix("dominant_")
-    other = second if on_dominant == first else first
-    return on_dominant if side == dominant else other
-
-
-def arm_at_step(step: int, period: int, *, arms: tuple[str, str]) -> str:
-    """Stepped roll-out: the first arm before the trainer's step, the second from it on.
-
-    Examples
-    --------
-    >>> [arm_at_step(2, period, arms=("conventional", "partner_reps")) for period in (1, 2, 3)]
-    ['conventional', 'conventional', 'partner_reps']
-    """
-    before, after = _two(arms)
-    if step < 1 or period < 1:
-        raise ArgumentError(where="step and period", expected="whole numbers from 1", got=f"{step}, {period}")
-    return after if period > step else before
 
 
 def design_findings(
@@ -197,9 +120,3 @@ def _finding(
     severity: Literal["warn", "stop"], design: Design, expected: str, got: str, todo: str
 ) -> Finding:
     return Finding(severity, f"{design} design", expected, got, todo)
-
-
-def _two(arms: Sequence[str]) -> tuple[str, str]:
-    if len(arms) != 2 or arms[0] == arms[1] or any("_then_" in arm for arm in arms):
-        raise ArgumentError(where="arms", expected="two different arms", got=repr(tuple(arms)))
-    return arms[0], arms[1]

@@ -51,6 +51,8 @@ class SplitPlan:
         reach 5 %: its smallest p-value is one over the number kept.
     listed_at_most : int
         With more splits than this, so many are sampled instead.
+    least_per_arm : int
+        Fewer units in an arm are refused: 2, or 1 for the steps of a roll-out.
 
     Raises
     ------
@@ -64,6 +66,7 @@ class SplitPlan:
     kept_share: Fraction = Fraction(1, 4)
     kept_at_least: int = 20
     listed_at_most: int = 20_000
+    least_per_arm: int = 2
 
     def __post_init__(self) -> None:
         weights = self.weights or (1,) * len(self.covariates)
@@ -84,7 +87,7 @@ class SplitPlan:
 
     def describe(self) -> dict[str, Any]:
         """Everything that is needed to make the plan again."""
-        return {
+        described: dict[str, Any] = {
             "method": "split",
             "arms": list(self.arms),
             "covariates": list(self.covariates),
@@ -93,6 +96,9 @@ class SplitPlan:
             "kept_at_least": self.kept_at_least,
             "listed_at_most": self.listed_at_most,
         }
+        if self.least_per_arm != 2:
+            described["least_per_arm"] = self.least_per_arm
+        return described
 
 
 def plan_from(description: Mapping[str, Any]) -> SplitPlan:
@@ -104,6 +110,7 @@ def plan_from(description: Mapping[str, Any]) -> SplitPlan:
         kept_share=Fraction(description["kept_share"]),
         kept_at_least=description["kept_at_least"],
         listed_at_most=description["listed_at_most"],
+        least_per_arm=description.get("least_per_arm", 2),
     )
 
 
@@ -231,10 +238,11 @@ def find_candidates(
     in means, divided by the variance over units. It does not depend on which group gets which arm.
     """
     codes = tuple(units)
-    if len(codes) < 2 * len(plan.arms):
+    if len(codes) < plan.least_per_arm * len(plan.arms):
+        least = "two" if plan.least_per_arm == 2 else str(plan.least_per_arm)
         raise DesignError(
             where="trainers",
-            expected=f"at least two in each of the {len(plan.arms)} arms",
+            expected=f"at least {least} in each of the {len(plan.arms)} arms",
             got=f"{len(codes)} in all",
             todo="With one trainer in an arm the arm's effect cannot be told from the trainer's.",
         )

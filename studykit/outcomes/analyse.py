@@ -14,6 +14,7 @@ from studykit.outcomes.flow import trace_flow
 from studykit.outcomes.harms import analyse_harms
 from studykit.outcomes.limits import collect_limits
 from studykit.outcomes.rerandomisation import DrawnArms, rerandomise_retention, rerandomise_strength
+from studykit.outcomes.rerandomise_within import rerandomise_within
 from studykit.outcomes.results import (
     OutcomeEstimate,
     Provenance,
@@ -24,6 +25,8 @@ from studykit.outcomes.results import (
 )
 from studykit.outcomes.retention import analyse_retention
 from studykit.outcomes.strength import analyse_strength
+from studykit.outcomes.turns import in_turns
+from studykit.outcomes.within import analyse_within
 from studykit.protocol.types import Protocol
 from studykit.records.rows import StrengthRows, StudyRows
 
@@ -86,7 +89,8 @@ def analyse_rows(
             or "none",
             todo="Enter more records, or analyse later.",
         )
-    harms, delivery = analyse_harms(protocol, rows), analyse_delivery(protocol, rows)
+    by_arm = in_turns(protocol, rows)
+    harms, delivery = analyse_harms(protocol, by_arm), analyse_delivery(protocol, by_arm)
     flow, flow_remarks = trace_flow(rows, strength=continuous[0] if continuous else None, retention=retention)
     return StudyResults(
         title=protocol.study.title,
@@ -137,17 +141,19 @@ def _rerandomised(
     analysed = {result.code for result in continuous}
     for outcome, own in zip(protocol.continuous_outcomes, rows.strength, strict=True):
         if outcome.code in analysed:
-            tests.append(rerandomise_strength(protocol, outcome, own, drawn=drawn))
+            again = rerandomise_within if protocol.turns else rerandomise_strength
+            tests.append(again(protocol, outcome, own, drawn=drawn))
     return tuple(tests)
 
 
 def _continuous(protocol: Protocol, rows: StudyRows, refused: list[Finding]) -> tuple[StrengthResult, ...]:
     by_code: dict[str, StrengthRows] = {scores.outcome: scores for scores in rows.strength}
     found = []
+    analysis = analyse_within if protocol.turns else analyse_strength
     for outcome in protocol.continuous_outcomes:
         result = _unless_too_early(
             f"outcome {outcome.code}",
-            partial(analyse_strength, protocol, outcome, by_code[outcome.code], spells=rows.retention),
+            partial(analysis, protocol, outcome, by_code[outcome.code], spells=rows.retention),
             refused,
         )
         if result is not None:

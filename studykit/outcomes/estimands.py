@@ -26,6 +26,16 @@ def strength_estimand(protocol: Protocol, outcome: ContinuousOutcome, visit: str
     )
 
 
+def within_estimand(protocol: Protocol, outcome: ContinuousOutcome) -> str:
+    """The estimand where every client gets both arms, in one sentence."""
+    summary = "ratio of geometric means" if outcome.scale == "log" else "difference in means"
+    over = f", equal weights over {', '.join(outcome.exercises)}" if len(outcome.exercises) > 1 else ""
+    return (
+        f"In {_population(protocol, outcome.estimand)}: {summary} of {outcome.name} between the arms within "
+        f"clients{over}{_strategies(outcome.estimand)}"
+    )
+
+
 def retention_estimand(protocol: Protocol, outcome: RetentionOutcome, summary: str) -> str:
     """The estimand of the retention outcome, in one sentence."""
     return (

@@ -34,6 +34,8 @@ def client_days(protocol: Protocol, rows: StudyRows) -> Floats:
         return frozen_array(
             [spell(history, end, rule=rule).time for history in rows.retention.histories], float
         )
+    if rows.retention is not None:  # a client's turn in one arm: it ends with its period
+        return frozen_array([history.data_through for history in rows.retention.histories], float)
     known = ~np.isnat(rows.clients.allocated_on)
     days = np.full(rows.clients.number, np.nan)
     passed = (rows.data_through - rows.clients.allocated_on[known]).astype("timedelta64[D]").astype(float)

@@ -101,7 +101,7 @@ def rerandomise_strength(
     _check(drawn, rows.clients.number)
     score = setting.score_at(setting.primary_visit, setting.exercises)
     used = np.isfinite(score)
-    products = _products(
+    products = regression_products(
         score[used],
         _nuisance(setting, used),
         np.vstack([rows.clients.arm, drawn.arms])[:, used],
@@ -122,7 +122,7 @@ def rerandomise_strength(
         exact=drawn.probability is not None,
         p_value=drawn.p_value(values[1:], float(values[0])),
         smallest_p_value=drawn.smallest_p_value(values[1:]),
-        interval=_inverted(products, drawn, level) if len(rows.clients.arm_labels) == 2 else None,
+        interval=inverted_interval(products, drawn, level) if len(rows.clients.arm_labels) == 2 else None,
     )
 
 
@@ -239,7 +239,7 @@ def _nuisance(setting: Setting, used: NDArray[np.bool_]) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class _Products:
+class Products:
     """The products per draw that give the statistic for any shift; row 0 is what was seen."""
 
     ee: Floats
@@ -268,9 +268,9 @@ class _Products:
         return abs(self.estimate / float(self.t(0.0)[0])) if self.ey[0] else float(1.0 / np.sqrt(self.ee[0]))
 
 
-def _products(
+def regression_products(
     y: Floats, nuisance: Floats, arms: NDArray[np.integer[Any]], *, number_of_arms: int, compared: int
-) -> _Products:
+) -> Products:
     """Products of scores and arms with everything else regressed out."""
     seen = (arms[0] == compared).astype(float)
     others = [code for code in range(1, number_of_arms) if code != compared]
@@ -287,12 +287,12 @@ def _products(
         e = drawn - (drawn @ Q) @ Q.T
         y_left, a_left = y - Q @ (Q.T @ y), seen - Q @ (Q.T @ seen)
         full = np.ones(len(arms))
-        return _Products(
+        return Products(
             np.einsum("rc,rc->r", e, e), e @ y, e @ seen,
             y_left @ y_left * full, y_left @ a_left * full, a_left @ a_left * full, freedom,
         )  # fmt: skip
     ee, ey, ea, yy, ya, aa = np.array([_row(y, seen, Q, row, others, compared) for row in arms]).T
-    return _Products(ee, ey, ea, yy, ya, aa, freedom)
+    return Products(ee, ey, ea, yy, ya, aa, freedom)
 
 
 def _row(
@@ -309,7 +309,7 @@ def _row(
     return [float(one @ other) for one, other in pairs]
 
 
-def _inverted(products: _Products, drawn: DrawnArms, level: float) -> Interval | None:
+def inverted_interval(products: Products, drawn: DrawnArms, level: float) -> Interval | None:
     """Shifts that the test does not reject at one minus the level; none where an end cannot be found."""
 
     def excess(shift: float) -> float:

@@ -14,7 +14,9 @@ from studykit.errors import ArgumentError, DesignError, Finding
 from studykit.outcomes.client_day import ClientDay, client_day, same_code
 from studykit.outcomes.harms import pause_rule
 from studykit.outcomes.ramp_in import RampStage, SignOff, ramp_stage
-from studykit.protocol.types import Arm, Dose, Protocol
+from studykit.outcomes.turns import in_turns
+from studykit.protocol.turns import arm_of_period, arm_of_side, is_between_periods, period_on_day
+from studykit.protocol.types import Arm, Dose, Exercise, Protocol
 from studykit.records.consistency import check_consistency
 from studykit.records.derive import derive_rows
 from studykit.records.nearest import nearest_known
@@ -208,12 +210,12 @@ def session_plan(
         If the client has no arm yet.
     """
     mine = _allocated_client(records, client, allocated)
-    arm = protocol.arm(mine.arm)
+    arm = arm_today(protocol, mine, today)
     who = _trainer(records, trainer) or mine.trainer
     day = client_day(records, mine, trainer=who, today=today, sign_off_days=protocol.trainers.sign_off_days)
     dose, planned = arm.dose, has_partner_reps(arm)
     stage = ramp_stage(dose, day.partner_days, today=today) if planned and dose is not None else None
-    offered = [exercise for exercise in protocol.exercises if exercise.partner_reps]
+    offered = _offered(protocol, mine)
     at_most = 0 if stage is None else min(stage.exercises, len(offered))
     withheld = tuple(_arm_reasons(protocol, arm))
     if planned:
@@ -237,7 +239,7 @@ def session_plan(
         cap=cap,
         exercises_today=at_most if cap else 0,
         exercises=tuple(exercise.name for exercise in offered),
-        other_exercises=tuple(entry.name for entry in protocol.exercises if not entry.partner_reps),
+        other_exercises=tuple(entry.name for entry in protocol.exercises if entry not in offered),
         dose=dose,
         stand_alone=_stand_alone(dose, stage, cap),
         sessions=day.sessions,
@@ -246,6 +248,33 @@ def session_plan(
         message_on=today + dt.timedelta(hours=MESSAGE_HOURS) if cap and first <= MESSAGE_SESSIONS else None,
         clearance=day.clearance,
     )
+
+
+def arm_today(protocol: Protocol, mine: Allocated, today: dt.date) -> Arm:
+    """The arm of a client on one day; in a wash-out the reference arm, of two sides the compared one."""
+    if protocol.design == "limbs":
+        return protocol.comparison_arm
+    if not protocol.turns:
+        return protocol.arm(mine.arm)
+    day = 0 if mine.allocated_on is None else (today - mine.allocated_on).days
+    if is_between_periods(protocol, day):
+        return protocol.reference_arm
+    return protocol.arm(arm_of_period(protocol, mine.arm, period_on_day(protocol, day)))
+
+
+def _offered(protocol: Protocol, mine: Allocated) -> list[Exercise]:
+    """Exercises that get partner reps; of sides, those of the side that was drawn for them."""
+    offered = [exercise for exercise in protocol.exercises if exercise.partner_reps]
+    if protocol.design != "limbs":
+        return offered
+    dominant, wanted = mine.factors.get("dominant", ""), protocol.comparison_arm.code
+    if not dominant:
+        return []
+    return [
+        exercise
+        for exercise in offered
+        if arm_of_side(mine.arm, exercise.side, dominant=dominant, arms=protocol.arm_codes) == wanted
+    ]
 
 
 def has_partner_reps(arm: Arm) -> bool:
@@ -356,7 +385,7 @@ def _study_reasons(
 ) -> Iterator[Withheld]:
     """The pause rule on harms, and records that cannot be read."""
     rows, _ = derive_rows(records, protocol, allocated)
-    for reason in pause_rule(protocol, rows):
+    for reason in pause_rule(protocol, in_turns(protocol, rows)):
         yield Withheld("pause rule", f"The pause rule on harms has struck: {reason}.")
     found = (*records.findings, *check_consistency(records, protocol, allocated))
     stops = [finding for finding in found if finding.severity == "stop" and _needed(finding, records)]

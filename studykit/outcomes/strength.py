@@ -128,15 +128,20 @@ def analyse_strength(
         by_visit=by_visit,
         by_exercise=_by_exercise(setting, analysis, primary),
         other_arms=_other_arms(setting, analysis, primary),
-        original_unit=_original_unit(setting, analysis, primary),
-        standardised=_standardised(setting, primary),
+        original_unit=original_unit(
+            setting,
+            primary,
+            analysis.mean(0, setting.primary_visit, setting.exercises),
+            reference=rows.clients.arm_labels[0],
+        ),
+        standardised=standardised_effect(setting, primary),
         sensitivity=sensitivity_analyses(setting, analysis, primary),
         means=_means(setting, analysis),
         spread=variance_components(setting, analysis) if isinstance(analysis, ModelAnalysis) else (),
         trainer_effects=effects_by_trainer(setting, primary),
-        series=_series(setting),
+        series=observed_series(setting),
         reliability=(*reliability, *model_based),
-        missing=_missing(setting, spells),
+        missing=missing_counts(setting, spells),
         model=_model_paragraph(setting, analysis),
         fallback=why,
         rows=rows.rows,
@@ -256,25 +261,27 @@ def _other_arms(setting: Setting, analysis: Chosen, primary: OutcomeEstimate) ->
     return tuple(found)
 
 
-def _original_unit(setting: Setting, analysis: Chosen, primary: OutcomeEstimate) -> OutcomeEstimate | None:
-    """Distance from the reference arm's geometric mean, in the outcome's unit."""
+def original_unit(
+    setting: Setting, primary: OutcomeEstimate, mean: Estimate, *, reference: str
+) -> OutcomeEstimate | None:
+    """Distance from the reference arm's geometric mean, in the outcome's unit; None off the log scale."""
     if setting.outcome.scale != "log":
         return None
-    mean = math.exp(analysis.mean(0, setting.primary_visit, setting.exercises).value)
     note = "the reference arm's adjusted geometric mean is taken as known"
     return replace(
         primary,
         name=f"{primary.name}, in {setting.outcome.unit}",
         unit=setting.outcome.unit,
         presentation="difference",
-        estimate=RescaledEstimate(primary.estimate, mean, True, note),
+        estimate=RescaledEstimate(primary.estimate, math.exp(mean.value), True, note),
         role=_secondary(setting),
-        method=f"{primary.method}; at the adjusted geometric mean of {setting.rows.clients.arm_labels[0]}",
+        method=f"{primary.method}; at the adjusted geometric mean of {reference}",
         remarks=(),
     )
 
 
-def _standardised(setting: Setting, primary: OutcomeEstimate) -> OutcomeEstimate:
+def standardised_effect(setting: Setting, primary: OutcomeEstimate) -> OutcomeEstimate:
+    """The effect over the standard deviation within arms, before allocation where there is a test."""
     spread, _ = baseline_spread(setting)
     kind = "log score" if setting.outcome.scale == "log" else "score"
     when = "before allocation" if setting.rows.baseline_visits else f"at {setting.outcome.primary_visit}"
@@ -317,7 +324,8 @@ def _means(setting: Setting, analysis: Chosen) -> tuple[ArmVisitMean, ...]:
     return tuple(found)
 
 
-def _series(setting: Setting) -> tuple[ObservedSeries, ...]:
+def observed_series(setting: Setting) -> tuple[ObservedSeries, ...]:
+    """Every client's own scores over the visits, for drawing."""
     planned = tuple(float(setting.protocol.visit(label).day) for label in setting.rows.visit_labels)
     days = observed_days(setting.rows, planned)
     clients = setting.rows.clients
@@ -334,7 +342,8 @@ def _series(setting: Setting) -> tuple[ObservedSeries, ...]:
     )
 
 
-def _missing(setting: Setting, spells: RetentionSpells | None) -> tuple[MissingCount, ...]:
+def missing_counts(setting: Setting, spells: RetentionSpells | None) -> tuple[MissingCount, ...]:
+    """Clients with and without a score, by what was allocated and by visit, with reasons."""
     clients = setting.rows.clients
     found = []
     for code, arm in enumerate(clients.arm_labels):

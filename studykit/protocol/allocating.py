@@ -69,16 +69,17 @@ def waits_for_trainers(protocol: Protocol, at: Places) -> Iterator[Finding]:
 def _trainers_together(protocol: Protocol, allocation: TrainersTogether, at: Places) -> Iterator[Finding]:
     """What must hold where trainers, and not clients, are drawn."""
     path: Path = ("allocation", "method")
-    if protocol.design != "trainers":
+    stepped = protocol.design == "stepped"
+    wanted = '"both arms", one after the other' if stepped else '"one arm", since the trainers are drawn'
+    if protocol.design not in ("trainers", "stepped"):
         yield at.finding(
-            "stop", ("design",), expected='"trainers", since the trainers are drawn together',
+            "stop", ("design",), expected='"trainers" or "stepped", since the trainers are drawn together',
             got=f'"{protocol.design}"', todo="Change the design, or the method under [allocation].",
         )  # fmt: skip
-    if protocol.trainers.deliver != "one arm":
+    elif f'"{protocol.trainers.deliver}"' not in wanted:
         yield at.finding(
-            "stop", ("trainers", "deliver"), expected='"one arm", since the trainers are drawn',
-            got=f'"{protocol.trainers.deliver}"',
-        )  # fmt: skip
+            "stop", ("trainers", "deliver"), expected=wanted, got=f'"{protocol.trainers.deliver}"'
+        )
     if "trainer" not in [stratum.code for stratum in protocol.strata]:
         yield at.finding(
             "stop", path, expected='a table [[strata]] with code = "trainer"', got="none",

@@ -14,9 +14,9 @@ from studykit.protocol.allocating import waits_for_trainers
 from studykit.protocol.lines import Path
 from studykit.protocol.looking import missing_for_looks
 from studykit.protocol.places import Places
+from studykit.protocol.turning import turning_completion
 from studykit.protocol.types import Estimand, Outcome, Protocol, RetentionOutcome, Strategies
 
-ANALYSED_DESIGNS = ("parallel", "trainers")
 _UNANSWERED = re.compile(r"^(n/?a|none|nil|not applicable|to be decided|tbd|todo|[-?.]+|)\.?$", re.IGNORECASE)
 _FILL_IN = re.compile(r"fill in", re.IGNORECASE)
 
@@ -33,15 +33,9 @@ _ANSWERED: tuple[tuple[str, tuple[str, ...]], ...] = (
 
 def completion_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     """Everything that is missing before the lock."""
-    if protocol.design not in ANALYSED_DESIGNS:
-        yield at.finding(
-            "stop", ("design",), expected="a design whose analysis exists, " + ", ".join(ANALYSED_DESIGNS),
-            got=f"{protocol.design}, a design whose analysis does not exist yet",
-            todo="It can be planned, not locked; nothing is enrolled that could not be analysed.",
-        )  # fmt: skip
-    else:
-        yield from waits_for_trainers(protocol, at)
+    yield from waits_for_trainers(protocol, at)
     yield from _primaries(protocol, at)
+    yield from turning_completion(protocol, at)
     if not protocol.is_external:
         yield from _fields(protocol, at)
         yield from _ethics(protocol, at)

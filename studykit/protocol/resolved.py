@@ -13,13 +13,15 @@ from studykit.protocol.types import Protocol
 _LATER_DOSE_KEYS = {"stand_alone": False}
 _LATER_KEYS: dict[str, dict[str, Any]] = {
     "allocation": {"sealed_list": ""},
+    "study": {"carry_over": ""},
     "oversight": {"look_fractions": [], "look_spending": "obrien-fleming", "spending_exponent": 3.0},
     "planning": dict.fromkeys(
         ("clients_per_month", "eligible_of_screened", "consented_of_eligible", "test_minutes",
          "extra_minutes", "talk_minutes", "hour_cost", "correlation_limbs", "attendance_spread")
     ),
 }  # fmt: skip
-_LATER_SECTIONS: dict[str, Any] = {"pilot": {"clients": 20, "months": 6, "rules": []}}
+_LATER_EXERCISE_KEYS = ("side", "pair")  # empty by default
+_LATER_SECTIONS: dict[str, Any] = {"periods": [], "pilot": {"clients": 20, "months": 6, "rules": []}}
 
 
 def resolved_content(protocol: Protocol) -> dict[str, Any]:
@@ -33,6 +35,10 @@ def resolved_content(protocol: Protocol) -> dict[str, Any]:
         for key, default in _LATER_DOSE_KEYS.items():
             if arm["dose"] is not None and arm["dose"][key] == default:
                 del arm["dose"][key]
+    for exercise in content["exercises"]:
+        for key in _LATER_EXERCISE_KEYS:
+            if not exercise[key]:
+                del exercise[key]
     for section, keys in _LATER_KEYS.items():
         for key, default in keys.items():
             if key in content[section] and content[section][key] == default:

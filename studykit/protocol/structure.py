@@ -11,6 +11,7 @@ from studykit.errors import Finding, Severity
 from studykit.protocol.allocating import allocation_findings
 from studykit.protocol.lines import Path
 from studykit.protocol.places import Places
+from studykit.protocol.turning import turning_findings
 from studykit.protocol.types import (
     AsRecorded,
     ContinuousOutcome,
@@ -30,6 +31,7 @@ def structure_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     yield from _outcomes(protocol, at)
     yield from _strata(protocol, at)
     yield from allocation_findings(protocol, at)
+    yield from turning_findings(protocol, at)
 
 
 def _known(codes: Sequence[str]) -> str:
@@ -123,13 +125,6 @@ def _outcomes(protocol: Protocol, at: Places) -> Iterator[Finding]:
     ]
     for number in retention[1:]:
         yield at.finding("stop", ("outcomes", number), expected="one retention outcome", got="a second one")
-    if protocol.design in ("crossover", "limbs"):
-        for number in retention:
-            yield at.finding(
-                "stop", ("outcomes", number), expected="no retention outcome in this design", got="one",
-                todo="A client gets both arms here, so staying cannot be put down to either. "
-                "Use the parallel design.",
-            )  # fmt: skip
     for number, outcome in enumerate(protocol.outcomes):
         if isinstance(outcome, ContinuousOutcome):
             yield from _continuous(protocol, outcome, ("outcomes", number), at)

@@ -16,6 +16,7 @@ from studykit.protocol.planned import Assumption as Assumption
 from studykit.protocol.planned import Evidence as Evidence
 from studykit.protocol.planned import Pilot, Planning
 from studykit.protocol.planned import ProgressionRule as ProgressionRule
+from studykit.protocol.turns import TURNING, allocated_codes
 
 
 def _iso_date(value: Any) -> Any:
@@ -60,6 +61,11 @@ class Identity(Section):
     interests: str = ""
     involvement: str = ""
     results_to: str = ""
+    carry_over: str = Field(
+        "",
+        description="where a client gets both arms: why what the one arm did does not last into the other, "
+        "or pass to the other side",
+    )
     sharing: str = ""
 
 
@@ -146,6 +152,10 @@ class Exercise(Section):
     code: Code
     name: Text
     unit: Literal["kg", "lb", "N", "plates"] = "kg"
+    side: Literal["", "left", "right"] = Field(
+        "", description="the side of the body, where the two sides of a client get different arms"
+    )
+    pair: str = Field("", description="a name that the left and the right exercise of a pair share")
     stack_step: float | None = Field(
         None, gt=0.0, description="smallest step of the weight stack, in the unit of the machine"
     )
@@ -169,6 +179,14 @@ class Stratum(Section):
     levels: Annotated[tuple[Text, ...], Many] = Field(
         (), description='the values that occur; empty for "trainer", whose values are in trainers.csv'
     )
+
+
+class Period(Section):
+    """One period of a design in which the arm changes on the way."""
+
+    first_day: int = Field(ge=0, description="first day of the period, counted from allocation")
+    last_day: int = Field(ge=0, description="last day of the period")
+    visit: Code = Field(description="the test at the end of the period")
 
 
 class Visit(Section):
@@ -478,6 +496,7 @@ class Protocol(Section):
     trainers: Trainers = Trainers()
     strata: Annotated[tuple[Stratum, ...], Many] = ()
     visits: Annotated[tuple[Visit, ...], Many] = ()
+    periods: Annotated[tuple[Period, ...], Many] = ()
     outcomes: Annotated[tuple[Outcome, ...], Field(strict=False, min_length=1)]
     allocation: Allocation
     planning: Planning = Planning()
@@ -504,6 +523,16 @@ class Protocol(Section):
         """Arm codes, the reference arm first, the others in the protocol's order."""
         reference = self.reference_arm.code
         return (reference, *(arm.code for arm in self.arms if arm.code != reference))
+
+    @property
+    def allocated_codes(self) -> tuple[str, ...]:
+        """What the draw chooses from: arms, or orders of arms, sides or steps where a client gets both."""
+        return allocated_codes(self)
+
+    @property
+    def turns(self) -> bool:
+        """Whether a client gets both arms: one after the other, or one on each side."""
+        return self.design in TURNING
 
     @property
     def baseline_visits(self) -> tuple[Visit, ...]:

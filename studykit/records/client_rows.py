@@ -54,12 +54,12 @@ def client_rows(records: Records, protocol: Protocol, allocated: Sequence[Alloca
         raise ArgumentError(
             where="allocation", expected="each client allocated once", got=f"{', '.join(twice[:5])} twice"
         )
-    arm = label_codes([client.arm for client in allocated], protocol.arm_codes)
+    arm = label_codes([client.arm for client in allocated], protocol.allocated_codes)
     if (arm < 0).any():
         wrong = allocated[int(np.flatnonzero(arm < 0)[0])]
         raise ArgumentError(
             where=f"allocation of client {wrong.client}",
-            expected=listed(protocol.arm_codes),
+            expected=listed(protocol.allocated_codes),
             got=repr(wrong.arm),
         )
     trainers = _trainer_labels(records, allocated)
@@ -68,7 +68,7 @@ def client_rows(records: Records, protocol: Protocol, allocated: Sequence[Alloca
     return Clients(
         labels,
         frozen_array(arm),
-        protocol.arm_codes,
+        protocol.allocated_codes,
         frozen_array(label_codes([client.trainer for client in allocated], trainers)),
         trainers,
         _factors(records, protocol, allocated, rows),

@@ -36,10 +36,10 @@ def allocated_from_records(records: Records, protocol: Protocol) -> tuple[Alloca
         )
     table = records["allocation"]
     columns = table.columns
-    wrong = np.flatnonzero(label_codes(columns["arm"], protocol.arm_codes) < 0)
+    wrong = np.flatnonzero(label_codes(columns["arm"], protocol.allocated_codes) < 0)
     findings = [
         Finding("stop", f"{table.where}, row {table.row_numbers[row]}, column arm",
-                listed(protocol.arm_codes), repr(columns["arm"][row]), "Correct the arm.")
+                listed(protocol.allocated_codes), repr(columns["arm"][row]), "Correct the arm.")
         for row in wrong
     ]  # fmt: skip
     if not table.number:

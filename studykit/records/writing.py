@@ -208,7 +208,7 @@ def _example_row(table: Table, header: Sequence[str], protocol: Protocol) -> lis
 
 def _protocol_examples(protocol: Protocol) -> dict[str, str]:
     """Codes of the protocol for the columns that hold them."""
-    found = {"arm": protocol.arm_codes[0]}
+    found = {"arm": protocol.allocated_codes[0]}
     visits = protocol.baseline_visits or protocol.visits
     if visits:
         found["visit"] = visits[0].code

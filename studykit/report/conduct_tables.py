@@ -57,7 +57,7 @@ def _middle(numbers: tuple[float, float, float] | None) -> Cell:
 
 def baseline_table(reading: Reading) -> Table:
     """Baseline by arm, without tests: the arms differ by the play of chance only."""
-    arms = reading.arms
+    arms = tuple(flow.arm for flow in reading.results.flow.arms)  # what was drawn: arms, orders, sides, steps
     rows = tuple(
         cells(
             reading.named(f"{row.name}, {row.unit}" if row.unit and row.kind == "mean" else row.name),
@@ -77,7 +77,8 @@ def baseline_table(reading: Reading) -> Table:
         "Mean (standard deviation), or number of clients with per cent; 'not recorded' counts clients by "
         "arm, in the order of the columns."
     )
-    return Table("baseline", "Clients before allocation, by arm", columns, rows, (note,))
+    what = "arm" if arms == reading.arms else "what was drawn"
+    return Table("baseline", f"Clients before allocation, by {what}", columns, rows, (note,))
 
 
 def _cell_of(row: BaselineRow, place: int) -> BaselineCell | None:

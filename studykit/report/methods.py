@@ -20,9 +20,9 @@ from studykit.report.reading import Reading, spaced
 _DESIGNS = {
     "parallel": "parallel arms, clients allocated one by one",
     "trainers": "parallel arms, trainers allocated as clusters, each client with the own trainer",
-    "crossover": "two periods, the order allocated",
-    "limbs": "limbs within a client",
-    "stepped": "a stepped roll-out over trainers",
+    "crossover": "crossover of two periods, the order allocated",
+    "limbs": "two sides of a client, the arm of the dominant side allocated",
+    "stepped": "a stepped roll-out over trainers, the steps allocated",
 }
 
 
@@ -61,7 +61,17 @@ def _design(reading: Reading, protocol: Protocol) -> str:
     if study.population:
         sentences.append(f"Population: {_whole(study.population)}")
     sentences.append(f"Question: {study.question}")
-    return " ".join((*sentences, *_allocation(protocol)))
+    return " ".join((*sentences, *_turns(protocol), *_allocation(protocol)))
+
+
+def _turns(protocol: Protocol) -> tuple[str, ...]:
+    """The periods, and what is thought of carry-over, where a client gets both arms."""
+    if not protocol.turns:
+        return ()
+    days = [f"days {period.first_day} to {period.last_day}" for period in protocol.periods]
+    told = protocol.study.carry_over
+    periods = f"Periods, from allocation: {'; '.join(days)}." if days else ""
+    return tuple(text for text in (periods, f"Carry-over: {_whole(told)}" if told else "") if text)
 
 
 def _whole(text: str) -> str:
@@ -74,7 +84,7 @@ def _allocation(protocol: Protocol) -> tuple[str, ...]:
         told = getattr(protocol.allocation, "description", "")
         return (f"Allocation: {_whole(told)}",) if told else ()
     if isinstance(protocol.allocation, TrainersTogether):
-        return (_trainers_together(protocol.allocation),)
+        return (_trainers_together(protocol.allocation, stepped=protocol.design == "stepped"),)
     if protocol.sealed_list:
         text = (
             f"Clients were allocated one at a time {allocation_words(protocol)}. An outsider drew the list "
@@ -92,7 +102,7 @@ def _allocation(protocol: Protocol) -> tuple[str, ...]:
     return (text,)
 
 
-def _trainers_together(plan: TrainersTogether) -> str:
+def _trainers_together(plan: TrainersTogether, *, stepped: bool) -> str:
     listed = (
         "Clients were listed with their trainers beforehand"
         if plan.clients_listed
@@ -105,10 +115,11 @@ def _trainers_together(plan: TrainersTogether) -> str:
         if balanced
         else "among all splits into arms of equal size"
     )
+    goes = "went over to the other arm with the trainer" if stepped else "got the arm of the trainer"
     return (
         f"Trainers, and not clients, were allocated, all in one recorded act: one split was drawn {kept}, "
         "from the entropy of the operating system, and written to an append-only ledger with its measure of "
-        f"balance, the number kept and the one drawn. {listed}; every client got the arm of the trainer."
+        f"balance, the number kept and the one drawn. {listed}; every client {goes}."
     )
 
 
@@ -222,7 +233,10 @@ def _analysis(protocol: Protocol) -> str:
     )
     shown = level(rules.confidence_level)
     sentences = [
-        "Clients were analysed in the arm they were allocated to, whatever they received.",
+        "Every client is in both arms; each score counts for the arm that the draw gave to its period or "
+        "side, whatever was received."
+        if protocol.turns
+        else "Clients were analysed in the arm they were allocated to, whatever they received.",
         f"Intervals are at the {shown} level; {judged}, with a two-sided type I error of {alpha}{GAP}%.",
         f"Comparisons are adjusted for {covariates}." if covariates else "",
         "Rules that were changed after the lock of the protocol are listed under changes and looks.",

@@ -358,5 +358,5 @@ def harms_sentence(reading: Reading) -> str:
     )
     events = sum(arm.events for arm in harms.arms)
     if not events:
-        return f"{sought} None were recorded among {sum(arm.clients for arm in harms.arms)} clients."
+        return f"{sought} None were recorded among {reading.results.flow.allocated} clients."
     return f"{sought} At least one harm was recorded for {counts}."

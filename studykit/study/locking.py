@@ -30,7 +30,7 @@ def protocol_to_lock(study: Study, *, by: str) -> ReadProtocol:
         If nobody of this code has a role.
     """
     from studykit.protocol.reading import read_protocol
-    from studykit.study.study import PROTOCOL
+    from studykit.study.making import PROTOCOL
 
     read = read_protocol(study.folder / PROTOCOL)
     stop_before_lock(read)
@@ -62,7 +62,7 @@ def amend(study: Study, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...
     """Amend the protocol; see `studykit.study.Study.amend`."""
     from studykit.protocol.reading import parse_protocol, read_protocol
     from studykit.protocol.resolved import changed_keys
-    from studykit.study.study import PROTOCOL
+    from studykit.study.making import PROTOCOL
 
     ledger, locked = study.need_ledger()
     read = read_protocol(study.folder / PROTOCOL)

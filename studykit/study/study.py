@@ -8,7 +8,6 @@ methods, so that a command loads only what it uses.
 from __future__ import annotations
 
 import datetime as dt
-import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,7 +21,6 @@ from studykit.errors import (
     LedgerError,
     ProtocolError,
 )
-from studykit.shipped import shipped
 from studykit.study import enrolling, locking, planning_ahead
 from studykit.study.checking import (
     Check,
@@ -34,7 +32,10 @@ from studykit.study.conduct import write_sheet
 from studykit.study.correcting import require_role, write_correction
 from studykit.study.deciding import file_findings, protocol_findings, stop_on
 from studykit.study.drawing import drawn_again
-from studykit.study.folder import made_whole, synchronised_finding, template, versions
+from studykit.study.folder import versions
+from studykit.study.making import PROTOCOL as PROTOCOL
+from studykit.study.making import RECORDS as RECORDS
+from studykit.study.making import copy_demo, make_study
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Locked, Receipt
@@ -54,7 +55,7 @@ if TYPE_CHECKING:
     from studykit.records.tables import Allocated, Records
 
 SEED = 1  # of re-randomisation tests; any will do, and it is printed
-PROTOCOL, LEDGER, RECORDS, RESULTS = "protocol.toml", "ledger.db", "records", "results"
+LEDGER, RESULTS = "ledger.db", "results"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,24 +101,8 @@ class Study:
         ArgumentError
             If there is no such ready protocol, or an answer cannot be used.
         """
-        from studykit.allocation.places import synchronised_folder
-        from studykit.protocol.filling import fill_template
-        from studykit.protocol.reading import parse_protocol
-        from studykit.protocol.rules import check_protocol
-        from studykit.records.writing import write_empty_tables
-
-        target = Path(folder)
-        text = fill_template(template(design), dict(answers or {}))
-        read = parse_protocol(text, where=PROTOCOL)
-        with made_whole(target) as making:
-            (making / PROTOCOL).write_text(text, encoding="utf-8", newline="\n")
-            (making / RECORDS).mkdir()
-            write_empty_tables(making / RECORDS, read.protocol)
-        findings = list(check_protocol(read.protocol, where=PROTOCOL, text=text))
-        why = synchronised_folder(target)
-        if why:
-            findings.append(synchronised_finding(target, why))
-        return cls(target), tuple(findings)
+        findings = make_study(Path(folder), design=design, answers=answers)
+        return cls(Path(folder)), findings
 
     @classmethod
     def open(cls, folder: str | Path) -> Study:
@@ -155,22 +140,7 @@ class Study:
         FolderError
             If another thing is in the way.
         """
-        target, source = Path(folder), shipped("synthetic_data") / "demo_study"
-        if target.exists():
-            same = (target / PROTOCOL).is_file() and (target / PROTOCOL).read_bytes() == (
-                source / PROTOCOL
-            ).read_bytes()
-            if not same:
-                raise FolderError(
-                    where=str(target),
-                    expected="a free name",
-                    got="something else of that name",
-                    todo="Give another: studykit demo FOLDER.",
-                )
-            return cls(target), False
-        with made_whole(target) as making:
-            shutil.copytree(source, making, dirs_exist_ok=True)
-        return cls(target), True
+        return cls(Path(folder)), copy_demo(Path(folder))
 
     # --- reading ------------------------------------------------------------------------------
 
@@ -434,6 +404,7 @@ class Study:
     ) -> tuple[str, ...]:
         """Why the pause rule on harms has struck; empty when it has not."""
         from studykit.outcomes.harms import pause_rule
+        from studykit.outcomes.turns import in_turns
         from studykit.records.derive import derive_rows
 
         records = records or self.records()
@@ -441,7 +412,7 @@ class Study:
         if not allocated:
             return ()
         rows, _ = derive_rows(records, self.protocol, allocated)
-        return tuple(pause_rule(self.protocol, rows))
+        return tuple(pause_rule(self.protocol, in_turns(self.protocol, rows)))
 
     def audit(
         self,

@@ -224,15 +224,11 @@ def test_unequal_minimisation_is_never_locked(tmp_path: Path) -> None:
 
 def test_check_and_lock_say_what_the_design_cannot_give(tmp_path: Path) -> None:
     """A13, F08: a training gain in a crossover is warned about; trainers as clusters are told their p."""
-    study = Study.create(tmp_path / "crossover")
-    text = (study.folder / "protocol.toml").read_text(encoding="utf-8")
-    start, end = text.index("# Do clients stay?"), text.index("# --- how clients are allocated")
-    crossed = text[:start] + text[end:]
-    crossed = crossed.replace('design = "parallel"', 'design = "crossover"', 1)
-    (study.folder / "protocol.toml").write_text(crossed, encoding="utf-8")
+    study = Study.create(tmp_path / "crossover", design="crossover")
+    edit(study, ('carry_over = "', 'carry_over = "" # "'))
     found = [str(finding) for finding in study.check().findings if finding.severity == "warn"]
     assert any("Gains of the first period last into the second" in text for text in found), found
-    with pytest.raises(ProtocolError, match="a design whose analysis does not exist yet"):
+    with pytest.raises(ProtocolError, match="into the second period"):
         study.lock(by="OW")
 
     study = Study.create(tmp_path / "clusters")

@@ -4,16 +4,15 @@ import numpy as np
 import pytest
 
 from studykit.allocation.blocks import PermutedBlocks
-from studykit.allocation.designs import (
+from studykit.allocation.designs import design_findings, method_name_findings
+from studykit.errors import ArgumentError
+from studykit.protocol.turns import (
     arm_at_step,
     arm_in_period,
     arm_of_side,
     crossover_sequences,
-    design_findings,
     limb_assignments,
-    method_name_findings,
 )
-from studykit.errors import ArgumentError
 from studykit.randomness import stream
 
 ARMS = ("conventional", "partner_reps")

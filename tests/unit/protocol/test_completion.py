@@ -86,9 +86,3 @@ def test_a_planned_look_with_its_rule_can_be_locked() -> None:
 def test_not_applicable_with_a_reason_is_an_answer() -> None:
     text = APPROVED.replace('funding = "the', 'funding = "not applicable, because the', 1)
     assert stops(text) == []
-
-
-@pytest.mark.parametrize("design", ["stepped"])
-def test_a_design_without_its_analysis_is_refused(design: str) -> None:
-    (finding,) = stops(APPROVED.replace('design = "parallel"', f'design = "{design}"'))
-    assert "a design whose analysis exists" in finding.expected

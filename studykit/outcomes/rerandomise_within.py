@@ -1,0 +1,70 @@
+"""Re-randomisation where one client gets both arms: orders, sides or steps are drawn again."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.outcomes.client_facts import independent_columns
+from studykit.outcomes.rerandomisation import DrawnArms, inverted_interval, regression_products
+from studykit.outcomes.results import RerandomisationTest
+from studykit.outcomes.strength_analysis import Setting
+from studykit.outcomes.within import within_setting
+from studykit.outcomes.within_model import within_rows
+from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.records.rows import StrengthRows
+from studykit.results import frozen_array
+
+_DRAWN_AGAIN = {"crossover": "orders", "limbs": "sides", "stepped": "the trainers' steps"}
+
+
+def rerandomise_within(
+    protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows, *, drawn: DrawnArms
+) -> RerandomisationTest:
+    """The t of the arm in a regression with a mean for every client and every period (and exercise).
+
+    Parameters
+    ----------
+    protocol, outcome, rows
+        As for the analysis.
+    drawn : DrawnArms
+        Orders, sides or steps of every client, one column per client of ``rows``.
+
+    Notes
+    -----
+    Scores and what is missing stay as they are; every draw gives every score the arm that it would have had.
+    """
+    setting = within_setting(protocol, outcome, rows)
+    data = within_rows(setting)
+    used = np.unique(data.client)
+    cell = data.exercise * len(data.occasions) + data.occasion
+    parts = [data.client[:, None] == used, cell[:, None] == np.unique(cell)[1:]]
+    if protocol.design == "limbs":
+        parts += [data.before[:, None], data.dominant[:, None]]
+    nuisance = np.column_stack([part.astype(float) for part in parts])
+    nuisance = nuisance[:, independent_columns(nuisance)]
+    # The arm of every score if its client had been allocated otherwise: one row for each code.
+    otherwise = np.array([_arms_if(setting, code) for code in range(len(rows.clients.arm_labels))])
+    again = np.vstack([rows.clients.arm, drawn.arms])[:, data.client]
+    arms = otherwise[again, np.arange(data.client.size)]
+    products = regression_products(data.score, nuisance, arms, number_of_arms=2, compared=1)
+    values = products.t(0.0)
+    return RerandomisationTest(
+        outcome=outcome.code,
+        statistic="t of the arm in the regression of the score on a mean for every client and every period; "
+        f"{_DRAWN_AGAIN[protocol.design]} drawn again",
+        draws=drawn.arms.shape[0],
+        exact=drawn.probability is not None,
+        p_value=drawn.p_value(values[1:], float(values[0])),
+        smallest_p_value=drawn.smallest_p_value(values[1:]),
+        interval=inverted_interval(products, drawn, protocol.analysis.confidence_level),
+    )
+
+
+def _arms_if(setting: Setting, code: int) -> NDArray[np.int64]:
+    """Arm of every score used, had every client been allocated ``code``."""
+    number = setting.rows.clients.number
+    clients = replace(setting.rows.clients, arm=frozen_array(np.full(number, code), np.int64))
+    return within_rows(replace(setting, rows=replace(setting.rows, clients=clients))).arm
