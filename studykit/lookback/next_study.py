@@ -6,16 +6,17 @@ import math
 
 import numpy as np
 
-from studykit.errors import DesignError
+from studykit.errors import ArgumentError, FitError
 from studykit.lookback.episodes import Episodes
 from studykit.lookback.exposure import first_rows
 from studykit.lookback.log import UNKNOWN, AttendanceLog
 from studykit.lookback.results import NextStudy
 from studykit.planning.clusters import design_effect
+from studykit.planning.own_spread import Figure, intraclass_correlation, weibull_shape
 from studykit.planning.proportions import clients_for_shares, score_interval_width
 from studykit.results import Interval
+from studykit.retention.censored import CensoredTimes
 from studykit.retention.curves import RetainedShare, first_day_at_risk, kaplan_meier
-from studykit.retention.trainer_spread import TrainerSpread, trainer_spread
 
 LEAST_AT_RISK = 10
 DIFFERENCES = (0.20, 0.10, 0.05)  # in shares, for which the clients needed are told
@@ -51,16 +52,18 @@ def plan_next_study(log: AttendanceLog, episodes: Episodes, *, horizon: int) -> 
         retained_at_horizon=interval,
         retained=share,
         sessions_per_week=sessions,
-        trainer_spread=math.nan if spread is None else max(spread.value, 0.0),
+        trainer_spread=math.nan if spread is None else spread.value,
         clients_per_month=per_month,
         sentences=(
             *_of_records(share, interval, sessions, per_month, horizon),
             *_of_size(share, training),
             *_of_trainers(spread, training, len(log.trainers)),
         ),
-        trainer_spread_interval=None if spread is None else spread.confidence_interval(0.95),
+        trainer_spread_interval=None
+        if spread is None
+        else Interval(spread.low, spread.high, 0.95, "F of the mean squares, cut at 0"),
         clients_training=training,
-        assumptions=_assumptions(log, share, interval, spread, sessions, per_month),
+        assumptions=_assumptions(log, share, interval, (spread, _shape(episodes)), sessions, per_month),
     )
 
 
@@ -73,7 +76,7 @@ def _retained(episodes: Episodes, horizon: int) -> RetainedShare | None:
     return kaplan_meier(times).at(horizon)
 
 
-def _spread(log: AttendanceLog, episodes: Episodes, horizon: int) -> TrainerSpread | None:
+def _spread(log: AttendanceLog, episodes: Episodes, horizon: int) -> Figure | None:
     """Over the trainers of the first session, among new clients who joined early enough to be judged."""
     owner = episodes.episode
     first = np.flatnonzero(first_rows(owner) == np.arange(len(owner)))
@@ -82,8 +85,18 @@ def _spread(log: AttendanceLog, episodes: Episodes, horizon: int) -> TrainerSpre
     judged = episodes.new & (episodes.joined + horizon <= log.last_day) & (trainer != UNKNOWN)
     stayed = ~(episodes.event & (episodes.time <= horizon))
     try:
-        return trainer_spread(stayed[judged], trainer=trainer[judged])
-    except DesignError:
+        return intraclass_correlation(stayed[judged].astype(float), trainer[judged])
+    except FitError:
+        return None
+
+
+def _shape(episodes: Episodes) -> Figure | None:
+    """Of the times of last sessions of new clients; below 1 most leave early."""
+    came = episodes.new & (episodes.last_attended >= 0)
+    last = np.where(episodes.event, episodes.last_attended + 1, episodes.time)[came]
+    try:
+        return weibull_shape(CensoredTimes(np.maximum(last, 1), episodes.event[came]))
+    except (FitError, ArgumentError):  # too few departures, or nobody at all
         return None
 
 
@@ -146,16 +159,14 @@ def _of_size(share: float, training: int) -> tuple[str, ...]:
     return told, wanted
 
 
-def _of_trainers(spread: TrainerSpread | None, training: int, trainers: int) -> tuple[str, ...]:
+def _of_trainers(spread: Figure | None, training: int, trainers: int) -> tuple[str, ...]:
     if spread is None:
         return ("The spread between trainers cannot be told from these records.",)
-    interval = spread.confidence_interval(0.95)
-    value = max(spread.value, 0.0)
     per_trainer = max(training / max(trainers, 1), 1.0)
-    factor = design_effect(per_trainer, min(value, 0.99))
+    factor = design_effect(per_trainer, min(spread.value, 0.99))
     told = (
-        f"Of the spread in who stays, {100 * value:.0f} % lies between trainers (95 % interval "
-        f"{100 * interval.lower:.0f} to {100 * interval.upper:.0f} %; {spread.trainers} trainers)."
+        f"Of the spread in who stays, {100 * spread.value:.0f} % lies between trainers (95 % interval "
+        f"{100 * spread.low:.0f} to {100 * spread.high:.0f} %; {spread.clients} new clients)."
     )
     if factor < 1.05:
         advice = "Let chance decide client by client, with every trainer giving both ways all the same."
@@ -171,17 +182,18 @@ def _assumptions(
     log: AttendanceLog,
     share: float,
     interval: Interval | None,
-    spread: TrainerSpread | None,
+    figures: tuple[Figure | None, Figure | None],
     sessions: float,
     per_month: float,
 ) -> tuple[str, ...]:
     """Tables for the planning part of a protocol, text by text; nothing that is not known."""
     source = f"own attendance records, {_date(log.first_day)} to {_date(log.last_day)}, looking back"
-    tables: list[tuple[str, float, Interval | None]] = []
+    tables: list[tuple[str, float, tuple[float, float] | None]] = []
     if interval is not None:
-        tables.append(("retention_reference", share, interval))
-    if spread is not None:
-        tables.append(("trainer_icc_retention", max(spread.value, 0.0), spread.confidence_interval(0.95)))
+        tables.append(("retention_reference", share, (interval.lower, interval.upper)))
+    for key, figure in zip(("trainer_icc_retention", "departure_shape"), figures, strict=True):
+        if figure is not None:
+            tables.append((key, figure.value, (figure.low, figure.high)))
     if math.isfinite(sessions):
         tables.append(("sessions_per_week", sessions, None))
     if per_month > 0.0:
@@ -189,10 +201,10 @@ def _assumptions(
     return tuple(_table(key, value, ends, source) for key, value, ends in tables)
 
 
-def _table(key: str, value: float, ends: Interval | None, source: str) -> str:
+def _table(key: str, value: float, ends: tuple[float, float] | None, source: str) -> str:
     lines = [f"[planning.{key}]", f"value = {value:.3g}"]
     if ends is not None:
-        lines += [f"low = {min(ends.lower, value):.3g}", f"high = {max(ends.upper, value):.3g}"]
+        lines += [f"low = {ends[0]:.3g}", f"high = {ends[1]:.3g}"]
     return "\n".join((*lines, f'source = "{source}"', 'evidence = "moderate"'))
 
 

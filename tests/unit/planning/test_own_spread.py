@@ -1,0 +1,52 @@
+"""Spread between trainers of a yes or no: by hand, against another library, by simulation."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pingouin
+import pytest
+
+from studykit.errors import FitError
+from studykit.planning.own_spread import intraclass_correlation
+
+
+def test_equal_numbers_agree_with_pingouins_one_way_coefficient():
+    """Its one-way single-measure coefficient; the interval is printed there with two digits."""
+    rng = np.random.default_rng(1)
+    stayed = (rng.random((8, 12)) < np.linspace(0.3, 0.9, 8)[:, None]).astype(float)
+    trainer = np.repeat(np.arange(8), 12)
+    frame = pd.DataFrame({"trainer": trainer, "place": np.tile(np.arange(12), 8), "stayed": stayed.ravel()})
+    table = pingouin.intraclass_corr(data=frame, targets="trainer", raters="place", ratings="stayed")
+    row = table.iloc[0]
+    found = intraclass_correlation(stayed.ravel(), trainer)
+    assert found.value == pytest.approx(row["ICC"], abs=1e-6)
+    assert [found.low, found.high] == pytest.approx(list(row.filter(like="CI").iloc[0]), abs=0.006)
+
+
+def test_unequal_numbers_by_hand():
+    """Trainers with 1 of 2, 3 of 3 and 1 of 5: mean 1/2, n0 = (10 - 38/10) / 2 = 3.1."""
+    status = np.array([1, 0, 1, 1, 1, 1, 0, 0, 0, 0], float)
+    found = intraclass_correlation(status, np.array([0, 0, 1, 1, 1, 2, 2, 2, 2, 2]))
+    between = (2 * 0.0 + 3 * 0.25 + 5 * 0.09) / 2
+    within = (0.5 + 0.0 + 0.8) / 7
+    assert found.value == pytest.approx((between - within) / (between + 2.1 * within))
+
+
+def test_the_interval_covers_a_known_correlation():
+    """300 studios, 12 trainers of 5 to 40 clients, correlation 0.08 (beta-binomial): within 4 MC errors."""
+    rng = np.random.default_rng(2)
+    rho, mean, hits = 0.08, 0.6, 0
+    a, b = mean * (1 - rho) / rho, (1 - mean) * (1 - rho) / rho
+    for _ in range(300):
+        sizes = rng.integers(5, 41, 12)
+        chance = np.repeat(rng.beta(a, b, 12), sizes)
+        stayed = (rng.random(chance.size) < chance).astype(float)
+        found = intraclass_correlation(stayed, np.repeat(np.arange(12), sizes))
+        hits += found.low <= rho <= found.high
+    assert abs(hits / 300 - 0.95) < 4 * math.sqrt(0.95 * 0.05 / 300)
+
+
+def test_one_trainer_has_no_spread():
+    with pytest.raises(FitError, match="two trainers or more"):
+        intraclass_correlation(np.array([1.0, 0.0]), np.array([0, 0]))
