@@ -179,13 +179,12 @@ def strength_sentences(plan: StrengthPlan, *, confidence_level: float, power: fl
     """What can, and what cannot be learned about a continuous outcome."""
     unit = " %" if plan.unit == "%" else f" {plan.unit}"
     point, name = plan.planned, capital(plan.name)
-    tested = point.tested_per_arm
     over = f" over {plan.exercises} exercises" if plan.exercises > 1 else ""
     can = (
         f"{name} at {plan.visit}{over}: true differences from about {point.detectable:.1f}{unit} are found "
         f"{100 * power:.0f} times in 100. The {100 * confidence_level:g} % interval will be about "
         f"{point.width:.1f}{unit} wide, {point.half_width:.1f}{unit} to either side, with {point.clients} "
-        f"clients, of whom about {tested[0]:.0f} and {tested[1]:.0f} are tested in the two arms."
+        f"clients, of whom about {_who_is_tested(plan)}."
     )
     effect = abs(plan.effect_after_dilution)
     if effect == 0.0:
@@ -201,6 +200,13 @@ def strength_sentences(plan: StrengthPlan, *, confidence_level: float, power: fl
         f"{name}: the assumed difference of {effect:.1f}{unit} cannot be told from none (found "
         f"{100 * point.power:.0f} times in 100); {need}."
     )
+
+
+def _who_is_tested(plan: StrengthPlan) -> str:
+    first, second = plan.planned.tested_per_arm
+    if plan.model.turning is not None:
+        return f"{first:.0f} are tested in both arms"
+    return f"{first:.0f} and {second:.0f} are tested in the two arms"
 
 
 def retention_sentences(plan: RetentionPlan, *, confidence_level: float) -> tuple[str, str]:

@@ -39,6 +39,9 @@ DEFAULTS: dict[str, Assumption] = {
     for key, value, low, high, evidence in _TYPICAL
 }
 
+USUAL_HORIZON = 182  # days
+
+
 MEANINGS: dict[str, str] = {
     "sd_score": "spread of scores between clients",
     "correlation_baseline": "correlation of a client's tests before and after",
@@ -189,9 +192,14 @@ def share_tested(protocol: Protocol, outcome: ContinuousOutcome, assumptions: As
 
 
 def share_still_there(protocol: Protocol, assumptions: Assumptions, *, day: int) -> float:
-    """Share of clients who still train on a day; all of them where the protocol has no retention outcome."""
+    """Share of clients who still train on a day.
+
+    All of them where the protocol has no retention outcome and states no share either; a stated share without
+    an outcome is one at the usual horizon.
+    """
     retention = protocol.retention_outcome
-    if retention is None or day <= 0:
+    if day <= 0 or (retention is None and protocol.planning.retention_reference is None):
         return 1.0
-    part = (day / retention.horizon_day) ** assumptions.value("departure_shape")
+    horizon = USUAL_HORIZON if retention is None else retention.horizon_day
+    part = (day / horizon) ** assumptions.value("departure_shape")
     return float(assumptions.value("retention_reference") ** part)

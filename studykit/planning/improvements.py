@@ -83,7 +83,7 @@ def _of_strength(assumptions: Assumptions, plan: StrengthPlan, months: float) ->
         (f"{STUDIOS} studios of this size: {STUDIOS * clients} clients", studios, STUDIOS * clients,
          "one protocol, the same tests, one ledger"),
     ]  # fmt: skip
-    if plan.exercises > 1:
+    if plan.exercises > 1 and model.turning is None:
         more = plan.exercises + MORE_EXERCISES
         likeness = assumptions.value("correlation_exercises")
         narrower = composite_variance(more, likeness) / composite_variance(plan.exercises, likeness)
@@ -104,7 +104,7 @@ def _of_strength(assumptions: Assumptions, plan: StrengthPlan, months: float) ->
         point = strength_at(changed, number)
         if point is not None and point.half_width < (1.0 - _WORTH_SAYING) * plan.planned.half_width:
             yield Improvement(plan.outcome, change, point.half_width, point.detectable, unit, price)
-    if plan.exercises:
+    if plan.exercises and model.turning is None:
         yield from _limbs(assumptions, plan)
 
 

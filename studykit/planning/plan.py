@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 from studykit.allocation.asked import findings_on_design
 from studykit.allocation.foresight import Foresight
 from studykit.errors import ArgumentError, DesignError, Finding
+from studykit.outcomes.within import REMARKS
 from studykit.planning.advice import (
     Recommendation,
+    about,
     recommend,
     refused,
     retention_sentences,
@@ -17,6 +19,7 @@ from studykit.planning.advice import (
 )
 from studykit.planning.assumptions import Assumptions, UsedAssumption, dilution
 from studykit.planning.chances import ChancePlan, WidthSpread, plan_chances, width_spread
+from studykit.planning.clusters import fewest_trainers
 from studykit.planning.costs import CostPlan, plan_costs
 from studykit.planning.drawing import foreseen_drawing
 from studykit.planning.from_records import OwnFigures
@@ -185,7 +188,7 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
     chances = tuple(plan_chances(assumptions, item, kept=kept) for item in plans)
     costs = plan_costs(protocol, assumptions, clients=number, counts=_counts(number))
     sharper = improvements(assumptions, strength, retention, months=costs.planned.months_of_recruitment)
-    tested = number if strength is None else sum(strength.planned.tested_per_arm)
+    tested = number if strength is None else strength.tested_clients
     looks = plan_looks(protocol, tested=tested)
     asked = pilot or advice.action == "run as a pilot"
     trial_run = plan_pilot(protocol, assumptions) if asked else None
@@ -310,15 +313,36 @@ def _sentences(
 
 
 def _limits_of_trainers(protocol: Protocol, plan: StrengthPlan) -> list[str]:
-    if protocol.is_external or plan.model.nested:
+    """What the design cannot give: to whom the answer speaks, what cannot be told apart."""
+    if protocol.is_external:
         return []
+    if plan.model.nested:
+        return _limits_of_clusters(plan)
+    turning = [REMARKS[protocol.design]] if protocol.turns else []
     if protocol.planning.trainers == 1:
-        return ["With one trainer, what is found holds for this trainer only."]
+        return [*turning, "With one trainer, what is found holds for this trainer only."]
     unit = " %" if plan.unit == "%" else f" {plan.unit}"
     trainers, width = protocol.planning.trainers, plan.planned.width_other_trainers
-    return [
+    holds = (
         f"The answer holds for these {trainers} trainers; for others the interval is {width:.1f}{unit} wide."
-    ]
+    )
+    return [*turning, holds]
+
+
+def _limits_of_clusters(plan: StrengthPlan) -> list[str]:
+    """Whether so few trainers can ever do what clients drawn one by one would (Hemming and others 2011)."""
+    model = plan.model
+    alone = clients_for_strength_power(replace(model, nested=False, trainer_icc=0.0))
+    if alone is None or model.trainer_icc == 0.0:
+        return []
+    fewest = fewest_trainers(alone * min(model.shares), model.trainer_icc)
+    if model.trainers >= 2 * fewest:
+        return []
+    too_few = (
+        f"With {model.trainers} trainers no number of clients finds the assumed difference with the wanted "
+        f"power: that takes at least {2 * fewest} trainers. Clients drawn one by one: about {about(alone)}."
+    )
+    return [too_few]
 
 
 def _headline(

@@ -26,6 +26,7 @@ from studykit.planning.power import (
     fewest_clients,
     t_power,
 )
+from studykit.planning.turning import Turning, share_in_both, turning_error, turning_of
 from studykit.protocol.types import ContinuousOutcome, Protocol
 
 
@@ -55,6 +56,8 @@ class StrengthModel:
     effect : float
         On the analysis scale, diluted where it is declared under full delivery.
     alpha, power, confidence_level : float
+    turning : Turning or None
+        Where one client gets both arms.
     """
 
     scale: str
@@ -70,6 +73,7 @@ class StrengthModel:
     alpha: float
     power: float
     confidence_level: float
+    turning: Turning | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +85,8 @@ class StrengthPoint:
     clients : int
         In all arms together.
     tested_per_arm : (float, float)
-        Expected tests at the primary visit, reference and compared arm.
+        Expected tests at the primary visit, reference and compared arm; where one client gets both arms,
+        each client counts in both.
     standard_error, degrees_of_freedom : float
         Of the difference, on the analysis scale.
     half_width : float
@@ -154,6 +159,12 @@ class StrengthPlan:
     clients_for_effect: int | None
     clients_for_worthwhile: int | None
 
+    @property
+    def tested_clients(self) -> float:
+        """Clients tested at the primary visit, expected; each once."""
+        first, second = self.planned.tested_per_arm
+        return first if self.model.turning else first + second
+
 
 def on_scale(value: float, scale: str) -> float:
     """Per cent to a log difference; other scales stay."""
@@ -202,11 +213,13 @@ def strength_model(
             todo="With so little contrast between the arms no study can answer.",
         )
     nested = protocol.trainers.deliver == "one arm" and not protocol.is_external
+    turning = turning_of(protocol, outcome, assumptions)
+    tested = share_tested(protocol, outcome, assumptions)
     return StrengthModel(
         scale=outcome.scale,
         residual_sd=math.sqrt(variance),
         shares=(ratio[protocol.reference_arm.code] / total, ratio[protocol.comparison_arm.code] / total),
-        tested=share_tested(protocol, outcome, assumptions),
+        tested=tested if turning is None else share_in_both(protocol, assumptions, tested=tested),
         trainers=planning.trainers,
         nested=nested,
         trainer_icc=assumptions.value("trainer_icc_strength") if nested else 0.0,
@@ -216,6 +229,7 @@ def strength_model(
         alpha=protocol.analysis.alpha if alpha is None else alpha,
         power=planning.power,
         confidence_level=protocol.analysis.confidence_level,
+        turning=turning,
     )
 
 
@@ -230,6 +244,9 @@ def _fixed_terms(protocol: Protocol) -> int:
 def _error_and_freedom(model: StrengthModel, clients: int) -> tuple[float, float] | None:
     """Standard error and degrees of freedom, ``None`` where nothing can be estimated."""
     everybody = clients * model.tested
+    if model.turning is not None:
+        known = turning_error(model.turning, everybody, model.trainers)
+        return None if known is None else (known.standard_error, known.degrees_of_freedom)
     freedom = model.trainers - 2.0 if model.nested else everybody - model.fixed_terms
     if freedom < 1.0 or everybody <= 5.0:
         return None
@@ -238,6 +255,11 @@ def _error_and_freedom(model: StrengthModel, clients: int) -> tuple[float, float
     if model.nested:
         variance *= design_effect(max(everybody / model.trainers, 1.0), model.trainer_icc)
     return math.sqrt(variance), freedom
+
+
+def _tested_per_arm(model: StrengthModel, clients: int) -> tuple[float, float]:
+    tested = clients * model.tested
+    return (tested, tested) if model.turning else (tested * model.shares[0], tested * model.shares[1])
 
 
 def strength_at(model: StrengthModel, clients: int) -> StrengthPoint | None:
@@ -250,7 +272,7 @@ def strength_at(model: StrengthModel, clients: int) -> StrengthPoint | None:
     found = detectable_difference(error, degrees_of_freedom=freedom, power=model.power, alpha=model.alpha)
     return StrengthPoint(
         clients=clients,
-        tested_per_arm=(clients * model.shares[0] * model.tested, clients * model.shares[1] * model.tested),
+        tested_per_arm=_tested_per_arm(model, clients),
         standard_error=error,
         degrees_of_freedom=freedom,
         half_width=told(half, model.scale),
@@ -347,9 +369,11 @@ def plan_strength(
     if planned is None:
         raise DesignError(
             where="planning",
-            expected="more tested clients than the analysis has terms"
-            if not model.nested
-            else "at least three trainers",
+            expected="more trainers, periods or clients"
+            if model.turning
+            else "at least three trainers"
+            if model.nested
+            else "more tested clients than the analysis has terms",
             got=f"{clients * model.tested:.0f} tested, {model.fixed_terms} terms, {model.trainers} trainers",
             todo="Nothing can be estimated with so few.",
         )

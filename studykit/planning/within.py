@@ -15,13 +15,13 @@ from studykit.errors import ArgumentError
 from studykit.planning.power import ErrorAndFreedom, check_share, smallest_whole
 
 
-def crossover_error(clients: int, sd_within: float) -> ErrorAndFreedom:
+def crossover_error(clients: float, sd_within: float) -> ErrorAndFreedom:
     """The two-period, two-sequence crossover with as many clients in each sequence, adjusted for period.
 
     Parameters
     ----------
-    clients : int
-        In both sequences together, at least 4.
+    clients : float
+        In both sequences together, at least 4; expected numbers need not be whole.
     sd_within : float
         Spread of one client's score from period to period, the period's own effect apart.
 
@@ -85,13 +85,13 @@ def crossover_bias(carry_over: float) -> float:
 
 
 def limbs_error(
-    clients: int, sd: float, *, correlation_limbs: float, correlation_baseline: float = 0.0
+    clients: float, sd: float, *, correlation_limbs: float, correlation_baseline: float = 0.0
 ) -> ErrorAndFreedom:
     """One limb of each client in either arm, chosen at random: the paired comparison.
 
     Parameters
     ----------
-    clients : int
+    clients : float
         With both limbs tested, at least 3.
     sd : float
         Spread of one limb's score between clients.
