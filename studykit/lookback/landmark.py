@@ -174,13 +174,16 @@ def answer_landmark(
             "trainers either do or do not add partner reps, and there are fewer than two trainers on a side: "
             "the method cannot be told from the person"
         )
-    terms = _terms(log, episodes, rows, landmark)
-    found_ratio, design = _hazard_ratio(times, rows, trainers, terms, events)
+    terms = landmark_terms(log, episodes, rows, landmark)
+    found_ratio, design = landmark_hazard_ratio(times, rows, trainers, terms, events)
     enough = episodes.joined[rows.episode] + horizon <= log.last_day
     return build.answer(found_ratio, design, _shares(rows, times, trainers, terms, enough))
 
 
-def _terms(log: AttendanceLog, episodes: Episodes, rows: LandmarkRows, landmark: int) -> tuple[Term, ...]:
+def landmark_terms(
+    log: AttendanceLog, episodes: Episodes, rows: LandmarkRows, landmark: int
+) -> tuple[Term, ...]:
+    """What was known on the landmark, to adjust for."""
     calendar = episodes.joined[rows.episode] + landmark
     return (
         Term("time since the last session", rows.recency[:, None].astype(float)),
@@ -191,7 +194,7 @@ def _terms(log: AttendanceLog, episodes: Episodes, rows: LandmarkRows, landmark:
     )
 
 
-def _hazard_ratio(
+def landmark_hazard_ratio(
     times: CensoredTimes,
     rows: LandmarkRows,
     trainers: TrainerRole,

@@ -119,10 +119,16 @@ class SimulatedStudio:
     begun: Bools
     sessions: Integers
 
-    @property
-    def last_day(self) -> Integers:
-        """Day of each client's last session, followed to the end of simulated time."""
-        return np.asarray(self.day[np.arange(self.sessions.size), self.sessions - 1], dtype=np.int64)
+    def confirmed_on(self, absence_days: int = 28) -> Integers:
+        """Day on which each client's first departure was confirmed; `FAR` or later where it was not.
+
+        There are no closures and pauses here, so that every day counts.
+        """
+        here = np.arange(self.day.shape[1]) < self.sessions[:, None]
+        day = np.where(here, self.day, FAR)
+        following = np.concatenate((day[:, 1:], np.full((len(day), 1), FAR)), axis=1)
+        gone = np.where(following - day > absence_days, day + absence_days, FAR)
+        return np.asarray(np.where(day[:, 0] > absence_days, absence_days, gone.min(axis=1)), dtype=np.int64)
 
 
 def simulate_studio(
@@ -222,7 +228,11 @@ def simulated_log(truth: StudioTruth, seed: int) -> AttendanceLog:
     >>> len(log.clients), log.first_day, log.last_day, log.marked
     (20, 0, 545, True)
     """
-    studio = simulate_studio(truth, seed)
+    return records_of(truth, simulate_studio(truth, seed))
+
+
+def records_of(truth: StudioTruth, studio: SimulatedStudio) -> AttendanceLog:
+    """The records of a simulated studio."""
     client, column = np.nonzero(np.arange(studio.day.shape[1]) < studio.sessions[:, None])
     day = studio.joined[client] + studio.day[client, column]
     kept = day >= 0

@@ -58,7 +58,7 @@ def test_a_known_effect_and_its_share_at_the_horizon_are_recovered():
     assert abs(math.log(ratio.value / 0.7)) < 3 * ratio.standard_error
     many = dataclasses.replace(truth, clients=20_000, days=200)
     left = [
-        np.mean(simulate_studio(many, 9, regime=regime, all_join_on=0).last_day + 28 <= 182)
+        np.mean(simulate_studio(many, 9, regime=regime, all_join_on=0).confirmed_on() <= 182)
         for regime in (Regime(at_latest=0), Regime(not_before=FAR))
     ]
     found = answer.risk_difference

@@ -1,0 +1,69 @@
+"""Whether a look back at attendance records finds the truth, and how far the naive comparison misses it.
+
+    python analysis/09_look_back_validity.py [--studios N] [--workers N] [--only WORDS]
+
+Simulates studios of 300 clients whose truth is known: no effect; a hazard ratio of 0.7; trainers who add
+partner reps and keep clients better; clients whose early attendance predicts both; and a trait that no
+record holds. Each answer is held to the truth of its own question (ratios as logarithms, differences as
+shares). "naive" is the comparison that must not be made; it should be far off. The others should be right
+within three Monte Carlo errors, with coverage of 95 % intervals from 93.5 to 96.5 %, except under the
+unrecorded trait, which nothing but chance can remove.
+
+Output: a table on the screen, and analysis/output/look_back_validity.csv.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+from dataclasses import asdict
+from pathlib import Path
+
+from studykit.lookback.recovery import STUDIOS, Recovery, recover
+
+OUTPUT = Path(__file__).parent / "output"
+COLUMNS = (
+    "studio", "name", "truth", "studios", "refused", "bias", "bias_error", "coverage", "coverage_error",
+    "spread", "mean_standard_error", "verdict",
+)  # fmt: skip
+
+
+def verdict(row: Recovery, studio: str) -> str:
+    if row.name.startswith("naive"):
+        return "biased, as it must be" if abs(row.bias) > 3.0 * row.bias_error else "NOT biased"
+    if "unrecorded" in studio:
+        return "out of reach"
+    slack = max(0.015, 3.0 * row.coverage_error)
+    if abs(row.bias) > 3.0 * row.bias_error:
+        return "BIASED"
+    return "as wanted" if abs(row.coverage - 0.95) <= slack else "COVERAGE"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--studios", type=int, default=2000)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--only", default="", help="studios whose description has these words")
+    arguments = parser.parse_args()
+    OUTPUT.mkdir(exist_ok=True)
+    with (OUTPUT / "look_back_validity.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
+        writer.writeheader()
+        print("  ".join(COLUMNS))
+        for studio, truth in STUDIOS.items():
+            if arguments.only not in studio:
+                continue
+            for row in recover(truth, range(arguments.studios), workers=arguments.workers):
+                numbers = {key: value for key, value in asdict(row).items() if key in COLUMNS}
+                shown = {
+                    key: f"{value:.4f}" if isinstance(value, float) else value
+                    for key, value in numbers.items()
+                }
+                line = {"studio": studio, **shown, "verdict": verdict(row, studio)}
+                writer.writerow(line)
+                file.flush()
+                print("  ".join(str(line[column]) for column in COLUMNS), flush=True)
+
+
+if __name__ == "__main__":
+    main()
