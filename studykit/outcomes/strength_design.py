@@ -4,7 +4,8 @@ Fixed effects: a mean for every visit and exercise; for every follow-up visit, e
 distance from the reference arm, so that baseline means are equal by design; stratifiers and covariates
 by visit; trainers on follow-up visits. Random effects: a client effect that is unstructured over visits
 (with one exercise, unstructured residuals over visits say the same), client by exercise, and trainers
-on follow-up visits where they are random.
+on follow-up visits where they are random: one effect for all of them, or, where each trainer delivers one arm,
+one unstructured over them.
 """
 
 from __future__ import annotations
@@ -160,6 +161,7 @@ def build_strength_design(
         exercises=len(rows.exercise_labels),
         trainer=trainers.trainer[rows.client] if is_random else None,
         follow_up=_is_follow_up(rows),
+        clusters=trainers.role == "clusters",
     )
     return StrengthDesign(
         scores=scores,
@@ -249,6 +251,7 @@ def random_part(
     exercises: int,
     trainer: Integers | None,
     follow_up: Floats,
+    clusters: bool = False,
 ) -> tuple[tuple[RandomEffect, ...], ResidualStructure | None]:
     """Random effects and residual structure of the default model.
 
@@ -263,6 +266,11 @@ def random_part(
         Where trainers are a random effect.
     follow_up : ndarray of float, shape (m,)
         1 for rows after allocation, else 0.
+    clusters : bool
+        Whether trainers deliver one arm each: their effect is then unstructured over follow-up visits. What
+        trainers add to gains grows as gains do, and arms are compared across trainers: one effect for all
+        follow-up visits rejected 7 to 9 % of true nulls under a large spread between trainers. Where
+        trainers deliver both arms their effect cancels out of the comparison, and one is enough.
     """
     effects: list[RandomEffect] = []
     residual = None
@@ -277,5 +285,11 @@ def random_part(
     elif visits.size > 1:
         residual = ResidualStructure("unstructured", client, visit)
     if trainer is not None:
-        effects.append(RandomEffect("trainer", trainer, follow_up[:, None], columns=("follow-up",)))
+        after = np.unique(visit[follow_up > 0.0])
+        if clusters and after.size > 1:
+            by_visit = (visit[:, None] == after).astype(float)
+            labels = tuple(visit_labels[place] for place in after)
+            effects.append(RandomEffect("trainer", trainer, by_visit, columns=labels))
+        else:
+            effects.append(RandomEffect("trainer", trainer, follow_up[:, None], columns=("follow-up",)))
     return tuple(effects), residual

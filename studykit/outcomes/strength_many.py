@@ -188,6 +188,7 @@ def many_design(scores: ManyScores, role: TrainerRole) -> ManyDesign:
         exercises=exercises,
         trainer=clients.trainer[0, client] if is_random else None,
         follow_up=follow_up,
+        clusters=role == "clusters",
     )
     observed = scores.observed.reshape(studies, -1)
     outcomes = np.where(observed, scores.score.reshape(studies, -1), 0.0)
