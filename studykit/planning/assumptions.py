@@ -31,6 +31,7 @@ _TYPICAL: tuple[tuple[str, float, float, float, Evidence], ...] = (
     ("eligible_of_screened", 0.60, 0.40, 0.90, "weak"),
     ("consented_of_eligible", 0.50, 0.20, 0.80, "judgement"),
     ("talk_minutes", 30.0, 20.0, 60.0, "judgement"),
+    ("trainer_size_variation", 0.3, 0.0, 0.7, "judgement"),
     ("correlation_limbs", 0.7, 0.5, 0.9, "judgement"),
     ("attendance_spread", 0.3, 0.2, 0.5, "judgement"),
 )
@@ -65,6 +66,7 @@ MEANINGS: dict[str, str] = {
     "test_minutes": "minutes of one test visit",
     "extra_minutes": "minutes that partner reps add to a session",
     "hour_cost": "cost of one hour of a trainer",
+    "trainer_size_variation": "spread of the trainers' numbers of clients, as a share of the mean",
     "correlation_limbs": "correlation of a client's two limbs, tests before accounted for",
     "attendance_spread": "spread of how often clients come, as a share of the mean",
 }

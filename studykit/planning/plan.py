@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from studykit.allocation.asked import findings_on_design
 from studykit.allocation.foresight import Foresight
 from studykit.errors import ArgumentError, DesignError, Finding
+from studykit.outcomes.boundaries import planned_boundaries
 from studykit.outcomes.within import REMARKS
 from studykit.planning.advice import (
     Recommendation,
@@ -177,7 +178,8 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
             todo="Such as clients=60.",
         )  # fmt: skip
     primaries = sum(outcome.role == "primary" for outcome in protocol.outcomes)
-    alpha = protocol.analysis.alpha / max(primaries, 1)
+    whole = planned_boundaries(protocol)[-1].level if protocol.oversight.planned_looks else None
+    alpha = (whole or protocol.analysis.alpha) / max(primaries, 1)  # less at the end, if looks are planned
     strength, retention, assumptions, trouble = _outcome_plans(protocol, number, alpha)
     lead = _lead(protocol, strength, retention)
     advice = refused(trouble) if lead is None or trouble else _advice(protocol, lead, number)

@@ -42,6 +42,8 @@ class RetentionModel:
         Whether each trainer delivers one arm.
     trainer_icc : float
         Share of the spread between trainers; matters only where nested.
+    size_variation : float
+        Spread of the trainers' numbers of clients over their mean; matters only where nested.
     alpha, power, confidence_level : float
     """
 
@@ -51,6 +53,7 @@ class RetentionModel:
     trainers: int
     nested: bool
     trainer_icc: float
+    size_variation: float
     alpha: float
     power: float
     confidence_level: float
@@ -159,6 +162,7 @@ def retention_model(
         trainers=protocol.planning.trainers,
         nested=nested,
         trainer_icc=assumptions.value("trainer_icc_retention") if nested else 0.0,
+        size_variation=assumptions.value("trainer_size_variation") if nested else 0.0,
         alpha=protocol.analysis.alpha if alpha is None else alpha,
         power=protocol.planning.power,
         confidence_level=protocol.analysis.confidence_level,
@@ -185,7 +189,10 @@ def retention_at(model: RetentionModel, clients: int) -> RetentionPoint | None:
 
 
 def _inflation(model: RetentionModel, clients: float) -> float:
-    return design_effect(max(clients / model.trainers, 1.0), model.trainer_icc) if model.nested else 1.0
+    if not model.nested:
+        return 1.0
+    each = max(clients / model.trainers, 1.0)
+    return design_effect(each, model.trainer_icc, variation=model.size_variation)
 
 
 def _error(model: RetentionModel, compared: float, n0: float, n1: float, inflation: float) -> float:

@@ -49,6 +49,8 @@ class StrengthModel:
         Whether each trainer delivers one arm.
     trainer_icc : float
         Share of the spread between trainers; matters only where nested.
+    size_variation : float
+        Spread of the trainers' numbers of clients over their mean; matters only where nested.
     trainer_by_arm_sd : float
         Spread of the effect between trainers, on the analysis scale.
     fixed_terms : int
@@ -67,6 +69,7 @@ class StrengthModel:
     trainers: int
     nested: bool
     trainer_icc: float
+    size_variation: float
     trainer_by_arm_sd: float
     fixed_terms: int
     effect: float
@@ -223,6 +226,7 @@ def strength_model(
         trainers=planning.trainers,
         nested=nested,
         trainer_icc=assumptions.value("trainer_icc_strength") if nested else 0.0,
+        size_variation=assumptions.value("trainer_size_variation") if nested else 0.0,
         trainer_by_arm_sd=0.0 if nested else assumptions.value("trainer_by_arm_sd"),
         fixed_terms=_fixed_terms(protocol),
         effect=kept * on_scale(assumptions.value("effect_strength"), outcome.scale),
@@ -253,7 +257,8 @@ def _error_and_freedom(model: StrengthModel, clients: int) -> tuple[float, float
     per_arm = sum(1.0 / (everybody * share) for share in model.shares)
     variance = model.residual_sd**2 * per_arm * (1.0 + 1.0 / (everybody - 4.0))
     if model.nested:
-        variance *= design_effect(max(everybody / model.trainers, 1.0), model.trainer_icc)
+        each = max(everybody / model.trainers, 1.0)
+        variance *= design_effect(each, model.trainer_icc, variation=model.size_variation)
     return math.sqrt(variance), freedom
 
 

@@ -24,6 +24,7 @@ _SPREADS = (
 )  # fmt: skip
 _NOT_NEGATIVE = (
     "measurement_sd", "trainer_by_arm_sd", "extra_minutes", "talk_minutes", "hour_cost", "attendance_spread",
+    "trainer_size_variation",
 )  # fmt: skip
 
 

@@ -61,6 +61,9 @@ class Planning(Section):
     attendance_spread: Assumption | None = Field(
         None, description="spread between clients of how often they come, as a share of the mean"
     )
+    trainer_size_variation: Assumption | None = Field(
+        None, description="standard deviation of the numbers of clients of the trainers, over their mean"
+    )
     hour_cost: Assumption | None = Field(None, description="cost of one hour of a trainer, in your money")
 
 

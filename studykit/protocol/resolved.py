@@ -17,7 +17,8 @@ _LATER_KEYS: dict[str, dict[str, Any]] = {
     "oversight": {"look_fractions": [], "look_spending": "obrien-fleming", "spending_exponent": 3.0},
     "planning": dict.fromkeys(
         ("clients_per_month", "eligible_of_screened", "consented_of_eligible", "test_minutes",
-         "extra_minutes", "talk_minutes", "hour_cost", "correlation_limbs", "attendance_spread")
+         "extra_minutes", "talk_minutes", "hour_cost", "correlation_limbs", "attendance_spread",
+         "trainer_size_variation")
     ),
 }  # fmt: skip
 _LATER_EXERCISE_KEYS = ("side", "pair")  # empty by default

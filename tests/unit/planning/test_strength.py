@@ -19,6 +19,7 @@ from studykit.planning.strength import (
 
 MODEL = StrengthModel(
     scale="log", residual_sd=0.09, shares=(0.5, 0.5), tested=1.0, trainers=3, nested=False, trainer_icc=0.0,
+    size_variation=0.0,
     trainer_by_arm_sd=0.02, fixed_terms=5, effect=math.log(1.08), alpha=0.05, power=0.8,
     confidence_level=0.95,
 )  # fmt: skip

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from studykit.mixed import RandomEffect, fit_linear_mixed
 from studykit.planning.plan import plan_study
 from studykit.planning.turning import Turning, steps_of_trainers, turning_error
 from studykit.protocol.reading import parse_protocol
@@ -70,6 +71,39 @@ def test_stepped_equals_least_squares_on_all_tests(before: bool) -> None:
     variance = np.linalg.inv(design.T @ inverse @ design)[-1, -1]
     assert found.standard_error == pytest.approx(math.sqrt(variance), rel=1e-9)
     assert found.degrees_of_freedom == trainers * times - trainers - times
+
+
+def test_stepped_power_is_that_of_the_mixed_model() -> None:
+    """150 simulated roll-outs fitted with Kenward-Roger: three Monte Carlo errors, 0.12.
+
+    Its degrees of freedom lie about those of the closed form, cells less trainers and periods.
+    """
+    trainers, each, periods = 6, 4, 4
+    schedule = steps_of_trainers(trainers, periods, before=True)
+    assert schedule is not None
+    times = schedule.shape[1]
+    known = turning_error(Turning("stepped", 0.07, 0.2, 0.05, 0.0, periods, True), 24.0, trainers)
+    assert known is not None
+    trainer = np.repeat(np.arange(trainers), each * times)
+    client, period = np.repeat(np.arange(24), times), np.tile(np.arange(times), 24)
+    arm = schedule[trainer, period]
+    fixed = np.column_stack([np.eye(times)[period], arm])
+    random = [
+        RandomEffect("client", client),
+        RandomEffect("trainer", trainer),
+        RandomEffect("period of a trainer", trainer * times + period),
+    ]
+    rng, weights = np.random.default_rng(18), np.append(np.zeros(times), 1.0)
+    found = []
+    for _ in range(150):
+        spread = 0.05 * rng.normal(size=trainers)[trainer] + 0.2 * rng.normal(size=24)[client]
+        score = spread + 0.07 * rng.normal(size=client.size) + 0.06 * arm
+        found.append(fit_linear_mixed(score, fixed, random).contrast(weights))
+    power = known.power(0.06)
+    rejected = np.mean([estimate.p_value <= 0.05 for estimate in found])
+    assert rejected == pytest.approx(power, abs=3 * math.sqrt(power * (1 - power) / 150))
+    freedom = np.mean([estimate.degrees_of_freedom for estimate in found])
+    assert freedom == pytest.approx(known.degrees_of_freedom, rel=0.15)
 
 
 def test_trainers_go_over_as_evenly_as_they_can() -> None:
