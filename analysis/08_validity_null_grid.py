@@ -1,4 +1,4 @@
-"""Type I error of the strength contrast over sizes, numbers of trainers and trainer spread; trainers as clusters.
+"""Type I error of the strength contrast over sizes, numbers of trainers and their spread; as clusters too.
 
     python analysis/08_validity_null_grid.py [--trials N] [--workers N]
 

@@ -4,8 +4,8 @@ Fixed effects: a mean for every visit and exercise; for every follow-up visit, e
 distance from the reference arm, so that baseline means are equal by design; stratifiers and covariates
 by visit; trainers on follow-up visits. Random effects: a client effect that is unstructured over visits
 (with one exercise, unstructured residuals over visits say the same), client by exercise, and trainers
-on follow-up visits where they are random: one effect for all of them, or, where each trainer delivers one arm,
-one unstructured over them.
+on follow-up visits where they are random: one effect for all of them, or, where each trainer delivers one
+arm, one unstructured over them.
 """
 
 from __future__ import annotations
