@@ -13,6 +13,7 @@ from studykit.lookback.before_after import answer_before_after
 from studykit.lookback.bound import bound_unmeasured
 from studykit.lookback.episodes import Episodes, follow_clients
 from studykit.lookback.exposure import SessionFacts, session_facts
+from studykit.lookback.joining import first_session_as_joining
 from studykit.lookback.landmark import answer_landmark
 from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
 from studykit.lookback.naive import curve_of_times, naive_comparison
@@ -72,6 +73,7 @@ def look_back(
     Returns
     -------
     LookBack
+        Where nobody's joining date is known, first sessions stand for them (`first_session_as_joining`).
 
     Raises
     ------
@@ -89,6 +91,7 @@ def look_back(
     """
     _check(horizon, lead, absence_days, landmarks, grace_weeks, bootstrap, least_events)
     rule = RetentionRule(absence_days=absence_days)
+    log, supposed = first_session_as_joining(log, quiet_days=2 * absence_days)
     episodes = follow_clients(log, rule=rule)
     facts = session_facts(log, episodes)
     marked = log.marked and bool(facts.done.any())
@@ -135,7 +138,7 @@ def look_back(
         first_day=log.first_day,
         last_day=log.last_day,
         cut_day=episodes.cut_day,
-        findings=(*log.findings, *_findings(log, episodes, facts)),
+        findings=(*log.findings, *supposed, *_findings(log, episodes, facts)),
         source=log.source,
         sensitivity=(
             *_sensitivity(log, horizon=horizon, least_events=least_events, marked=marked, rule=rule),

@@ -111,6 +111,27 @@ def test_options_that_cannot_be_used(log, options, message):
         look_back(log, **options)
 
 
-def test_nobody_with_a_joining_date(log):
+def test_without_any_joining_date_first_sessions_stand_for_it_and_that_is_said(log):
+    unknown = dataclasses.replace(log, joined=np.full_like(log.joined, UNKNOWN_DAY))
+    found = look_back(unknown, bootstrap=0)
+    told = next(text for text in map(str, found.findings) if "joining dates" in text)
+    first = np.unique(log.session_client, return_index=True)[1]
+    new = log.session_day[first] >= log.first_day + 56
+    assert f"{new.sum()} clients first seen 56 days or more after the records begin" in told
+    assert f"{(~new).sum()} seen before are left out" in told
+    assert (found.new_clients, found.existing_clients) == (new.sum(), 0)
+
+
+def test_nobody_with_a_joining_date_and_records_too_short_to_tell(log):
+    short = log.session_day < 40
+    brief = dataclasses.replace(
+        log,
+        joined=np.full_like(log.joined, UNKNOWN_DAY),
+        last_day=40,
+        **{
+            name: getattr(log, name)[short]
+            for name in ("session_client", "session_day", "session_trainer", "session_partner_reps")
+        },
+    )
     with pytest.raises(DesignError, match="without them nobody can be followed"):
-        look_back(dataclasses.replace(log, joined=np.full_like(log.joined, UNKNOWN_DAY)))
+        look_back(brief)
