@@ -300,7 +300,8 @@ def audit(arguments: argparse.Namespace) -> int:
     receipts = [Receipt.read(path.read_text(encoding="utf-8-sig")) for path in arguments.receipt]
     anchors = [Anchor.read(text) for text in arguments.kept]
     entropy = kept_entropy(arguments.list) if arguments.list else ""
-    result = _open(arguments).audit(receipts=receipts, anchors=anchors, list_entropy=entropy)
+    study = _open(arguments)
+    result = study.audit(receipts=receipts, anchors=anchors, list_entropy=entropy, by=arguments.by)
     _show(arguments, result, result.summary())
     return DONE if result.passed else ATTENTION
 
@@ -309,7 +310,8 @@ def sheet(arguments: argparse.Namespace) -> int:
     """Write a client's session sheet for today, and the page to take home."""
     from studykit.study.conduct import write_sheet
 
-    written = write_sheet(_open(arguments), arguments.client, today=arguments.date, trainer=arguments.trainer)
+    study, day = _open(arguments), arguments.date
+    written = write_sheet(study, arguments.client, today=day, trainer=arguments.trainer, by=arguments.by)
     text = f"{written.plan.summary()}\n\nSheet: {written.path}\nTo take home: {written.take_home}"
     _show(arguments, written.plain(), text)
     return ATTENTION if written.plan.needs_attention else DONE
@@ -432,6 +434,7 @@ _DEMO_FOLDER = option(
 )
 _STUDY = option("study", metavar="STUDY", type=Path, help="the study's folder")
 _CLIENT = option("client", metavar="CLIENT", help="client code")
+_WHO = option("--by", default="", metavar="CODE", help="your code; the tester is told no arm")
 _BY = option("--by", required=True, metavar="CODE", help="your code, as in the protocol's roles")
 _YES = option("--yes", action="store_true", help="do not ask before going on")
 _DESIGN = option("--design", default="parallel", metavar="NAME", help="ready protocol (default: parallel)")
@@ -473,9 +476,9 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (trainers, "my_study --by OW", (_STUDY, _BY, _YES)),
     (seal, "my_study --to ../sealed_slips", (_STUDY, _TO, _SLIPS)),
     (correct, _CORRECTION, (_STUDY, _CLIENT, _FACT, _VALUE, _WHY_CORRECTED, _BY)),
-    (sheet, "my_study C014", (_STUDY, _CLIENT, _DATE, _TRAINER)),
+    (sheet, "my_study C014", (_STUDY, _CLIENT, _DATE, _TRAINER, _WHO)),
     (check, "my_study", (_STUDY,)),
-    (audit, 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"', (_STUDY, _RECEIPT, _KEPT, _LIST)),
+    (audit, 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"', (_STUDY, _RECEIPT, _KEPT, _LIST, _WHO)),
     (analyse, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),
     (report, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),
     (lookback, "export.csv --column client=Member --date-order day", LOOK_BACK),

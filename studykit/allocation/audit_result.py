@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from studykit.allocation.acts import Locked
 from studykit.errors import ArgumentError, Finding
@@ -131,6 +131,10 @@ class AuditResult:
         """Whether nothing stops the study."""
         return all(finding.severity != "stop" for finding in self.findings)
 
+    def without_arms(self) -> AuditResult:
+        """The same for somebody who must not know the arms."""
+        return replace(self, arms=(), balance=())
+
     def summary(self) -> str:
         """The whole audit in words that an owner can read."""
         return "\n".join((*_headline(self), *_balance_lines(self), *_guess_lines(self), *_anchor_lines(self)))
@@ -169,6 +173,8 @@ def _headline(result: AuditResult) -> list[str]:
 def _balance_lines(result: AuditResult) -> list[str]:
     if not result.kinds.get("allocation", 0):
         return ["No client has an arm yet."]
+    if not result.balance:
+        return ["", "Numbers by arm are not shown to the person who tests."]
     label = max(len(f"{row.factor}: {row.level}") for row in result.balance)
     lines = ["", f"{'Clients per arm':<{label}}  " + "  ".join(result.arms)]
     for row in result.balance:

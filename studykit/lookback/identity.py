@@ -12,7 +12,7 @@ from pathlib import Path
 from studykit.errors import DataError, Finding, FolderError
 from studykit.lookback.columns import WANTED, Placed
 from studykit.lookback.written import Opened, WrittenColumn, WrittenTable
-from studykit.records.identifiers import code_trouble, personal_mark
+from studykit.protocol.identifiers import code_trouble, personal_mark
 from studykit.records.raw import guarded
 
 PREFIX = {"client": "C", "trainer": "T"}

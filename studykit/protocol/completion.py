@@ -9,8 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from studykit.errors import Finding
+from studykit.errors import Finding, Severity
 from studykit.protocol.allocating import waits_for_trainers
+from studykit.protocol.identifiers import code_trouble, personal_mark
 from studykit.protocol.lines import Path
 from studykit.protocol.looking import missing_for_looks
 from studykit.protocol.places import Places
@@ -85,7 +86,22 @@ def _ethics(protocol: Protocol, at: Places) -> Iterator[Finding]:
         )  # fmt: skip
 
 
+def role_findings(protocol: Protocol, at: Places, *, severity: Severity) -> Iterator[Finding]:
+    """A stop before the lock, else a warning, where a role holds a person's name and not a code."""
+    for key, text in protocol.roles.model_dump().items():
+        value = str(text).strip()
+        if not value or not _is_answered(value) or value.casefold().startswith("not applicable"):
+            continue
+        mark = personal_mark(value) or code_trouble(value)
+        if mark:
+            yield at.finding(
+                severity, ("roles", key), expected="a code such as OW, as in the records", got=mark,
+                todo="Names stand on a list that is kept apart; here and in the ledger only codes.",
+            )  # fmt: skip
+
+
 def _people(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    yield from role_findings(protocol, at, severity="stop")
     roles = protocol.roles
     if roles.enrolment and roles.enrolment == roles.testing:
         yield at.finding(

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import re
 
-from studykit.records.schema import EXAMPLE_CLIENT
-
 _MAIL = re.compile(r"\S+@\S+")
 _TELEPHONE_MARKS = re.compile(r"[ ()/.\-]")
 _WORD = r"[^\W\d_]"
@@ -39,7 +37,7 @@ def personal_mark(text: str, *, person: bool = True) -> str:
         return "an e-mail address"
     if _is_telephone(text):
         return "a telephone number"
-    if person and text != EXAMPLE_CLIENT and (_NAME_PARTS.fullmatch(text) or _is_word(text)):
+    if person and (_NAME_PARTS.fullmatch(text) or _is_word(text)):
         return "a name"
     return ""
 

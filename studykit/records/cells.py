@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studykit.records.dates import calendar_day, date_readings, is_day_count
-from studykit.records.identifiers import code_trouble, personal_mark
+from studykit.protocol.identifiers import code_trouble, personal_mark
 from studykit.records.nearest import listed, nearest_known
 from studykit.records.schema import PEOPLE_COLUMNS, YES_NO, Column
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from studykit.errors import DesignError
+from studykit.study.rights import refuse_the_blind
 
 if TYPE_CHECKING:
     from studykit.outcomes.session_plan import SessionPlan
@@ -40,7 +41,9 @@ class Sheet:
         return {**verdict, **fields, "sheet": str(self.path), "take_home": str(self.take_home)}
 
 
-def write_sheet(study: Study, client: str, *, today: dt.date | None = None, trainer: str = "") -> Sheet:
+def write_sheet(
+    study: Study, client: str, *, today: dt.date | None = None, trainer: str = "", by: str = ""
+) -> Sheet:
     """Write the session sheet of one client and the page to take home.
 
     Parameters
@@ -52,6 +55,8 @@ def write_sheet(study: Study, client: str, *, today: dt.date | None = None, trai
         Day of the session; by default the day on which this runs.
     trainer : str
         Who trains the client that day, if not the trainer recorded before allocation.
+    by : str
+        Who asks for the sheet; it tells the arm, so it is not for the tester.
 
     Raises
     ------
@@ -65,6 +70,8 @@ def write_sheet(study: Study, client: str, *, today: dt.date | None = None, trai
     from studykit.study.study import RESULTS
 
     protocol, records = study.protocol, study.records()
+    for code in (by, trainer):
+        refuse_the_blind(code, protocol, where="sheet")
     allocated = study.allocated(records)
     if not allocated:
         raise DesignError(

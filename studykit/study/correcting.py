@@ -1,4 +1,4 @@
-"""Whether a correction says something that the fact can be, and whether its author has a role."""
+"""Whether a correction says something that the fact can be."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from studykit.errors import ArgumentError
+from studykit.study.rights import require_right
 
 if TYPE_CHECKING:
     from studykit.allocation.entries import Entry
@@ -16,21 +17,6 @@ if TYPE_CHECKING:
 
 _OLDEST = 110
 _YES_OR_NO = ("baseline_tested", "cleared", "consented", "eligible", "touch_consented")
-
-
-def require_role(by: str, *protocols: Protocol) -> None:
-    """Refuse a code that no role of the protocol has; a protocol that names nobody asks for nothing.
-
-    Raises
-    ------
-    ArgumentError
-    """
-    roles = [code for protocol in protocols for code in protocol.roles.model_dump().values() if code]
-    if roles and by.strip().casefold() not in {code.casefold() for code in roles}:
-        raise ArgumentError(
-            where="by", expected=f"a code of the protocol's roles: {', '.join(dict.fromkeys(roles))}",
-            got=repr(by), todo="Give your own code; a new person is added to [roles] first.",
-        )  # fmt: skip
 
 
 def write_correction(
@@ -43,7 +29,7 @@ def write_correction(
     facts = {} if entry is None else {**entry.facts, **entry.true_stratum}
     if entry is not None and fact not in facts and fact != "arm":
         raise ArgumentError(where="fact", expected=f"one of {', '.join(sorted(facts))}", got=repr(fact))
-    require_role(by, protocol)
+    require_right("correct", by, protocol)
     if fact in facts:
         value = corrected_value(fact, value, protocol=protocol, records=records)
     return ledger.correct(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,20 @@ def protocol_findings(read: ReadProtocol) -> tuple[Finding, ...]:
     if any(finding.severity == "stop" for finding in found):
         return found
     return (*found, *findings_on_design(read.protocol))
+
+
+def before_lock_findings(read: ReadProtocol) -> tuple[Finding, ...]:
+    """What would keep the protocol from being locked, as warnings: it can be planned without."""
+    from studykit.protocol.completion import completion_findings
+    from studykit.protocol.places import Places
+
+    at = Places.of(read.protocol, where=read.where, text=read.text)
+    return tuple(
+        replace(finding, severity="warn", todo=f"{finding.todo} Needed before the lock.".strip())
+        if finding.severity == "stop"
+        else finding
+        for finding in completion_findings(read.protocol, at)
+    )
 
 
 def stop_on(read: ReadProtocol) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from studykit.errors import AllocationRefused, DesignError, Finding
-from studykit.study.correcting import require_role
+from studykit.study.rights import require_right
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Receipt
@@ -47,7 +47,7 @@ def allocate_trainers(study: Study, *, by: str) -> Split:
 
     plan = _plan(study)
     ledger, _ = study.need_ledger()
-    require_role(by, study.protocol)
+    require_right("allocate", by, study.protocol)
     listed = bool(getattr(study.protocol.allocation, "clients_listed", False))
     return draw(ledger, trainer_facts(study), plan=plan, by=by, clients_listed=listed)
 
@@ -176,13 +176,13 @@ def open_slip(study: Study, client: str, *, word: str, by: str) -> Receipt:
     from studykit.allocation.slips import open_slip as record
 
     ledger, _ = study.need_ledger()
-    require_role(by, study.protocol)
+    require_right("allocate", by, study.protocol)
     return record(ledger, client.strip(), word=word, by=by)
 
 
 def _ready(study: Study, client: str, *, by: str) -> EnrolmentFacts:
     """The facts of a client who can be allocated now."""
-    require_role(by, study.protocol)
+    require_right("allocate", by, study.protocol)
     reasons = study.pause_reasons()
     if reasons:
         raise AllocationRefused(

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from studykit.errors import DataError, LedgerError
 from studykit.study.checking import lost_ledger_findings
-from studykit.study.correcting import require_role
 from studykit.study.deciding import stop_before_lock, stop_on
 from studykit.study.folder import versions
+from studykit.study.rights import require_right
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Locked
@@ -34,7 +34,7 @@ def protocol_to_lock(study: Study, *, by: str) -> ReadProtocol:
 
     read = read_protocol(study.folder / PROTOCOL)
     stop_before_lock(read)
-    require_role(by, read.protocol)
+    require_right("lock", by, read.protocol)
     return read
 
 
@@ -68,7 +68,7 @@ def amend(study: Study, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...
     read = read_protocol(study.folder / PROTOCOL)
     stop_on(read)
     before = parse_protocol(locked.current_protocol, where="the locked protocol").protocol
-    require_role(by, before, read.protocol)
+    require_right("lock", by, before, read.protocol)
     changed = tuple(changed_keys(before, read.protocol))
     if not changed and _publish(ledger, study, by=by):
         return locked, ("allocation, sealed_list",)

@@ -259,7 +259,7 @@ def _settle_columns(opened: Opened, said: Said, asking: Asking | None) -> tuple[
     if asking is not None and placed.guesses and not placed.missing:
         answers = {
             guess.key: guess.header
-            if asking.confirm(f"{guess.where}: does the column {guess.header!r} hold the {guess.meaning}?")
+            if asking.confirm(f"{guess.where}: is {guess.header!r} the column {guess.key} ({guess.meaning})?")
             else UNUSED
             for guess in placed.guesses
         }

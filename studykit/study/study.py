@@ -29,13 +29,14 @@ from studykit.study.checking import (
     said_to_be_randomised,
 )
 from studykit.study.conduct import write_sheet
-from studykit.study.correcting import require_role, write_correction
-from studykit.study.deciding import file_findings, protocol_findings, stop_on
+from studykit.study.correcting import write_correction
+from studykit.study.deciding import before_lock_findings, file_findings, protocol_findings, stop_on
 from studykit.study.drawing import drawn_again
 from studykit.study.folder import versions
 from studykit.study.making import PROTOCOL as PROTOCOL
 from studykit.study.making import RECORDS as RECORDS
 from studykit.study.making import copy_demo, make_study
+from studykit.study.rights import is_kept_blind, require_right
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Locked, Receipt
@@ -376,6 +377,7 @@ class Study:
         except ProtocolError as error:
             return Check(str(self.folder), error.findings, (), None)
         findings += protocol_findings(read)
+        findings += before_lock_findings(read) if self.locked is None else ()
         findings += self._file_findings(read)
         records = self.records()
         allocated = self.allocated(records)
@@ -420,8 +422,11 @@ class Study:
         receipts: Sequence[Receipt] = (),
         anchors: Sequence[Anchor] = (),
         list_entropy: str = "",
+        by: str = "",
     ) -> AuditResult:
         """Verify the ledger's chain, repeat every draw, compare receipts, codes and lists kept elsewhere.
+
+        Who tests strength (``by``) is shown no numbers by arm.
 
         Raises
         ------
@@ -439,7 +444,8 @@ class Study:
                 got="none",
                 todo="There is one from the lock on: studykit lock STUDY --by CODE.",
             )
-        return audit(Ledger(path), receipts=receipts, anchors=anchors, list_entropy=list_entropy)
+        result = audit(Ledger(path), receipts=receipts, anchors=anchors, list_entropy=list_entropy)
+        return result.without_arms() if by and is_kept_blind(by, self.protocol) else result
 
     # --- results ------------------------------------------------------------------------------
 
@@ -500,7 +506,7 @@ class Study:
                 todo="Wait for the end. An early look is logged and printed in the report.",
             )
         self.need_ledger()
-        require_role(by, self.protocol)
+        require_right("look", by, self.protocol)
 
     def _log_look(self, by: str, reason: str, rows: StudyRows) -> None:
         ledger, _ = self.need_ledger()

@@ -15,7 +15,7 @@ from studykit.records.cells import (
     read_date,
     read_number,
 )
-from studykit.records.identifiers import personal_mark
+from studykit.protocol.identifiers import personal_mark
 from studykit.records.schema import Column
 
 NUMBER = Column("load", "number", "a load")
