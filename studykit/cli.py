@@ -405,7 +405,7 @@ def lookback(arguments: argparse.Namespace) -> int:
         by=arguments.by, options={"horizon": arguments.horizon, "lead": arguments.lead},
     )  # fmt: skip
     asking = _Keyboard() if is_interactive() and not arguments.json else None
-    done = look_back_from(wish, asking=asking, step=Progress(3).step)
+    done = look_back_from(wish, asking=asking, step=Progress(2 if asking else 3).step)
     for notice in done.notices:
         _complain(notice)
     lines = [done.look.summary(), ""]

@@ -32,8 +32,8 @@ _STATE_WORDS: Mapping[str, tuple[str, ...]] = {
                   "cancelled by client", "cancelled by trainer", "rescheduled"),
     "no show": ("no show", "noshow", "absent", "missed", "did not attend", "not attended", "did not come",
                 "no", "n", "false", "0"),
-    "booked": ("booked", "reserved", "scheduled", "pending", "waiting list", "waitlisted", "confirmed",
-               "open"),
+    "booked": ("booked", "reserved", "scheduled", "pending", "waiting list", "waitlist", "waitlisted",
+               "confirmed", "open"),
 }  # fmt: skip
 _YES, _NO = (
     frozenset({"yes", "y", "true", "x", "done", "✓", "✔"}),

@@ -185,7 +185,8 @@ def look_back_from(
     log_here = _ledger_wanted(wish)
     notices = list(_in_the_way(wish.folder))
     said = wish.said.over(_earlier(wish.folder, notices))
-    step("reading the export")
+    if asking is None:  # else questions would stand in the middle of a line
+        step("reading the export")
     log, said, more = _read(wish, said, asking)
     notices += more
     step("comparing")
