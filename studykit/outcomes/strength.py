@@ -395,8 +395,9 @@ def _model_paragraph(setting: Setting, analysis: Chosen) -> str:
     by_exercise = " and exercise" if many else ""
     trainers = {
         "fixed": " Trainers are fixed effects on follow-up visits.",
-        "random": " Trainers are a random effect, unstructured over follow-up visits.",
-        "clusters": " Trainers, who delivered one arm each, are a random effect on follow-up visits.",
+        "random": " Trainers are a random effect on follow-up visits.",
+        "clusters": " Trainers, who delivered one arm each, are a random effect, unstructured over follow-up "
+        "visits.",
     }.get(setting.trainers.role, "")
     random = (
         "a client effect that is unstructured over visits, and a client-by-exercise effect"
