@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import first_rows
+from studykit.lookback.exposure import at_first_session
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog
 from studykit.results import RowCount
 
@@ -84,11 +84,8 @@ class AdoptionCells:
 def follow_up(log: AttendanceLog, episodes: Episodes) -> tuple[FollowUp, RowCount]:
     """When clients were at risk, for those whose trainer is known and did not adopt before the records."""
     clients = len(episodes.client)
-    owner = episodes.episode
-    first = np.flatnonzero(first_rows(owner) == np.arange(len(owner)))
-    trainer, begin = np.full(clients, NEVER), np.full(clients, NEVER)
-    trainer[owner[first]] = log.session_trainer[episodes.row[first]]
-    begin[owner[first]] = episodes.day[first] + episodes.joined[owner[first]]
+    trainer = at_first_session(episodes, log.session_trainer[episodes.row], missing=NEVER)
+    begin = at_first_session(episodes, episodes.day, missing=NEVER // 2) + episodes.joined
     start = np.where(episodes.new, episodes.joined, begin)
     last = episodes.joined + episodes.last_attended
     cut = episodes.cut_day + 1

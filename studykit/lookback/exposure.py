@@ -100,3 +100,24 @@ def first_rows(owner: Integers) -> Integers:
     [0, 0, 2, 2, 2]
     """
     return np.asarray(np.searchsorted(owner, owner, side="left"), dtype=np.int64)
+
+
+def at_first_session(episodes: Episodes, values: Integers, *, missing: int) -> Integers:
+    """What ``values``, one per session, are at each client's first session.
+
+    Parameters
+    ----------
+    episodes : Episodes
+    values : ndarray of int, shape (m,)
+    missing : int
+        For clients without any session.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+    """
+    owner = episodes.episode
+    first = np.flatnonzero(first_rows(owner) == np.arange(len(owner)))
+    found = np.full(len(episodes.client), missing)
+    found[owner[first]] = values[first]
+    return found

@@ -8,7 +8,7 @@ import numpy as np
 
 from studykit.errors import ArgumentError, FitError
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import first_rows
+from studykit.lookback.exposure import at_first_session
 from studykit.lookback.log import UNKNOWN, AttendanceLog
 from studykit.lookback.results import NextStudy
 from studykit.planning.clusters import design_effect
@@ -78,10 +78,7 @@ def _retained(episodes: Episodes, horizon: int) -> RetainedShare | None:
 
 def _spread(log: AttendanceLog, episodes: Episodes, horizon: int) -> Figure | None:
     """Over the trainers of the first session, among new clients who joined early enough to be judged."""
-    owner = episodes.episode
-    first = np.flatnonzero(first_rows(owner) == np.arange(len(owner)))
-    trainer = np.full(len(episodes.client), UNKNOWN)
-    trainer[owner[first]] = log.session_trainer[episodes.row[first]]
+    trainer = at_first_session(episodes, log.session_trainer[episodes.row], missing=UNKNOWN)
     judged = episodes.new & (episodes.joined + horizon <= log.last_day) & (trainer != UNKNOWN)
     stayed = ~(episodes.event & (episodes.time <= horizon))
     try:
@@ -102,12 +99,9 @@ def _shape(episodes: Episodes) -> Figure | None:
 
 def _sessions_per_week(episodes: Episodes) -> float:
     """While clients trained: the weeks after a last session are left out."""
-    begin = np.zeros(len(episodes.client))
-    first = np.flatnonzero(first_rows(episodes.episode) == np.arange(len(episodes.episode)))
-    begin[episodes.episode[first]] = episodes.day[first]
     came = episodes.last_attended >= 0
     until = np.where(episodes.event, episodes.last_attended + 1, episodes.time)
-    begin = np.where(episodes.new, 0.0, begin)
+    begin = np.where(episodes.new, 0, at_first_session(episodes, episodes.day, missing=0))
     days = float(np.maximum(until - begin, 0.0)[came].sum())
     return 7.0 * len(episodes.row) / days if days > 0.0 else math.nan
 

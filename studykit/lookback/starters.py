@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from studykit.lookback.adjustment import YEAR, fact_terms, season_term
 from studykit.lookback.clones import Starters, undecidable
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import SessionFacts, first_rows, session_facts
+from studykit.lookback.exposure import SessionFacts, at_first_session, first_rows, session_facts
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog
 from studykit.results import RowCount
 
@@ -90,11 +90,7 @@ def trainer_begun_on(log: AttendanceLog) -> Integers:
 
 
 def _all_clients(log: AttendanceLog, episodes: Episodes, known: SessionFacts) -> Starters:
-    clients = len(episodes.client)
-    trainer = np.full(clients, NEVER)
     owner = episodes.episode
-    first = np.flatnonzero(first_rows(owner) == np.arange(len(owner)))
-    trainer[owner[first]] = known.trainer[first]
     previous = np.where(first_rows(owner) == np.arange(len(owner)), -1, np.r_[0, episodes.day[:-1]])
     since = np.log1p(episodes.day - previous)
     calendar = (episodes.joined - episodes.joined.mean()) / YEAR
@@ -102,7 +98,7 @@ def _all_clients(log: AttendanceLog, episodes: Episodes, known: SessionFacts) ->
     return Starters(
         end=episodes.time,
         departed=episodes.event,
-        trainer=trainer,
+        trainer=at_first_session(episodes, known.trainer, missing=NEVER),
         facts=np.column_stack(
             (calendar, season_term(episodes.joined).columns, *(term.columns for term in terms))
         ),
