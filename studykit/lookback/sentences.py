@@ -88,6 +88,11 @@ def lead_mark(look: LookBack, answer: Answer) -> str:
     return ", named in advance" if answer is lead_answer(look) else ""
 
 
+def taken_into_account(answer: Answer) -> tuple[str, ...]:
+    """What an answer is adjusted for, each once: how a fact enters is said in the method, not here."""
+    return tuple(dict.fromkeys(name.removesuffix(", bends") for name in answer.adjusted_for))
+
+
 def retained_sentence(look: LookBack) -> str:
     """How many of all clients still trained at the horizon."""
     inside = look.retention.day <= look.horizon
@@ -142,7 +147,7 @@ def answer_sentences(answer: Answer, horizon: int) -> tuple[str, ...]:
     if answer.hazard_ratio is not None:
         parts.append(frequency(answer.hazard_ratio))
     came = f"Partner reps were associated with {', and with '.join(parts)}." if parts else ""
-    adjusted = f" Adjusted for {', '.join(answer.adjusted_for)}." if answer.adjusted_for else ""
+    adjusted = f" Adjusted for {', '.join(taken_into_account(answer))}." if answer.adjusted_for else ""
     counted = f" {answer.clients} clients, {answer.events} departures."
     return asked, f"{came}{counted}{adjusted}".strip()
 
@@ -175,7 +180,7 @@ def can_conclude(look: LookBack) -> tuple[str, ...]:
     if lead is not None and not lead.refused:
         points.append(
             "Whether staying and partner reps went together here, in these months, under these trainers, "
-            f"with what was recorded taken into account ({', '.join(lead.adjusted_for) or 'nothing'})."
+            f"with what was recorded taken into account ({', '.join(taken_into_account(lead)) or 'nothing'})."
         )
         points.append(
             "What a randomised study here would have to look for, and how large it would have to be."

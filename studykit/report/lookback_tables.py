@@ -6,7 +6,7 @@ import math
 
 from studykit.lookback.log import AttendanceLog, row_list
 from studykit.lookback.results import Answer, Association, LookBack
-from studykit.lookback.sentences import answer_label, lead_mark
+from studykit.lookback.sentences import answer_label, lead_mark, taken_into_account
 from studykit.report.lookback_figures import OF_100
 from studykit.report.numbers import RATIO, STANDARDISED, Scale, number
 from studykit.report.tables import (
@@ -26,6 +26,14 @@ from studykit.results import Interval
 _VALUE = Scale("", 2)
 
 
+_NUMBERS = (
+    column("clients of 100 more who stayed", "more of 100"),
+    column("its interval", "more lower", "more upper"),
+    column("hazard ratio"),
+    column("interval of the ratio", "ratio lower", "ratio upper"),
+)
+
+
 def answers_table(look: LookBack) -> Table | None:
     """Every answer with its numbers; p-values stand here only."""
     given = [answer for answer in look.answers if not answer.refused]
@@ -35,10 +43,7 @@ def answers_table(look: LookBack) -> Table | None:
         words_column("answer"),
         column("clients"),
         column("departures"),
-        column("clients of 100 more who stayed", "more of 100"),
-        column("its interval", "more lower", "more upper"),
-        column("hazard ratio"),
-        column("interval of the ratio", "ratio lower", "ratio upper"),
+        *_NUMBERS,
         column("p"),
         words_column("taken into account"),
     )
@@ -64,7 +69,7 @@ def _answer_row(look: LookBack, answer: Answer) -> tuple[Cell, ...]:
         *_more(answer.risk_difference),
         *_ratio(answer.hazard_ratio),
         NOTHING if main is None else Probability(main.p_value),
-        ", ".join(answer.adjusted_for) or "nothing",
+        ", ".join(taken_into_account(answer)) or "nothing",
     )
 
 
@@ -106,10 +111,7 @@ def sensitivity_table(look: LookBack) -> Table | None:
     )
     columns = (
         words_column("another choice"),
-        column("clients of 100 more who stayed", "more of 100"),
-        column("its interval", "more lower", "more upper"),
-        column("hazard ratio"),
-        column("interval of the ratio", "ratio lower", "ratio upper"),
+        *_NUMBERS,
     )
     caption = "Had another choice been made"
     return Table("lookback_sensitivity", caption, columns, rows) if rows else None

@@ -12,6 +12,7 @@ import hashlib
 import io
 import json
 import os
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -135,12 +136,24 @@ def save_look_back(reading: LookBackReading, folder: Path) -> Path:
         "made_on": reading.made_on, "versions": dict(reading.versions), "said": dict(reading.said),
         "source": dict(reading.log.hashes),
     }  # fmt: skip
+    earlier = _files_of(folder)
     write_whole(folder, files)
     write_whole(folder, {"manifest.json": _manifest(provenance, files)})
+    for name in earlier - set(files):
+        (folder / name).unlink(missing_ok=True)
     return folder / LOOK_BACK_PAGE
 
 
 LOOK_BACK_PAGE = "lookback.html"
+
+
+def _files_of(folder: Path) -> set[str]:
+    """Tables and figures of an earlier saving, as its manifest lists them."""
+    try:
+        named = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["files"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return set()
+    return {name for name in named if re.fullmatch(r"(tables|figures)/\w+\.\w+", name)}
 
 
 def noticed_rows(noticed: Sequence[NoticedRows]) -> bytes:

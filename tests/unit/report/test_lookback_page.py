@@ -140,6 +140,16 @@ def test_saved_files_are_whole_and_the_same_each_time(
     assert len(rows) == 3
 
 
+def test_figures_of_an_earlier_look_back_do_not_stay(look_reading: LookBackReading, tmp_path: Path) -> None:
+    save_look_back(look_reading, tmp_path)
+    (tmp_path / "figures" / "mine.svg").write_text("kept")
+    nothing = replace(look_reading.look, lead=None, answers=(), naive=None, balance=(), bound=None,
+                      target_trial=())  # fmt: skip
+    save_look_back(replace(look_reading, look=nothing), tmp_path)
+    left = {path.name for path in (tmp_path / "figures").iterdir()}
+    assert left == {"lookback_everybody.svg", "lookback_everybody.png", "mine.svg"}
+
+
 def test_the_terminal_says_the_same_sentences(look: LookBack) -> None:
     text = " ".join(summary(look).split())
     assert headline(look).replace("\u00a0", " ") in text
