@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from studykit.errors import ProtocolError
@@ -30,6 +32,20 @@ def changed(*pairs: tuple[str, str]) -> str:
 
 def test_the_ready_protocol_has_no_findings() -> None:
     assert parse_protocol(READY).findings == ()
+
+
+@pytest.mark.parametrize("name", ["parallel", "trainers", "crossover", "limbs", "stepped"])
+def test_the_keys_that_stand_as_comments_can_be_used(name: str) -> None:
+    """Looks, pilot and costs are offered in every ready protocol behind a comment sign."""
+    text = (shipped("protocols") / f"{name}.toml").read_text(encoding="utf-8")
+    text = text.replace("planned_looks = 0", "planned_looks = 1")
+    keys = "look_fractions|look_spending|clients|months|rules|value|source|evidence"
+    offered = rf"# ((?:{keys}) = |\[pilot\]|\[planning|  \{{ measure|\]$)"
+    read = parse_protocol(re.sub(rf"^{offered}", r"\1", text, flags=re.MULTILINE)).protocol
+    assert [rule.measure for rule in read.pilot.rules] == ["tests"]
+    assert read.oversight.look_fractions == (0.5,)
+    assert read.planning.hour_cost is not None
+    assert read.planning.clients_per_month is not None
 
 
 STOPS = [
