@@ -294,7 +294,7 @@ class MixedFit:
             degrees, _ = kenward_roger_degrees(m[None], covariance, part.slopes, part.expected)
             covariance = part.adjusted
         error = float(np.sqrt(m @ covariance @ m))
-        return Estimate(float(m @ self.values), error, degrees, self._method(degrees_of_freedom), null)
+        return Estimate(float(m @ self.values), error, degrees, self.method_name(degrees_of_freedom), null)
 
     def joint_test(
         self,
@@ -337,7 +337,13 @@ class MixedFit:
             degrees, factor = kenward_roger_degrees(M, part.covariance, part.slopes, part.expected)
             F = factor * _wald(M, beta, part.adjusted) / rows
         p_value = float(fdtrc(rows, min(degrees, 1e12), max(F, 0.0))) if degrees > 0.0 else float("nan")
-        return JointTest(F, float(rows), degrees, p_value, self._method(degrees_of_freedom))
+        return JointTest(F, float(rows), degrees, p_value, self.method_name(degrees_of_freedom))
+
+    def method_name(self, degrees_of_freedom: DegreesOfFreedom) -> str:
+        """The method as results name it; where another one has to take its place, that one and why."""
+        if degrees_of_freedom == "kenward-roger" and self.precision.note:
+            return f"{METHODS['satterthwaite']} ({self.precision.note})"
+        return METHODS[degrees_of_freedom]
 
     def random_effect_predictions(self, name: str) -> RandomEffectPredictions:
         """Predictions of the random effect called ``name``."""
@@ -353,12 +359,6 @@ class MixedFit:
     def residuals(self, *, conditional: bool) -> Array:
         """Outcome minus `fitted_values` of the same kind, shape (n,)."""
         return self._residuals[int(conditional)].copy()
-
-    def _method(self, degrees_of_freedom: str) -> str:
-        """The method's name; where another one had to take its place, that one and why."""
-        if degrees_of_freedom == "kenward-roger" and self.precision.note:
-            return f"{METHODS['satterthwaite']} ({self.precision.note})"
-        return METHODS[degrees_of_freedom]
 
     def _check_inference(self, degrees_of_freedom: str) -> None:
         if degrees_of_freedom not in get_args(DegreesOfFreedom):

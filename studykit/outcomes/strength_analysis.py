@@ -170,8 +170,8 @@ class ModelAnalysis:
 
     @property
     def _freedom(self) -> str:
-        name = self.setting.protocol.analysis.degrees_of_freedom
-        return ("Kenward-Roger" if name == "kenward-roger" else "Satterthwaite") + " degrees of freedom"
+        asked = self.setting.protocol.analysis.degrees_of_freedom
+        return f"{self.fit.method_name(asked)} degrees of freedom"
 
     def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
         """Arm minus reference arm at a follow-up visit.

@@ -139,5 +139,7 @@ def test_very_many_rows_say_which_method() -> None:
     fit = fit_linear_mixed(y, np.column_stack([np.ones(6000), arm]), effects, names=["mean", "arm"])
     estimate = fit.contrast({"arm": 1})
     assert estimate.method == "Satterthwaite (Kenward-Roger is not computed above 5000 rows)"
+    assert fit.method_name("kenward-roger") == estimate.method
+    assert fit.method_name("satterthwaite") == "Satterthwaite"
     assert estimate.degrees_of_freedom == pytest.approx(1470, rel=0.02)
     assert fit.joint_test([{"arm": 1}]).statistic == pytest.approx(estimate.statistic**2)
