@@ -194,12 +194,14 @@ def lock(arguments: argparse.Namespace) -> int:
     from studykit.study.locking import protocol_to_lock
 
     study = _open(arguments)
-    protocol_to_lock(study, by=arguments.by)  # what stands against it is said before anything is asked
+    local = arguments.folder_is_local
+    # What stands against it is said before anything is asked.
+    protocol_to_lock(study, by=arguments.by, folder_is_local=local)
     question = "After the lock every change is an amendment with a reason. Lock the protocol now?"
     if not _agreed(arguments, "a yes: after the lock every change is an amendment", question):
         _say("Nothing was locked.")
         return DONE
-    locked = study.lock(by=arguments.by)
+    locked = study.lock(by=arguments.by, folder_is_local=local)
     _show(arguments, locked, f"The protocol is locked. {_last_code(study)}")
     return DONE
 
@@ -434,6 +436,9 @@ _DEMO_FOLDER = option(
 )
 _STUDY = option("study", metavar="STUDY", type=Path, help="the study's folder")
 _CLIENT = option("client", metavar="CLIENT", help="client code")
+_LOCAL = option(
+    "--folder-is-local", action="store_true", help="the folder is not synchronised, though it looks so"
+)
 _WHO = option("--by", default="", metavar="CODE", help="your code; the tester is told no arm")
 _BY = option("--by", required=True, metavar="CODE", help="your code, as in the protocol's roles")
 _YES = option("--yes", action="store_true", help="do not ask before going on")
@@ -470,7 +475,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (demo, "", (_DEMO_FOLDER,)),
     (new, "my_study", (_FOLDER, _DESIGN, _DEFAULTS)),
     (plan, "my_study --clients 60 --simulate", (_STUDY, _CLIENTS, _PILOT, *SIMULATING)),
-    (lock, "my_study --by OW", (_STUDY, _BY, _YES)),
+    (lock, "my_study --by OW", (_STUDY, _BY, _YES, _LOCAL)),
     (amend, 'my_study --by OW --reason "a second studio joins"', (_STUDY, _BY, _WHY_CHANGED)),
     (enrol, "my_study C014 --by OW", (_STUDY, _CLIENT, _BY, _YES, _SLIP)),
     (trainers, "my_study --by OW", (_STUDY, _BY, _YES)),

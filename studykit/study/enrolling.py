@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from studykit.errors import AllocationRefused, DesignError, Finding
@@ -17,6 +18,21 @@ if TYPE_CHECKING:
     from studykit.allocation.splits import Split, SplitPlan
     from studykit.records.enrolment import EnrolmentFacts
     from studykit.study.study import Study
+
+
+def enrolment(study: Study, client: str) -> EnrolmentFacts:
+    """Facts of a client; see `studykit.study.Study.enrolment`."""
+    from studykit.allocation.places import synchronised_folder
+    from studykit.records.enrolment import enrolment_facts
+
+    study.need_ledger()
+    today = dt.date.today()  # noqa: DTZ011 — the studio's day
+    facts = enrolment_facts(study.records(), study.protocol, client, today=today)
+    why = synchronised_folder(study.folder)
+    if not why:
+        return facts
+    told = f"Two copies of the ledger may come about: {why}. Enrol on one machine only."
+    return replace(facts, cautions=(*facts.cautions, told))
 
 
 def enrol(study: Study, client: str, *, by: str) -> Receipt:

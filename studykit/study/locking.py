@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from studykit.errors import DataError, LedgerError
+from studykit.errors import DataError, FolderError, LedgerError
 from studykit.study.checking import lost_ledger_findings
 from studykit.study.deciding import stop_before_lock, stop_on
 from studykit.study.folder import versions
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from studykit.study.study import Study
 
 
-def protocol_to_lock(study: Study, *, by: str) -> ReadProtocol:
+def protocol_to_lock(study: Study, *, by: str, folder_is_local: bool = False) -> ReadProtocol:
     """The protocol as it stands in the file, with nothing that keeps it from being locked.
 
     Raises
@@ -28,22 +28,33 @@ def protocol_to_lock(study: Study, *, by: str) -> ReadProtocol:
         If something is missing or cannot stand.
     ArgumentError
         If nobody of this code has a role.
+    FolderError
+        If the folder looks synchronised and nobody says that it is on this machine only.
     """
+    from studykit.allocation.places import synchronised_folder
     from studykit.protocol.reading import read_protocol
     from studykit.study.making import PROTOCOL
 
     read = read_protocol(study.folder / PROTOCOL)
     stop_before_lock(read)
     require_right("lock", by, read.protocol)
+    why = "" if folder_is_local else synchronised_folder(study.folder)
+    if why:
+        raise FolderError(
+            where=str(study.folder), expected="a folder on this machine only, before the ledger is begun",
+            got=why,
+            todo="Two machines could draw from two copies of the ledger. Move the study's folder; if it only "
+            "looks so, add --folder-is-local.",
+        )  # fmt: skip
     return read
 
 
-def lock(study: Study, *, by: str) -> Locked:
+def lock(study: Study, *, by: str, folder_is_local: bool = False) -> Locked:
     """Decide the protocol; see `studykit.study.Study.lock`."""
     from studykit.allocation.ledger import Ledger
     from studykit.study.study import LEDGER
 
-    read = protocol_to_lock(study, by=by)
+    read = protocol_to_lock(study, by=by, folder_is_local=folder_is_local)
     path = study.folder / LEDGER
     if not path.exists() and (lost := lost_ledger_findings(study.records(), read.protocol, str(path))):
         raise DataError(lost)

@@ -257,17 +257,21 @@ class Study:
             self.protocol, plan, trials=trials, seed=seed, workers=workers, stage=stage
         )
 
-    def lock(self, *, by: str) -> Locked:
+    def lock(self, *, by: str, folder_is_local: bool = False) -> Locked:
         """Decide the protocol: its text goes into the ledger, and every later change is an amendment.
+
+        A folder that looks synchronised is refused, unless somebody says that it is on this machine only.
 
         Raises
         ------
+        FolderError
+            If the folder looks as if another program copied it about.
         ProtocolError
             If something is missing or cannot stand.
         LedgerError
             If the study is locked already.
         """
-        return locking.lock(self, by=by)
+        return locking.lock(self, by=by, folder_is_local=folder_is_local)
 
     def amend(self, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
         """Take ``protocol.toml`` as it stands now as an amendment; gives the changed keys too.
@@ -298,11 +302,7 @@ class Study:
 
     def enrolment(self, client: str) -> EnrolmentFacts:
         """Facts of a client who is to be allocated, from the records."""
-        from studykit.records.enrolment import enrolment_facts
-
-        self.need_ledger()
-        today = dt.date.today()  # noqa: DTZ011 — the studio's day
-        return enrolment_facts(self.records(), self.protocol, client, today=today)
+        return enrolling.enrolment(self, client)
 
     def enrol(self, client: str, *, by: str) -> Receipt:
         """Draw the client's arm and record it; there is no preview and no second draw.
@@ -540,11 +540,18 @@ class Study:
     def save(self, results: StudyResults) -> Path:
         """Write report, figures, tables and ``results.json``; gives the report's path."""
         from studykit.report.saving import save_report
+        from studykit.study.looking_back import told_of_records
 
         locked = self.locked
         amendments = () if locked is None else locked.amendments
+        ledger = self.ledger
         return save_report(
-            results, self.protocol, self.folder / RESULTS, amendments=amendments, looks=self.looks()
+            results,
+            self.protocol,
+            self.folder / RESULTS,
+            amendments=amendments,
+            looks=self.looks(),
+            earlier_records=() if ledger is None else told_of_records(ledger.entries()),
         )
 
     def save_plan(self, plan: Plan) -> Path:
