@@ -9,7 +9,8 @@ the information about :math:`\beta` is :math:`\sum w(x-\bar x_g)(x-\bar x_g)^T`.
 
 Variance: sandwich over clusters with the adjustment of Bell & McCaffrey 2002 (CR2), each cluster's residuals
 multiplied by :math:`(I-H_{cc})^{-1/2}`, and t on their Satterthwaite degrees of freedom, all with p by p
-matrices: :math:`(I-ZMZ^T)^{-1/2}=I+Z(\cdot)Z^T`. Intercepts count in the means, not in :math:`H_{cc}`.
+matrices: :math:`(I-ZMZ^T)^{-1/2}=I+Z(\cdot)Z^T`. A single intercept is a column of Z; those of several strata
+count in the means only.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import block_diag
 from scipy.sparse import csc_array, csr_array
 
 from studykit.errors import ArgumentError, ConvergenceError
@@ -178,8 +180,12 @@ def fit_discrete_hazards(
     if cluster.shape != rows.y.shape:
         raise ArgumentError(where="discrete hazards, clusters", expected=f"{rows.y.size} labels")
     centred = rows.x - mean[rows.stratum]
-    scores, own = _by_cluster(centred, residuals, information, cluster)
-    covariance, freedom = _cluster_robust(scores, own, inverse)
+    alone = rows.strata == 1  # one intercept is a column like others; it is orthogonal to centred ones
+    design = np.column_stack((np.ones(rows.y.size), centred)) if alone else centred
+    bread = np.asarray(block_diag(1.0 / total, inverse) if alone else inverse)
+    scores, own = _by_cluster(design, residuals, information, cluster)
+    covariance, freedom = _cluster_robust(scores, own, bread)
+    scores, covariance, freedom = scores[:, alone:], covariance[alone:, alone:], freedom[alone:]
     return DiscreteHazardModel(
         names=tuple(names),
         coefficients=frozen_array(beta),
