@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
 USUAL_FIXED_EFFECTS = 10  # columns of X assumed when inner and outer effects are chosen
+MOST_NESTED = 50  # columns that an outer effect counts for where it is eliminated level by level
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -183,9 +184,12 @@ def _split(
     inner: list[int] = []
     blocks = np.arange(n) if correlated is None else correlated
     width = USUAL_FIXED_EFFECTS
-    for k in sorted(range(len(effects)), key=lambda k: -len(effects[k].levels)):
+    finest_first = sorted(range(len(effects)), key=lambda k: -len(effects[k].levels))
+    for k in finest_first:
         candidate = _joined(blocks, codes[k])
         columns = len(effects[k].levels) * effects[k].design.shape[1]
+        if k == finest_first[-1] and width == USUAL_FIXED_EFFECTS and np.array_equal(candidate, codes[k]):
+            columns = min(columns, MOST_NESTED)
         size, larger = int(np.bincount(blocks).max()), int(np.bincount(candidate).max())
         if _cost(larger, width) <= _cost(size, width + columns):
             inner.append(k)

@@ -41,8 +41,10 @@ def moments(layout: Layout, state: State, X: Array, y: Array) -> Moments:
         reach = padded[stack.rows]
         N = None
         if layout.groups:
-            reach = reach + u @ state.E[0][group]
-            N = B @ u @ state.N[0][group] @ transposed(u) @ B
+            own = group if layout.groups > 1 else np.zeros(1, np.intp)
+            Bu = B @ u
+            reach = reach + u @ state.E[0][own]
+            N = Bu @ state.N[0][own] @ transposed(Bu)
         VX = B @ reach
         Py[stack.rows] = VX @ state.v[0]
         VX = VX[..., :-1]
