@@ -269,6 +269,7 @@ def _changes(reading: Reading) -> Section:
         texts.append("Amendments after the lock: none.")
     if not reading.looks:
         texts.append("Looks at results by arm before the end of follow-up: none recorded.")
+    texts += reading.earlier_records
     return Section("changes", "Changes and looks", (*blocks, *paragraphs(*texts)))
 
 

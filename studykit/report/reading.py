@@ -95,12 +95,15 @@ class Reading:
         Without it, visits go by their codes and units are shown with one decimal.
     amendments, looks : tuple
         From the ledger.
+    earlier_records : tuple of str
+        Attendance records that were looked at before the study, as the ledger tells.
     """
 
     results: StudyResults
     protocol: protocol_types.Protocol | None = None
     amendments: tuple[AmendmentRecord, ...] = ()
     looks: tuple[LookRecord, ...] = ()
+    earlier_records: tuple[str, ...] = ()
 
     @property
     def arms(self) -> tuple[str, ...]:

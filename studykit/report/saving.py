@@ -44,6 +44,7 @@ def save_report(
     *,
     amendments: Sequence[AmendmentRecord] = (),
     looks: Sequence[LookRecord] = (),
+    earlier_records: Sequence[str] = (),
 ) -> Path:
     """Write report.html, results.json, tables, figures and manifest.json.
 
@@ -55,6 +56,8 @@ def save_report(
         Usually ``my_study/results``; made where it does not exist. Files of an earlier report are replaced.
     amendments, looks : sequence
         From the ledger.
+    earlier_records : sequence of str
+        Attendance records that were looked at before the study, as the ledger tells.
 
     Returns
     -------
@@ -68,7 +71,9 @@ def save_report(
     ArgumentError
         If the flow of clients does not add up; nothing is written then.
     """
-    document = report_document(Reading(results, protocol, tuple(amendments), tuple(looks)))
+    document = report_document(
+        Reading(results, protocol, tuple(amendments), tuple(looks), tuple(earlier_records))
+    )
     files = {"report.html": render_document(document).encode("utf-8"), "results.json": results_json(results)}
     files |= dict(document_files(document))
     write_whole(folder, files)

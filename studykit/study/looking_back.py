@@ -18,12 +18,14 @@ from studykit.shipped import shipped
 from studykit.study.folder import made_whole, versions
 
 if TYPE_CHECKING:
+    from studykit.allocation.entries import Entry
     from studykit.lookback.columns import Placed
     from studykit.lookback.log import AttendanceLog
     from studykit.lookback.results import LookBack
     from studykit.lookback.written import Opened
 
 SAID = "answers.json"
+RECORDS_LOOKED_AT = "attendance records looked at"
 FORMAT = 1
 
 
@@ -448,3 +450,12 @@ def _ledger_wanted(wish: Wish) -> Callable[[LookBack], str]:
         return f"the ledger of {study.folder.name}, entry {entry.position}"
 
     return log_look
+
+
+def told_of_records(entries: Sequence[Entry]) -> tuple[str, ...]:
+    """What the entries of a ledger tell of attendance records that were looked at."""
+    return tuple(
+        str(entry.body["told"])
+        for entry in entries
+        if entry.kind == "note" and entry.body.get("what") == RECORDS_LOOKED_AT
+    )

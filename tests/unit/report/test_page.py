@@ -13,7 +13,7 @@ import pytest
 
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
-from studykit.report.page import render_report
+from studykit.report.page import render_report, report_document
 from studykit.report.reading import Reading
 from studykit.report.sentences import limits
 from studykit.report.wording import WordingContext, check_wording, text_of
@@ -307,3 +307,13 @@ def test_same_results_same_page(page: str, results: StudyResults, protocol: Prot
 def test_the_page_does_not_name_today(results: StudyResults, protocol: Protocol) -> None:
     today = dt.datetime.now(dt.UTC).date().isoformat()
     assert today not in render_report(results, protocol) or today == results.provenance.made_at[:10]
+
+
+def test_a_look_at_attendance_records_before_the_study_is_told(
+    results: StudyResults, protocol: Protocol
+) -> None:
+    """H13: hypothesis and planning values may have come from them."""
+    told = "Before this study, attendance records (export.csv; 176 clients) were looked at on 2026-01-05."
+    document = report_document(Reading(results, protocol, earlier_records=(told,)))
+    changes = next(section for section in document.sections if section.code == "changes")
+    assert told in [block.content for block in changes.blocks]

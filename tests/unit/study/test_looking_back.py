@@ -18,7 +18,7 @@ from studykit.lookback.results import Curve, LookBack, NextStudy
 from studykit.report.tally_sheet import render_tally_sheet
 from studykit.results import RowCount
 from studykit.study import Study
-from studykit.study.looking_back import Said, Wish, look_back_from
+from studykit.study.looking_back import Said, Wish, look_back_from, told_of_records
 
 
 def nothing_compared(log: AttendanceLog, *, horizon: int = 182, lead: str = "session clock") -> LookBack:
@@ -162,6 +162,9 @@ def test_a_look_before_a_trial_is_logged_in_its_ledger(tmp_path: Path) -> None:
     assert (last.kind, last.by) == ("note", "OW")
     assert "attendance records looked at" in str(last.body)
     assert study.audit().passed
+    assert told_of_records(ledger.entries())[0].startswith(
+        "Before this study, attendance records (export.csv;"
+    )
     assert "This look was logged in the ledger of study" in done.page.read_text(encoding="utf-8")
 
 
