@@ -1,9 +1,9 @@
 """Hazards per session, delayed entry, trainers as strata, clusters: against R (make_reference.R).
 
-Tolerances: 1e-7 for iterated fits, 1e-10 for closed forms. The small-sample cluster variance corrects residuals
-by one of several matrix square roots, which agree where working weights do not vary within a cluster: its
-uncorrected form is held to 1e-6, the corrected one and its degrees of freedom to 2 %, of which the correction's
-own size for trainers (16 %) is eight times as much.
+Tolerances: 1e-7 for iterated fits, 1e-10 for closed forms. The small-sample cluster variance corrects
+residuals by one of several matrix square roots, which agree where working weights do not vary within a
+cluster: its uncorrected form is held to 1e-6, the corrected one and its degrees of freedom to 2 %, of which
+the correction's own size for trainers (16 %) is eight times as much.
 """
 
 import json
