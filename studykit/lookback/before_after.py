@@ -22,7 +22,7 @@ from studykit.lookback.inference import curve_with_errors, difference, ratio
 from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
 from studykit.lookback.results import Answer, Association, Curve
 from studykit.results import Estimate, RowCount
-from studykit.retention.discrete_hazard import DiscreteHazardModel, fit_discrete_hazards
+from studykit.retention.discrete_hazard import fit_discrete_hazards
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -111,16 +111,12 @@ def answer_before_after(
     analysed = _rows(used)
     strata = (used.month if compared else np.zeros_like(used.month))[analysed.cell]
     design = _design(used, analysed, strata, compared)
+    by_trainer = compared and _enough_trainers(used)
     try:
-        model = fit_discrete_hazards(
-            analysed.event,
-            design.columns,
-            names=design.names,
-            strata=strata,
-            clusters=used.trainer[analysed.cell],
-            weights=analysed.weight,
-        )
-        estimate, by_trainer = _estimate(model, design, used, analysed, strata, compared)
+        if by_trainer:
+            estimate = _by_trainer(design, used, analysed)
+        else:
+            estimate = _by_month(design, used, analysed, strata)
     except ConvergenceError as error:
         return _answer(rows, follow, horizon=horizon, compared=compared, refused=str(error), design=design)
     return _answer(
@@ -211,31 +207,50 @@ def _design(cells: AdoptionCells, rows: Rows, strata: Integers, compared: bool) 
     return build_design(cells.adopted[rows.cell].astype(float), spread, strata=strata, events=events)
 
 
-def _estimate(
-    model: DiscreteHazardModel,
-    design: Design,
-    cells: AdoptionCells,
-    rows: Rows,
-    strata: Integers,
-    compared: bool,
-) -> tuple[Estimate, bool]:
-    """Log hazard ratio with its error, and whether trainers are the clusters."""
-    adopters = len(np.unique(cells.trainer[cells.adopter]))
-    others = len(np.unique(cells.trainer[~cells.adopter]))
-    if compared and min(adopters, others) >= LEAST_TRAINERS:
-        return model.log_hazard_ratio(design.names[0]), True
+def _enough_trainers(cells: AdoptionCells) -> bool:
+    sides = [np.unique(cells.trainer[cells.adopter == side]).size for side in (False, True)]
+    return min(sides) >= LEAST_TRAINERS
+
+
+def _by_trainer(design: Design, cells: AdoptionCells, rows: Rows) -> Estimate:
+    """Log hazard ratio with trainers as clusters.
+
+    Months stand among the columns, not as strata: what they take from the few trainers then counts in the
+    small-sample correction (as strata, 88 to 90 % were covered in simulation). A month without a departure
+    says nothing and is left out.
+    """
     month = cells.month[rows.cell]
-    by_month = fit_discrete_hazards(
-        rows.event, design.columns, names=design.names, strata=strata, clusters=month, weights=rows.weight
+    loud = np.bincount(cells.month, cells.departures) > 0.0
+    spoken = loud[month]
+    months = np.flatnonzero(loud)[1:]
+    model = fit_discrete_hazards(
+        rows.event[spoken],
+        np.hstack((design.columns[spoken], (month[spoken, None] == months[None, :]).astype(float))),
+        names=(*design.names, *(f"month {place}" for place in months.tolist())),
+        clusters=cells.trainer[rows.cell][spoken],
+        weights=rows.weight[spoken],
     )
-    one = by_month.log_hazard_ratio(design.names[0])
+    return model.log_hazard_ratio(design.names[0])
+
+
+def _by_month(design: Design, cells: AdoptionCells, rows: Rows, strata: Integers) -> Estimate:
+    """Log hazard ratio with months as clusters, neighbouring ones allowed to be alike."""
+    model = fit_discrete_hazards(
+        rows.event,
+        design.columns,
+        names=design.names,
+        strata=strata,
+        clusters=cells.month[rows.cell],
+        weights=rows.weight,
+    )
+    one = model.log_hazard_ratio(design.names[0])
     first = np.zeros(len(design.names))
     first[0] = 1.0
-    sums = by_month.influence(first, np.zeros(by_month.intercepts.size))  # by month, in order of time
+    sums = model.influence(first, np.zeros(model.intercepts.size))  # by month, in order of time
     newey_west = newey_west_error(sums, columns=min(len(design.names) + 1, len(sums) - 2))
     freedom = min(one.degrees_of_freedom, max(float(len(sums) - len(design.names) - 1), 1.0))
     error = max(one.standard_error, newey_west)
-    return Estimate(one.value, error, freedom, "months, smaller of two"), False
+    return Estimate(one.value, error, freedom, "months, smaller of two")
 
 
 def newey_west_error(sums: Floats, *, columns: int) -> float:
