@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.mixed import RandomEffect, fit_many_binary_mixed
 from studykit.outcomes.many import ManyAnswers, ManyClients
 from studykit.outcomes.regression_many import trainer_means, unpaired_many
 from studykit.outcomes.strength_many import role_of_trainers
@@ -47,6 +48,64 @@ def compare_many_shares(protocol: Protocol, clients: ManyClients, retained: Flag
     return answers.combined(unanswered, lambda own, other: np.where(few, other, own))
 
 
+def compare_many_odds(
+    clients: ManyClients, retained: Flags, *, confidence_level: float, quadrature_points: int = 7
+) -> ManyAnswers:
+    """Log odds ratio of being retained by a binary mixed model, trainers random: the supporting analysis.
+
+    Parameters
+    ----------
+    clients : ManyClients
+        With two trainers or more.
+    retained : ndarray of bool, shape (m, clients)
+    confidence_level : float
+    quadrature_points : int
+        1 is Laplace's approximation.
+
+    Returns
+    -------
+    ManyAnswers
+        Compared arm minus reference arm; ``nan`` where the fit fails.
+    """
+    inside = (clients.arm == 0) | (clients.arm == clients.compared_arm)
+    everybody, kept = _counts(clients, retained, inside, clients.trainer, clients.trainers)
+    studies = clients.studies
+    arm = np.tile([0.0, 1.0], clients.trainers)
+    number = everybody.reshape(studies, -1)
+    found = fit_many_binary_mixed(
+        kept.reshape(studies, -1),
+        np.column_stack([np.ones(arm.size), arm]),
+        RandomEffect("trainer", np.repeat(np.arange(clients.trainers), 2)),
+        contrasts=[0.0, 1.0],
+        trials=np.maximum(number, 1),
+        observed=number > 0,
+        quadrature_points=quadrature_points,
+    )
+    fine = found.converged
+    return ManyAnswers.of_t(
+        np.where(fine, found.value[:, 0], np.nan),
+        np.where(fine, found.standard_error[:, 0], np.nan),
+        np.where(fine, found.degrees_of_freedom[:, 0], np.nan),
+        confidence_level=confidence_level,
+        by_model=True,
+        at_boundary=np.asarray(found.at_boundary),
+    )
+
+
+def _counts(
+    clients: ManyClients, retained: Flags, inside: Flags, strata: NDArray[np.int64], number: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Clients, and those retained, by study, stratum and arm: shape (m, strata, 2)."""
+    studies = np.arange(clients.studies)[:, None]
+    cell = (studies * number + strata) * 2 + (clients.arm == clients.compared_arm)
+    shape = (clients.studies, number, 2)
+    everybody, kept = (
+        np.bincount(cell[flags], minlength=int(np.prod(shape))).reshape(shape)
+        for flags in (inside, inside & retained)
+    )
+    return everybody, kept
+
+
 def _by_counts(
     clients: ManyClients,
     retained: Flags,
@@ -56,15 +115,7 @@ def _by_counts(
     confidence_level: float,
 ) -> ManyAnswers:
     """Stratified risk difference with the score interval."""
-    number = int(strata.max()) + 1
-    studies = np.arange(clients.studies)[:, None]
-    side = (clients.arm == clients.compared_arm).astype(np.int64)
-    cell = (studies * number + strata) * 2 + side
-    shape = (clients.studies, number, 2)
-    everybody, kept = (
-        np.bincount(cell[flags], minlength=int(np.prod(shape))).reshape(shape)
-        for flags in (inside, inside & retained)
-    )
+    everybody, kept = _counts(clients, retained, inside, strata, int(strata.max()) + 1)
     found = risk_differences(kept, everybody, confidence_level=confidence_level)
     unknown = np.full(clients.studies, np.nan)
     nothing = np.zeros(clients.studies, dtype=bool)

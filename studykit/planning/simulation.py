@@ -71,7 +71,7 @@ class SimulatedOutcome:
     ----------
     outcome, name : str
         Code and name in the protocol.
-    analysis : {"strength", "retention"}
+    analysis : {"strength", "retention", "retention by model"}
     unit : str
         Of widths and effects as they are told: ``"%"`` on the log scale, ``"percentage points"`` for shares.
     decided_by : str
@@ -129,7 +129,7 @@ class StudySimulation:
     outcomes: tuple[SimulatedOutcome, ...]
 
     def outcome(self, code: str) -> SimulatedOutcome:
-        """One outcome by its code.
+        """One outcome by its code, by its primary analysis.
 
         Raises
         ------
@@ -153,6 +153,7 @@ def simulate_study(
     workers: Workers = 1,
     null_trials: bool = True,
     only: Collection[str] = (),
+    retention_model: bool = False,
     tell: Told | None = None,
 ) -> StudySimulation:
     """Simulate studies, analyse each as the protocol says, and count.
@@ -175,6 +176,8 @@ def simulate_study(
     only : collection of str
         Codes of the outcomes to analyse; all by default. Where several primary outcomes share the level, one
         that is left out counts as not rejected.
+    retention_model : bool
+        Whether retention is analysed by the binary mixed model too, trainers random; it supports.
     tell : callable, optional
         Told the trials done and wanted, after each batch.
 
@@ -202,7 +205,7 @@ def simulate_study(
     if trials < 2:
         raise ArgumentError(where="trials", expected="at least 2", got=repr(trials))
     settings = settings_for(protocol, assumptions, clients=clients)
-    analyses = _wanted(protocol, only)
+    analyses = _wanted(protocol, only, retention_model=retention_model and settings.trainers > 1)
     worlds: tuple[World, ...] = ("effect", "null") if null_trials else ("effect",)
     sizes = batches_of(trials, batch_size(settings))
     work = partial(_batch, protocol, settings, analyses, worlds, seed)
@@ -213,7 +216,7 @@ def simulate_study(
             expected="at least one batch of trials",
             got="a stop before the first was done",
         )
-    truth = dict(zip(("strength", "retention"), truth_of(settings, seed), strict=True))
+    truth = _truths(settings, seed)
     joined = {
         (world, analysis): join_estimates(part[world, analysis] for part in done.results)
         for world in worlds
@@ -266,14 +269,27 @@ def analyses_of(protocol: Protocol) -> dict[Analysis, Outcome]:
     return found
 
 
-def _wanted(protocol: Protocol, only: Collection[str]) -> dict[Analysis, Outcome]:
+def _truths(settings: TrialSettings, seed: int) -> dict[Analysis, TrueValue]:
+    """The truth that each analysis is held to; the odds ratio is that of all clients of an arm together."""
+    strength, retention = truth_of(settings, seed)
+    low, high = (min(max(share, 1e-6), 1.0 - 1e-6) for share in retention.by_arm[:2])
+    odds = math.log(high / (1.0 - high)) - math.log(low / (1.0 - low))
+    error = retention.monte_carlo_error / (high * (1.0 - high))
+    of_odds = replace(retention, unit="log ratio", value=odds, monte_carlo_error=error)
+    return {"strength": strength, "retention": retention, "retention by model": of_odds}
+
+
+def _wanted(protocol: Protocol, only: Collection[str], *, retention_model: bool) -> dict[Analysis, Outcome]:
     every = analyses_of(protocol)
     known = {outcome.code for outcome in every.values()}
     if not set(only) <= known:
         raise ArgumentError(
             where="simulation, only", expected=f"codes among {', '.join(sorted(known))}", got=", ".join(only)
         )
-    return {name: outcome for name, outcome in every.items() if not only or outcome.code in only}
+    found = {name: outcome for name, outcome in every.items() if not only or outcome.code in only}
+    if retention_model and "retention" in found:
+        found["retention by model"] = found["retention"]
+    return found
 
 
 def truth_of(settings: TrialSettings, seed: int) -> tuple[TrueValue, TrueValue]:
@@ -294,7 +310,8 @@ def _batch(
     found: dict[tuple[World, Analysis], TrialEstimates] = {}
     for world in worlds:
         meant = settings if world == "effect" else without_effect(settings)
-        simulated = simulate_batch(meant, size, seed=seed, batch=number, attendance="retention" in analyses)
+        attendance = any(analysis != "strength" for analysis in analyses)
+        simulated = simulate_batch(meant, size, seed=seed, batch=number, attendance=attendance)
         for analysis in analyses:
             found[world, analysis] = estimate_trials(protocol, simulated, analysis)
     return found
@@ -307,7 +324,11 @@ def _decisions(
     world: World,
 ) -> dict[Analysis, NDArray[np.bool_]]:
     """Decisions on the primary outcomes by the protocol's rule; other outcomes are not decided."""
-    primary = [analysis for analysis, outcome in analyses.items() if outcome.role == "primary"]
+    primary: list[Analysis] = [
+        analysis
+        for analysis, outcome in analyses.items()
+        if outcome.role == "primary" and analysis != "retention by model"
+    ]
     if not primary:
         return {}
     p_values = [joined[world, analysis].p_value for analysis in primary]
@@ -340,10 +361,10 @@ def _outcome(
     low, high = np.nanquantile(width, [0.1, 0.9]) if np.isfinite(width).any() else (math.nan, math.nan)
     return SimulatedOutcome(
         outcome=outcome.code,
-        name=outcome.name,
+        name=outcome.name if analysis != "retention by model" else f"{outcome.name} (mixed model)",
         analysis=analysis,
         unit=told_unit(protocol, analysis),
-        decided_by=_rule(protocol, outcome),
+        decided_by=_rule(protocol, outcome, supports=analysis == "retention by model"),
         with_effect=summed("effect", truth.value, truth.monte_carlo_error),
         without_effect=summed("null", 0.0, 0.0) if ("null", analysis) in joined else None,
         width=Measured.mean_of(width),
@@ -357,6 +378,8 @@ def _outcome(
 def told_widths(settings: TrialSettings, analysis: Analysis, estimates: TrialEstimates) -> Floats:
     """Width of each interval as it is told: per cent of a ratio of one, the unit, or percentage points."""
     half = (estimates.upper - estimates.lower) / 2.0
+    if analysis == "retention by model":
+        return np.asarray(2.0 * half, dtype=float)
     if analysis == "retention":
         return np.asarray(200.0 * half, dtype=float)
     return np.array([told_width(float(own), settings.strength.scale) for own in half])
@@ -364,15 +387,17 @@ def told_widths(settings: TrialSettings, analysis: Analysis, estimates: TrialEst
 
 def told_unit(protocol: Protocol, analysis: Analysis) -> str:
     """Unit of a width as it is told."""
-    if analysis == "retention":
-        return "percentage points"
+    if analysis != "strength":
+        return "percentage points" if analysis == "retention" else "log odds ratio"
     outcome = protocol.continuous_outcomes[0]
     return "%" if outcome.scale == "log" else outcome.unit
 
 
-def _rule(protocol: Protocol, outcome: Outcome) -> str:
+def _rule(protocol: Protocol, outcome: Outcome, *, supports: bool) -> str:
     level = f"two-sided level {100.0 * level_at_the_end(protocol):.3g} %"
     primaries = sum(found.role == "primary" for found in protocol.outcomes)
+    if supports:
+        return f"{level}; supports the comparison of shares"
     if outcome.role == "primary" and primaries > 1:
         return f"Holm over {primaries} primary outcomes, {level}"
     return level if outcome.role == "primary" else f"{level}; no decision hangs on it"

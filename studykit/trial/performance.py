@@ -20,7 +20,7 @@ from studykit.errors import ArgumentError, DesignError, FitError
 from studykit.outcomes.many import ManyAnswers
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.outcomes.retention import primary_retention
-from studykit.outcomes.retention_many import compare_many_shares
+from studykit.outcomes.retention_many import compare_many_odds, compare_many_shares
 from studykit.outcomes.strength import primary_strength
 from studykit.outcomes.strength_analysis import AT_BOUNDARY
 from studykit.outcomes.strength_many import answer_many
@@ -35,7 +35,7 @@ from studykit.trial.truth import trainers_shift
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 REASONS = 5  # failed trials of a batch that are analysed again for their reason
-Analysis = Literal["strength", "retention"]
+Analysis = Literal["strength", "retention", "retention by model"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,13 +152,14 @@ def estimate_batch(
     trials : int
     seed, batch : int
         Together they fix every number, whichever process does the work.
-    analysis : {"strength", "retention"}
+    analysis : {"strength", "retention", "retention by model"}
+        The last is the binary mixed model with trainers random, a log odds ratio; it supports the second.
 
     Returns
     -------
     TrialEstimates
     """
-    simulated = simulate_batch(settings, trials, seed=seed, batch=batch, attendance=analysis == "retention")
+    simulated = simulate_batch(settings, trials, seed=seed, batch=batch, attendance=analysis != "strength")
     return estimate_trials(protocol, simulated, analysis)
 
 
@@ -170,7 +171,7 @@ def estimate_trials(protocol: Protocol, simulated: TrialBatch, analysis: Analysi
     protocol : Protocol
     simulated : TrialBatch
         With attendance, for retention.
-    analysis : {"strength", "retention"}
+    analysis : {"strength", "retention", "retention by model"}
 
     Returns
     -------
@@ -179,8 +180,11 @@ def estimate_trials(protocol: Protocol, simulated: TrialBatch, analysis: Analysi
     """
     if analysis == "strength":
         found = answer_many(protocol, many_scores(protocol, simulated))
-    else:
+    elif analysis == "retention":
         found = compare_many_shares(protocol, many_clients(protocol, simulated), simulated.retained)
+    else:
+        clients, level = many_clients(protocol, simulated), protocol.analysis.confidence_level
+        found = compare_many_odds(clients, simulated.retained, confidence_level=level)
     failures: list[str] = []
     one_by_one = np.flatnonzero(found.open)
     if one_by_one.size:
@@ -190,7 +194,10 @@ def estimate_trials(protocol: Protocol, simulated: TrialBatch, analysis: Analysi
         )
     silent = np.flatnonzero(np.isnan(found.value) & ~np.isin(np.arange(found.value.size), one_by_one))
     for trial in silent[:REASONS]:
-        _single(protocol, simulated, int(trial), analysis, failures)
+        if analysis == "retention by model":
+            failures.append("the binary mixed model could not be fitted")
+        else:
+            _single(protocol, simulated, int(trial), analysis, failures)
     shift = trainers_shift(simulated) if analysis == "strength" else np.zeros(simulated.number)
     return TrialEstimates(
         **{name: frozen_array(getattr(found, name), float) for name in _NUMBERS},

@@ -114,3 +114,19 @@ def test_an_outcome_that_was_not_simulated_is_named() -> None:
 
 def test_mean_of_nothing_is_not_known() -> None:
     assert np.isnan(Measured.mean_of(np.array([np.nan])).value)
+
+
+def test_the_binary_model_stands_beside_the_shares_when_asked() -> None:
+    """Its decisions mostly agree with the stratified comparison; null studies are rejected as promised."""
+    found = simulate_study(ONE, clients=60, trials=300, seed=6, only=["retention"], retention_model=True)
+    shares, model = found.outcomes
+    assert model.analysis == "retention by model"
+    assert model.unit == "log odds ratio"
+    assert "supports" in model.decided_by
+    assert model.with_effect.failed == 0
+    agree = (shares.estimates.p_value <= 0.05) == (model.estimates.p_value <= 0.05)
+    assert agree.mean() > 0.9
+    assert np.corrcoef(shares.estimates.value, model.estimates.value)[0, 1] > 0.95
+    assert model.without_effect is not None
+    assert model.without_effect.rejected.value < 0.05 + 3.0 * 0.0126
+    assert found.outcome("retention").analysis == "retention"
