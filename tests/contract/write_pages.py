@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+from studykit.lookback.page import attendance_page
 from studykit.protocol.page import protocol_page
 from studykit.records.page import schema_page
 
 PAGE = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
-MAKERS = {"records": schema_page, "protocol": protocol_page}
+MAKERS = {"records": schema_page, "attendance": attendance_page, "protocol": protocol_page}
 
 
 def filled(text: str) -> str:
