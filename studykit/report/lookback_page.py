@@ -56,6 +56,7 @@ from studykit.report.style import drawing_style, new_figure
 from studykit.report.tables import Table, cells, words_column
 
 WITH, WITHOUT = "with partner reps", "without"
+PLANNING = "planning.toml"  # saved beside the page
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,8 +297,14 @@ def _bound(look: LookBack) -> Section:
 def _next(reading: LookBackReading) -> Section:
     look = reading.look
     numbers = () if look.next_study is None else look.next_study.sentences
+    where = "The numbers above go where planning values are asked for."
+    if look.next_study is not None and look.next_study.assumptions:
+        where = (
+            f"The file {PLANNING} beside this page holds the numbers above as its protocol takes them: put "
+            "its tables in place of those of the same names."
+        )
     commands = (
-        "Make a study: studykit new my_study. The numbers above go where planning values are asked for.",
+        f"Make a study: studykit new my_study. {where}",
         "See what it can tell: studykit plan my_study. Then lock the protocol and have every arm drawn.",
         f"Put this into its protocol. {for_the_protocol(look, reading.made_on)}",
     )

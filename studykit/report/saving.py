@@ -19,13 +19,14 @@ from typing import Any
 
 from studykit.errors import FolderError
 from studykit.lookback.log import NoticedRows
+from studykit.lookback.results import NextStudy
 from studykit.outcomes.results import StudyResults
 from studykit.planning.plan import Plan
 from studykit.protocol.types import Protocol
 from studykit.records.raw import guarded
 from studykit.report.document import Document, render_document
 from studykit.report.gallery import Picture
-from studykit.report.lookback_page import LookBackReading, look_back_document
+from studykit.report.lookback_page import PLANNING, LookBackReading, look_back_document
 from studykit.report.page import report_document
 from studykit.report.plan_page import plan_document
 from studykit.report.reading import AmendmentRecord, LookRecord, Reading
@@ -110,7 +111,7 @@ def save_plan(plan: Plan, protocol: Protocol, folder: Path) -> Path:
 
 
 def save_look_back(reading: LookBackReading, folder: Path) -> Path:
-    """Write lookback.html, lookback.json, tables, figures and manifest.json.
+    """Write lookback.html, lookback.json, planning.toml, tables, figures and manifest.json.
 
     Parameters
     ----------
@@ -137,6 +138,8 @@ def save_look_back(reading: LookBackReading, folder: Path) -> Path:
         **dict(document_files(document)),
         "tables/noticed_rows.csv": noticed_rows(reading.log.noticed),
     }
+    if reading.look.next_study is not None and reading.look.next_study.assumptions:
+        files[PLANNING] = planning_text(reading.look.next_study)
     provenance = {
         "made_on": reading.made_on, "versions": dict(reading.versions), "said": dict(reading.said),
         "source": dict(reading.log.hashes),
@@ -152,13 +155,19 @@ def save_look_back(reading: LookBackReading, folder: Path) -> Path:
 LOOK_BACK_PAGE = "lookback.html"
 
 
+def planning_text(numbers: NextStudy) -> bytes:
+    """The numbers for planning as tables that a protocol takes."""
+    head = "# From attendance records; replace the tables of the same names in protocol.toml.\n\n"
+    return (head + "\n\n".join(numbers.assumptions) + "\n").encode("utf-8")
+
+
 def _files_of(folder: Path) -> set[str]:
-    """Tables and figures of an earlier saving, as its manifest lists them."""
+    """Tables, figures and planning numbers of an earlier saving, as its manifest lists them."""
     try:
         named = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))["files"]
     except (OSError, ValueError, KeyError, TypeError):
         return set()
-    return {name for name in named if re.fullmatch(r"(tables|figures)/\w+\.\w+", name)}
+    return {name for name in named if re.fullmatch(r"(tables|figures)/\w+\.\w+|planning\.toml", name)}
 
 
 def noticed_rows(noticed: Sequence[NoticedRows]) -> bytes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 
@@ -138,6 +139,21 @@ def test_saved_files_are_whole_and_the_same_each_time(
     rows = (tmp_path / "a" / "tables" / "noticed_rows.csv").read_text(encoding="utf-8-sig").splitlines()
     assert rows[1] == '14,"export.csv, column date",a date that cannot be read,left out'
     assert len(rows) == 3
+
+
+def test_numbers_for_planning_are_saved_as_a_protocol_takes_them(
+    look_reading: LookBackReading, tmp_path: Path
+) -> None:
+    tables = ('[planning.sessions_per_week]\nvalue = 1.8\nsource = "own"\nevidence = "moderate"',)
+    numbers = replace(look_reading.look.next_study, assumptions=tables)
+    page = save_look_back(
+        replace(look_reading, look=replace(look_reading.look, next_study=numbers)), tmp_path
+    )
+    read = tomllib.loads((tmp_path / "planning.toml").read_text(encoding="utf-8"))
+    assert read["planning"]["sessions_per_week"]["value"] == 1.8
+    assert "The file planning.toml beside this page" in page.read_text(encoding="utf-8")
+    save_look_back(look_reading, tmp_path)
+    assert not (tmp_path / "planning.toml").exists()
 
 
 def test_figures_of_an_earlier_look_back_do_not_stay(look_reading: LookBackReading, tmp_path: Path) -> None:
