@@ -17,6 +17,7 @@ EVENTS_PER_COLUMN = 5  # Vittinghoff & McCulloch 2007, Am J Epidemiol 165:710: f
 YEAR = 365.25
 TENURE_KNOTS = (14.0, 56.0, 182.0)  # days since joining
 WITHIN_SHARE = 0.2  # of the spread of the exposure, from which trainers can be compared with themselves
+LEAST_ON_EACH_SIDE = 5  # departures
 LEAST_TRAINERS = 4  # as clusters: two with and two without can be told from two persons
 
 
@@ -45,6 +46,13 @@ class Design:
     adjusted_for: tuple[str, ...]
     left_out: tuple[str, ...]
 
+    @property
+    def omission(self) -> str:
+        """A sentence on what was left out, to go after others; empty where nothing was."""
+        if not self.left_out:
+            return ""
+        return f" Left aside, as too few left or nothing varied: {', '.join(self.left_out)}."
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TrainerRole:
@@ -64,6 +72,35 @@ class TrainerRole:
     strata: Integers
     clusters: Integers
     role: str
+
+    @property
+    def refusal(self) -> str:
+        """Why nothing can be compared; empty where something can."""
+        if self.role != "inseparable":
+            return ""
+        return (
+            "trainers either do or do not add partner reps, and there are fewer than two trainers on a side: "
+            "the method cannot be told from the person"
+        )
+
+
+def too_few_departures(
+    among: str, departures: tuple[float, float], sides: tuple[str, str], least_events: int
+) -> str:
+    """Why there are too few departures to compare two sides; empty where there are enough.
+
+    Examples
+    --------
+    >>> too_few_departures("after day 28", (3, 40), ("with partner reps", "without"), 20)
+    'too few departures after day 28: 3 with partner reps, 40 without; at least 20 together and 5 ...'
+    """
+    if sum(departures) >= least_events and min(departures) >= LEAST_ON_EACH_SIDE:
+        return ""
+    found = ", ".join(f"{number:.0f} {side}" for number, side in zip(departures, sides, strict=True))
+    return (
+        f"too few departures {among}: {found}; at least {least_events} together and {LEAST_ON_EACH_SIDE} "
+        "on each side are needed"
+    )
 
 
 def build_design(exposure: Floats, terms: tuple[Term, ...], *, strata: Integers, events: int) -> Design:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError
-from studykit.lookback.adjustment import Design, Term, build_design
+from studykit.lookback.adjustment import Design, Term, build_design, too_few_departures
 from studykit.lookback.adoption import BANDS, AdoptionCells, FollowUp, adoption_cells, follow_up
 from studykit.lookback.episodes import Episodes
 from studykit.lookback.inference import curve_with_errors, difference, ratio
@@ -29,7 +29,6 @@ Integers = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 LEAST_MONTHS = 6  # of records on either side of an adoption
-LEAST_ON_EACH_SIDE = 5  # departures among the clients of trainers who adopted
 MONTHS_FOR_SEASON = 24
 LEAST_TRAINERS = 2  # that adopted, and that did not, for trainers as clusters
 DAYS_BETWEEN_POINTS = 7
@@ -90,7 +89,7 @@ def answer_before_after(
     horizon : int
         Days since joining.
     least_events : int
-        Departures needed among clients of trainers who adopted, of which `LEAST_ON_EACH_SIDE` on each side.
+        Departures needed among clients of trainers who adopted, of which five on each side.
 
     Returns
     -------
@@ -149,13 +148,9 @@ def _too_short(log: AttendanceLog, follow: FollowUp, last_day: int) -> str:
 
 def _too_few(cells: AdoptionCells, least_events: int) -> str:
     gone = [float(cells.departures[cells.adopter & (cells.adopted == side)].sum()) for side in (False, True)]
-    if sum(gone) < least_events or min(gone) < LEAST_ON_EACH_SIDE:
-        return (
-            f"too few departures among clients of trainers who adopted: {gone[0]:.0f} before and "
-            f"{gone[1]:.0f} after; at least {least_events} together and {LEAST_ON_EACH_SIDE} on each side "
-            "are needed"
-        )
-    return ""
+    return too_few_departures(
+        "among clients of trainers who adopted", (gone[0], gone[1]), ("before", "after"), least_events
+    )
 
 
 def _has_comparison(cells: AdoptionCells) -> bool:

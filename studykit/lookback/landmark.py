@@ -14,12 +14,14 @@ from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError
 from studykit.lookback.adjustment import (
+    LEAST_ON_EACH_SIDE,
     Design,
     Term,
     TrainerRole,
     build_design,
     fact_terms,
     season_term,
+    too_few_departures,
     trainer_role,
 )
 from studykit.lookback.episodes import Episodes
@@ -38,7 +40,6 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-LEAST_ON_EACH_SIDE = 5
 DAYS_BETWEEN_BANDS = 7
 BANDS = 4
 
@@ -143,7 +144,7 @@ def answer_landmark(
     landmark, horizon : int
         Days since joining, ``0 < landmark < horizon``.
     least_events : int
-        Departures needed after the landmark, `LEAST_ON_EACH_SIDE` of them on either side.
+        Departures needed after the landmark, five of them on either side.
     facts : SessionFacts, optional
     """
     known = session_facts(log, episodes) if facts is None else facts
@@ -162,18 +163,14 @@ def answer_landmark(
     with_reps = 0 if times is None else int(times.event[rows.exposed].sum())
     trainers = trainer_role(rows.exposed.astype(float), rows.trainer, rows.episode) if time.size else None
     build = _Builder(rows, times, trainers, landmark, horizon, events, with_reps)
-    if times is None or trainers is None or events < least_events:
-        return build.refuse(f"too few departures after day {landmark}: {events}; {least_events} are needed")
-    if min(with_reps, events - with_reps) < LEAST_ON_EACH_SIDE:
-        return build.refuse(
-            f"too few departures after day {landmark}: {with_reps} with partner reps, {events - with_reps} "
-            f"without; at least {LEAST_ON_EACH_SIDE} on each side are needed"
-        )
-    if trainers.role == "inseparable":
-        return build.refuse(
-            "trainers either do or do not add partner reps, and there are fewer than two trainers on a side: "
-            "the method cannot be told from the person"
-        )
+    few = too_few_departures(
+        f"after day {landmark}",
+        (with_reps, events - with_reps),
+        ("with partner reps", "without"),
+        least_events,
+    )
+    if times is None or trainers is None or few or trainers.refusal:
+        return build.refuse(few if trainers is None else few or trainers.refusal)
     terms = landmark_terms(log, episodes, rows, landmark)
     found_ratio, design = landmark_hazard_ratio(times, rows, trainers, terms, events)
     enough = episodes.joined[rows.episode] + horizon <= log.last_day
@@ -287,8 +284,7 @@ class _Builder:
             clusters="trainers" if role == "clusters" else "clients",
             **days,
         )
-        if design is not None and design.left_out:
-            method += f" Left aside, as too few left or nothing varied: {', '.join(design.left_out)}."
+        method += "" if design is None else design.omission
         used = () if design is None else design.adjusted_for
         exposed = self.rows.exposed
         curves: tuple[Curve, ...] = ()

@@ -23,6 +23,7 @@ from studykit.lookback.adjustment import (
     fact_terms,
     season_term,
     tenure_terms,
+    too_few_departures,
     trainer_role,
 )
 from studykit.lookback.episodes import Episodes
@@ -40,7 +41,6 @@ Bools = NDArray[np.bool_]
 
 Exposure = Literal["begun", "often"]
 
-LEAST_ON_EACH_SIDE = 5
 LEAST_AT_RISK = 10
 DAYS_BETWEEN_POINTS = 28
 
@@ -150,7 +150,7 @@ def answer_session_clock(
     horizon : int
         Days since joining.
     least_events : int
-        Departures needed, of which `LEAST_ON_EACH_SIDE` after exposed and as many after unexposed sessions.
+        Departures needed, of which five after exposed and as many after unexposed sessions.
     exposure : {"begun", "often"}
         Partner reps in this or any earlier session, as if a trial had told clients to begin; or in at least
         half of the last `LAST_SESSIONS`, which follows what is done, but also whoever stops partner reps
@@ -200,18 +200,14 @@ def _refusal(
 ) -> str:
     if risk.exposed.all() or not risk.exposed.any():
         return "every session counts as " + ("with" if risk.exposed.any() else "without") + " partner reps"
-    if events < least_events or min(with_reps, events - with_reps) < LEAST_ON_EACH_SIDE:
-        return (
-            f"too few departures: {with_reps} after sessions with {EXPOSURES[risk.exposure][2]}, "
-            f"{events - with_reps} after others; at least {least_events} together and "
-            f"{LEAST_ON_EACH_SIDE} on each side are needed"
-        )
-    if trainers.role == "inseparable":
-        return (
-            "trainers either do or do not add partner reps, and there are fewer than two trainers on a side: "
-            "the method cannot be told from the person"
-        )
-    return ""
+    name = EXPOSURES[risk.exposure][2]
+    few = too_few_departures(
+        "in judged sessions",
+        (with_reps, events - with_reps),
+        (f"after sessions with {name}", "after others"),
+        least_events,
+    )
+    return few or trainers.refusal
 
 
 def _design(
@@ -299,10 +295,8 @@ def _answer(
     found = Absolute() if absolute is None else absolute
     exposed_events = int(risk.last[risk.exposed].sum())
     adjusted = () if design is None else design.adjusted_for
-    left_out = () if design is None else design.left_out
     method = METHOD.format(trainers=words[0], clusters=words[1])
-    if left_out:
-        method += f" Left aside, as too few left or nothing varied: {', '.join(left_out)}."
+    method += "" if design is None else design.omission
     return Answer(
         method="session clock",
         estimand=ESTIMAND.format(
