@@ -107,9 +107,7 @@ def differentiate(problem: Problem, state: State) -> Derivatives:
     trace = parts.trace + flat(turned) @ transposed(flat(transposed(turned)))
     score = multiply_all(parts.X, state.v[..., None])[..., 0]
     square = parts.square - score @ Phi @ transposed(score)
-    order = np.concatenate([layout.inner, layout.outer_elements])
-    back = np.empty_like(order)
-    back[order] = np.arange(k)
+    back = np.argsort(np.concatenate([layout.inner, layout.outer_elements]))
     hessian = 2.0 * square - trace + parts.curved
     grid = np.s_[:, back[:, None], back]
     return Derivatives(parts.gradient[:, back], hessian[grid], trace[grid], parts.X[:, back], a, b, A)

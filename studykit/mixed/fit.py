@@ -122,8 +122,8 @@ def _fit(y: Array, X: Array, R: Array, names: tuple[str, ...], layout: Layout, *
     state = evaluate(problem, optimum.psi)
     derivatives = differentiate(problem, state)
     fixed = inference.fixed_effects(problem, state, derivatives)
-    precision = _precision(problem, state, derivatives, fixed, R, spread)
     inverse = solve_triangular(R, np.eye(len(R)))
+    precision = _precision(problem, state, derivatives, fixed, spread * inverse)
     beta = inverse @ (ordinary + spread * fixed.beta[0])
     found = moments(layout, state, Q, left / spread)
     means, residuals = fitted_and_residuals(layout, state, found, X @ beta, spread, y)
@@ -155,20 +155,16 @@ def _precision(
     state: State,
     derivatives: Derivatives,
     fixed: inference.FixedEffects,
-    R: Array,
-    spread: float,
+    back: Array,
 ) -> Precision:
-    """Covariances of the fixed effects in the user's coding and unit."""
+    """Covariances of the fixed effects in the user's coding and unit, from ``back`` (p, p)."""
     W = inference.inverse_information(derivatives.trace)
     adjusted = (
         inference.adjusted_covariance(problem, state, derivatives, fixed, W)[0]
         if problem.reml
         else fixed.Phi[0]
     )
-    K = inference.face_covariance(
-        problem.layout.map, state.eta[0], derivatives.gradient[0], derivatives.hessian[0]
-    )
-    back = spread * solve_triangular(R, np.eye(len(R)))
+    K = inference.observed_covariance(problem.layout.map, state.eta, derivatives)[0]
     return Precision(
         covariance=frozen_array(back @ fixed.Phi[0] @ back.T),
         adjusted=frozen_array(back @ adjusted @ back.T),

@@ -154,7 +154,17 @@ def kenward_roger_degrees(M: Array, Phi: Array, S: Array, W: Array) -> tuple[flo
     return float(degrees), float(factor)
 
 
-def face_covariance(parameters: ParameterMap, eta: Array, gradient: Array, hessian: Array) -> Array:
+def observed_covariance(parameters: ParameterMap, eta: Array, derivatives: Derivatives) -> Array:
+    """``K`` (m, k, k): twice the inverse Hessian; where ``eta`` lies on the boundary, that of its face."""
+    K = 2.0 * np.linalg.pinv(derivatives.hessian, rcond=1e-12, hermitian=True)
+    for trial in np.flatnonzero(parameters.least_share(eta) <= SINGULAR):
+        K[trial] = _face_covariance(
+            parameters, eta[trial], derivatives.gradient[trial], derivatives.hessian[trial]
+        )
+    return np.asarray(K)
+
+
+def _face_covariance(parameters: ParameterMap, eta: Array, gradient: Array, hessian: Array) -> Array:
     """Covariance (k, k) of the elements on the face of the boundary where ``eta`` (k,) lies.
 
     A singular ``G = Q diag(D, 0) Q'`` stays on its face as ``Q [[S, B'], [B, B S^-1 B']] Q'``; near

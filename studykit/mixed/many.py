@@ -277,7 +277,6 @@ def _infer(
     fixed = inference.fixed_effects(problem, state, derivatives)
     value = (weights @ fixed.beta[..., None])[..., 0]
     variance = _quadratic(weights, fixed.Phi[:, None])[:, 0]
-    m, k = len(psi), problem.layout.map.size
     edge = problem.layout.map.least_share(state.eta, len(problem.layout.effects)) <= BOUNDARY
     if degrees_of_freedom == "residual":
         degrees = np.broadcast_to((problem.rows - problem.p)[:, None], value.shape)
@@ -289,11 +288,7 @@ def _infer(
         used = _quadratic(weights, adjusted[:, None])[:, 0]
     else:
         used = variance
-        spread = np.empty((m, k, k))
-        for trial in range(m):
-            spread[trial] = inference.face_covariance(
-                problem.layout.map, state.eta[trial], derivatives.gradient[trial], derivatives.hessian[trial]
-            )
+        spread = inference.observed_covariance(problem.layout.map, state.eta, derivatives)
     curvature = np.einsum("mik,mij,mjk->mk", slopes, spread, slopes)
     with np.errstate(divide="ignore"):
         degrees = np.where(curvature > 0.0, 2.0 * variance**2 / curvature, np.inf)

@@ -95,6 +95,7 @@ class ParameterMap:
     quadratic: Array
 
     @classmethod
+    @cache
     def build(cls, orders: tuple[int, ...], *, autocorrelation: bool) -> ParameterMap:
         """Blocks of the given orders one after the other, then the autocorrelation if there is one."""
         blocks: list[CovarianceBlock] = []
@@ -141,7 +142,7 @@ class ParameterMap:
     def least_share(self, eta: Array, number: int | None = None) -> Array:
         """Smallest eigenvalue of the first ``number`` matrices over the largest trace of all, (m,)."""
         largest = self.largest_trace(eta)
-        least = [np.linalg.eigvalsh(block.matrix(eta))[:, 0] for block in self.blocks[:number]]
+        least = [least_eigenvalue(block.matrix(eta)) for block in self.blocks[:number]]
         return np.asarray(np.min(least, axis=0) / largest) if least else np.full(len(eta), np.inf)
 
     def factors(self, eta: Array) -> Array:
@@ -175,8 +176,17 @@ def semidefinite_factor(matrix: Array) -> Array:
     return factor
 
 
+def least_eigenvalue(matrix: Array) -> Array:
+    """Smallest eigenvalue of symmetric matrices (..., q, q)."""
+    if matrix.shape[-1] == 1:
+        return np.asarray(matrix[..., 0, 0])
+    return np.asarray(np.linalg.eigvalsh(matrix)[..., 0])
+
+
 def nearest_covariance(matrix: Array, floor: float) -> Array:
     """Matrices (..., q, q) with eigenvalues below ``floor`` raised to it."""
+    if matrix.shape[-1] == 1:
+        return np.asarray(np.maximum(matrix, floor))
     values, vectors = np.linalg.eigh(matrix)
     raised = np.maximum(values, floor)[..., None, :]
     return np.asarray((vectors * raised) @ vectors.swapaxes(-1, -2))

@@ -9,9 +9,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.mixed.derivatives import Derivatives, differentiate
+from studykit.mixed.derivatives import differentiate
+from studykit.mixed.inference import inverse_information
 from studykit.mixed.objective import Problem, evaluate
-from studykit.mixed.parameters import nearest_covariance, triangle
+from studykit.mixed.parameters import nearest_covariance, semidefinite_factor, triangle
 
 Array = NDArray[np.float64]
 
@@ -38,17 +39,10 @@ def starting_values(problem: Problem) -> tuple[Array, Array]:
         derivatives = differentiate(problem, state)
         if information is None:
             information = 0.5 * derivatives.trace
-        psi = _inside(problem, state.eta - _scoring_step(derivatives))
+        step = 0.5 * inverse_information(derivatives.trace) @ derivatives.gradient[..., None]
+        psi = _inside(problem, state.eta - step[..., 0])
     assert information is not None
     return psi, information
-
-
-def _scoring_step(derivatives: Derivatives) -> Array:
-    """Inverse of the traces times the gradient, (m, k)."""
-    size = np.sqrt(np.maximum(np.diagonal(derivatives.trace, axis1=1, axis2=2), 1e-300))
-    scaled = derivatives.trace / size[:, :, None] / size[:, None, :]
-    turned = np.linalg.pinv(scaled, rcond=1e-8, hermitian=True) @ (derivatives.gradient / size)[..., None]
-    return np.asarray(turned[..., 0] / size)
 
 
 def _inside(problem: Problem, eta: Array) -> Array:
@@ -57,6 +51,6 @@ def _inside(problem: Problem, eta: Array) -> Array:
     psi = np.clip(eta, -LARGEST_CORRELATION, LARGEST_CORRELATION)  # what is not a covariance stays so
     for block in parameters.blocks:
         rows, columns = triangle(block.order)
-        factor = np.linalg.cholesky(nearest_covariance(block.matrix(eta), FLOOR))
+        factor = semidefinite_factor(nearest_covariance(block.matrix(eta), FLOOR))
         psi[:, block.start : block.stop] = factor[:, rows, columns]
     return np.asarray(psi)

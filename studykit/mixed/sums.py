@@ -108,8 +108,7 @@ def add_up(layout: Layout, pieces: Pieces, X: Array, y: Array) -> Sums:
     m, p = len(y), X.shape[2]
     J, q = layout.groups, layout.columns.shape[1]
     U = np.broadcast_to(layout.columns, (len(X), *layout.columns.shape))
-    F = _rotate(layout, pieces, np.concatenate([U, X], axis=2))
-    f = _rotate(layout, pieces, y[..., None])
+    F, f = _rotate(layout, pieces, np.concatenate([U, X], axis=2)), _rotate(layout, pieces, y[..., None])
     by_pair = _Adder.of(pieces, pieces.terms.pair, pieces.pairs)
     xx, xy = by_pair.add_both(F[..., q:], F[..., q:], f)
     columns, outcome = [xx], [xy, by_pair.add(f, f)]
