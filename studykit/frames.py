@@ -23,16 +23,22 @@ _NAMES = ("name", "contrast", "arm", "visit")
 # --- results to frames ---------------------------------------------------------------------------
 
 
-def to_frame(results: Any, *, confidence_level: float = 0.95) -> pd.DataFrame:
+def to_frame(
+    results: Any, *, confidence_level: float = 0.95, columns: Sequence[str] | None = None
+) -> pd.DataFrame:
     """A data frame with one row per result, at full precision.
 
     Parameters
     ----------
     results : result or sequence of results
         Frozen results of studykit, all of one type. A result that holds arrays of one length (a
-        retention curve, a client's series) gives one row per element.
+        retention curve, a client's series) gives one row per element. Parts of results that are plain
+        tuples (counts by reason, by trainer and arm) give one row per innermost tuple.
     confidence_level : float
         Of the columns ``lower`` and ``upper``, which stand for everything that has an interval.
+    columns : sequence of str, optional
+        Names of the columns of plain tuples; by default ``name`` and ``number``, counted where there are
+        several.
 
     Raises
     ------
@@ -52,6 +58,8 @@ def to_frame(results: Any, *, confidence_level: float = 0.95) -> pd.DataFrame:
         raise ArgumentError(
             where="to_frame", expected="a result or a sequence of results", got=type(results).__name__
         )
+    if results and all(isinstance(item, tuple) for item in results):
+        return _tuple_frame(results, columns)
     rows: list[dict[str, Any]] = []
     for result in results:
         if not is_dataclass(result) or isinstance(result, type):
@@ -63,6 +71,34 @@ def to_frame(results: Any, *, confidence_level: float = 0.95) -> pd.DataFrame:
             )
         rows += _rows_of(result, confidence_level)
     return pd.DataFrame(rows)
+
+
+def _tuple_frame(results: Sequence[tuple[Any, ...]], columns: Sequence[str] | None) -> pd.DataFrame:
+    """Plain tuples as rows; a tuple inside one gives rows of its own, led by what stands beside it."""
+    rows = [row for item in results for row in _flat(item)]
+    width = {len(row) for row in rows}
+    if len(width) != 1 or (columns is not None and len(columns) != max(width)):
+        raise ArgumentError(
+            where="to_frame",
+            expected="tuples of one length" if columns is None else f"tuples of {len(columns)} values",
+            got=f"tuples of {', '.join(map(str, sorted(width)))}",
+        )
+    if columns is None:
+        kinds = ["name" if isinstance(value, str) else "number" for value in rows[0]]
+        columns = [
+            kind if kinds.count(kind) == 1 else f"{kind}_{kinds[: place + 1].count(kind)}"
+            for place, kind in enumerate(kinds)
+        ]
+    return pd.DataFrame(rows, columns=list(columns))
+
+
+def _flat(item: tuple[Any, ...]) -> list[tuple[Any, ...]]:
+    plain = tuple(value for value in item if not isinstance(value, tuple))
+    inner = [value for value in item if isinstance(value, tuple)]
+    if not inner:
+        return [plain]
+    parts = [part for value in inner for part in (value if isinstance(value[0], tuple) else (value,))]
+    return [(*plain, *row) for part in parts for row in _flat(part)]
 
 
 def _rows_of(result: Any, confidence_level: float) -> list[dict[str, Any]]:

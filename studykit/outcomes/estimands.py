@@ -22,7 +22,7 @@ def strength_estimand(protocol: Protocol, outcome: ContinuousOutcome, visit: str
     place = f", equal weights over {exercises}" if exercises else ""
     return (
         f"In {_population(protocol, outcome.estimand)}: {summary} of {outcome.name} at visit {visit}{place}, "
-        f"baseline means equal by design{_strategies(outcome.estimand)}"
+        f"baseline means equal by design{_strategies(protocol, outcome.estimand)}"
     )
 
 
@@ -32,7 +32,7 @@ def within_estimand(protocol: Protocol, outcome: ContinuousOutcome) -> str:
     over = f", equal weights over {', '.join(outcome.exercises)}" if len(outcome.exercises) > 1 else ""
     return (
         f"In {_population(protocol, outcome.estimand)}: {summary} of {outcome.name} between the arms within "
-        f"clients{over}{_strategies(outcome.estimand)}"
+        f"clients{over}{_strategies(protocol, outcome.estimand)}"
     )
 
 
@@ -40,7 +40,7 @@ def retention_estimand(protocol: Protocol, outcome: RetentionOutcome, summary: s
     """The estimand of the retention outcome, in one sentence."""
     return (
         f"In {_population(protocol, outcome.estimand)}: {summary}, day {outcome.horizon_day} from "
-        f"allocation{_strategies(outcome.estimand)}"
+        f"allocation{_strategies(protocol, outcome.estimand)}"
     )
 
 
@@ -60,13 +60,14 @@ def _population(protocol: Protocol, estimand: Estimand | None) -> str:
     return named or protocol.study.population or "all clients who were allocated"
 
 
-def _strategies(estimand: Estimand | None) -> str:
+def _strategies(protocol: Protocol, estimand: Estimand | None) -> str:
     """How departures and stopping are handled."""
     if estimand is None:
         return ""
     parts = []
+    leaving = "leaving before the end" if protocol.is_external else "leaving the studio"
     if estimand.strategies.leaves_studio and estimand.strategies.leaves_studio != "is the outcome":
-        parts.append(f"leaving the studio: {estimand.strategies.leaves_studio}")
+        parts.append(f"{leaving}: {estimand.strategies.leaves_studio}")
     if estimand.strategies.stops_programme:
         parts.append(f"stopping the programme: {estimand.strategies.stops_programme}")
     return "; " + "; ".join(parts) if parts else ""

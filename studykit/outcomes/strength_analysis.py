@@ -262,8 +262,15 @@ class RegressionAnalysis:
         if self.setting.trainers.role == "clusters":
             return f"{of} adjusted for baseline and stratifiers, means per trainer, t on trainers minus two"
         on = f"on the baseline {of}" if self.setting.rows.baseline_visits else "on arm alone"
-        others = ", stratifiers and trainer" if self.adjust else ""
-        return f"regression of the {of} {on}{others}, t on the residual degrees of freedom"
+        return f"regression of the {of} {on}{self._others()}, t on the residual degrees of freedom"
+
+    def _others(self) -> str:
+        """What else stands in the regression, as far as there is any."""
+        protocol = self.setting.protocol
+        others = ["stratifiers"] if any(item.code != "trainer" for item in protocol.strata) else []
+        others += ["covariates"] if any(code != "trainer" for code in protocol.analysis.adjust_for) else []
+        others += ["trainer"] if self.setting.trainers.role in {"fixed", "random"} else []
+        return f", {', '.join(others)}" if others and self.adjust else ""
 
     @property
     def remarks(self) -> tuple[str, ...]:

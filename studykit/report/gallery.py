@@ -64,7 +64,8 @@ def retention_pictures(reading: Reading, retention: RetentionResult) -> tuple[Pi
         curves, ax = new_figure(WIDE, 3.1 + 0.31 * len(retention.curves))
         draw_retention(retention, ax, names=names_of(reading))
     method = next((curve.interval_method for curve in retention.curves), "")
-    bands = f"bands are pointwise {shown} intervals ({method})"
+    exact = "; exact where nobody or everybody has left" if "log(" in method else ""
+    bands = f"bands are pointwise {shown} intervals ({method}{exact})"
     effects = _contrasts(
         reading,
         retention_estimates(retention),

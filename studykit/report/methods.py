@@ -30,11 +30,26 @@ def design_line(reading: Reading) -> str:
     """The design in a few words, beginning with whether it is randomised."""
     word = "Randomised" if reading.results.randomised else "Non-randomised"
     arms = len(reading.arms)
-    design = _DESIGNS[reading.protocol.design] if reading.protocol else f"{arms} arms"
+    design = _design_words(reading.protocol) if reading.protocol else f"{arms} arms"
     pilot = (
         "; a pilot" if reading.protocol is not None and reading.protocol.study.framework == "pilot" else ""
     )
     return f"{word} comparison of {arms} arms ({design}{pilot})"
+
+
+def _design_words(protocol: Protocol) -> str:
+    """The design; how a trial allocated elsewhere drew its clients is not known here."""
+    if protocol.is_external and protocol.design == "parallel":
+        return "parallel arms, allocated elsewhere"
+    return _DESIGNS[protocol.design]
+
+
+def _ratio(protocol: Protocol) -> str:
+    """The allocation ratio, where it was decided here or is stated."""
+    arms = [protocol.arm(code) for code in protocol.arm_codes]
+    if protocol.is_external and not any("ratio" in arm.model_fields_set for arm in arms):
+        return ""
+    return f", ratio {':'.join(str(arm.ratio) for arm in arms)}"
 
 
 def methods_paragraphs(reading: Reading) -> tuple[str, ...]:
@@ -54,8 +69,7 @@ def methods_paragraphs(reading: Reading) -> tuple[str, ...]:
 
 def _design(reading: Reading, protocol: Protocol) -> str:
     study = protocol.study
-    ratio = ":".join(str(protocol.arm(code).ratio) for code in protocol.arm_codes)
-    sentences = [f"{design_line(reading)}, ratio {ratio}."]
+    sentences = [f"{design_line(reading)}{_ratio(protocol)}."]
     if study.setting:
         sentences.append(f"Setting: {_whole(study.setting)}")
     if study.population:

@@ -49,6 +49,11 @@ class LookRecord(Protocol):
         """May hold ``reason`` and ``planned``."""
 
 
+def _put(pattern: str, name: str, text: str) -> str:
+    """The text with a name, taken as it is, wherever the pattern stands."""
+    return re.sub(pattern, lambda _found: name, text)
+
+
 def spaced(code: str) -> str:
     """A code as words.
 
@@ -163,10 +168,11 @@ class Reading:
         """A text with the names of visits, arms and exercises in place of their codes.
 
         The longest code goes first, so that week_12 is not read as week_1 and a 2; codes that are plain
-        words are left alone, since they may be words of the text.
+        words are named only where they stand as a visit or an arm does, since they may be words of the text.
         """
         if self.protocol is None:
             return spaced(text)
+        text = self._named_in_place(text)
         named = [(item.code, item.name) for item in self.protocol.visits]
         named += [(item.code, self.arm(item.code)) for item in self.protocol.arms]
         named += [(item.code, item.name) for item in self.protocol.exercises]
@@ -174,6 +180,19 @@ class Reading:
             if "_" in code:
                 text = text.replace(code, name)
         return spaced(text)
+
+    def _named_in_place(self, text: str) -> str:
+        """Visits after "at", arms beside "compared with" and after "in", by their names."""
+        for visit in self.protocol.visits if self.protocol is not None else ():
+            code = re.escape(visit.code)
+            text = _put(rf"\bat (?:visit )?{code}(?![\w-])", self.at(visit.code), text)
+            text = _put(rf", {code}$", f", {visit.name}", text)
+        for arm in self.protocol.arms if self.protocol is not None else ():
+            code, name = re.escape(arm.code), self.arm(arm.code)
+            text = _put(rf"(?<![\w-]){code}(?= compared with\b)", name, text)
+            text = _put(rf"\bcompared with {code}(?![\w-])", f"compared with {name}", text)
+            text = _put(rf"\bin {code}(?![\w-])", f"in the arm {name}", text)
+        return text
 
     def step(self, outcome: StrengthResult) -> float | None:
         """Finest measuring step among the exercises of an outcome, if the protocol names any."""

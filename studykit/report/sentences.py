@@ -23,6 +23,7 @@ OWN_CLIENTS = (
     "The results are about the clients and trainers of this study; whether they hold elsewhere is a "
     "matter of judgement, not of these numbers."
 )
+OWN_CLIENTS_ALONE = OWN_CLIENTS.replace("clients and trainers", "clients")
 UNPLANNED_LOOK = (
     "Results by arm were looked at before the end without a rule made in advance; such a look can change "
     "how a study is run and makes p-values and intervals too favourable."
@@ -305,7 +306,8 @@ def limits(reading: Reading) -> tuple[str, ...]:
     """Every limit that the study's own facts call for: those of the results, and of its looks."""
     results = reading.results
     size = () if any(_NEITHER in remark for remark in results.remarks) else (SMALL_STUDY,)
-    sentences = [*size, *map(reading.named, results.remarks), OWN_CLIENTS]
+    own = OWN_CLIENTS if any(arm.trainers for arm in results.flow.arms) else OWN_CLIENTS_ALONE
+    sentences = [*size, *map(reading.named, results.remarks), own]
     if unplanned_looks(reading):
         sentences.append(f"{UNPLANNED_LOOK} {_price_of_looks(reading)}")
     if results.continuous and results.retention is not None:

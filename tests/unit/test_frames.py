@@ -130,3 +130,19 @@ def test_only_results_become_frames() -> None:
         to_frame("strength")
     with pytest.raises(ArgumentError, match="expected results of studykit; found int"):
         to_frame([1])
+
+
+def test_plain_tuples_of_results_become_rows() -> None:
+    """Counts by reason, by kind and arm, and by trainer and arm are parts of results without a type."""
+    reasons = to_frame((("moved away", 2), ("ill", 1)))
+    assert reasons.to_dict("list") == {"name": ["moved away", "ill"], "number": [2, 1]}
+    kinds = to_frame((("soreness", "conventional", 3),), columns=("kind", "arm", "events"))
+    assert kinds.to_dict("records") == [{"kind": "soreness", "arm": "conventional", "events": 3}]
+    trainers = (("T1", (("conventional", 5, 7), ("partner_reps", 6, 6))), ("T2", (("conventional", 1, 2),)))
+    by_trainer = to_frame(trainers)
+    assert list(by_trainer.columns) == ["name_1", "name_2", "number_1", "number_2"]
+    assert by_trainer["number_2"].tolist() == [7, 6, 2]
+    with pytest.raises(ArgumentError, match="to_frame: expected tuples of 3 values; found tuples of 2"):
+        to_frame((("ill", 1),), columns=("a", "b", "c"))
+    with pytest.raises(ArgumentError, match="expected tuples of one length"):
+        to_frame((("ill", 1), ("moved", 1, 2)))

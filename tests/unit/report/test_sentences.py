@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -10,11 +11,14 @@ from hypothesis import strategies as st
 
 from studykit.errors import Finding
 from studykit.outcomes.results import Decision, StudyResults
+from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
+from studykit.report.methods import design_line, methods_paragraphs
 from studykit.report.numbers import GAP, PER_CENT_CHANGE, points
 from studykit.report.reading import Reading
 from studykit.report.sentences import (
     NO_YARDSTICK,
+    OWN_CLIENTS_ALONE,
     UNPLANNED_LOOK,
     conditions,
     continuous_answer,
@@ -157,3 +161,29 @@ def test_the_pause_rule_speaks_first(results: StudyResults) -> None:
 def test_findings_do_not_leak_into_sentences(results: StudyResults, protocol: Protocol) -> None:
     noisy = replace(results, findings=(Finding("warn", "records/strength.csv, row 3", "a load", "zzz"),))
     assert "zzz" not in lead(Reading(noisy, protocol))
+
+
+ELSEWHERE = Path(__file__).resolve().parents[3] / "analysis" / "weight_trial" / "protocol.toml"
+
+
+def test_codes_that_are_plain_words_are_named_where_they_stand_as_a_visit_or_an_arm(
+    results: StudyResults,
+) -> None:
+    arms = (("control", "control"), ("family", "family treatment"))
+    reading = Reading(replace(results, arms=arms), read_protocol(ELSEWHERE).protocol)
+    assert reading.named("weight at after") == "weight at the visit \u201cafter the study period\u201d"
+    assert reading.named("between clients, with error, after").endswith(", after the study period")
+    assert reading.named("in control, after all") == "in the arm control, after all"
+    assert reading.named("family compared with control") == "family treatment compared with control"
+
+
+def test_a_trial_allocated_elsewhere_claims_only_what_is_known(results: StudyResults) -> None:
+    """How it drew its clients, in what ratio and under which trainers is told there, not here."""
+    reading = Reading(results, read_protocol(ELSEWHERE).protocol)
+    assert design_line(reading).endswith("(parallel arms, allocated elsewhere)")
+    assert "ratio" not in methods_paragraphs(reading)[0].split(".")[0]
+    nobody = tuple(replace(arm, trainers=0) for arm in results.flow.arms)
+    alone = replace(results, flow=replace(results.flow, arms=nobody))
+    told = [text for text in limits(replace(reading, results=alone)) if "matter of judgement" in text]
+    assert told == [OWN_CLIENTS_ALONE]
+    assert "trainers" not in OWN_CLIENTS_ALONE
