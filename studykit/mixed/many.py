@@ -87,7 +87,7 @@ def fit_many_linear_mixed(
         Names of the fixed effects, for messages.
     residual : ResidualStructure, optional
     degrees_of_freedom : {"kenward-roger", "satterthwaite", "residual"}
-        Kenward-Roger needs ``reml=True``.
+        Kenward-Roger needs ``reml=True``; here it is computed whatever the number of rows.
     reml : bool
 
     Returns
