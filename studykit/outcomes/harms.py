@@ -64,7 +64,8 @@ def pause_rule(protocol: Protocol, rows: StudyRows) -> tuple[str, ...]:
         if severe >= limits.pause_severe_in_arm:
             reasons.append(f"{severe} severe in one arm (limit {limits.pause_severe_in_arm})")
         touched = {harm.client for harm in own if harm.severity in {"moderate", "severe"}}
-        if allocated and len(touched) > limits.pause_moderate_share * allocated:
+        enough = len(touched) >= limits.pause_moderate_least
+        if allocated and enough and len(touched) > limits.pause_moderate_share * allocated:
             reasons.append(
                 f"moderate or severe harm in {len(touched)} of {allocated} clients of one arm "
                 f"(limit {100.0 * limits.pause_moderate_share:g} %)"

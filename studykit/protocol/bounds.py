@@ -27,6 +27,8 @@ _NOT_NEGATIVE = (
     "trainer_size_variation",
 )  # fmt: skip
 
+_HARD_ALONE = 4  # hard reps after about eight to learn the set: common practice, no source
+
 
 def bound_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     """Numbers outside what is sensible (warn) or possible (stop)."""
@@ -61,9 +63,10 @@ def _dose(dose: Dose, path: Path, at: Places) -> Iterator[Finding]:
                 "warn", (*path, key), expected=f"{bounds[0]:g} to {bounds[1]:g} seconds",
                 got=f"{fast:g} to {slow:g}", todo="Shorter is a collapse, longer is held still.",
             )  # fmt: skip
+    yield from _stand_alone(dose, path, at)
     if dose.partner_reps_per_set == 0:
         return
-    if not 2 <= dose.partner_reps_per_set <= 5:
+    if not dose.stand_alone and not 2 <= dose.partner_reps_per_set <= 5:
         yield at.finding(
             "warn", (*path, "partner_reps_per_set"), expected="2 to 5 partner reps",
             got=str(dose.partner_reps_per_set), todo="More than 5 only as a stated variant.",
@@ -83,6 +86,22 @@ def _dose(dose: Dose, path: Path, at: Places) -> Iterator[Finding]:
             todo="Soreness and lost strength from lowering work last for days.",
         )  # fmt: skip
     yield from _ramp_in(dose, (*path, "ramp_in"), at)
+
+
+def _stand_alone(dose: Dose, path: Path, at: Places) -> Iterator[Finding]:
+    """Partner reps as a set of their own: there must be some, and few, since learning reps come before."""
+    here: Path = (*path, "partner_reps_per_set")
+    if dose.stand_alone and dose.partner_reps_per_set == 0:
+        yield at.finding(
+            "stop", here, got="0",
+            expected="at least 1 where partner reps are a set of their own (stand_alone = true)",
+        )  # fmt: skip
+    elif dose.stand_alone and dose.partner_reps_per_set > _HARD_ALONE:
+        yield at.finding(
+            "warn", here, expected=f"at most {_HARD_ALONE} where they stand alone",
+            got=str(dose.partner_reps_per_set),
+            todo="About eight learning reps come before, so the set is long already.",
+        )  # fmt: skip
 
 
 def _ramp_in(dose: Dose, path: Path, at: Places) -> Iterator[Finding]:

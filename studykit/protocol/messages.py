@@ -118,6 +118,8 @@ def _finding(path: Path, kind: str, document: Any, *, where: str, text: str) -> 
         return _tag_finding(path, document, where=where, text=text)
     info = wording.field_at(path, document)
     words = wording.expected(info) if info is not None else "something else"
+    if path == ("analysis", "comparison"):
+        words = f"the code of an arm: {_arm_codes(document)}"
     if kind == "missing" and _value_at(path, document) is None:
         key = path[-1] if path else ""
         example = words if words.isdigit() else "…"
@@ -127,6 +129,12 @@ def _finding(path: Path, kind: str, document: Any, *, where: str, text: str) -> 
     if kind == "too_short" and isinstance(value, list):
         words = f"{words}, with at least {_least(info)} of them"
     return Finding("stop", at, words, wording.shown(value), _remedy(kind, value, words, path))
+
+
+def _arm_codes(document: Any) -> str:
+    arms = document.get("arms") if isinstance(document, Mapping) else None
+    known = [str(arm.get("code")) for arm in arms or () if isinstance(arm, Mapping) and arm.get("code")]
+    return ", ".join(known) or "none is declared yet"
 
 
 def _least(info: Any) -> int:
@@ -200,7 +208,15 @@ def _remedy(kind: str, value: Any, words: str, path: Path) -> str:
     return "Correct it."
 
 
+_SPECIAL_BLANK = re.compile("[\u00a0\u2007\u202f\u2002\u2003\u2009]")
+_SPECIAL_MINUS = re.compile("[\u2212\u2010-\u2015]")
+
+
 def _remedy_of_text(value: str, words: str, *, number_wanted: bool) -> str:
+    if _SPECIAL_BLANK.search(value):
+        return "It holds a special blank that only looks like one; delete it and type the blank anew."
+    if number_wanted and _SPECIAL_MINUS.search(value):
+        return "It holds a typographic minus; type - from the keyboard, without quotation marks."
     if number_wanted and _DECIMAL_COMMA.match(value):
         return "Write it with a point and without quotation marks, such as 3.5."
     if number_wanted:

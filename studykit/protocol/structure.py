@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
@@ -35,7 +36,11 @@ def structure_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
 
 
 def _known(codes: Sequence[str]) -> str:
-    return "one of " + ", ".join(codes) if codes else "a code that is declared (there is none yet)"
+    return (
+        "one of " + ", ".join(dict.fromkeys(codes))
+        if codes
+        else "a code that is declared (there is none yet)"
+    )
 
 
 def _codes(protocol: Protocol, at: Places) -> Iterator[Finding]:
@@ -72,7 +77,12 @@ def _arms(protocol: Protocol, at: Places) -> Iterator[Finding]:
             got="nothing", todo=f'Add comparison = "{others[0]}" under [analysis].',
         )  # fmt: skip
     elif named is not None and named not in others:
-        yield at.finding("stop", ("analysis", "comparison"), expected=_known(others), got=named)
+        near = difflib.get_close_matches(named, others, n=1)
+        yield at.finding(
+            "stop", ("analysis", "comparison"), got=named,
+            expected=f"the code of an arm other than the reference: {', '.join(others)}",
+            todo=f"Did you mean {near[0]}?" if near else "",
+        )  # fmt: skip
 
 
 def _visits(protocol: Protocol, at: Places) -> Iterator[Finding]:
@@ -146,8 +156,9 @@ def _continuous(protocol: Protocol, outcome: ContinuousOutcome, path: Path, at: 
             todo=f"{outcome.code} is compared with itself before allocation; add the visit.",
         )  # fmt: skip
     declared = [exercise.code for exercise in protocol.exercises]
+    twice = len(set(declared)) < len(declared)  # then the code that is missing is the one typed twice
     for number, code in enumerate(outcome.exercises):
-        if code not in declared:
+        if code not in declared and not twice:
             yield at.finding("stop", (*path, "exercises", number), expected=_known(declared), got=code)
     if not outcome.exercises and not isinstance(outcome.score, AsRecorded):
         yield at.finding(

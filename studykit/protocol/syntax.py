@@ -217,12 +217,14 @@ def syntax_findings(text: str, *, where: str, error: tomllib.TOMLDecodeError) ->
     protocol.toml, line 1, alpha: expected a number with a decimal point; found 0,05. Write it with a point,
     such as 3.5 instead of 3,5.
     """
+    odd = {int(finding.where.rsplit(" ", 1)[1]): finding for finding in odd_mark_findings(text, where=where)}
     found = statements(text)
     codes = _codes(found)
     numbered = _repetitions(found, where, codes)
     for statement in found:
-        finding = _statement_finding(statement, where, codes)
+        finding = None if statement.line in odd else _statement_finding(statement, where, codes)
         numbered += [(statement.line, finding)] if finding is not None else []
+    numbered += odd.items()
     findings = [finding for _, finding in sorted(numbered, key=lambda item: item[0])]
     if not findings:
         at = re.search(r"at line (\d+)", str(error))
@@ -231,6 +233,36 @@ def syntax_findings(text: str, *, where: str, error: tomllib.TOMLDecodeError) ->
             Finding("stop", place, "a text that follows the rules of TOML", "something else",
                     "Look at this line and the one before it.")
         ]  # fmt: skip
+    return tuple(findings)
+
+
+_TEXTS = re.compile(r'"""(?:.|\n)*?"""|' + r"'''(?:.|\n)*?'''|" + _STRAIGHT.pattern)
+_ODD = (
+    (re.compile("[\u00a0\u2007\u202f\u2002\u2003\u2009]"), "a blank from the keyboard",
+     "a special blank ({mark}) that looks like it", "Delete it and type the blank anew."),
+    (re.compile("[\u2212\u2010-\u2015]"), "the hyphen - from the keyboard as minus",
+     "{shown}, a typographic minus or dash ({mark})", "Replace it by -."),
+)  # fmt: skip
+
+
+def odd_mark_findings(text: str, *, where: str) -> tuple[Finding, ...]:
+    """Blanks and minus signs that are not those of the keyboard, outside texts and comments.
+
+    Examples
+    --------
+    >>> for finding in odd_mark_findings("window = [\u221221, 0]", where="protocol.toml"):
+    ...     print(finding)
+    protocol.toml, line 1: expected the hyphen - from the keyboard as minus; found −, a typographic minus
+    or dash (U+2212). Replace it by -.
+    """
+    bare = _TEXTS.sub(lambda found: "\n" * found.group(0).count("\n"), text)
+    findings = []
+    for number, line in enumerate(bare.split("\n"), 1):
+        for pattern, expected, got, todo in _ODD:
+            mark = pattern.search(line.split("#", 1)[0])
+            if mark:
+                shown = got.format(shown=mark.group(0), mark=f"U+{ord(mark.group(0)):04X}")
+                findings.append(Finding("stop", f"{where}, line {number}", expected, shown, todo))
     return tuple(findings)
 
 

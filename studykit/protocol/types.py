@@ -454,6 +454,9 @@ class Harms(Section):
     pause_serious_related: int = Field(1, ge=1)
     pause_severe_in_arm: int = Field(2, ge=1)
     pause_moderate_share: Share = 0.15
+    pause_moderate_least: int = Field(
+        1, ge=1, description="clients of an arm with a moderate harm or worse before their share counts"
+    )
     reviewer: str = ""
 
 

@@ -6,21 +6,32 @@ from collections.abc import Iterable
 from difflib import get_close_matches
 
 _CUTOFF = 0.6
+_LOOKALIKES = str.maketrans("oilszbg", "0115286")
+"""Letters that are taken for digits, and digits for letters."""
 
 
 def nearest_known(text: str, known: Iterable[str], *, cutoff: float = _CUTOFF) -> str:
     """The nearest of ``known`` as it is written there, ``""`` where none comes near.
 
-    Capitals and the difference between blank, hyphen and underscore are passed over.
+    Capitals and the difference between blank, hyphen and underscore are passed over; a word that differs
+    only by letters that look like digits goes first.
 
     Examples
     --------
     >>> nearest_known("Leg pres", ["leg_press", "chest_press"])
     'leg_press'
+    >>> nearest_known("CO01", ["C071", "C001", "C091"])  # a letter O in place of a nought
+    'C001'
     >>> nearest_known("xyz", ["leg_press"])
     ''
     """
     plain = {_plain(word): word for word in reversed(list(known))}
+    lookalikes: dict[str, list[str]] = {}
+    for word in plain:
+        lookalikes.setdefault(word.translate(_LOOKALIKES), []).append(word)
+    same = lookalikes.get(_plain(text).translate(_LOOKALIKES), [])
+    if len(same) == 1:
+        return plain[same[0]]
     found = get_close_matches(_plain(text), plain, n=1, cutoff=cutoff)
     return plain[found[0]] if found else ""
 

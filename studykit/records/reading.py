@@ -18,6 +18,7 @@ from studykit.records.spelling import repeated_rows, settle_spelling
 from studykit.records.tables import Records, records_of
 from studykit.records.workbook import read_workbook
 
+_ONE_KIND = "CSV files or one workbook, never both"
 WORKBOOK = "records.xlsx"
 _OTHER_WORKBOOKS = (".xls", ".ods", ".xlsm", ".xlsb", ".numbers")
 
@@ -46,7 +47,7 @@ def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
     """
     folder = Path(folder)
     try:
-        files = sorted(path for path in folder.iterdir() if path.is_file())
+        inside = sorted(folder.iterdir())
     except OSError as error:
         raise FolderError(
             where=str(folder),
@@ -54,7 +55,8 @@ def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
             got=error.strerror or type(error).__name__,
             todo="Give the study's folder, the one that holds records.",
         ) from None
-    findings = list(_neighbours(files, folder.name))
+    files = [path for path in inside if path.is_file()]
+    findings = [*_folders(inside, folder.name), *_neighbours(files, folder.name)]
     raws, hashes, more = _read_files(_wanted_files(files), folder.name)
     findings += more
     wanted = wanted_by(protocol)
@@ -63,7 +65,8 @@ def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
     for draft in drafts:
         repeated_rows(draft)
     findings += [finding for draft in drafts for finding in _in_order(draft)]
-    if not raws:
+    both = any(finding.expected == _ONE_KIND for finding in findings)
+    if not raws and not both:
         findings.append(
             Finding(
                 "warn", f"{folder.name}/", "record tables", "none", "Put clients.csv and the others there."
@@ -74,6 +77,7 @@ def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
         findings=findings,
         hashes=hashes,
         unread_clients=_unread_clients(drafts),
+        unread=both,
     )
 
 
@@ -152,6 +156,17 @@ def _neighbours(files: Sequence[Path], folder: str) -> list[Finding]:
     return findings
 
 
+def _folders(inside: Sequence[Path], folder: str) -> list[Finding]:
+    """Folders that stand where a table should."""
+    names = {f"{entry.name}.csv" for entry in TABLES} | {WORKBOOK}
+    return [
+        Finding("stop", f"{folder}/{path.name}", "a file", "a folder of that name",
+                "Move it away, and put the table itself there.")
+        for path in inside
+        if path.is_dir() and path.name.casefold() in names
+    ]  # fmt: skip
+
+
 def _wanted_files(files: Sequence[Path]) -> list[Path]:
     names = {f"{entry.name}.csv" for entry in TABLES} | {WORKBOOK}
     return [path for path in files if path.name.casefold() in names and not _is_lock(path)]
@@ -168,7 +183,7 @@ def _read_files(
     if books and len(books) < len(files):
         others = ", ".join(path.name for path in files if path not in books)
         findings.append(
-            Finding("stop", f"{folder}/{books[0].name}", "CSV files or one workbook, never both",
+            Finding("stop", f"{folder}/{books[0].name}", _ONE_KIND,
                     f"the workbook beside {others}",
                     "Keep the one that holds the records, and move the other away.")
         )  # fmt: skip

@@ -20,6 +20,8 @@ POUND_MIX_UP = ((0.42, 0.49), (2.0, 2.4))
 UNUSUAL_RATIO = (0.8, 1.6)
 IMPOSSIBLE_RATIO = (0.3, 4.0)
 MOST_REPETITIONS = 30
+LARGEST_LOAD = {"kg": 500.0, "lb": 1100.0, "N": 5000.0, "plates": 100.0}
+"""More is on no weight stack; loads of the two legs on a plate-loaded press come near it."""
 
 
 def strength_findings(scene: Scene) -> Iterator[Finding]:
@@ -28,6 +30,7 @@ def strength_findings(scene: Scene) -> Iterator[Finding]:
         yield from _before_consent(scene, scene.records[name])
         yield from _outside_window(scene, scene.records[name])
     yield from _units(scene)
+    yield from _large_loads(scene)
     yield from _repetitions(scene)
     yield from _own_trainer(scene)
     for outcome in scene.protocol.continuous_outcomes:
@@ -82,6 +85,20 @@ def _units(scene: Scene) -> Iterator[Finding]:
                     todo="If the machine shows another unit, correct the load or the unit; "
                     "a unit that is right is converted.",
                 )  # fmt: skip
+
+
+def _large_loads(scene: Scene) -> Iterator[Finding]:
+    """Loads that no machine has, whatever the baseline."""
+    typed = scene.records["strength"]
+    load, unit = typed.columns["load"], typed.columns["unit"]
+    limit = np.array([LARGEST_LOAD.get(str(name), np.inf) for name in unit])
+    large = np.flatnonzero(load > limit)
+    if large.size:
+        first = int(large[0])
+        yield first_of(
+            "warn", typed, large.tolist(), column="load", expected=f"at most {limit[first]:g} {unit[first]}",
+            got=f"{load[first]:g} {unit[first]}", todo="Check the decimal point and the unit.",
+        )  # fmt: skip
 
 
 def _repetitions(scene: Scene) -> Iterator[Finding]:

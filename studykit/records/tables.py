@@ -59,12 +59,15 @@ class Records:
     unread_clients : frozenset of str
         Clients whose row in ``clients`` or ``screening`` has a ``stop`` finding: known, though not
         in the table.
+    unread : bool
+        Whether nothing was read at all, since nobody can tell which of two sets of tables holds.
     """
 
     tables: Mapping[str, RecordTable]
     findings: tuple[Finding, ...]
     hashes: tuple[tuple[str, str], ...]
     unread_clients: frozenset[str] = frozenset()
+    unread: bool = False
 
     def __getitem__(self, name: str) -> RecordTable:
         return self.tables[name]
@@ -176,6 +179,7 @@ def records_of(
     findings: Sequence[Finding] = (),
     hashes: Sequence[tuple[str, str]] = (),
     unread_clients: Iterable[str] = (),
+    unread: bool = False,
 ) -> Records:
     """All tables of a study; those that are not given are there and empty.
 
@@ -186,4 +190,4 @@ def records_of(
     """
     given = {entry.name: entry for entry in tables}
     whole = {entry.name: given.get(entry.name) or record_table(entry.name) for entry in TABLES}
-    return Records(MappingProxyType(whole), tuple(findings), tuple(hashes), frozenset(unread_clients))
+    return Records(MappingProxyType(whole), tuple(findings), tuple(hashes), frozenset(unread_clients), unread)

@@ -382,6 +382,8 @@ class Study:
         records = self.records()
         allocated = self.allocated(records)
         findings += records.findings
+        if records.unread:
+            return Check(str(self.folder), tuple(dict.fromkeys(findings)), (), None)
         if not allocated:
             findings += lost_ledger_findings(records, read.protocol, str(self.folder / LEDGER))
         today = dt.date.today()  # noqa: DTZ011 — the studio's day
