@@ -355,7 +355,7 @@ def analyse(arguments: argparse.Namespace) -> int:
     study = _open(arguments)
     by, reason = _look(study, arguments)
     results = study.analyse(look_by=by, look_reason=reason)
-    _show(arguments, results, summary(results))
+    _show(arguments, results, summary(results, protocol=study.protocol))
     return DONE
 
 
@@ -370,7 +370,7 @@ def report(arguments: argparse.Namespace) -> int:
     results = study.analyse(look_by=by, look_reason=reason)
     progress.step("writing the report")
     page = study.save(results)
-    _show(arguments, {"report": str(page)}, f"{summary(results)}\n\nReport: {page}")
+    _show(arguments, {"report": str(page)}, f"{summary(results, protocol=study.protocol)}\n\nReport: {page}")
     return DONE
 
 

@@ -135,11 +135,8 @@ def share_outlook(
         raise ArgumentError(where=measure, expected="at least one client", got=repr(counted))
     least, fewest = _count(go_on * counted), _count(stop * counted)
     law = stats.binom(counted, assumed)
-    found = round(counted * assumed)
-    tail = (1.0 - confidence_level) / 2.0
-    lower = 0.0 if found == 0 else float(stats.beta.ppf(tail, found, counted - found + 1))
-    upper = 1.0 if found == counted else float(stats.beta.ppf(1.0 - tail, found + 1, counted - found))
-    return _outlook(measure, go_on, stop, counted, least, fewest, assumed, law, (lower, upper))
+    interval = share_interval(round(counted * assumed), counted, confidence_level=confidence_level)
+    return _outlook(measure, go_on, stop, counted, least, fewest, assumed, law, interval)
 
 
 def rate_outlook(
@@ -160,11 +157,50 @@ def rate_outlook(
             got=f"{go_on}, {assumed}, {months}",
         )
     law = stats.poisson(assumed * months)
-    found, tail = round(assumed * months), (1.0 - confidence_level) / 2.0
-    lower = 0.0 if found == 0 else float(stats.chi2.ppf(tail, 2 * found)) / (2.0 * months)
-    upper = float(stats.chi2.ppf(1.0 - tail, 2 * found + 2)) / (2.0 * months)
+    interval = rate_interval(round(assumed * months), float(months), confidence_level=confidence_level)
     least, fewest = _count(go_on * months), _count(stop * months)
-    return _outlook("recruitment", go_on, stop, months, least, fewest, assumed, law, (lower, upper))
+    return _outlook("recruitment", go_on, stop, months, least, fewest, assumed, law, interval)
+
+
+def share_interval(found: int, counted: int, *, confidence_level: float) -> tuple[float, float]:
+    """Exact interval of a share (Clopper & Pearson 1934, Biometrika 26:404).
+
+    Examples
+    --------
+    >>> [round(end, 3) for end in share_interval(15, 20, confidence_level=0.95)]
+    [0.509, 0.913]
+    """
+    tail = (1.0 - confidence_level) / 2.0
+    lower = 0.0 if found == 0 else float(stats.beta.ppf(tail, found, counted - found + 1))
+    upper = 1.0 if found == counted else float(stats.beta.ppf(1.0 - tail, found + 1, counted - found))
+    return lower, upper
+
+
+def rate_interval(found: int, months: float, *, confidence_level: float) -> tuple[float, float]:
+    """Exact interval of a number in a month (Garwood 1936, Biometrika 28:437).
+
+    Examples
+    --------
+    >>> [round(end, 2) for end in rate_interval(10, 1.0, confidence_level=0.95)]
+    [4.8, 18.39]
+    """
+    tail = (1.0 - confidence_level) / 2.0
+    lower = 0.0 if found == 0 else float(stats.chi2.ppf(tail, 2 * found)) / (2.0 * months)
+    return lower, float(stats.chi2.ppf(1.0 - tail, 2 * found + 2)) / (2.0 * months)
+
+
+def verdict(rule: ProgressionRule, value: float) -> str:
+    """What a rule says about a share, or about clients a month.
+
+    Examples
+    --------
+    >>> rule = ProgressionRule(measure="tests", go_on=0.75, stop=0.5)
+    >>> [verdict(rule, value) for value in (0.8, 0.6, 0.4)]
+    ['go on', 'change first', 'stop']
+    """
+    if value >= rule.go_on - 1e-9:
+        return "go on"
+    return "stop" if value < rule.stop - 1e-9 else "change first"
 
 
 def _count(number: float) -> int:

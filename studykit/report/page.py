@@ -29,6 +29,7 @@ from studykit.report.document import (
     tables,
 )
 from studykit.report.drawn_again import drawn_again_table
+from studykit.report.feasibility import feasibility_section
 from studykit.report.fit_gallery import fit_pictures, fit_sentences
 from studykit.report.history import amendments_table, looks_table, provenance_table
 from studykit.report.methods import design_line, methods_paragraphs
@@ -83,6 +84,7 @@ def report_document(reading: Reading) -> Document:
     """The report as values."""
     results = reading.results
     sections = [
+        feasibility_section(reading),
         _answers(reading),
         Section(
             "flow",

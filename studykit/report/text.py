@@ -6,6 +6,7 @@ import textwrap
 
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
+from studykit.report.feasibility import feasibility_lead
 from studykit.report.reading import Reading, capital
 from studykit.report.sentences import (
     conditions,
@@ -47,6 +48,9 @@ def summary(results: StudyResults, *, protocol: Protocol | None = None, width: i
     if warning:
         lines += [f"ATTENTION: {warning}", ""]
     lines += [results.title, ""]
+    feasible = feasibility_lead(reading)
+    if feasible:
+        lines += [feasible, ""]
     if results.retention is not None or results.continuous:
         lines += [lead(reading), ""]
     if results.retention is not None:
