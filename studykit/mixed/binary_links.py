@@ -24,6 +24,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import gammaln
 
 Array = NDArray[np.float64]
 LinkName = Literal["logit", "cloglog"]
@@ -125,6 +126,11 @@ def _cloglog_expected(eta: Array) -> tuple[Array, Array]:
     hazard = _hazard(eta)
     w = hazard * _tail(hazard)
     return w, w * (2.0 - hazard - _tail(hazard))
+
+
+def binomial_constants(y: Array, m: Array) -> Array:
+    """Sum over the last axis of the logarithms of the binomial coefficients; zero for single trials."""
+    return np.asarray((gammaln(m + 1.0) - gammaln(y + 1.0) - gammaln(m - y + 1.0)).sum(axis=-1))
 
 
 LINKS: dict[str, Link] = {

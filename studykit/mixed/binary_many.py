@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaln, stdtr
+from scipy.special import stdtr
 
 from studykit.errors import ArgumentError, DesignError
 from studykit.mixed import checks
-from studykit.mixed.binary_links import LINKS, LinkName
+from studykit.mixed.binary_links import LINKS, LinkName, binomial_constants
 from studykit.mixed.binary_model import Penalty, check_options, fit_binary_mixed
 from studykit.mixed.binary_problem import alike
 from studykit.mixed.binary_quadrature import ScalarRows
@@ -233,7 +233,7 @@ def _fit_portion(data: _Data) -> tuple[Array, Array, Array, Array, Array, Array]
         error[good] = np.sqrt(((weights @ covariance[:, :p, :p]) * weights).sum(axis=-1))
         degrees[good] = _degrees(data, good)
         deviation[good] = optima.parameters[:, p] / unit
-        height[good] = optima.value + _constants(data, good)
+        height[good] = optima.value + binomial_constants(data.y[good], data.m[good])
         flags[plain, 0] = 1.0
         flags[plain, 1] = optima.parameters[fine, p] ** 2 <= 1e-8
         hard[good[~fine]] = True
@@ -350,12 +350,6 @@ def _degrees(data: _Data, chosen: NDArray[np.intp]) -> Array:
     degrees = np.where(between, (there - held)[:, None], within[:, None])
     used = (data.M != 0.0)[None]
     return np.asarray(np.where(used, degrees[:, None, :], np.inf).min(axis=2))
-
-
-def _constants(data: _Data, chosen: NDArray[np.intp]) -> Array:
-    """Logarithms of the binomial coefficients; zero for single trials."""
-    y, m = data.y[chosen], data.m[chosen]
-    return np.asarray((gammaln(m + 1.0) - gammaln(y + 1.0) - gammaln(m - y + 1.0)).sum(axis=1))
 
 
 def _one_by_one(data: _Data, trials: NDArray[np.intp]) -> Iterator[tuple[int, BinaryFit]]:

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln
 
 from studykit.mixed import binary_laplace
 from studykit.mixed.binary_checks import Separation
 from studykit.mixed.binary_likelihood import likelihood
+from studykit.mixed.binary_links import binomial_constants
 from studykit.mixed.binary_problem import Codes, Evaluation, Problem
 from studykit.mixed.binary_result import BinaryData, BinaryFit, BinaryPrecision
 from studykit.mixed.binary_search import FLAT, Optimum, differences
@@ -65,7 +65,7 @@ def assemble(
             RandomEffectCovariance(part.name, part.columns, frozen_array(L @ L.T), len(part.levels))
             for part, L in zip(problem.parts, factors, strict=True)
         ),
-        log_likelihood=plain.value + _constants(user.y, user.m),
+        log_likelihood=plain.value + float(binomial_constants(user.y, user.m)),
         link=problem.link.name,
         quadrature_points=problem.points,
         converged=converged,
@@ -131,13 +131,6 @@ def _verdict(
     if optimum.converged and not positive:
         return False, "no unique optimum: the likelihood is flat along some fixed effects"
     return optimum.converged, optimum.message
-
-
-def _constants(y: Array, m: Array) -> float:
-    """Logarithms of the binomial coefficients; zero for single trials."""
-    if m.max() == 1.0:
-        return 0.0
-    return float((gammaln(m + 1.0) - gammaln(y + 1.0) - gammaln(m - y + 1.0)).sum())
 
 
 def _predictions(

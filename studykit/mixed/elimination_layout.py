@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.mixed.layout import OuterEffect
 from studykit.mixed.parameters import ParameterMap
 from studykit.mixed.random_effects import RandomEffect, column_units, level_codes
 from studykit.mixed.residuals import ResidualStructure
@@ -58,21 +59,6 @@ class Link:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Beside:
-    """One factor beside the chain: its number, and its columns among those of all such factors."""
-
-    effect: int
-    start: int
-    levels: int
-    order: int
-
-    @property
-    def stop(self) -> int:
-        """Column after its last one."""
-        return self.start + self.levels * self.order
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class EliminationLayout:
     """The model, arranged, and everything that its likelihood needs of the data.
 
@@ -88,7 +74,7 @@ class EliminationLayout:
     units : tuple of ndarray
         The columns are divided by them.
     chain : tuple of Link
-    beside : tuple of Beside
+    beside : tuple of OuterEffect
     columns : int
         Columns of all factors beside the chain.
     met : ndarray of int, shape (ancestors, t)
@@ -108,7 +94,7 @@ class EliminationLayout:
     ratios: ParameterMap
     units: tuple[Array, ...]
     chain: tuple[Link, ...]
-    beside: tuple[Beside, ...]
+    beside: tuple[OuterEffect, ...]
     columns: int
     met: Codes
     products: Array
@@ -194,15 +180,15 @@ def _products_met(codes: list[Codes], orders: list[int], chain: list[int]) -> fl
 
 def _beside(
     numbers: Sequence[int], orders: list[int], codes: list[Codes], ancestors: Codes, count: int
-) -> tuple[tuple[Beside, ...], Codes, dict[int, Codes]]:
+) -> tuple[tuple[OuterEffect, ...], Codes, dict[int, Codes]]:
     """Factors beside the chain, the columns that every ancestor meets, and every row's place among them."""
-    places: list[Beside] = []
+    places: list[OuterEffect] = []
     met: list[Codes] = []
     slots: dict[int, Codes] = {}
     start = width = 0
     for k in numbers:
         levels = int(codes[k].max()) + 1
-        item = Beside(k, start, levels, orders[k])
+        item = OuterEffect(k, start, levels, orders[k])
         pairs, own = np.unique(ancestors * levels + codes[k], return_inverse=True)
         owner = pairs // levels
         first = np.searchsorted(owner, np.arange(count))
@@ -220,7 +206,7 @@ def _beside(
 
 
 def _level_products(
-    beside: tuple[Beside, ...],
+    beside: tuple[OuterEffect, ...],
     slots: dict[int, Codes],
     designs: list[Array],
     levels: Codes,
@@ -239,7 +225,7 @@ def _level_products(
 
 
 def _met_products(
-    beside: tuple[Beside, ...],
+    beside: tuple[OuterEffect, ...],
     slots: dict[int, Codes],
     designs: list[Array],
     ancestors: Codes,
