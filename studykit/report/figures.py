@@ -14,6 +14,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.transforms import blended_transform_factory
 
+from studykit.errors import ArgumentError
 from studykit.outcomes.results import (
     ArmVisitMean,
     DeliveryResult,
@@ -25,16 +26,21 @@ from studykit.outcomes.results import (
 from studykit.report.curve_lines import CurveLine, draw_curve_lines, end_labels
 from studykit.report.flow import draw_flow
 from studykit.report.interval_rows import IntervalRow, draw_interval_rows, rows_needed
+from studykit.report.lookback_figures import draw_answers, draw_balance, draw_out_of_100, draw_staying
 from studykit.report.numbers import PER_CENT_CHANGE, Scale, count_of, in_unit, points
 from studykit.report.reading import Reading, spaced
-from studykit.report.style import FAINT, ArmLook, drawing_style, look
+from studykit.report.style import FAINT, ArmLook, check_drawable, drawing_style, look
 
 __all__ = [
+    "draw_answers",
+    "draw_balance",
     "draw_contrasts",
     "draw_delivery",
     "draw_effects",
     "draw_flow",
+    "draw_out_of_100",
     "draw_retention",
+    "draw_staying",
     "draw_trajectories",
     "drawing_style",
     "rows_needed",
@@ -61,6 +67,7 @@ def draw_trajectories(
     names : mapping of str to str, optional
         Names of arms and visits by code; without it the codes are written with spaces.
     """
+    check_drawable("draw_trajectories", ax, strength, StrengthResult)
     arms = list(dict.fromkeys(mean.arm for mean in strength.means))
     for series in strength.series:
         seen = np.isfinite(series.scores)
@@ -133,6 +140,7 @@ def draw_retention(retention: RetentionResult, ax: Axes, *, names: Names | None 
 
     A curve ends where fewer clients remain than the protocol asks for.
     """
+    check_drawable("draw_retention", ax, retention, RetentionResult)
     lines = [
         CurveLine(
             _name(curve.arm, names), curve.days, curve.retained, curve.lower, curve.upper, curve.stops_at,
@@ -155,6 +163,7 @@ def draw_effects(
     With a whole study's results, the first continuous outcome is drawn, else retention; quantities of
     different units never share an axis.
     """
+    check_drawable("draw_effects", ax, results, StudyResults, StrengthResult, RetentionResult)
     if isinstance(results, StudyResults):
         confidence_level = results.confidence_level
         retention = results.retention
@@ -214,6 +223,13 @@ def draw_contrasts(
         In the unit shown; differences smaller than this either way are hatched.
     confidence_level : float
     """
+    for estimate in estimates:
+        check_drawable("draw_contrasts", ax, estimate, OutcomeEstimate)
+    if len(labels) != len(estimates):
+        raise ArgumentError(
+            where="draw_contrasts", expected=f"{len(estimates)} labels", got=str(len(labels)),
+            todo="Give one label for each estimate.",
+        )  # fmt: skip
     rows = [
         IntervalRow(label, estimate.value, estimate.confidence_interval(confidence_level), heavy=place == 0)
         for place, (estimate, label) in enumerate(zip(estimates, labels, strict=True))
@@ -226,6 +242,7 @@ def draw_contrasts(
 
 def draw_delivery(delivery: DeliveryResult, ax: Axes, *, names: Names | None = None) -> None:
     """Shares of what was planned, by arm: attended sessions, sessions and sets with partner reps."""
+    check_drawable("draw_delivery", ax, delivery, DeliveryResult)
     lines, arms = _delivery_lines(delivery), [arm.arm for arm in delivery.arms]
     for row, (label, shares) in enumerate(lines):
         y = -float(row)

@@ -15,7 +15,7 @@ from studykit.lookback.sentences import answer_label, lead_answer
 from studykit.report.curve_lines import CurveLine, draw_curve_lines
 from studykit.report.interval_rows import IntervalRow, draw_interval_rows
 from studykit.report.numbers import RATIO, Scale
-from studykit.report.style import FAINT, INK, LOOKS, PAPER, SOFT
+from studykit.report.style import FAINT, INK, LOOKS, PAPER, SOFT, check_drawable
 from studykit.report.style import look as look_of
 from studykit.results import Interval
 
@@ -78,6 +78,8 @@ def risk_days(horizon: int) -> tuple[int, ...]:
 
 def draw_staying(curves: Sequence[Curve], ax: Axes, *, horizon: int, start: str = "joining") -> None:
     """Shares of clients still training, with bands and numbers at risk; the reference first."""
+    for curve in curves:
+        check_drawable("draw_staying", ax, curve, Curve)
     draw_curve_lines(
         [curve_line(curve, horizon) for curve in curves], ax, horizon=float(horizon), start=start
     )
@@ -109,19 +111,29 @@ def ratio_rows(look: LookBack) -> list[IntervalRow]:
     ]  # fmt: skip
 
 
-def draw_differences(rows: Sequence[IntervalRow], ax: Axes) -> None:
-    """Every answer as clients of 100 more (right) or fewer (left) who stay."""
-    draw_interval_rows(rows, ax, scale=OF_100, axis_label="clients of 100 more who stayed, with partner reps")
+def draw_answers(look: LookBack, ax: Axes, *, ratios: bool = False) -> None:
+    """Every answer with its interval, the one named in advance heavier.
 
-
-def draw_ratios(rows: Sequence[IntervalRow], ax: Axes) -> None:
-    """Every answer as a ratio of departures among those at risk."""
-    label = "hazard ratio of leaving\n(left of 1: fewer departures with partner reps)"
-    draw_interval_rows(rows, ax, scale=RATIO, axis_label=label, logarithmic=True)
+    Parameters
+    ----------
+    look : LookBack
+    ax : matplotlib Axes
+    ratios : bool
+        Departures among those at risk as hazard ratios, in place of clients of 100 more or fewer who stay.
+    """
+    check_drawable("draw_answers", ax, look, LookBack)
+    if ratios:
+        label = "hazard ratio of leaving\n(left of 1: fewer departures with partner reps)"
+        draw_interval_rows(ratio_rows(look), ax, scale=RATIO, axis_label=label, logarithmic=True)
+    else:
+        label = "clients of 100 more who stayed, with partner reps"
+        draw_interval_rows(difference_rows(look), ax, scale=OF_100, axis_label=label)
 
 
 def draw_balance(balance: Sequence[Balance], ax: Axes) -> None:
     """How far the groups lay apart in each fact before time zero; filled marks after weighting."""
+    for item in balance:
+        check_drawable("draw_balance", ax, item, Balance)
     y = 0.0
     beside = blended_transform_factory(ax.transAxes, ax.transData)
     largest = 0.25

@@ -34,10 +34,9 @@ from studykit.report.interval_rows import rows_needed
 from studykit.report.lookback_figures import (
     balance_height,
     difference_rows,
+    draw_answers,
     draw_balance,
-    draw_differences,
     draw_out_of_100,
-    draw_ratios,
     draw_staying,
     ratio_rows,
 )
@@ -180,10 +179,10 @@ def _curves_picture(code: str, caption: str, curves: tuple[Curve, ...], horizon:
 def _forest(look: LookBack) -> tuple[Picture | None, Picture | None]:
     level = "Lines are intervals; the heavy one was named in advance. The answers ask different questions."
     found: list[Picture | None] = []
-    for code, rows, draw, what in (
-        ("lookback_differences", difference_rows(look), draw_differences,
+    for code, rows, what in (
+        ("lookback_differences", difference_rows(look),
          f"Clients of 100 more or fewer who stayed by day {look.horizon}, with partner reps beside without."),
-        ("lookback_ratios", ratio_rows(look), draw_ratios,
+        ("lookback_ratios", ratio_rows(look),
          "Departures among those at risk, with partner reps beside without, in clients of these records."),
     ):  # fmt: skip
         if not rows:
@@ -191,7 +190,7 @@ def _forest(look: LookBack) -> tuple[Picture | None, Picture | None]:
             continue
         with drawing_style():
             figure, ax = new_figure(WIDE, 0.85 + 0.4 * rows_needed([row.label for row in rows]))
-            draw(rows, ax)
+            draw_answers(look, ax, ratios=code == "lookback_ratios")
         found.append(Picture(code, f"{what} {level}", figure))
     return found[0], found[1]
 
@@ -287,7 +286,7 @@ def _bound(look: LookBack) -> Section:
         *paragraphs(
             f"The estimate stands at a ratio of risks of {look.bound.ratio:.2f} for clients leaving.",
             bound_sentence(look.bound),
-            look.bound.method,
+            f"Taken {look.bound.method.rstrip('.')}; the bound is that of VanderWeele and Ding (2017).",
         ),
         *tables(bias_table(look)),
     )

@@ -18,6 +18,8 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from studykit.errors import ArgumentError
+
 INK = "#26221d"
 SOFT = "#8b8478"
 FAINT = "#ded8cc"
@@ -70,6 +72,26 @@ _SETTINGS = {
     "savefig.facecolor": PAPER,
     "lines.linewidth": 1.8,
 }
+
+
+def check_drawable(where: str, axes: object, result: object, *kinds: type) -> None:
+    """Refuse what a drawing function cannot draw, before anything is drawn.
+
+    Raises
+    ------
+    ArgumentError
+        If ``axes`` is no axes, or ``result`` is none of ``kinds``.
+    """
+    if not isinstance(result, kinds):
+        raise ArgumentError(
+            where=where, expected=" or ".join(kind.__name__ for kind in kinds), got=type(result).__name__,
+            todo="Give that part of the results.",
+        )  # fmt: skip
+    if not isinstance(axes, Axes):
+        raise ArgumentError(
+            where=where, expected="matplotlib axes to draw into", got=type(axes).__name__,
+            todo="Make them first, for example: figure, ax = plt.subplots().",
+        )  # fmt: skip
 
 
 @contextmanager

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from typing import Any
 
 import matplotlib as mpl
 import matplotlib.image
@@ -13,6 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
+from studykit.errors import ArgumentError
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
 from studykit.report import figures, gallery
@@ -197,3 +199,27 @@ def test_a_picture_inside_a_page_has_a_label_that_is_escaped() -> None:
     svg = inline_svg(figure, label='<b>&"')
     assert 'aria-label="&lt;b&gt;&amp;&#34;"' in svg
     assert svg.startswith("<svg role=")
+
+
+@pytest.mark.parametrize(
+    ("draw", "expected"),
+    [
+        (figures.draw_trajectories, "draw_trajectories: expected StrengthResult; found str"),
+        (figures.draw_retention, "draw_retention: expected RetentionResult; found str"),
+        (figures.draw_effects, "draw_effects: expected StudyResults or StrengthResult or RetentionResult"),
+        (figures.draw_delivery, "draw_delivery: expected DeliveryResult; found str"),
+        (figures.draw_answers, "draw_answers: expected LookBack; found str"),
+    ],
+)
+def test_what_cannot_be_drawn_is_refused(draw: Any, expected: str) -> None:
+    _, ax = new_figure(3.0, 2.0)
+    with pytest.raises(ArgumentError, match=expected):
+        draw("strength", ax)
+
+
+def test_axes_and_labels_are_needed(results: StudyResults) -> None:
+    with pytest.raises(ArgumentError, match="draw_trajectories: expected matplotlib axes to draw into"):
+        figures.draw_trajectories(results.strength, None)  # type: ignore[arg-type]
+    _, ax = new_figure(3.0, 2.0)
+    with pytest.raises(ArgumentError, match="draw_contrasts: expected 1 labels; found 2"):
+        figures.draw_contrasts([results.strength.primary], ax, scale=PER_CENT_CHANGE, labels=["a", "b"])

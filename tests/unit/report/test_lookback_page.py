@@ -185,7 +185,7 @@ def test_figures_draw_what_the_result_says(look: LookBack) -> None:
     assert [row.heavy for row in rows] == [True, False, False]
     with drawing_style():
         figure, ax = new_figure(4.2, 2.8)
-        lookback_figures.draw_differences(rows, ax)
+        lookback_figures.draw_answers(look, ax)
     middle = [line.get_xdata()[0] for line in ax.lines if line.get_marker() in "Do"]
     assert np.allclose(middle, [7.0, 7.0, 7.0])
 
