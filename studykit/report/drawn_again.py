@@ -9,6 +9,8 @@ from studykit.report.numbers import PER_CENT_CHANGE, in_unit, level
 from studykit.report.reading import Reading
 from studykit.report.tables import Bracket, Cell, Probability, Table, cells, column, words_column
 
+_USUAL = 0.05
+
 
 def drawn_again_table(reading: Reading) -> Table | None:
     """One row per outcome; nothing for a trial that cannot be drawn again."""
@@ -35,9 +37,19 @@ def drawn_again_table(reading: Reading) -> Table | None:
         if any(test.interval is not None for test in tests)
         else ""
     )
+    out_of_reach = (
+        "Where the smallest p possible is above 0.05, this test cannot come below it, however large the "
+        "difference: with these scores the most extreme allocations are themselves that likely."
+        if any(test.smallest_p_value > _USUAL for test in tests)
+        else ""
+    )
     caption = "The allocation drawn again: re-randomisation tests"
     return Table(
-        "drawn_again", caption, columns, rows, (note, *([inverted] if inverted else []), *statistics)
+        "drawn_again",
+        caption,
+        columns,
+        rows,
+        (note, *(text for text in (inverted, out_of_reach) if text), *statistics),
     )
 
 
