@@ -19,7 +19,6 @@ Integers = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 RECENT_DAYS = 28  # countable days
-LAST_SESSIONS = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,9 +31,6 @@ class SessionFacts:
         It was written whether partner reps were done.
     done, begun : ndarray of bool, shape (m,)
         Partner reps in this session; in this or any earlier one of the records.
-    often, often_known : ndarray of bool, shape (m,)
-        Partner reps in at least half of the last `LAST_SESSIONS` sessions up to this one, of those marked;
-        and whether any of them was marked.
     recent, overall : ndarray of float, shape (m,)
         Logarithm of earlier sessions a week, over the `RECENT_DAYS` countable days before, and over all
         known days before (see `log_rate`).
@@ -44,8 +40,6 @@ class SessionFacts:
     known: Bools
     done: Bools
     begun: Bools
-    often: Bools
-    often_known: Bools
     recent: Floats
     overall: Floats
     trainer: Integers
@@ -73,9 +67,6 @@ def session_facts(log: AttendanceLog, episodes: Episodes) -> SessionFacts:
     begun = so_far - (so_far - done)[first] > 0
     place = np.arange(done.size)
     known = marks != UNKNOWN
-    latest = np.maximum(place - LAST_SESSIONS + 1, first)
-    marked = np.cumsum(known) - (np.cumsum(known) - known)[latest]
-    with_reps: Integers = so_far - (so_far - done)[latest]
     step = int(episodes.countable.max(initial=0)) + RECENT_DAYS + 1
     key = episodes.episode * step + episodes.countable
     window = np.searchsorted(key, np.maximum(key - RECENT_DAYS, episodes.episode * step), side="left")
@@ -83,8 +74,6 @@ def session_facts(log: AttendanceLog, episodes: Episodes) -> SessionFacts:
         known=frozen_array(known),
         done=frozen_array(done),
         begun=frozen_array(begun),
-        often=frozen_array((with_reps > 0) & (2 * with_reps >= marked)),
-        often_known=frozen_array(marked > 0),
         recent=frozen_array(log_rate(place - window, np.minimum(episodes.countable, RECENT_DAYS))),
         overall=frozen_array(log_rate(place - first, episodes.countable)),
         trainer=frozen_array(log.session_trainer[episodes.row]),

@@ -111,7 +111,7 @@ def look_back(
         )
         answers = (
             ask(facts=facts),
-            ask(facts=facts, exposure="often"),
+            ask(facts=facts, exposure="done"),
             *map(at, landmarks),
             strategies,
         )

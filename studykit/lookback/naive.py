@@ -185,6 +185,6 @@ def _why(
         words += (
             f" Even that is no answer here: a departure is confirmed {confirmed_after} days after the last "
             "session, so that whoever has just had partner reps in a session cannot be seen to leave for as "
-            "long. The answers below judge sessions, not days, or wait for a fixed day."
+            "long. The other answers judge sessions, not days, or wait for a fixed day."
         )
     return words

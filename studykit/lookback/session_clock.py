@@ -27,7 +27,7 @@ from studykit.lookback.adjustment import (
     trainer_role,
 )
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import LAST_SESSIONS, SessionFacts, session_facts
+from studykit.lookback.exposure import SessionFacts, session_facts
 from studykit.lookback.inference import compare_shares, curve_of, ratio
 from studykit.lookback.log import AttendanceLog
 from studykit.lookback.results import Answer, Association, Curve
@@ -39,7 +39,7 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-Exposure = Literal["begun", "often"]
+Exposure = Literal["begun", "done"]
 
 LEAST_AT_RISK = 10
 DAYS_BETWEEN_POINTS = 28
@@ -56,21 +56,25 @@ METHOD = (
     "({clusters}) with small-sample correction (CR2, Satterthwaite); curves standardised over the "
     "clients seen."
 )
+CAUTION = (
+    " Whoever is about to leave may be given no partner reps in the last sessions; that alone would "
+    "look like this."
+)
 EXPOSURES: dict[str, tuple[str, str, str]] = {
     "begun": (
         "at or after a client's first one with partner reps compared with sessions before it",
         "begun with partner reps at the first session",
         "partner reps begun",
     ),
-    "often": (
-        f"with partner reps in at least half of the last {LAST_SESSIONS} up to them compared with others",
-        "partner reps so often throughout",
-        "partner reps often of late",
+    "done": (
+        "with partner reps compared with sessions without",
+        "had partner reps in every session",
+        "partner reps in them",
     ),
 }
 CURVES: dict[str, tuple[str, str]] = {
     "begun": ("partner reps from the start", "no partner reps"),
-    "often": ("partner reps often", "partner reps seldom or never"),
+    "done": ("partner reps in every session", "no partner reps"),
 }
 ROLES = {
     "one": ("one trainer", "clients"),
@@ -91,7 +95,7 @@ class SessionsAtRisk:
     last : ndarray of bool, shape (m,)
     intervals : SessionIntervals
     rows : RowCount
-    exposure : {"begun", "often"}
+    exposure : {"begun", "done"}
     """
 
     place: Integers
@@ -104,8 +108,8 @@ class SessionsAtRisk:
 
 def sessions_at_risk(episodes: Episodes, facts: SessionFacts, exposure: Exposure = "begun") -> SessionsAtRisk:
     """Sessions that are judged and whose exposure is known."""
-    often = exposure == "often"
-    known = facts.often_known if often else facts.known | facts.begun
+    done = exposure == "done"
+    known = facts.known if done else facts.known | facts.begun
     kept = episodes.judged & known
     place = np.flatnonzero(kept)
     owner = episodes.episode[place]
@@ -118,7 +122,7 @@ def sessions_at_risk(episodes: Episodes, facts: SessionFacts, exposure: Exposure
     )
     return SessionsAtRisk(
         place=place,
-        exposed=(facts.often if often else facts.begun)[place],
+        exposed=(facts.done if done else facts.begun)[place],
         last=episodes.last[place],
         intervals=SessionIntervals(
             client=owner,
@@ -151,10 +155,9 @@ def answer_session_clock(
         Days since joining.
     least_events : int
         Departures needed, of which five after exposed and as many after unexposed sessions.
-    exposure : {"begun", "often"}
-        Partner reps in this or any earlier session, as if a trial had told clients to begin; or in at least
-        half of the last `LAST_SESSIONS`, which follows what is done, but also whoever stops partner reps
-        because he or she is about to leave.
+    exposure : {"begun", "done"}
+        Partner reps in this or any earlier session, as if a trial had told clients to begin; or in this very
+        session, which follows what is done, but also whoever gets none because he or she is about to leave.
     facts : SessionFacts, optional
         Read from the log unless given.
     """
@@ -297,6 +300,7 @@ def _answer(
     adjusted = () if design is None else design.adjusted_for
     method = METHOD.format(trainers=words[0], clusters=words[1])
     method += "" if design is None else design.omission
+    method += CAUTION if risk.exposure == "done" else ""
     return Answer(
         method="session clock",
         estimand=ESTIMAND.format(

@@ -75,6 +75,24 @@ def test_a_known_effect_and_its_share_at_the_horizon_are_recovered():
     assert biased.value < ratio.value - ratio.standard_error  # trainers move both, and count
 
 
+def test_sessions_themselves_compared():
+    """Where each session has partner reps or not by chance, and those that have are last ones less often."""
+    log = simulated_log(dataclasses.replace(NULL, clients=2000), 7)
+    episodes = follow_clients(log)
+    rng = np.random.default_rng(2)
+    last = np.zeros(log.session_day.size, dtype=bool)
+    last[episodes.row[episodes.last]] = True
+    # Bayes' rule: among last sessions partner reps are as rare as a hazard ratio of 0.5 makes them.
+    done = rng.random(last.size) < np.where(last, 0.5 * 0.5 / (0.5 * 0.5 + 0.5), 0.5)
+    told = dataclasses.replace(log, session_partner_reps=done.astype(np.int64))
+    answer = answer_session_clock(told, episodes, horizon=182, least_events=20, exposure="done")
+    ratio = answer.hazard_ratio
+    assert abs(math.log(ratio.value / 0.5)) < 3 * ratio.standard_error
+    assert ratio.standard_error < 0.1
+    assert "about to leave" in answer.method_in_words
+    assert "sessions with partner reps compared with sessions without" in answer.estimand
+
+
 def small(**changes):
     log = simulated_log(StudioTruth(clients=150, starting=0.03, **changes), 4)
     return log, follow_clients(log)
