@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 
 import numpy as np
 from numpy.typing import NDArray
 
 from studykit.outcomes.exposure import client_days, last_study_day
+from studykit.outcomes.ramp_in import ramp_stage
 from studykit.outcomes.results import DeliveryArm, DeliveryResult
-from studykit.protocol.types import Fidelity, Protocol
+from studykit.protocol.types import Dose, Fidelity, Protocol
 from studykit.records.rows import Sessions, StudyRows
 
 Bools = NDArray[np.bool_]
@@ -29,6 +31,7 @@ def analyse_delivery(protocol: Protocol, rows: StudyRows) -> DeliveryResult | No
         days_to_first_session=tuple(
             (rows.clients.arm_labels[code], *_first_sessions(sessions, code, inside)) for code in codes
         ),
+        sign_offs=rows.sign_offs,
     )
 
 
@@ -84,7 +87,24 @@ def _one_arm(protocol: Protocol, sessions: Sessions, code: int, inside: Bools, d
         mean_effort=_mean(sessions.effort[attended]),
         mean_discomfort=_mean(sessions.discomfort[attended]),
         other_trainer_share=_share(int((usual != actual)[both].sum()), int(both.sum())),
+        ramped_in=_ramped_in(protocol.arm(label).dose, sessions, touched) if planned else (0, 0),
     )
+
+
+def _ramped_in(dose: Dose | None, sessions: Sessions, touched: Bools) -> tuple[int, int]:
+    """Clients who had a session at the whole dose by the ramp-in's rule, of those with partner reps."""
+    if dose is None:
+        return 0, 0
+    reached = 0
+    people = np.unique(sessions.client[touched])
+    for client in people:
+        days = np.unique(sessions.day[touched & (sessions.client == client)])
+        dates = [_EPOCH + dt.timedelta(days=int(day)) for day in days]
+        reached += any(ramp_stage(dose, dates, today=day).full for day in dates)
+    return reached, int(people.size)
+
+
+_EPOCH = dt.date(2000, 1, 1)  # any day will do: only distances count
 
 
 def _share(part: int, whole: int) -> float:

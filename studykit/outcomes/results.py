@@ -405,6 +405,7 @@ class DeliveryArm:
     mean_effort: float
     mean_discomfort: float
     other_trainer_share: float  # attended sessions with another than the recorded trainer
+    ramped_in: tuple[int, int] = (0, 0)  # clients who came to the whole dose, of those with any partner reps
 
 
 @dataclass(frozen=True, slots=True)
@@ -413,6 +414,7 @@ class DeliveryResult:
 
     arms: tuple[DeliveryArm, ...]
     days_to_first_session: tuple[tuple[str, float, float, float], ...]  # arm, median, least, most
+    sign_offs: tuple[tuple[str, np.datetime64], ...] = ()  # trainer, day of the check; NaT where none
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,8 +78,16 @@ def derive_rows(
         _assessor_blind(records, protocol, clients),
         through,
         records.hashes,
+        _sign_offs(records),
     )
     return rows_of_study, tuple(dict.fromkeys(findings))
+
+
+def _sign_offs(records: Records) -> tuple[tuple[str, np.datetime64], ...]:
+    """Every trainer of the records' own table, with the day of the competency check."""
+    columns = records["trainers"].columns
+    pairs = zip(columns["trainer"].tolist(), columns["signed_off_on"], strict=True)
+    return tuple(sorted((str(trainer), np.datetime64(day, "D")) for trainer, day in pairs))
 
 
 def _harms(records: Records, clients: Clients) -> tuple[Harm, ...]:

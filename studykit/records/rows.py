@@ -200,6 +200,8 @@ class StudyRows:
         Last day that the records cover.
     table_hashes : tuple of (str, str)
         SHA-256 of every record file that was read.
+    sign_offs : tuple of (str, datetime64[D])
+        Trainers and the day on which each passed the competency check, ``NaT`` where none is on record.
     """
 
     clients: Clients
@@ -211,3 +213,4 @@ class StudyRows:
     assessor_blind: tuple[tuple[str, int], ...]
     data_through: np.datetime64
     table_hashes: tuple[tuple[str, str], ...]
+    sign_offs: tuple[tuple[str, np.datetime64], ...] = ()

@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
+import numpy as np
+
 from studykit.outcomes.results import BaselineCell, BaselineRow, DeliveryArm, FlowArm, HarmArm
 from studykit.report.numbers import GAP, Scale
 from studykit.report.reading import Reading
@@ -159,6 +161,7 @@ def delivery_table(reading: Reading) -> Table | None:
         ("clients with partner reps where none were planned", _contaminated),
         ("sets with partner reps that met the protocol's rule", _as_planned),
         ("fidelity", lambda arm: Words(arm.fidelity_word)),
+        ("clients who came to the whole dose after the ramp-in, of those with partner reps", _ramped_in),
         ("conventional sets taken to the limit", lambda arm: _known(arm.limit_reached_share, _SHARE)),
         ("mean effort, 0 to 10", lambda arm: _known(arm.mean_effort, _ONE)),
         ("mean discomfort, 0 to 10", lambda arm: _known(arm.mean_discomfort, _ONE)),
@@ -174,8 +177,20 @@ def delivery_table(reading: Reading) -> Table | None:
     )
 
 
+def sign_off_days(reading: Reading) -> str:
+    """Trainers with the day of their competency check, as on record."""
+    delivery = reading.results.delivery
+    dates = () if delivery is None else delivery.sign_offs
+    told = (f"{trainer} {'none on record' if np.isnat(day) else day}" for trainer, day in dates)
+    return "; ".join(told) or "no trainer is on record"
+
+
 def _contaminated(arm: DeliveryArm) -> Cell:
     return NOTHING if arm.fidelity_word else Share(arm.contaminated_clients, arm.clients)
+
+
+def _ramped_in(arm: DeliveryArm) -> Cell:
+    return Share(*arm.ramped_in) if arm.ramped_in[1] else NOTHING
 
 
 def _as_planned(arm: DeliveryArm) -> Cell:

@@ -9,7 +9,13 @@ from studykit.protocol.cautions import cautions_for
 from studykit.protocol.types import Protocol
 from studykit.report import gallery
 from studykit.report.completion import completion
-from studykit.report.conduct_tables import baseline_table, delivery_table, flow_table, harms_table
+from studykit.report.conduct_tables import (
+    baseline_table,
+    delivery_table,
+    flow_table,
+    harms_table,
+    sign_off_days,
+)
 from studykit.report.continuous_tables import (
     means_table,
     missing_table,
@@ -232,8 +238,8 @@ def _sign_off(reading: Reading) -> tuple[Block, ...]:
         return ()
     days = reading.protocol.trainers.sign_off_days
     text = (
-        f"By the protocol a trainer's sign-off for partner reps lapses after {days} days without practice; "
-        "sign-offs stand in the records of trainers."
+        f"By the protocol a trainer's sign-off for partner reps lapses after {days} days without practice. "
+        f"Signed off on: {sign_off_days(reading)}."
     )
     return paragraphs(text)
 

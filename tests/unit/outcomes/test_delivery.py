@@ -49,6 +49,7 @@ def delivery(make_protocol: Any, make_clients: Any, make_sessions: Any) -> Any:
     rows = StudyRows(
         clients=clients, strength=(), retention=None, sessions=make_sessions(clients, entries), harms=(),
         screening=None, assessor_blind=(), data_through=np.datetime64("2026-07-06"), table_hashes=(),
+        sign_offs=(("T1", np.datetime64("2026-01-10")), ("T2", np.datetime64("NaT"))),
     )  # fmt: skip
     return analyse_delivery(make_protocol(), rows)
 
@@ -89,3 +90,25 @@ def test_days_to_the_first_session(delivery: Any) -> None:
     reference, compared = delivery.days_to_first_session
     assert reference[1:] == (2.0, 2.0, 2.0)
     assert compared == ("partner_reps", 2.5, 1.0, 4.0)
+
+
+def test_who_came_to_the_whole_dose_and_who_was_signed_off(
+    delivery: Any, make_protocol: Any, make_clients: Any, make_sessions: Any
+) -> None:
+    """E8: the stage of the ramp-in that was achieved, and the trainers' sign-offs, stand in the report."""
+    reference, compared = delivery.arms
+    assert reference.ramped_in == (0, 0)
+    assert compared.ramped_in == (0, 2)
+    assert [trainer for trainer, _ in delivery.sign_offs] == ["T1", "T2"]
+    clients = make_clients([1, 1], [0, 1])
+    days = range(1, 80, 4)
+    often = [{"client": 0, "day": day, "trainer": 0, "partner_reps": 3, "partner_sets": 1} for day in days]
+    seldom = [{"client": 1, "day": day, "trainer": 0, "partner_reps": 3, "partner_sets": 1} for day in (1, 5)]
+    rows = StudyRows(
+        clients=clients, strength=(), retention=None, sessions=make_sessions(clients, often + seldom),
+        harms=(), screening=None, assessor_blind=(), data_through=np.datetime64("2026-07-06"),
+        table_hashes=(),
+    )  # fmt: skip
+    again = analyse_delivery(make_protocol(), rows)
+    assert again is not None
+    assert again.arms[1].ramped_in == (1, 2)
