@@ -162,14 +162,14 @@ def plan(arguments: argparse.Namespace) -> int:
     """What the study can and cannot tell."""
     study = _open(arguments)
     result = study.plan(clients=arguments.clients, pilot=arguments.pilot, from_records=arguments.from_records)
-    text = result.summary()
-    if arguments.simulate:
-        if not arguments.json:  # the quick answer first
-            _say(f"{text}\n")
-            sys.stdout.flush()
+    if not arguments.json:  # the answer first: drawing the page takes longer than finding it
+        _say(f"{result.summary()}\n")
+        sys.stdout.flush()
+    page, text = study.save_plan(result), ""
+    if arguments.simulate:  # the quick page stands already, whatever becomes of the long one
         result, text = _tried_out(study, result, arguments)
-    page = study.save_plan(result)
-    _show(arguments, result, f"{text}\n\nPage: {page}")
+        page = study.save_plan(result)
+    _show(arguments, result, f"{text}\n\nPage: {page}".lstrip())
     return DONE
 
 
@@ -263,6 +263,18 @@ def trainers(arguments: argparse.Namespace) -> int:
         return DONE
     split = study.allocate_trainers(by=arguments.by)
     _show(arguments, split, f"{split.text()}\n{_last_code(study)}")
+    return DONE
+
+
+def note(arguments: argparse.Namespace) -> int:
+    """Write into the ledger: a move to this machine, a wrong clock, an unblinding, a data lock, a remark."""
+    from studykit.study.entering import note as write
+
+    study = _open(arguments)
+    noted = write(
+        study, arguments.what, reason=arguments.reason, by=arguments.by, client=arguments.client_code
+    )
+    _show(arguments, noted, noted.text())
     return DONE
 
 
@@ -436,6 +448,16 @@ _DEMO_FOLDER = option(
 )
 _STUDY = option("study", metavar="STUDY", type=Path, help="the study's folder")
 _CLIENT = option("client", metavar="CLIENT", help="client code")
+_WHAT = option(
+    "--what",
+    required=True,
+    choices=("moved", "clock", "unblinding", "data_lock", "reopening", "remark"),
+    help="moved: this machine is the study's home now; clock: the last entry's time was wrong",
+)
+_WHY = option("--reason", required=True, metavar="TEXT", help="why")
+_OF_CLIENT = option(
+    "--client", dest="client_code", default="", metavar="CODE", help="whose arm is told, at an unblinding"
+)
 _LOCAL = option(
     "--folder-is-local", action="store_true", help="the folder is not synchronised, though it looks so"
 )
@@ -479,6 +501,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (amend, 'my_study --by OW --reason "a second studio joins"', (_STUDY, _BY, _WHY_CHANGED)),
     (enrol, "my_study C014 --by OW", (_STUDY, _CLIENT, _BY, _YES, _SLIP)),
     (trainers, "my_study --by OW", (_STUDY, _BY, _YES)),
+    (note, 'my_study --what moved --reason "a new computer" --by OW', (_STUDY, _WHAT, _WHY, _BY, _OF_CLIENT)),
     (seal, "my_study --to ../sealed_slips", (_STUDY, _TO, _SLIPS)),
     (correct, _CORRECTION, (_STUDY, _CLIENT, _FACT, _VALUE, _WHY_CORRECTED, _BY)),
     (sheet, "my_study C014", (_STUDY, _CLIENT, _DATE, _TRAINER, _WHO)),

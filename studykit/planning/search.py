@@ -164,6 +164,7 @@ def search_number(
     -----
     Several primary outcomes share the level, as in the closed form.
     """
+    analyses_of(protocol)
     settings = settings_for(protocol, assumptions, clients=None)
     search = _Search(protocol, settings, seed, workers, level_of(protocol), strength_truth(settings, seed))
     meant = search.truth if effect is None else effect

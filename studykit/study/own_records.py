@@ -11,6 +11,7 @@ from studykit.protocol.types import Protocol
 from studykit.records.derive import derive_rows
 from studykit.records.reading import read_records
 from studykit.records.tables import Allocated, Records
+from studykit.study.making import PROTOCOL, RECORDS
 
 
 def own_figures(folder: Path, protocol: Protocol) -> tuple[OwnFigures, tuple[Finding, ...]]:
@@ -55,7 +56,7 @@ def own_figures(folder: Path, protocol: Protocol) -> tuple[OwnFigures, tuple[Fin
 
 def _read(folder: Path, protocol: Protocol) -> tuple[Records, tuple[Allocated, ...]]:
     """Records and clients; day 0 is the allocation where there was one, else the first day seen."""
-    from studykit.study.study import PROTOCOL, RECORDS, Study
+    from studykit.study.study import Study
 
     if not folder.is_dir():
         raise FolderError(
