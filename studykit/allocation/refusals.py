@@ -24,7 +24,8 @@ def check_clock(memory: Memory, now: dt.datetime) -> None:
             where=str(memory.path),
             expected=f"a time after the last entry, {last}",
             got=f"{utc_text(now)} on this machine's clock",
-            todo="Set the clock right. If the earlier time was the wrong one, record that first.",
+            todo="Set the clock right. If the earlier time was the wrong one, write that down first: "
+            "studykit note STUDY --what clock.",
         )
 
 
@@ -67,7 +68,7 @@ def check_may_allocate(
             expected=f"the study's home machine, code {locked.home}",
             got=f"another one, code {machine}",
             todo="Enrol there; two copies of one ledger would give two histories. "
-            "If the study has moved for good, record the move first.",
+            "If the study has moved for good, write that down first: studykit note STUDY --what moved.",
         )
     named = locked.current_method
     if named is None or canonical(dict(named)) != canonical(dict(method)):

@@ -28,8 +28,9 @@ def foreseen_drawing(protocol: Protocol, *, clients: int) -> Foresight | None:
     Returns
     -------
     Foresight or None
-        ``None`` where clients are not drawn one by one here: a trial allocated elsewhere, a design in
-        which something else is drawn, or trainers who deliver one arm each.
+        ``None`` where clients are not drawn one by one here: a trial allocated elsewhere, or trainers who
+        are drawn together or deliver one arm each. Where clients get both arms, an arm stands for an order
+        or a side.
 
     Notes
     -----
@@ -44,10 +45,8 @@ def foreseen_drawing(protocol: Protocol, *, clients: int) -> Foresight | None:
     >>> seen.chance_share < seen.correct_guess_share < 1.0
     True
     """
-    if protocol.design != "parallel" or protocol.trainers.deliver == "one arm":
-        return None
     method = method_for(protocol)
-    if method is None:
+    if method is None or (protocol.trainers.deliver == "one arm" and not protocol.turns):
         return None
     rng = stream(_SEED, "plan", "drawing")
     trials = max(_SIMULATED // clients, 50)

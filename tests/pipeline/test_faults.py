@@ -82,8 +82,11 @@ def test_a_clock_that_goes_backwards(locked: Study, run: Run, monkeypatch: pytes
     assert code == 2
     assert "expected a time after the last entry" in err
     assert "Set the clock right" in err
-    monkeypatch.undo()
-    nothing_lost(locked, run)
+    words = ("note", locked.folder, "--what", "clock", "--reason", "the clock was a day ahead", "--by", "OW")
+    assert run(*words)[0] == 0
+    assert run("enrol", locked.folder, CLIENTS[2][0], "--by", "OW", "--yes")[0] == 0
+    found = [str(finding) for finding in locked.audit().findings]
+    assert any("an entry of the kind clock: the clock was a day ahead" in text for text in found)
 
 
 def backwards(moment: dt.datetime) -> surroundings.Surroundings:
@@ -101,6 +104,9 @@ def test_a_ledger_copied_to_another_machine(locked: Study, run: Run, monkeypatch
     assert "the study's home machine" in err
     assert "two copies of one ledger would give two histories" in err
     assert run("audit", copy)[0] == 0
+    words = ("note", copy, "--what", "moved", "--reason", "a new computer", "--by", "OW")
+    assert run(*words)[0] == 0
+    assert run("enrol", copy, CLIENTS[1][0], "--by", "OW", "--yes")[0] == 0
     monkeypatch.undo()
     nothing_lost(locked, run)
 
@@ -118,3 +124,28 @@ def test_a_synchronised_folder_is_refused_at_the_lock(tmp_path: Path, run: Run) 
     code, out, _ = run("enrol", study.folder, CLIENTS[0][0], "--by", "OW", "--yes")
     assert code == 0
     assert "LOOK AT: Two copies of the ledger may come about" in out
+
+
+def test_what_a_person_writes_into_the_ledger(locked: Study, run: Run) -> None:
+    """E15, E16: unblindings and data locks are entries with a reason; a data lock closes enrolment."""
+    client = CLIENTS[0][0]
+    arm = locked.ledger.allocations()[0].arm
+    words = ("--reason", "taken ill", "--by", "TE")
+    code, out, _ = run("note", locked.folder, "--what", "unblinding", "--client", client, *words)
+    assert code == 0
+    assert f"Client {client}: {arm}" in out
+    code, _, err = run("note", locked.folder, "--what", "unblinding", *words)
+    assert code == 2
+    assert "expected an allocated client" in err
+    code, _, err = run("note", locked.folder, "--what", "data_lock", *words)
+    assert code == 2
+    assert "the code of somebody who decides on the protocol: OW" in err
+    assert run("note", locked.folder, "--what", "data_lock", "--reason", "last visit", "--by", "OW")[0] == 0
+    code, err = enrol_next(locked, run)
+    assert code == 2
+    assert "expected open records; found a data lock" in err
+    assert run("note", locked.folder, "--what", "reopening", "--reason", "a test", "--by", "OW")[0] == 0
+    assert run("note", locked.folder, "--what", "remark", "--reason", "a stack broke", "--by", "RE")[0] == 0
+    kinds = [entry.kind for entry in locked.ledger.entries()]
+    assert kinds[-4:] == ["unblinding", "data lock", "reopening", "note"]
+    assert enrol_next(locked, run)[0] == 0
