@@ -269,14 +269,14 @@ def _invert(matrices: Array) -> tuple[Array, Array]:
         return (1.0 / safe)[..., None, None], np.where(good, np.log(safe), np.inf)
     good = np.ones(matrices.shape[:-2], bool)
     try:
-        factor = np.linalg.cholesky(matrices)
-    except np.linalg.LinAlgError:
+        factor, inverse = np.linalg.cholesky(matrices), np.linalg.inv(matrices)
+    except np.linalg.LinAlgError:  # by either: at the very edge only one of them may notice
         least = np.linalg.eigvalsh(matrices)[..., 0]
         good = least > POSITIVE * np.abs(matrices).max(axis=(-2, -1))
         matrices = np.where(good[..., None, None], matrices, np.eye(size))
-        factor = np.linalg.cholesky(matrices)
+        factor, inverse = np.linalg.cholesky(matrices), np.linalg.inv(matrices)
     logs = 2.0 * np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
-    return np.asarray(np.linalg.inv(matrices)), np.where(good, logs, np.inf)
+    return np.asarray(inverse), np.where(good, logs, np.inf)
 
 
 def outer_factor(layout: Layout, psi: Array) -> Array:
