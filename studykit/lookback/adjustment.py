@@ -141,7 +141,7 @@ def trainer_role(exposure: Floats, trainer: Integers, client: Integers) -> Train
     labels, codes = np.unique(trainer, return_inverse=True)
     own = np.unique(client, return_inverse=True)[1].astype(np.int64)
     nothing = np.zeros(codes.size, dtype=np.int64)
-    if labels.size == 1:
+    if labels.size <= 1:
         return TrainerRole(nothing, own, "one")
     number = np.bincount(codes)
     share = np.bincount(codes, exposure) / number

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.errors import ConvergenceError
+from studykit.errors import ArgumentError, ConvergenceError
 from studykit.lookback.adjustment import (
     LEAST_ON_EACH_SIDE,
     Design,
@@ -202,8 +202,10 @@ def landmark_hazard_ratio(
     band = np.minimum(rows.recency // DAYS_BETWEEN_BANDS, BANDS - 1)
     strata = np.unique(trainers.strata * BANDS + band, return_inverse=True)[1].astype(np.int64)
     design = build_design(rows.exposed.astype(float), terms, strata=strata, events=events)
-    model = fit_hazards(times, design.columns, names=design.names, strata=strata, clusters=trainers.clusters)
     try:
+        model = fit_hazards(
+            times, design.columns, names=design.names, strata=strata, clusters=trainers.clusters
+        )
         own = model.log_hazard_ratio(design.names[0])
     except ConvergenceError:
         return None, design
@@ -240,7 +242,7 @@ def _shares(
         model = fit_discrete_hazards(
             left, design.columns, names=design.names, strata=strata, clusters=clusters
         )
-    except ConvergenceError:
+    except (ArgumentError, ConvergenceError):  # partner reps do not vary within trainers, or separate
         return _Shares()
     both = [standardised_share(model, design.columns, strata, clusters, exposure=a) for a in (1.0, 0.0)]
     freedom = model.log_hazard_ratio(design.names[0]).degrees_of_freedom

@@ -201,6 +201,8 @@ class Absolute:
 def _refusal(
     risk: SessionsAtRisk, trainers: TrainerRole, events: int, with_reps: int, least_events: int
 ) -> str:
+    if not risk.place.size:
+        return "no session of a client who is followed could be judged"
     if risk.exposed.all() or not risk.exposed.any():
         return "every session counts as " + ("with" if risk.exposed.any() else "without") + " partner reps"
     name = EXPOSURES[risk.exposure][2]

@@ -329,6 +329,14 @@ def _maximise(rows: _Rows, names: tuple[str, ...]) -> tuple[Floats, Floats, floa
             where="discrete hazards", expected="a stratum with and without events", got="none"
         )
     inside = _Rows(rows.y[some], rows.x[some], rows.weight[some], rows.stratum[some], rows.strata)
+    columns = range(len(names))
+    if not some.all() and len(within_strata(inside.x, inside.stratum).independent(columns)) < len(names):
+        raise ConvergenceError(
+            where="discrete hazards",
+            expected="covariates that differ in strata with and without events",
+            got="some that do not",
+            todo="Use fewer covariates or strata.",
+        )
     spread = np.sqrt(np.average((inside.x - inside.x.mean(axis=0)) ** 2, axis=0, weights=inside.weight))
     beta = np.zeros(rows.x.shape[1])
     start = np.where(speaks, alpha, 0.0)

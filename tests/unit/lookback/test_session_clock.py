@@ -1,4 +1,4 @@
-"""The session clock: no immortal days either way, trainers, refusals; curves and their errors."""
+"""The session clock: no immortal days either way, trainers, refusals; the trap that they avoid."""
 
 import dataclasses
 import math
@@ -6,16 +6,12 @@ import math
 import numpy as np
 import pytest
 
-from studykit.lookback.adjustment import build_design, season_term, tenure_terms, trainer_role
 from studykit.lookback.episodes import follow_clients
-from studykit.lookback.exposure import log_rate, session_facts
+from studykit.lookback.exposure import session_facts
 from studykit.lookback.log import UNKNOWN, ClientFact
 from studykit.lookback.session_clock import answer_session_clock, sessions_at_risk
 from studykit.lookback.simulated import FAR, Regime, StudioTruth, simulate_studio, simulated_log
-from studykit.lookback.standardised import standardise
 from studykit.retention.censored import CensoredTimes
-from studykit.retention.curves import kaplan_meier
-from studykit.retention.discrete_hazard import fit_discrete_hazards
 from studykit.retention.hazard import fit_hazards
 
 NULL = StudioTruth(clients=3000, starting=0.03)
@@ -125,18 +121,6 @@ def test_trainers_who_do_against_trainers_who_do_not():
     assert "the method cannot be told from the person" in answer.refused
 
 
-def test_role_of_trainers():
-    rng = np.random.default_rng(1)
-    trainer, client = np.repeat(np.arange(6), 50), np.arange(300)
-    crossed = trainer_role((rng.random(300) < 0.5).astype(float), trainer, client)
-    assert (crossed.role, crossed.strata.max(), crossed.clusters.max()) == ("strata", 5, 299)
-    nested = trainer_role((trainer < 3).astype(float), trainer, client)
-    assert (nested.role, nested.strata.max(), nested.clusters.max()) == ("clusters", 0, 5)
-    lonely = trainer_role((trainer < 1).astype(float), trainer, client)
-    assert lonely.role == "inseparable"
-    assert trainer_role((client < 9).astype(float), np.zeros(300), client).role == "one"
-
-
 def test_sessions_without_a_mark_are_left_out_and_counted():
     log, episodes = small()
     marks = log.session_partner_reps.copy()
@@ -145,92 +129,6 @@ def test_sessions_without_a_mark_are_left_out_and_counted():
         episodes, session_facts(dataclasses.replace(log, session_partner_reps=marks), episodes)
     )
     assert dict(risk.rows.left_out)["partner reps neither yes nor no"] > 20
-
-
-def test_exposure_and_attendance_come_from_earlier_sessions_only():
-    log, episodes = small()
-    facts = session_facts(log, episodes)
-    for client in range(0, 40, 5):
-        own = np.flatnonzero(episodes.episode == client)
-        for place, k in enumerate(own[:30]):
-            so_far = own[: place + 1]
-            assert facts.begun[k] == facts.done[so_far].any()
-            days = episodes.countable[so_far]
-            recent = np.sum(days[:-1] >= days[-1] - 28)
-            assert facts.recent[k] == log_rate(recent, min(days[-1], 28))
-            assert facts.overall[k] == log_rate(np.array(place), days[-1])
-
-
-def fitted():
-    log, episodes = small(hazard_ratio=0.5)
-    facts = session_facts(log, episodes)
-    risk = sessions_at_risk(episodes, facts)
-    x = np.column_stack((risk.exposed, facts.recent[risk.place]))
-    strata, clients = facts.trainer[risk.place], np.unique(risk.intervals.client, return_inverse=True)[1]
-    return episodes, risk, x, strata, clients
-
-
-def test_intervals_are_those_of_the_retention_curve():
-    episodes, risk, *_ = fitted()
-    came = np.isin(np.arange(len(episodes.client)), risk.intervals.client)
-    first = np.searchsorted(risk.intervals.client, np.flatnonzero(came))
-    times = CensoredTimes(episodes.time[came], episodes.event[came], entry=risk.intervals.start[first])
-    curve = kaplan_meier(times)
-    gone = np.bincount(risk.intervals.stop[risk.last], minlength=183)[:183]
-    at_risk = risk.intervals.at_risk(182)
-    ours = np.cumprod(1.0 - gone / np.maximum(at_risk, 1))
-    np.testing.assert_allclose(ours[182], curve.at(182).value, rtol=1e-12)
-    np.testing.assert_array_equal(at_risk[1:], times.at_risk(np.arange(1, 183)))
-
-
-def test_influence_on_the_curve_is_what_one_more_copy_of_a_client_would_do():
-    """Held to refitting with one client weighted more: model, weights and mix of clients all move."""
-    _, risk, x, strata, clients = fitted()
-
-    def curve(copies):
-        rows = np.repeat(np.arange(clients.size), copies[clients])
-        order = np.lexsort((risk.place[rows], np.concatenate([np.arange(c) for c in copies[clients]])))
-        rows = rows[order]
-        copy = np.concatenate([np.arange(c) for c in copies[clients]])[order]
-        renamed = clients[rows] + copy * (clients.max() + 1)
-        again = np.lexsort((risk.place[rows], renamed))
-        rows, renamed = rows[again], renamed[again]
-        intervals = dataclasses.replace(risk.intervals.select(rows), client=renamed)
-        codes = np.unique(renamed, return_inverse=True)[1]
-        model = fit_discrete_hazards(
-            risk.last[rows], x[rows], names=("a", "b"), strata=strata[rows], clusters=codes
-        )
-        return standardise(
-            model, x[rows], strata[rows], codes, intervals, exposure=1.0, from_day=0, days=(84, 182)
-        )
-
-    many = 20
-    base = curve(np.full(clients.max() + 1, 1))
-    assert base.largest_weight > 1.0
-    assert 0.0 < base.effective_share <= 1.0
-    for client in (3, 40, 77):
-        copies = np.full(clients.max() + 1, many)
-        copies[client] += 1
-        moved = curve(copies)
-        expected = many * (moved.share[[84, 182]] - base.share[[84, 182]])
-        np.testing.assert_allclose(base.influence[:, client], expected, rtol=0.06, atol=2e-5)
-    assert abs(base.influence.sum()) < 1e-8
-
-
-def test_terms_and_room():
-    day = np.arange(0.0, 400.0)
-    line, bends = tenure_terms(day)
-    assert line.columns.shape == (400, 1)
-    assert np.count_nonzero(bends.columns[:14]) == 0
-    season = season_term(np.arange(400))
-    assert season.columns.shape == (400, 2)
-    strata = np.zeros(400, dtype=int)
-    exposure = (day % 3 == 0).astype(float)
-    roomy = build_design(exposure, (line, season, bends), strata=strata, events=100)
-    assert roomy.columns.shape == (400, 7)
-    tight = build_design(exposure, (line, bends, season), strata=strata, events=22)
-    assert tight.adjusted_for == ("time since joining", "season")
-    assert tight.left_out == ("time since joining, bends",)
 
 
 def test_facts_at_entry_are_adjusted_for_with_not_recorded_as_a_level():

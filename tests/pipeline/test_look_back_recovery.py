@@ -1,0 +1,37 @@
+"""The short form of analysis/09_look_back_validity.py: studios of known truth, each answer to its own truth."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from studykit.lookback.recovery import STUDIOS, recover
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("studio", ["no effect", "trainers move both"])
+def test_the_naive_answer_is_biased_and_the_others_are_not(studio):
+    """60 studios of 300 clients: bias within four Monte Carlo errors, coverage within four of 2.8 points."""
+    rows = {
+        row.name: row for row in recover(STUDIOS[studio], range(60), truth_clients=5_000, truth_repeats=3)
+    }
+    naive = rows.pop("naive, ratio")
+    assert naive.bias < -10 * naive.bias_error
+    assert naive.coverage < 0.1
+    for row in rows.values():
+        assert row.studios >= 50, row
+        assert abs(row.bias) < 4 * row.bias_error, row
+        assert abs(row.coverage - 0.95) < 4 * row.coverage_error, row
+
+
+@pytest.mark.slow
+def test_the_script_runs_in_short_form():
+    answer = subprocess.run(
+        [sys.executable, "analysis/09_look_back_validity.py", "--studios", "4", "--only", "no effect"],
+        capture_output=True, text=True, encoding="utf-8", check=False, timeout=300, cwd=ROOT,
+    )  # fmt: skip
+    assert answer.returncode == 0, answer.stderr
+    assert "biased, as it must be" in answer.stdout
