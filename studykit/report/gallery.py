@@ -63,7 +63,7 @@ def retention_pictures(reading: Reading, retention: RetentionResult) -> tuple[Pi
     with drawing_style():
         curves, ax = new_figure(WIDE, 3.1 + 0.31 * len(retention.curves))
         draw_retention(retention, ax, names=names_of(reading))
-    method = next((curve.interval_method for curve in retention.curves), "")
+    method = next((curve.interval_method for curve in retention.curves), "").removeprefix("pointwise, ")
     exact = "; exact where nobody or everybody has left" if "log(" in method else ""
     bands = f"bands are pointwise {shown} intervals ({method}{exact})"
     effects = _contrasts(
