@@ -71,7 +71,7 @@ def _continuous(reading: Reading, test: RerandomisationTest) -> StrengthResult |
 def _name(reading: Reading, test: RerandomisationTest) -> str:
     found = _continuous(reading, test)
     if found is not None:
-        return f"{found.name} {reading.at(found.primary_visit)}"
+        return f"{found.name} {reading.when(found.primary_visit)}"
     return reading.results.retention.name if reading.results.retention is not None else test.outcome
 
 

@@ -203,7 +203,7 @@ def _outcome(reading: Reading, protocol: Protocol, outcome: ContinuousOutcome) -
     exercises = ", ".join(protocol.exercise(code).name for code in outcome.exercises)
     over = f" over {exercises} with equal weights" if exercises else ""
     summary = "as the ratio of geometric means" if outcome.scale == "log" else "as the difference in means"
-    visit = reading.at(outcome.primary_visit)
+    visit = reading.when(outcome.primary_visit)
     measure = f"{_score(outcome)}{over}, {visit}, compared {summary}"
     sentences = [f"Outcome: {outcome.name} ({outcome.role}), in {outcome.unit}: {measure}."]
     found = next((item for item in reading.results.continuous if item.code == outcome.code), None)

@@ -148,6 +148,16 @@ class Reading:
         plain = re.match(r"(baseline|(week|month|day|visit|session)s?\b)", name, re.IGNORECASE)
         return f"at {name}" if plain else f"at the visit \u201c{name}\u201d"
 
+    def when(self, visit: str) -> str:
+        """Where a contrast is taken: at a visit, or over periods or sides where clients get both arms."""
+        design = "" if self.protocol is None else self.protocol.design
+        over = {
+            "crossover": "within clients, both periods together",
+            "stepped": "within clients and trainers, all periods together",
+            "limbs": f"{self.at(visit)}, one side against the other",
+        }
+        return over.get(design, self.at(visit))
+
     def visit(self, code: str) -> str:
         """The name of a visit."""
         if self.protocol is not None:

@@ -78,7 +78,7 @@ def _short_continuous(reading: Reading, outcome: StrengthResult) -> str:
     estimate, scale = outcome.primary, reading.contrast_scale(outcome)
     size = _comparison(reading, scale, estimate.value, HIGHER)
     interval = scale.interval(reading.interval(estimate))
-    return f"{outcome.name} {reading.at(outcome.primary_visit)}{_role(estimate)}: {size} {interval}"
+    return f"{outcome.name} {reading.when(outcome.primary_visit)}{_role(estimate)}: {size} {interval}"
 
 
 def _comparison(reading: Reading, scale: Scale, value: float, words: tuple[str, str]) -> str:
@@ -143,7 +143,7 @@ def continuous_answer(reading: Reading, outcome: StrengthResult) -> tuple[str, .
         remains_possible(reading, scale, interval, HIGHER),
         worthwhile(scale, interval, outcome.smallest_worthwhile, higher_is_better=better),
     )
-    visit = capital(reading.at(outcome.primary_visit))
+    visit = capital(reading.when(outcome.primary_visit))
     return (
         f"{visit}, compared with {reading.reference}, {outcome.name} was {''.join(sizes)}.",
         " ".join(meaning),

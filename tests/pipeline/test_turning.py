@@ -60,6 +60,10 @@ def test_the_whole_study_is_analysed_within_clients(done: Study) -> None:
     page = done.save(results).read_text(encoding="utf-8")
     assert "Clients were analysed in the arm they were allocated to" not in page
     assert "every client is in both arms" in page
+    over = {"crossover": "both periods together", "limbs": "one side against the other"}
+    assert over.get(done.protocol.design, "all periods together") in page
+    remark = {"crossover": "must not choose the analysis", "limbs": "passes to the other"}
+    assert remark.get(done.protocol.design, "go over at different times") in page
 
 
 def test_the_sheet_follows_the_day_and_the_side(done: Study) -> None:
