@@ -14,6 +14,8 @@ from studykit.planning.what_if import WhatIf
 from studykit.report.numbers import Scale, number
 from studykit.report.style import FAINT, INK, LOOKS, PAPER, SOFT
 
+_ROOM_AT_THE_RIGHT = 80  # clients: a point farther right has no room for its words beside it
+
 
 def draw_widths(
     points: Sequence[tuple[int, float]],
@@ -46,8 +48,17 @@ def draw_widths(
         ax.vlines(planned[0], *spread, color=LOOKS[1].ink, linewidth=1.0)
     if math.isfinite(planned[1]):
         ax.plot(*planned, marker="o", color=LOOKS[1].ink, markersize=7)
-        label = f"{planned[0]} clients, as planned:\n{scale.text(planned[1])} wide"
-        ax.annotate(label, planned, xytext=(9, 9), textcoords="offset points", fontweight="bold", va="bottom")
+        wide = scale.text(planned[1]).replace("percentage points", "points")
+        label = f"{planned[0]} clients, as planned:\n{wide} wide"
+        if planned[0] <= _ROOM_AT_THE_RIGHT:
+            ax.annotate(
+                label, planned, xytext=(9, 9), textcoords="offset points", va="bottom", fontweight="bold"
+            )
+        else:  # beside the point the words would leave the picture
+            ax.annotate(
+                label, planned, xytext=(1.0, 0.97), textcoords="axes fraction", va="top", ha="right",
+                fontweight="bold", arrowprops={"arrowstyle": "-", "color": SOFT, "linewidth": 0.8},
+            )  # fmt: skip
     if smallest_worthwhile is not None and known:
         ax.axhline(2 * smallest_worthwhile, color=SOFT, linestyle=(0, (4, 3)), linewidth=1.0)
         # The curve is high at the left, so the words stand there.

@@ -5,14 +5,19 @@ from __future__ import annotations
 import re
 
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from studykit.planning.plan import plan_study
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.report.document import Section
+from studykit.report.gallery import WIDE
+from studykit.report.numbers import Scale
 from studykit.report.plan_costs import costs_section
+from studykit.report.plan_figures import draw_widths
 from studykit.report.plan_looks import looks_section, pilot_section
 from studykit.report.plan_page import render_plan
+from studykit.report.style import drawing_style, new_figure
 from studykit.report.tables import Table
 from studykit.report.wording import text_of
 from studykit.shipped import shipped
@@ -106,3 +111,18 @@ def test_what_people_typed_is_escaped() -> None:
 
 def test_the_same_plan_gives_the_same_bytes(page: str) -> None:
     assert render_plan(plan_study(protocol()), protocol()) == page
+
+
+@pytest.mark.parametrize("clients", [12, 40, 80, 96, 240, 400])
+def test_the_words_beside_the_plan_stay_in_the_picture(clients: int) -> None:
+    """With many clients the point is far right; its label once ran out of the picture."""
+    points = [(count, 360.0 / count**0.5) for count in (12, 20, 40, 80, 160, 400)]
+    with drawing_style():
+        figure, ax = new_figure(WIDE, 2.9)
+        draw_widths(points, ax, planned=(clients, 360.0 / clients**0.5), scale=Scale("percentage points", 0))
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+        (label,) = [text for text in ax.texts if "as planned" in text.get_text()]
+        box = label.get_window_extent(canvas.get_renderer())
+    assert box.x1 <= figure.bbox.x1
+    assert box.y1 <= figure.bbox.y1
