@@ -234,16 +234,18 @@ def enrol(arguments: argparse.Namespace) -> int:
 
 def _enrol_by_slip(study: Study, arguments: argparse.Namespace) -> int:
     """Call the client's slip, and record its word once the envelope is open."""
+    if arguments.slip:  # the envelope is open: what it says is recorded, whatever has come up since the call
+        receipt = study.open_slip(arguments.client, word=arguments.slip, by=arguments.by)
+        _show(arguments, receipt, receipt.text())
+        return DONE
     called = study.call_slip(arguments.client, by=arguments.by)
-    word = arguments.slip
-    if not word and not (is_interactive() and not arguments.json):
+    if not is_interactive() or arguments.json:
         folder = shlex.quote(str(arguments.study))
         then = f"Then: studykit enrol {folder} {called.client} --by {arguments.by} --slip WORD"
         _show(arguments, called, f"{called.text()}\n{then}")
         return DONE
-    if not word:
-        _say(called.text())
-        word = ask("The word printed on the slip")
+    _say(called.text())
+    word = ask("The word printed on the slip")
     receipt = study.open_slip(called.client, word=word, by=arguments.by)
     _show(arguments, receipt, receipt.text())
     return DONE

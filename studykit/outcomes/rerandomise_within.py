@@ -46,7 +46,9 @@ def rerandomise_within(
     nuisance = np.column_stack([part.astype(float) for part in parts])
     nuisance = nuisance[:, independent_columns(nuisance)]
     # The arm of every score if its client had been allocated otherwise: one row for each code.
-    otherwise = np.array([_arms_if(setting, code) for code in range(len(rows.clients.arm_labels))])
+    otherwise = np.array(
+        [_arms_if(setting, code) for code in range(len(rows.clients.arm_labels))], dtype=np.int8
+    )
     again = np.vstack([rows.clients.arm, drawn.arms])[:, data.client]
     arms = otherwise[again, np.arange(data.client.size)]
     products = regression_products(data.score, nuisance, arms, number_of_arms=2, compared=1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -35,6 +36,10 @@ def drawn_again(
     replayed = (
         enumerate_replays(allocations, limit=LISTED) if split is None else replay_trainers(split, allocations)
     )
+    if split is not None and replayed is not None and len(replayed.drawn) > LISTED:
+        # More splits than can be compared in a reasonable time: so many of them, each as likely.
+        chosen = stream(seed, "re-randomisation").integers(len(replayed.drawn), size=draws)
+        replayed = replace(replayed, drawn=replayed.drawn[chosen], probability=None)
     if replayed is None:
         replayed = replay(allocations, replicates=draws, rng=stream(seed, "re-randomisation"))
     # The ledger's order of clients and arms, and the order of the rows, are brought together by label.

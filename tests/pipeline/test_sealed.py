@@ -12,7 +12,7 @@ import pytest
 from studykit.cli import main
 from studykit.errors import AllocationRefused
 from studykit.study import Study
-from tests.pipeline.test_methods import BLOCKS, CLIENTS, METHODS, edit, ready_study
+from tests.pipeline.test_methods import BLOCKS, CLIENTS, METHODS, add_rows, edit, ready_study, today
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -97,6 +97,28 @@ def test_a_mistyped_word_loses_nothing(sealed: tuple[Study, Path], run: Run) -> 
     code, _, err = run("enrol", study.folder, "C000", "--by", "OW", "--yes")
     assert code == 2
     assert "expected a client without an arm" in err
+
+
+def test_an_open_envelope_is_recorded_whatever_came_up(sealed: tuple[Study, Path], run: Run) -> None:
+    """E03: the pause rule struck between call and word; the arm is known by then, so it is written down."""
+    study, folder = sealed
+    study.lock(by="OW")
+    called = study.call_slip("C000", by="OW")
+    word = slips_of(folder)[called.number][1]
+    assert run("enrol", study.folder, "C000", "--by", "OW", "--slip", word)[0] == 0
+    second = study.call_slip("C004", by="OW")
+    add_rows(study.folder, "harms", {
+        "client": "C000", "date": today(0), "kind": "tear", "severity": "severe", "serious": "yes",
+        "expected": "no", "related": "probable", "action": "hospital", "outcome": "open",
+        "judged_by": "SR"})  # fmt: skip
+    assert study.pause_reasons()
+    word = slips_of(folder)[second.number][1]
+    code, out, err = run("enrol", study.folder, "C004", "--by", "OW", "--slip", word)
+    assert code == 0, err
+    assert "client: C004" in out
+    code, _, err = run("enrol", study.folder, "C008", "--by", "OW", "--yes")
+    assert code == 2
+    assert "pause rule on harms" in err
 
 
 def test_the_lock_wants_the_list_that_the_protocol_names(sealed: tuple[Study, Path], run: Run) -> None:
