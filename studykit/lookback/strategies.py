@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from studykit.lookback.balance import standardised_differences
 from studykit.lookback.clones import Starters
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.inference import curve_with_errors, difference, ratio
+from studykit.lookback.inference import curve_with_errors, ratio
 from studykit.lookback.influence import influence_on_retained, standard_error
 from studykit.lookback.log import AttendanceLog
 from studykit.lookback.results import Answer, Association, Balance, Curve
+from studykit.lookback.share_difference import difference_of_shares
 from studykit.lookback.starters import starters_of
 from studykit.lookback.strategy_estimates import (
     TRAINERS_RESAMPLED_FROM,
@@ -56,7 +57,7 @@ METHOD = (
     "Every client is cloned onto both ways of starting; a clone leaves at the session at which it deviates, "
     "and those that stay stand for those that left, by the inverse of the chance to stay (pooled logistic "
     "model per session, refitted in every resample). A client who stopped coming before beginning stays in "
-    "both. {error} {cut}"
+    "both. {error} The interval of the difference comes from those of both shares on the logit scale. {cut}"
 )
 
 
@@ -68,8 +69,12 @@ class Spread:
     ----------
     degrees_of_freedom : float
         Of the t distribution: the effective number of clients (trainers) that carry the spread.
-    difference, log_risk_ratio, log_hazard_ratio : float
+    log_risk_ratio, log_hazard_ratio : float
         Standard errors; ``nan`` where there is none.
+    correlation : float
+        Of the two shares at the horizon.
+    shares : tuple of float
+        Standard errors of these shares, begun first.
     start, refrain : ndarray, shape (horizon + 1,)
         Standard errors of the curves.
     method : str
@@ -78,9 +83,10 @@ class Spread:
     """
 
     degrees_of_freedom: float
-    difference: float
     log_risk_ratio: float
     log_hazard_ratio: float
+    correlation: float
+    shares: tuple[float, float]
     start: Floats
     refrain: Floats
     method: str
@@ -233,48 +239,75 @@ def _spread(study: ClonedStudy, weighted: Weighted, found: Estimates, resamples:
     unit = (
         "trainers" if whole else "clients within their trainer" if len(np.unique(trainer)) > 1 else "clients"
     )
+    of_curves = (bands.start.std(axis=0, ddof=1), bands.refrain.std(axis=0, ddof=1))
     log_hazard = _finite_spread(bands.log_hazard_ratio)
     if resamples:
         return Spread(
             freedom,
-            _finite_spread(bands.risk_difference),
             _finite_spread(bands.log_risk_ratio),
             log_hazard,
-            bands.start.std(axis=0, ddof=1),
-            bands.refrain.std(axis=0, ddof=1),
+            _correlation(of_curves[0][-1], of_curves[1][-1], _finite_spread(bands.risk_difference)),
+            (float(of_curves[0][-1]), float(of_curves[1][-1])),
+            *of_curves,
             f"resampling of {unit}, effective-number",
             f"Standard errors from {resamples} resamples of {unit}, t on the effective number of them.",
         )
     left = 1.0 - np.array([found.start[0, -1], found.refrain[0, -1]])
-    log_ratio = refrain / left[1] - start / left[0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        log_ratio = refrain / left[1] - start / left[0]
     errors = [
         float(standard_error(one, everybody, trainer, whole_trainers=whole)[0])
-        for one in (influence, log_ratio)
+        for one in (start, refrain, influence, log_ratio)
     ]
     return Spread(
         freedom,
-        errors[0],
-        errors[1],
+        errors[3],
         log_hazard,
-        bands.start.std(axis=0, ddof=1),
-        bands.refrain.std(axis=0, ddof=1),
+        _correlation(*errors[:3]),
+        (errors[0], errors[1]),
+        *of_curves,
         f"influence of {unit}, effective-number",
         f"Robust standard errors by {unit}, t on the effective number of them; curves' bands and the hazard "
         f"ratio from {CURVE_RESAMPLES} resamples under the same weights.",
     )
 
 
+def _correlation(first: float, second: float, of_difference: float) -> float:
+    """Of two estimates, from their standard errors and that of their difference."""
+    if not first * second > 0.0:
+        return 0.0
+    return float(np.clip((first**2 + second**2 - of_difference**2) / (2.0 * first * second), -1.0, 1.0))
+
+
 def effective_number(influence: Floats, unit: NDArray[np.int64]) -> float:
-    r"""Effective number of units that carry a variance: :math:`(\sum d^2)^2/\sum d^4` (Satterthwaite).
+    r"""Degrees of freedom of a variance that is a sum of squares over units.
+
+    Parameters
+    ----------
+    influence : ndarray, shape (n,)
+    unit : ndarray of int, shape (n,)
+        Influences of one unit are added up.
+
+    Notes
+    -----
+    Satterthwaite: twice the squared variance over the variance of it,
+    :math:`2/\{\sum d^4/(\sum d^2)^2-1/n\}`, at most n - 1. For n normal influences it is n or so; a few that
+    stand out bring it down.
 
     Examples
     --------
     >>> effective_number(np.array([1.0, -1.0, 1.0, -1.0]), np.arange(4))
-    4.0
+    3.0
+    >>> round(effective_number(np.array([5.0, 1.0, 1.0, 1.0, 1.0, 1.0]), np.arange(6)), 2)
+    3.75
     """
     _, code = np.unique(unit, return_inverse=True)
     squares = np.bincount(code, influence) ** 2
-    return float(squares.sum() ** 2 / max(float((squares**2).sum()), 1e-300))
+    units = len(squares)
+    concentration = float((squares**2).sum()) / max(float(squares.sum()) ** 2, 1e-300)
+    above = concentration - 1.0 / units
+    most = max(units - 1.0, 1.0)
+    return most if above <= 2.0 / most else max(2.0 / above, 1.0)
 
 
 def _finite_spread(values: Floats) -> float:
@@ -319,10 +352,12 @@ def _numbers(
     )
     return Numbers(
         logarithm(float(found.log_hazard_ratio[0]), spread.log_hazard_ratio),
-        difference(
-            Estimate(
-                float(found.risk_difference[0]), spread.difference, spread.degrees_of_freedom, spread.method
-            )
+        difference_of_shares(
+            (1.0 - float(found.start[0, -1]), 1.0 - float(found.refrain[0, -1])),
+            spread.shares,
+            correlation=spread.correlation,
+            degrees_of_freedom=spread.degrees_of_freedom,
+            method=spread.method,
         ),
         logarithm(float(found.log_risk_ratio[0]), spread.log_risk_ratio),
         (100.0 * float(found.start[0, -1]), 100.0 * float(found.refrain[0, -1])),
