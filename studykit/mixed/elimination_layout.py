@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.mixed.layout import OuterEffect
+from studykit.mixed.outer import OuterEffect
 from studykit.mixed.parameters import ParameterMap
 from studykit.mixed.random_effects import RandomEffect, column_units, level_codes
 from studykit.mixed.residuals import ResidualStructure

@@ -7,6 +7,10 @@ covariance elements (those at zero too) and
 | ``Q_ij =  X' V^-1 V_i V^-1 V_j V^-1 X``
 | ``R_ij =  X' V^-1 V_ij V^-1 X``
 
+With the symbols of `studykit.mixed.derivatives`, ``-P_i`` is its ``X_i``; ``Q_ij`` of two inner elements
+comes from the products over ``B V_i B V_j B`` less ``a_i' N a_j``, and ``Q_io`` with an outer one is
+``b_i' D_o A``.
+
 Kenward & Roger (1997), Biometrics 53:983, give
 
 ``Phi_A = Phi + 2 Phi { sum_ij W_ij (Q_ij - P_i Phi P_j - R_ij / 4) } Phi``

@@ -2,8 +2,8 @@
 
 ``V = A + U D U'``. ``A`` holds the residuals and the *inner* effects (client, client by exercise): its
 rows fall into small unconnected blocks. ``U`` holds the columns of the *outer* effects (trainers of many
-clients, crossed factors), few columns that touch many blocks. Where all blocks are nested in the levels of
-one outer effect, ``U`` is eliminated level by level (*group* by group); otherwise it is one group.
+clients, crossed factors), few columns that touch many blocks, and is eliminated group by group
+(see `studykit.mixed.outer`).
 
 Finest factors first, an effect becomes inner where larger blocks cost less than more columns.
 """
@@ -11,14 +11,13 @@ Finest factors first, an effect becomes inner where larger blocks cost less than
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
-from studykit.mixed.parameters import ParameterMap, triangle
+from studykit.mixed.blocks import BlockDescription, Stack, joined, stack_rows
+from studykit.mixed.outer import GroupedEffect, build_outer, columns_in_group
+from studykit.mixed.parameters import ParameterMap
 from studykit.mixed.random_effects import RandomEffect, column_units, level_codes
 from studykit.mixed.residuals import ResidualStructure, element_names
 
@@ -26,45 +25,7 @@ Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
 USUAL_FIXED_EFFECTS = 10  # columns of X assumed when inner and outer effects are chosen
-MOST_NESTED = 50  # columns that an outer effect counts for where it is eliminated level by level
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Stack:
-    """Blocks of similar size, padded to one size and stacked.
-
-    Parameters
-    ----------
-    rows : ndarray of int, shape (blocks, size)
-        Row numbers; a padded place holds ``n``, the number of a row of zeros.
-    kind : ndarray of int, shape (blocks,)
-        Blocks of one kind have the same ``V_i``.
-    basis : ndarray, shape (k_inner, kinds, size, size)
-        Derivative ``V_i`` of every inner element, zero at padded places. For the autocorrelation it
-        holds the lags instead, see `studykit.mixed.objective`.
-    real : ndarray of bool, shape (kinds, size)
-        False at padded places.
-    """
-
-    rows: Rows
-    kind: Rows
-    basis: Array
-    real: NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class OuterEffect:
-    """Where one outer effect stands: its number among the effects and its columns of ``U`` in a group."""
-
-    effect: int
-    start: int
-    levels: int
-    order: int
-
-    @property
-    def stop(self) -> int:
-        """Column after its last one."""
-        return self.start + self.levels * self.order
+MOST_NESTED = 50  # columns that many groups of few columns count for
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,18 +42,13 @@ class Layout:
     stacks : tuple of Stack
     inner : ndarray of int
         Places in ``eta`` of the inner elements, in the order of ``Stack.basis``; the residual's last.
-    outer : tuple of OuterEffect
-    columns : ndarray, shape (n, q)
-        Each row's columns of ``U`` in its own group.
-    group : ndarray of int, shape (n,)
-        Group of every row: the level of a single outer effect in which the blocks are nested; otherwise
-        all rows are one group.
-    groups : int
-        Their number; 0 without outer effects.
+    outer : tuple of GroupedEffect
+    columns, group, groups
+        As in `studykit.mixed.outer.Outer`.
     outer_elements : ndarray of int
         Places in ``eta`` of the outer elements.
     outer_basis : ndarray, shape (k_outer, q, q)
-        Derivative by every outer element of ``D`` in one group; all groups have the same.
+        Derivative by every outer element of ``D`` in one group.
     designs, units : tuple of ndarray
         Columns of every effect divided by ``units``, so that their mean square is one where they are
         not zero; the search then sees variances of one size.
@@ -104,7 +60,7 @@ class Layout:
     map: ParameterMap
     stacks: tuple[Stack, ...]
     inner: Rows
-    outer: tuple[OuterEffect, ...]
+    outer: tuple[GroupedEffect, ...]
     columns: Array
     group: Rows
     groups: int
@@ -138,11 +94,9 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
     units = tuple(column_units(effect.design) for effect in effects)
     designs = tuple(effect.design / unit for effect, unit in zip(effects, units, strict=True))
     across = [k for k in range(len(effects)) if k not in inner]
-    group = _groups(across, codes, blocks)
-    within = [np.zeros_like(code) for code in codes] if group.any() else codes
-    outer, columns, basis = _outer(across, designs, within, n)
+    outer = build_outer(across, codes, designs, blocks)
     visits = None if residual.visits is None else level_codes(residual.visits)[1]
-    description = _Description(
+    description = BlockDescription(
         n,
         tuple((codes[k], designs[k]) for k in inner),
         residual.kind,
@@ -150,7 +104,7 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
         visits,
         np.asarray(residual.visits, dtype=float) if residual.kind == "autoregressive" else None,
     )
-    stacks = tuple(description.stack(rows) for rows in _stack_rows(blocks, n))
+    stacks = tuple(description.stack(rows) for rows in stack_rows(blocks, n))
     none = np.zeros(0, np.intp)
     return Layout(
         n=n,
@@ -159,12 +113,12 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
         map=parameters,
         stacks=stacks,
         inner=np.concatenate([none, *(places[k] for k in inner), residual_places]).astype(np.intp),
-        outer=outer,
-        columns=columns,
-        group=group,
-        groups=int(group.max()) + 1 if across else 0,
-        outer_elements=np.concatenate([none, *(places[item.effect] for item in outer)]).astype(np.intp),
-        outer_basis=basis,
+        outer=outer.effects,
+        columns=outer.columns,
+        group=outer.group,
+        groups=outer.groups,
+        outer_elements=np.concatenate([none, *(places[k] for k in across)]).astype(np.intp),
+        outer_basis=outer.basis,
         designs=designs,
         units=units,
     )
@@ -182,184 +136,25 @@ def _split(
 ) -> tuple[list[int], Rows]:
     """Numbers of the inner effects, and the block of every row."""
     inner: list[int] = []
+    outer: list[int] = []
+    orders = [effect.design.shape[1] for effect in effects]
     blocks = np.arange(n) if correlated is None else correlated
     width = USUAL_FIXED_EFFECTS
-    finest_first = sorted(range(len(effects)), key=lambda k: -len(effects[k].levels))
-    for k in finest_first:
-        candidate = _joined(blocks, codes[k])
-        columns = len(effects[k].levels) * effects[k].design.shape[1]
-        if k == finest_first[-1] and width == USUAL_FIXED_EFFECTS and np.array_equal(candidate, codes[k]):
-            columns = min(columns, MOST_NESTED)
+    for k in sorted(range(len(effects)), key=lambda k: -len(effects[k].levels)):
+        candidate = joined(blocks, codes[k])
+        columns = sum(len(effects[number].levels) * orders[number] for number in (*outer, k))
+        if columns > MOST_NESTED:
+            columns = max(MOST_NESTED, columns_in_group([*outer, k], codes, orders, blocks))
         size, larger = int(np.bincount(blocks).max()), int(np.bincount(candidate).max())
-        if _cost(larger, width) <= _cost(size, width + columns):
+        if _cost(larger, width) <= _cost(size, USUAL_FIXED_EFFECTS + columns):
             inner.append(k)
             blocks = candidate
         else:
-            width += columns
+            outer.append(k)
+            width = USUAL_FIXED_EFFECTS + columns
     return sorted(inner), blocks
 
 
 def _cost(size: int, width: int) -> int:
     """Multiplications per row and element: inside blocks of ``size``, with ``width`` columns of ``F``."""
     return 2 * size**2 + 2 * size * width + width**2
-
-
-def _joined(one: Rows, other: Rows) -> Rows:
-    """Connected component of every row when rows of one level of either factor hang together."""
-    if _is_nested(one, other):
-        return other
-    if _is_nested(other, one):
-        return one
-    levels = np.concatenate([one, other + int(one.max()) + 1])
-    rows, size = np.tile(np.arange(len(one)), 2), len(one) + int(levels.max()) + 1
-    graph = coo_array((np.ones(len(rows)), (rows, len(one) + levels)), shape=(size, size))
-    parts = connected_components(graph, directed=False)[1][: len(one)]
-    return np.unique(parts, return_inverse=True)[1].astype(np.intp)
-
-
-def _is_nested(fine: Rows, coarse: Rows) -> bool:
-    """Whether every level of ``fine`` lies in one level of ``coarse``."""
-    owner = np.zeros(int(fine.max()) + 1, np.intp)
-    owner[fine] = coarse
-    return np.array_equal(owner[fine], coarse)
-
-
-def _stack_rows(blocks: Rows, n: int) -> list[Rows]:
-    """Rows of the blocks, padded with ``n``, in one stack per class of sizes."""
-    order = np.argsort(blocks, kind="stable")
-    sizes = np.bincount(blocks[order])
-    sizes = sizes[sizes > 0]
-    starts = np.cumsum(np.concatenate([[0], sizes[:-1]]))
-    largest = int(sizes.max())
-    one_stack = len(sizes) * largest**2 <= 2.5 * float(np.sum(sizes.astype(float) ** 2))
-    classes = np.full(len(sizes), largest) if one_stack else 2 ** np.ceil(np.log2(sizes)).astype(int)
-    stacks = []
-    for size in np.unique(classes):
-        chosen = np.flatnonzero(classes == size)
-        width = int(sizes[chosen].max())
-        places = starts[chosen][:, None] + np.arange(width)
-        real = np.arange(width) < sizes[chosen][:, None]
-        stacks.append(np.where(real, order[np.where(real, places, 0)], n).astype(np.intp))
-    return stacks
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Description:
-    """What the ``V_i`` of inner elements depend on, row by row."""
-
-    n: int
-    effects: tuple[tuple[Rows, Array], ...]  # codes and design of every inner effect
-    residual: str
-    groups: Rows | None
-    visits: Rows | None
-    occasions: Array | None  # visits as numbers, where distances count
-
-    def stack(self, rows: Rows) -> Stack:
-        """Sort the blocks by kind, and build the ``V_i`` of each kind."""
-        seen: dict[bytes, int] = {}
-        marks = self._marks(rows)
-        kind = np.array([seen.setdefault(mark.tobytes(), len(seen)) for mark in marks], np.intp)
-        first = rows[np.unique(kind, return_index=True)[1]]
-        return Stack(rows, kind, self._basis(first), first < self.n)
-
-    def _marks(self, rows: Rows) -> Array:
-        """Numbers that are equal in two blocks if these are of one kind: padding, levels, designs, visits."""
-        parts: list[NDArray[Any]] = [rows < self.n]
-        for codes, design in self.effects:
-            parts += [_first_alike(_padded(codes, -1)[rows]), *np.moveaxis(_padded(design, 0.0)[rows], 2, 0)]
-        if self.groups is not None:
-            parts.append(_first_alike(_padded(self.groups, -1)[rows]))
-        if self.visits is not None:
-            parts.append(_padded(self.visits, -1)[rows])
-        if self.occasions is not None:
-            parts.append(_padded(self.occasions, 0.0)[rows])
-        return np.concatenate([part.astype(float) for part in parts], axis=1)
-
-    def _basis(self, rows: Rows) -> Array:
-        n, real = self.n, rows < self.n
-        parts = [_effect_basis(rows, n, codes, design) for codes, design in self.effects]
-        diagonal = np.eye(rows.shape[1]) * real[:, :, None]
-        if self.residual == "equal":
-            parts.append(diagonal[None])
-        elif self.residual == "autoregressive":
-            assert self.groups is not None
-            assert self.occasions is not None
-            parts.append(_lags(rows, n, self.groups, self.occasions))
-        else:
-            assert self.visits is not None
-            indicators = np.eye(int(self.visits.max()) + 1)[self.visits]
-            if self.residual == "by visit":
-                own = _padded(indicators, 0.0)[rows]
-                parts.append(np.moveaxis(own, -1, 0)[:, :, :, None] * diagonal)
-            else:
-                assert self.groups is not None
-                parts.append(_effect_basis(rows, n, self.groups, indicators))
-        return np.concatenate(parts)
-
-
-def _padded(values: Array | Rows, value: float) -> Array:
-    """One more row for padded places."""
-    return np.concatenate([values, np.full((1, *values.shape[1:]), value, values.dtype)])
-
-
-def _first_alike(levels: Array) -> Rows:
-    """For every place (blocks, size) the first place of its block with the same level."""
-    return np.asarray((levels[:, :, None] == levels[:, None, :]).argmax(axis=2), np.intp)
-
-
-def _effect_basis(rows: Rows, n: int, codes: Rows, design: Array) -> Array:
-    """``z_a z_b' + z_b z_a'`` between rows of one level, for every element of the lower triangle."""
-    same, z = _same_level(rows, n, codes), np.concatenate([design, np.zeros((1, design.shape[1]))])[rows]
-    parts = []
-    for a, b in zip(*triangle(design.shape[1]), strict=True):
-        product = z[:, :, None, a] * z[:, None, :, b]
-        parts.append(same * (product if a == b else product + np.swapaxes(product, 1, 2)))
-    return np.array(parts)
-
-
-def _lags(rows: Rows, n: int, codes: Rows, visits: Array) -> Array:
-    """Two layers: whether two rows may be correlated, and the distance of their visits."""
-    occasion = np.append(visits, 0.0)[rows]
-    same = _same_level(rows, n, codes)
-    return np.array([same, same * np.abs(occasion[:, :, None] - occasion[:, None, :])])
-
-
-def _same_level(rows: Rows, n: int, codes: Rows) -> Array:
-    level = np.append(codes, -1)[rows]
-    real = rows < n
-    return np.asarray(
-        (level[:, :, None] == level[:, None, :]) & real[:, :, None] & real[:, None, :], dtype=float
-    )
-
-
-def _groups(across: list[int], codes: list[Rows], blocks: Rows) -> Rows:
-    """Level of the single outer effect in which every block lies, if it is so; else zero everywhere."""
-    if len(across) != 1:
-        return np.zeros_like(blocks)
-    level = codes[across[0]]
-    level_of_block = np.zeros(int(blocks.max()) + 1, np.intp)
-    level_of_block[blocks] = level
-    return level if np.array_equal(level_of_block[blocks], level) else np.zeros_like(blocks)
-
-
-def _outer(
-    numbers: list[int], designs: tuple[Array, ...], codes: list[Rows], n: int
-) -> tuple[tuple[OuterEffect, ...], Array, Array]:
-    places: list[OuterEffect] = []
-    width = 0
-    for k in numbers:
-        places.append(OuterEffect(k, width, int(codes[k].max()) + 1, designs[k].shape[1]))
-        width = places[-1].stop
-    columns = np.zeros((n, width))
-    basis: list[Array] = []
-    for item in places:
-        for column in range(item.order):
-            at = item.start + codes[item.effect] * item.order + column
-            columns[np.arange(n), at] = designs[item.effect][:, column]
-        for a, b in zip(*triangle(item.order), strict=True):
-            small = np.zeros((item.order, item.order))
-            small[a, b] = small[b, a] = 1.0
-            layer = np.zeros((width, width))
-            layer[item.start : item.stop, item.start : item.stop] = np.kron(np.eye(item.levels), small)
-            basis.append(layer)
-    return tuple(places), columns, np.array(basis).reshape(len(basis), width, width)

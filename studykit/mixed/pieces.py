@@ -23,7 +23,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.mixed.layout import Layout, Stack
+from studykit.mixed.blocks import Stack
+from studykit.mixed.layout import Layout
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.intp]

@@ -52,15 +52,14 @@ def moments(layout: Layout, state: State, X: Array, y: Array) -> Moments:
         diagonal.append(P if N is None else P - N)
     scores, squares = [], []
     for number, effect in enumerate(layout.effects):
-        q = effect.design.shape[1]
         if number in outer:
             item = outer[number]
             A, uu = state.C.ux[0, 0] + state.C.uu[0, 0] @ state.E[0], state.C.uu[0, 0]
             columns = A[..., :-1]
             inside = uu - uu @ state.N[0] @ uu - columns @ state.Phi[0] @ transposed(columns)
-            at = item.start + np.arange(item.levels)[:, None] * q + np.arange(q)
-            scores.append((A @ state.v[0])[:, at].reshape(-1, q))
-            squares.append(inside[:, at[:, :, None], at[:, None, :]].reshape(-1, q, q))
+            at, group = item.columns, item.group[:, None]
+            scores.append((A @ state.v[0])[group, at])
+            squares.append(inside[group[..., None], at[:, :, None], at[:, None, :]])
         else:
             design, levels = layout.designs[number], len(effect.levels)
             scores.append(_by_level(design * Py[:-1, None], effect.codes, levels))

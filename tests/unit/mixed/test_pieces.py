@@ -97,6 +97,36 @@ def test_products_are_those_of_full_matrices(crossed: bool) -> None:
     np.testing.assert_allclose(full, product[:3, :3], rtol=1e-10, atol=1e-10 * np.abs(product).max())
 
 
+def test_nested_outer_effects_fall_into_groups() -> None:
+    """9 trainers under 3 studios, many clients: a group per studio; sizes of studios differ."""
+    studio_of = np.array([0, 0, 0, 0, 1, 1, 1, 2, 2])
+    trainer = np.repeat(np.arange(9), 60)
+    people = np.arange(540) // 3
+    effects = (
+        RandomEffect("client", people),
+        RandomEffect("trainer", trainer),
+        RandomEffect("studio", studio_of[trainer]),
+    )
+    layout = build_layout(540, effects, ResidualStructure())
+    assert layout.groups == 3
+    assert layout.columns.shape == (540, 4 + 1)
+    rng = np.random.default_rng(2)
+    y = sum(rng.normal(size=len(effect.levels))[effect.codes] for effect in effects) + rng.normal(size=540)
+    fit = fit_linear_mixed(y, np.ones((540, 1)), effects)
+    V = np.eye(540) * fit.covariance_parameters.residual.variance
+    for effect in effects:
+        V += fit.covariance_parameters[effect.name][0, 0] * (effect.codes[:, None] == effect.codes)
+    P = np.linalg.inv(V)
+    P -= np.outer(P.sum(axis=1), P.sum(axis=0)) / P.sum()
+    for effect in effects:
+        variance = fit.covariance_parameters[effect.name][0, 0]
+        Z = np.eye(len(effect.levels))[effect.codes]
+        found = fit.random_effect_predictions(effect.name)
+        np.testing.assert_allclose(found.values[:, 0], variance * (Z.T @ P @ y), atol=1e-7)
+        expected = variance - variance**2 * np.diag(Z.T @ P @ Z)
+        np.testing.assert_allclose(found.covariance[:, 0, 0], expected, atol=1e-7)
+
+
 def test_single_tests_missing_in_many_trials() -> None:
     """Every client has a pattern of its own, in every trial another: still equal to single fits."""
     rng = np.random.default_rng(8)
