@@ -1,6 +1,6 @@
 """Whether a look back at attendance records finds the truth, and how far the naive comparison misses it.
 
-    python analysis/09_look_back_validity.py [--studios N] [--workers N] [--only WORDS]
+    python analysis/09_look_back_validity.py [--studios N] [--workers N] [--double-lives N] [--only WORDS]
 
 Simulates studios of 300 clients whose truth is known: no effect; a hazard ratio of 0.7; trainers who add
 partner reps and keep clients better; clients whose early attendance predicts both; and a trait that no
@@ -44,6 +44,12 @@ def main() -> None:
     parser.add_argument("--studios", type=int, default=2000)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--only", default="", help="studios whose description has these words")
+    parser.add_argument(
+        "--double-lives",
+        type=int,
+        default=20_000,
+        help="clients who live twice, five times over, for the truths",
+    )
     arguments = parser.parse_args()
     OUTPUT.mkdir(exist_ok=True)
     with (OUTPUT / "look_back_validity.csv").open("w", encoding="utf-8", newline="") as file:
@@ -53,7 +59,13 @@ def main() -> None:
         for studio, truth in STUDIOS.items():
             if arguments.only not in studio:
                 continue
-            for row in recover(truth, range(arguments.studios), workers=arguments.workers):
+            rows = recover(
+                truth,
+                range(arguments.studios),
+                workers=arguments.workers,
+                truth_clients=arguments.double_lives,
+            )
+            for row in rows:
                 numbers = {key: value for key, value in asdict(row).items() if key in COLUMNS}
                 shown = {
                     key: f"{value:.4f}" if isinstance(value, float) else value

@@ -115,7 +115,7 @@ def curve_of_times(label: str, times: CensoredTimes, horizon: float) -> Curve:
     Where so many are at risk only after the horizon, it runs as many days from there.
     """
     from_day = first_day_at_risk(times, LEAST_AT_RISK)
-    start = from_day if math.isfinite(from_day) else 0.0
+    start = from_day if math.isfinite(from_day) else float(times.entry.min())
     end = horizon if start < horizon else start + horizon
     followed = times.followed_to(end)
     curve = kaplan_meier(followed, from_day=start)

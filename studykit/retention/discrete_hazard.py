@@ -406,5 +406,7 @@ def _cluster_robust(scores: Floats, own: Floats, inverse: Floats) -> tuple[Float
     for k in range(p):
         cross = pushed[:, :, k].T @ pushed[:, :, k] @ inverse
         squares = np.sum(alone[:, k] ** 2 - 2.0 * alone[:, k] * shared[:, k]) + np.trace(cross @ cross)
-        freedom[k] = np.sum(alone[:, k] - shared[:, k]) ** 2 / max(float(squares), 1e-300)
+        total = float(np.sum(alone[:, k] - shared[:, k]))
+        # At most the number of clusters; 1 where nothing is left to tell it by.
+        freedom[k] = total**2 / max(float(squares), total**2 / len(own)) if total > 0.0 else 1.0
     return np.asarray(meat.T @ meat), freedom

@@ -90,3 +90,5 @@ def test_curves_start_and_end_with_ten_at_risk():
     )
     assert late.day[0] == 400.0
     assert late.day[-1] == 411.0
+    everybody_late = CensoredTimes([500.0, 520.0], [True, False], entry=[400.0, 450.0])
+    assert curve_of_times("two", everybody_late, 90).day.tolist() == [400.0]
