@@ -12,7 +12,7 @@ from openpyxl import Workbook
 from studykit.errors import ArgumentError, DataError, FolderError
 from studykit.lookback.columns import place_columns
 from studykit.lookback.identity import write_recoded
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog
 from studykit.lookback.reading import ReadingSettings, read_attendance
 from studykit.lookback.understanding import day_number
 from studykit.lookback.written import open_attendance
@@ -412,3 +412,57 @@ def test_closures_and_pauses_that_end_before_they_begin(tmp_path: Path) -> None:
     log = read_attendance(path, tables={"closures": closures}, settings=TODAY)
     assert log.closures == ((day("2025-12-24"), day("2026-01-02")),)
     assert [item.reason for item in log.noticed] == ["it ends before it begins"]
+
+
+# --- facts at joining ----------------------------------------------------------------------------
+
+
+def facts_of(folder: Path, *lines: str, facts: tuple[str, ...] | None = None) -> AttendanceLog:
+    table = write(folder, *lines, name="clients.csv")
+    settings = ReadingSettings(today=TODAY.today, facts=facts)
+    return read_attendance(write(folder, HEADER, *plain_rows()), tables={"clients": table}, settings=settings)
+
+
+def test_facts_are_levels_the_most_frequent_first_and_numbers_are_banded(tmp_path: Path) -> None:
+    rows = [f"C{n:03d},{'health' if n % 3 else 'sport'},{20 + 5 * n},{n / 2}" for n in range(12)]
+    log = facts_of(tmp_path, "client,goal,age,visits before", *rows)
+    found = {fact.name: fact for fact in log.facts}
+    assert found["goal"].levels == ("health", "sport")
+    assert set(found["age"].levels) == {"below 30", "30 to below 45", "45 to below 60", "from 60"}
+    assert len(found["visits before"].levels) == 3
+    assert [found["goal"].levels[place] for place in found["goal"].level[:3]] == ["sport", "health", "health"]
+
+
+def test_columns_that_are_no_facts_stay_aside_and_are_told(tmp_path: Path) -> None:
+    rows = [f"C{n:03d},street {n},2025-01-0{n % 9 + 1}," for n in range(12)]
+    log = facts_of(tmp_path, "client,address,last visit,empty", *rows)
+    assert log.facts == ()
+    told = " ".join(str(finding) for finding in log.findings)
+    assert "column address: expected at most 8 different values, or numbers; found 12 different" in told
+    assert "column last visit" in told
+    assert "only empty cells" in told
+    assert "street" not in told
+
+
+def test_named_facts_only_and_an_unknown_name_is_a_finding(tmp_path: Path) -> None:
+    rows = [f"C{n:03d},a,b" for n in range(12)]
+    log = facts_of(tmp_path, "client,goal,contract", *rows, facts=("Goal", "colour"))
+    assert [fact.name for fact in log.facts] == ["goal"]
+    assert any("a column colour" in str(finding) for finding in log.findings if finding.severity == "stop")
+
+
+def test_clients_who_stand_twice_and_joining_dates_in_the_future(tmp_path: Path) -> None:
+    log = facts_of(
+        tmp_path,
+        "client,joined_on",
+        "C001,2025-05-01",
+        "C001,2025-05-20",
+        "C002,2062-05-01",
+        "c003,2025-06-01",
+    )
+    assert log.joined[1] == day("2025-05-01")
+    assert log.joined[2] == UNKNOWN_DAY
+    assert log.joined[log.clients.index("c003")] == day("2025-06-01")
+    reasons = {item.reason for item in log.noticed}
+    assert reasons == {"a client who stands there twice", "a joining date in the future"}
+    assert any("They were taken as one" in str(finding) for finding in log.findings)
