@@ -134,8 +134,8 @@ def plan_chances(assumptions: Assumptions, plan: StrengthPlan | RetentionPlan, *
 
 
 def _retention_chance(plan: RetentionPlan, clients: int, points: float, expected: float) -> float:
-    """Power for a difference in points; nothing where it points the other way."""
-    if points * expected <= 0.0:
+    """Power for a difference in points; nothing where it points the other way than expected."""
+    if points * (expected or 1.0) <= 0.0:
         return 0.0
     compared = float(np.clip(plan.model.reference + points / 100.0, 1e-6, 1.0 - 1e-6))
     return retention_power(replace(plan.model, compared=compared), clients)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from studykit.outcomes.boundaries import planned_boundaries
 from studykit.protocol.types import (
     Arm,
     BiasedCoin,
@@ -253,9 +254,25 @@ def _analysis(protocol: Protocol) -> str:
         else "Clients were analysed in the arm they were allocated to, whatever they received.",
         f"Intervals are at the {shown} level; {judged}, with a two-sided type I error of {alpha}{GAP}%.",
         f"Comparisons are adjusted for {covariates}." if covariates else "",
+        _looks(protocol),
         "Rules that were changed after the lock of the protocol are listed under changes and looks.",
     ]
     return " ".join(sentence for sentence in sentences if sentence)
+
+
+def _looks(protocol: Protocol) -> str:
+    """Planned looks before the end, with the level that each has."""
+    if not protocol.oversight.planned_looks:
+        return ""
+    *early, last = planned_boundaries(protocol)
+    shown = ", ".join(
+        f"{number(100 * look.fraction, 0)}{GAP}% of the tests (level {number(100 * look.level, 2)}{GAP}%)"
+        for look in early
+    )
+    return (
+        f"Looks at results by arm were planned at {shown}, by alpha spending (Lan & DeMets 1983), which "
+        f"leaves {number(100 * last.level, 2)}{GAP}% for the end."
+    )
 
 
 def _software(reading: Reading) -> str:

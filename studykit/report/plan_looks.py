@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from studykit.planning.interim import InterimPlan, looks_sentences
 from studykit.planning.pilot import PilotPlan, RuleOutlook, pilot_sentences
 from studykit.planning.plan import Plan
@@ -9,7 +11,7 @@ from studykit.planning.strength import StrengthPlan, told
 from studykit.report.document import Section, paragraphs, tables
 from studykit.report.numbers import Scale, level, number
 from studykit.report.reading import capital
-from studykit.report.tables import NOTHING, Cell, Quantity, Table, cells, column, words_column
+from studykit.report.tables import NOTHING, Cell, Quantity, Table, Words, cells, column, words_column
 
 _SHARE, _LEVEL, _PLAIN = Scale("%", 0, 100.0), Scale("%", 2, 100.0), Scale("", 2)
 _RATE = Scale("a month", 1)
@@ -57,6 +59,8 @@ def _difference(plan: Plan, critical: float, fraction: float) -> Cell:
     primary = plan.strength
     if not isinstance(primary, StrengthPlan) or primary.outcome != plan.primary:
         return NOTHING
+    if math.isinf(critical):
+        return Words("none is enough")
     error = primary.planned.standard_error / fraction**0.5
     return Quantity(told(critical * error, primary.model.scale), Scale(primary.unit, 1))
 

@@ -178,7 +178,7 @@ def _power(plan: Plan) -> Section:
     chances = {found.outcome: found for found in plan.chances}
     for found in _plans(plan):
         blocks += paragraphs(*_power_sentences(plan, found, chances.get(found.outcome)))
-        if found.outcome in chances:
+        if found.outcome in chances and chances[found.outcome].largest != 0.0:
             blocks += pictures(_chances_picture(plan, found, chances[found.outcome]))
     return Section("power", "Power", tuple(blocks))
 
@@ -189,17 +189,19 @@ def _power_sentences(
     scale, wanted = _scale(found), f"{100 * plan.wanted_power:g}{GAP}%"
     effect = scale.text(found.effect_after_dilution)
     chance = Quantity(found.planned.power, _POWER).text()
-    first = (
-        f"{capital(found.name)}: if the true difference is {effect}, as assumed and after dilution, the "
-        f"chance that the study finds it is {chance}."
-    )
+    first = f"{capital(found.name)}: no difference is assumed, so that there is none to be found."
+    if found.effect_after_dilution != 0.0:
+        first = (
+            f"{capital(found.name)}: if the true difference is {effect}, as assumed and after dilution, the "
+            f"chance that the study finds it is {chance}."
+        )
     needed = found.clients_for_effect
     second = (
         ""
         if needed is None
         else f"For {wanted} power at that difference it takes about {about(needed)} clients."
     )
-    if chances is None:
+    if chances is None or chances.prior_low == chances.prior_high:
         return first, second
     low, high = scale.text(chances.prior_low), scale.text(chances.prior_high)
     third = (

@@ -236,6 +236,8 @@ def test_amendments_and_looks_are_printed(page: str, results: StudyResults, prot
     looked = render_report(results, planned, looks=[Look()])
     assert "planned, decides at 0.31\u00a0%" in section(looked, "changes")
     assert "come out as different" not in looked
+    assert "(level 0.31\u00a0%), by alpha spending" in section(looked, "methods")
+    assert "alpha spending" not in section(page, "methods")
 
 
 def test_cautions_of_the_report_are_printed_with_local_ones(

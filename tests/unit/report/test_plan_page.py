@@ -84,6 +84,27 @@ def test_planned_looks_stand_with_what_they_take() -> None:
     assert unplanned == {"none": "5.0 of 100", "1": "8.3 of 100", "2": "10.7 of 100", "4": "14.2 of 100"}
 
 
+def test_a_look_too_early_to_decide_anything_says_so() -> None:
+    """Little is spent early: at 2 per cent of the tests no difference is large enough."""
+    early = protocol(("planned_looks = 0", "planned_looks = 1\nlook_fractions = [0.02]"))
+    first, _ = texts(table(looks_section(plan_study(early)), "plan_looks"))
+    assert first[3:5] == ["0.00 %", "none is enough"]
+
+
+def test_where_no_difference_is_assumed_none_is_said_to_be_found() -> None:
+    none = protocol(
+        ("value = 2.0\nlow = -2.0\nhigh = 6.0", "value = 0.0"),
+        ("value = 2.0\nlow = -5.0\nhigh = 8.0", "value = 0.0\nlow = -5.0\nhigh = 5.0"),
+    )
+    plan = plan_study(none)
+    page = render_plan(plan, none)
+    power = page[page.index('id="power"') : page.index('id="doubts"')]
+    assert power.count("no difference is assumed, so that there is none to be found") == 2
+    assert power.count("Nobody knows the true difference") == 1  # only where a range is plausible
+    assert plan.chances[1].at_most == 0.5
+    assert plan.chances[1].planned.averaged > 0.0
+
+
 def test_a_pilot_is_shown_in_words_not_in_colours(page: str) -> None:
     assert 'id="pilot"' not in page
     found = table(pilot_section(plan_study(protocol(), pilot=True)), "plan_pilot")
