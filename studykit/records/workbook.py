@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 import zipfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from openpyxl import load_workbook
@@ -60,8 +60,9 @@ def read_workbook(data: bytes, where: str) -> tuple[Mapping[str, RawTable], tupl
 def open_sheets(data: bytes, where: str) -> tuple[tuple[tuple[str, Any, Any], ...], Finding | None]:
     """Every sheet of a workbook: its title, its values and its formulas; or why it cannot be opened."""
     try:
-        values = load_workbook(io.BytesIO(data), data_only=True)
-        formulas = load_workbook(io.BytesIO(data), data_only=False)
+        plain = not _holds_formulas(data)
+        values = load_workbook(io.BytesIO(data), data_only=True, read_only=plain)
+        formulas = values if plain else load_workbook(io.BytesIO(data), data_only=False)
     except (
         zipfile.BadZipFile,
         InvalidFileException,
@@ -81,6 +82,13 @@ def open_sheets(data: bytes, where: str) -> tuple[tuple[tuple[str, Any, Any], ..
     return tuple((sheet.title, sheet, formulas[sheet.title]) for sheet in values.worksheets), None
 
 
+def _holds_formulas(data: bytes) -> bool:
+    """Whether any cell is worked out; without any, rows can be streamed, and need be read only once."""
+    with zipfile.ZipFile(io.BytesIO(data)) as parts:
+        sheets = [name for name in parts.namelist() if name.startswith("xl/worksheets/")]
+        return any(b"<f>" in content or b"<f " in content for content in map(parts.read, sheets))
+
+
 def _unknown_sheet(name: str, place: str) -> Finding:
     near = nearest_known(name, [table.name for table in TABLES], cutoff=0.8)
     if near:
@@ -96,9 +104,7 @@ def sheet_table(
     rows: list[tuple[str, ...]] = []
     numbers: list[int] = []
     troubles: dict[tuple[int, int], Trouble] = {}
-    for number, (shown, written) in enumerate(
-        zip(values.iter_rows(), formulas.iter_rows(), strict=True), start=1
-    ):
+    for number, (shown, written) in enumerate(_row_pairs(values, formulas), start=1):
         answers = [_cell(*pair) for pair in zip(shown, written, strict=True)]
         cells = tuple("" if isinstance(answer, Trouble) else answer for answer in answers)
         if all(isinstance(answer, str) and not answer.strip() for answer in answers):
@@ -122,10 +128,32 @@ def sheet_table(
     width = max(width, *(_last_filled(row) for row in rows), 0) if rows else width
     return (
         RawTable(
-            name, place, header[:width], tuple(row[:width] for row in rows), tuple(numbers), True, troubles
+            name,
+            place,
+            _as_long(header, width),
+            tuple(_as_long(row, width) for row in rows),
+            tuple(numbers),
+            True,
+            troubles,
         ),
         (),
     )
+
+
+def _row_pairs(values: Any, formulas: Any) -> Iterator[tuple[Any, Any]]:
+    """Rows as shown and as written; the same ones where nothing is worked out."""
+    if values is not formulas:
+        yield from zip(values.iter_rows(), formulas.iter_rows(), strict=True)
+        return
+    if hasattr(values, "reset_dimensions"):
+        values.reset_dimensions()  # some programs write a wrong size of the sheet
+    for row in values.iter_rows():
+        yield row, row
+
+
+def _as_long(row: tuple[str, ...], width: int) -> tuple[str, ...]:
+    """A row of exactly so many cells."""
+    return (*row, *[""] * (width - len(row)))[:width]
 
 
 def _last_filled(row: Iterable[str]) -> int:
