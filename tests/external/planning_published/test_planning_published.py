@@ -234,7 +234,7 @@ def test_hazard_ratio_from_shares() -> None:
 
 
 def test_design_effects() -> None:
-    """P40: Donner & Klar 2000; P41 to P43: Eldridge, Ashby & Kerry 2006, Int J Epidemiol 35:1292."""
+    """P40: Donner & Klar 2000; P41, P42, P43: Eldridge, Ashby & Kerry 2006, Int J Epidemiol 35:1292."""
     assert [
         design_effect(20, 0.05),
         design_effect(10, 0.1),
@@ -262,7 +262,7 @@ def test_one_sided_sizes(margin: float, clients: int) -> None:
 
 
 def test_assurance() -> None:
-    """P65 to P67: O'Hagan, Stevens & Campbell 2005, Pharmaceutical Statistics 4:187."""
+    """P65, P66, P67: O'Hagan, Stevens & Campbell 2005, Pharmaceutical Statistics 4:187."""
     error = math.sqrt(2 / 64)
     assert assurance(0.5, 0.04, error) == pytest.approx(0.717406, abs=1e-6)
     assert assurance(0.5, 0.0, error) == pytest.approx(0.807430, abs=1e-3)

@@ -176,3 +176,19 @@ def test_score_widths_are_quantiles_of_what_comes_out() -> None:
     assert few[1] - few[0] > many[1] - many[0]
     (middle,) = score_width_quantiles(0.7, 0.7, (15, 15), (0.5,))
     assert few[0] <= middle <= few[1]
+
+
+def test_trainers_in_one_arm_that_are_ignored_make_false_findings() -> None:
+    """P47: Candlish and others 2018, BMC Med Res Methodol 18:105: too many true nulls are rejected.
+
+    With 8 clients of each trainer and an ICC of 0.1 the plain t-test takes the spread to be too small.
+    """
+    draw = rng(19)
+    alone = draw.normal(size=(TRIALS, 48))
+    trainers = draw.normal(size=(TRIALS, 6, 1)) * math.sqrt(0.1)
+    shared = (trainers + draw.normal(size=(TRIALS, 6, 8)) * math.sqrt(0.9)).reshape(TRIALS, 48)
+    rejected = stats.ttest_ind(shared, alone, axis=1).pvalue <= 0.05
+    true_error = one_arm_error((48, 48), 8, 1.0, 0.1).standard_error
+    expected = 2.0 * stats.norm.sf(1.96 * math.sqrt(2.0 / 48.0) / true_error)
+    assert rejected.mean() > 0.05 + 3.0 * 0.0035
+    assert rejected.mean() == pytest.approx(float(expected), abs=0.02)  # the normal in place of t
