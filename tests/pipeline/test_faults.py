@@ -10,22 +10,10 @@ from pathlib import Path
 import pytest
 
 from studykit.allocation import storage, surroundings
-from studykit.cli import main
 from studykit.study import Study
 from tests.pipeline.test_methods import BLOCKS, CLIENTS, ready_study
 
 Run = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Run:
-    def _run(*words: object) -> tuple[int, str, str]:
-        code = main([str(word) for word in words])
-        out, err = capsys.readouterr()
-        assert "Traceback" not in err
-        return code, out, err
-
-    return _run
 
 
 @pytest.fixture

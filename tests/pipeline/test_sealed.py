@@ -9,22 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from studykit.cli import main
 from studykit.errors import AllocationRefused
 from studykit.study import Study
 from tests.pipeline.test_methods import BLOCKS, CLIENTS, METHODS, add_rows, edit, ready_study, today
 
 Run = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Run:
-    def _run(*words: object) -> tuple[int, str, str]:
-        code = main([str(word) for word in words])
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return _run
 
 
 @pytest.fixture

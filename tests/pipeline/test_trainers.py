@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 
 from studykit.allocation import audit
-from studykit.cli import main
 from studykit.outcomes.rerandomisation import DrawnArms, rerandomise_strength
 from studykit.protocol.types import Protocol
 from studykit.study import Study
@@ -26,16 +25,6 @@ NUMBERS = {
     code: {"years_as_trainer": float(place), "clients_now": float(place * 5 % 7)}
     for place, code in enumerate(TRAINERS)
 }
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Run:
-    def _run(*words: object) -> tuple[int, str, str]:
-        code = main([str(word) for word in words])
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return _run
 
 
 @pytest.fixture

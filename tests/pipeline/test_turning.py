@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from studykit.cli import main
 from studykit.study import Study
 from studykit.study.conduct import write_sheet
 from tests.pipeline.simulated_study import ready_protocol
@@ -19,16 +18,6 @@ from tests.pipeline.turning_study import FIRST, turning_study
 Run = Callable[..., tuple[int, str, str]]
 CLIENTS = {"crossover": 24, "limbs": 24, "stepped": 36}
 EFFECT = 0.05
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Run:
-    def _run(*words: object) -> tuple[int, str, str]:
-        code = main([str(word) for word in words])
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return _run
 
 
 @pytest.fixture(scope="module", params=CLIENTS)
