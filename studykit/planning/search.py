@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Literal
 
 import numpy as np
 from scipy.optimize import brentq
@@ -18,8 +17,17 @@ from scipy.optimize import brentq
 from studykit.errors import ArgumentError, DesignError
 from studykit.outcomes.decision import level_at_the_end
 from studykit.planning.assumptions import Assumptions
-from studykit.planning.search_curve import CurvePoint, Shape, Target, find_root
-from studykit.planning.search_trials import Errors, PlaceTrials, errors_of_batch
+from studykit.planning.search_curve import CurvePoint, Shape, Target
+from studykit.planning.search_loop import (
+    MOST_CLIENTS,
+    Found,
+    Quantity,
+    Round,
+    Task,
+    out_of_reach,
+    run_search,
+)
+from studykit.planning.search_trials import NOTHING, Errors, PlaceTrials, errors_of_batch
 from studykit.planning.simulation import TRUTH_CLIENTS, analyses_of, settings_for
 from studykit.planning.simulation_work import Told, Workers, do_pieces
 from studykit.planning.strength import (
@@ -27,58 +35,13 @@ from studykit.planning.strength import (
     clients_for_strength_width,
     strength_model,
 )
-from studykit.protocol.types import Protocol
+from studykit.protocol.types import Outcome, Protocol
 from studykit.trial.performance import batch_size, batches_of
 from studykit.trial.settings import TrialSettings
 from studykit.trial.truth import true_strength
 
-Quantity = Literal["clients", "trainers", "weeks"]
-LARGEST_ROUND = 1500
-MOST_CLIENTS = 1000  # simulated in one study
-CLOSEST_NUMBER = 2.0  # clients, trainers or weeks: close enough as well
+WEEKS = (4, 6, 8, 12, 16, 20, 26, 39, 52)
 _NORMAL_95 = 1.96
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """The answer of a search.
-
-    Parameters
-    ----------
-    quantity : {"clients", "trainers", "weeks"}
-    target : {"power", "width"}
-    wanted : float
-        A share, or a width as it is told.
-    number : int or None
-        The smallest number that reaches it; ``None`` where none that can be simulated does.
-    low, high : float
-        95 % interval of the number from Monte Carlo error.
-    closed_form : int or None
-        What the closed form says.
-    trials : int
-        Studies analysed by the protocol's own analysis.
-    points : tuple of CurvePoint
-        All places, for pictures: power as a share, or width on the scale of the analysis.
-    precise : bool
-        Whether the interval became as narrow as was asked.
-    stopped : bool
-        Whether somebody stopped the search.
-    remark : str
-        What else must be known, ``""`` for nothing.
-    """
-
-    quantity: Quantity
-    target: Target
-    wanted: float
-    number: int | None
-    low: float
-    high: float
-    closed_form: int | None
-    trials: int
-    points: tuple[CurvePoint, ...]
-    precise: bool
-    stopped: bool
-    remark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +55,8 @@ class FoundEffect:
     value, low, high : float
         On the scale of the analysis, with its 95 % interval from Monte Carlo error.
     trials : int
+    stopped : bool
+        Whether somebody stopped the search.
     """
 
     clients: int
@@ -100,6 +65,7 @@ class FoundEffect:
     low: float
     high: float
     trials: int
+    stopped: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +94,7 @@ def search_number(
     most_trials: int = 6000,
     tell: Told | None = None,
 ) -> Found:
-    """The smallest number of clients, trainers or weeks that reaches a power or a width.
+    """The smallest number of clients or trainers that reaches a power or a width.
 
     Parameters
     ----------
@@ -136,8 +102,8 @@ def search_number(
         Its first continuous outcome is meant.
     assumptions : TrialSettings, optional
         By default the protocol's planning assumptions.
-    quantity : {"clients", "trainers", "weeks"}
-        With more trainers the clients of each stay as many; weeks are those to the primary visit.
+    quantity : {"clients", "trainers"}
+        With more trainers the clients of each stay as many.
     target : {"power", "width"}
     wanted : float, optional
         Power as a share (by default the protocol's), or full width as it is told.
@@ -166,6 +132,8 @@ def search_number(
     """
     analyses_of(protocol)
     settings = settings_for(protocol, assumptions, clients=None)
+    if effect is not None:
+        settings = with_true_effect(settings, effect, seed)
     search = _Search(protocol, settings, seed, workers, level_of(protocol), strength_truth(settings, seed))
     meant = search.truth if effect is None else effect
     if target == "power" and meant == 0.0:
@@ -173,20 +141,58 @@ def search_number(
             where="search", expected="a difference that is not 0", got="0",
             todo="No number of clients shows that there is no difference; ask for a width.",
         )  # fmt: skip
-    goal = _goal(protocol, target, wanted)
+    goal = goal_of(protocol, protocol.continuous_outcomes[0], target=target, wanted=wanted)
     closed = closed_form_number(protocol, settings, target=target, wanted=goal, effect=meant)
-    start = _start(quantity, settings, closed)
+    told_goal = goal if target == "power" else analysis_width(goal, settings.strength.scale)
+    task = Task(
+        shape=Shape(target, told_goal, _start(quantity, settings, closed), level=search.level),
+        quantity=quantity,
+        wanted=goal,
+        closed_form=closed,
+        limits=_limits(quantity, settings),
+        least_round=_least_round(settings),
+        close=close,
+        most_trials=most_trials,
+    )
     if quantity == "clients" and (closed is None or closed > MOST_CLIENTS):
-        return _out_of_reach(quantity, target, goal, closed)
-    on_scale_of_analysis = goal if target == "power" else analysis_width(goal, settings.strength.scale)
-    shape = Shape(target, on_scale_of_analysis, start, level=search.level)
-    return _run(search, shape, quantity=quantity, effect=meant, goal=goal, closed=closed, close=close,
-                most_trials=most_trials, tell=tell)  # fmt: skip
+        return out_of_reach(task)
+
+    def simulate(x: int, size: int, first: int, done: int) -> Round:
+        return _round(
+            search,
+            place_at(quantity, settings, x),
+            size=size,
+            first=first,
+            effect=meant,
+            tell=tell,
+            done=done,
+        )
+
+    return run_search(task, simulate)
 
 
 def strength_truth(settings: TrialSettings, seed: int) -> float:
     """The true difference in strength as it reaches the analysis, on its scale."""
     return true_strength(settings, seed=seed, trials=max(2, TRUTH_CLIENTS // settings.clients)).value
+
+
+def with_true_effect(settings: TrialSettings, effect: float, seed: int) -> TrialSettings:
+    """The settings in which the true difference, as it reaches the analysis, is about this.
+
+    A larger effect also makes clients differ more, through slips of delivery and leaks between the arms, so
+    that errors of one effect do not quite serve for another.
+    """
+    share = float(np.mean([machine.effect_share for machine in settings.machines]))
+    kept = (settings.delivery.delivered - settings.delivery.contaminated) * share
+    if kept <= 0.0:
+        return settings
+    full = effect / kept
+    for _ in range(2):  # the second time corrects for what rounding of loads does
+        effects = (0.0, *(full for _ in settings.arms[1:]))
+        settings = replace(settings, strength=replace(settings.strength, effects=effects))
+        reached = strength_truth(settings, seed) if effect else 0.0
+        full *= effect / reached if reached else 1.0
+    return settings
 
 
 def level_of(protocol: Protocol) -> float:
@@ -200,12 +206,19 @@ def analysis_width(told: float, scale: str) -> float:
     return 2.0 * math.asinh(told / 200.0) if scale == "log" else told
 
 
-def _goal(protocol: Protocol, target: Target, wanted: float | None) -> float:
+def goal_of(protocol: Protocol, outcome: Outcome | None, *, target: Target, wanted: float | None) -> float:
+    """What is wanted: as given, else the protocol's power, or twice the smallest worthwhile difference.
+
+    Raises
+    ------
+    ArgumentError
+        If a width is asked for and neither is given.
+    """
     if wanted is not None:
         return wanted
     if target == "power":
         return protocol.planning.power
-    worthwhile = protocol.continuous_outcomes[0].smallest_worthwhile
+    worthwhile = None if outcome is None else outcome.smallest_worthwhile
     if worthwhile is None:
         raise ArgumentError(
             where="search, wanted", expected="a width, since the protocol names no smallest worthwhile "
@@ -236,75 +249,7 @@ def _start(quantity: Quantity, settings: TrialSettings, closed: int | None) -> f
     """Where the search begins: the closed form's answer, or the plan."""
     if quantity == "clients":
         return float(closed or settings.clients)
-    if quantity == "trainers":
-        return max(2.0, (closed or settings.clients) * settings.trainers / settings.clients)
-    return settings.strength.primary_day / 7.0
-
-
-def _out_of_reach(quantity: Quantity, target: Target, goal: float, closed: int | None) -> Found:
-    says = "says that no number does" if closed is None else f"says {closed}"
-    remark = f"not simulated: the closed form {says}, and no more than {MOST_CLIENTS} clients are simulated"
-    return Found(quantity, target, goal, None, math.nan, math.nan, closed, 0, (), False, False, remark)
-
-
-def _run(
-    search: _Search,
-    shape: Shape,
-    *,
-    quantity: Quantity,
-    effect: float,
-    goal: float,
-    closed: int | None,
-    close: float,
-    most_trials: int,
-    tell: Told | None,
-) -> Found:
-    """Simulate at the root of the curve, fit, and go on until the interval is narrow."""
-    places: dict[int, PlaceTrials] = {}
-    least, most = _limits(quantity, search.settings)
-    x = round(min(max(shape.answer, least), most))
-    done = first = 0
-    size = least_round = _least_round(search.settings)
-    stopped = precise = False
-    while True:
-        size = min(size, most_trials - done)
-        found, used, stopped = _round(search, quantity, x, size=size, first=first, tell=tell, done=done)
-        first += used
-        if found is not None:
-            places[x] = PlaceTrials.joined([places[x], found] if x in places else [found])
-            done += found.trials
-        if not places:
-            return Found(quantity, shape.target, goal, None, math.nan, math.nan, closed, 0, (), False, True,
-                         "stopped before the first round of trials was done")  # fmt: skip
-        points = [
-            place.power(at, effect) if shape.target == "power" else place.width(at)
-            for at, place in places.items()
-        ]
-        known = [point for point in points if math.isfinite(point.value)]
-        if not known:  # too few clients for any analysis
-            if stopped or done >= most_trials or x >= most:
-                return Found(quantity, shape.target, goal, None, math.nan, math.nan, closed, done, (), False,
-                             stopped, "no analysis goes through with so few")  # fmt: skip
-            x = round(min(1.5 * x + 1.0, most))
-            continue
-        root = find_root(shape, known)
-        narrow = max(CLOSEST_NUMBER, close * root.x)
-        nearest = min(abs(math.log(at / min(max(root.x, least), most))) for at in places)
-        precise = root.half_width <= narrow and nearest < 0.1
-        outside = root.high < least or root.low > most
-        if stopped or precise or done >= most_trials or (outside and x in {round(least), round(most)}):
-            break
-        needed = done * (root.half_width / narrow) ** 2 - done
-        size = int(min(max(needed, least_round), LARGEST_ROUND)) if nearest < 0.1 else least_round
-        x = round(min(max(root.x, least), most))
-    number: int | None = math.ceil(root.x - 1e-9)
-    remark = ""
-    if root.x > most:
-        number, remark = None, f"more than {most:g} {quantity}, the most that are simulated"
-    elif root.x < least:
-        number, remark = math.ceil(least), f"{least:g} {quantity} or fewer, the fewest that are simulated"
-    return Found(quantity, shape.target, goal, number, root.low, root.high, closed, done, tuple(points),
-                 precise, stopped, remark)  # fmt: skip
+    return max(2.0, (closed or settings.clients) * settings.trainers / settings.clients)
 
 
 def _least_round(settings: TrialSettings) -> int:
@@ -320,30 +265,31 @@ def _further(settings: TrialSettings) -> int:
 def _limits(quantity: Quantity, settings: TrialSettings) -> tuple[float, float]:
     if quantity == "clients":
         return max(8.0, 2.0 * settings.trainers), float(MOST_CLIENTS)
-    if quantity == "trainers":
-        each = settings.clients / settings.trainers
-        return (4.0 if settings.trainers_deliver == "one arm" else 1.0), max(2.0, MOST_CLIENTS / each)
-    return 2.0, 104.0
+    each = settings.clients / settings.trainers
+    return (4.0 if settings.trainers_deliver == "one arm" else 1.0), max(2.0, MOST_CLIENTS / each)
 
 
 def place_at(quantity: Quantity, settings: TrialSettings, x: int) -> TrialSettings:
-    """The settings with another number of clients, trainers or weeks."""
+    """The settings with another number of clients or trainers."""
     if quantity == "clients":
         return replace(settings, clients=x)
-    if quantity == "trainers":
-        each = settings.clients / settings.trainers
-        return replace(settings, trainers=x, clients=max(2, round(each * x)))
-    return settings.with_primary_day(7 * x)
+    each = settings.clients / settings.trainers
+    return replace(settings, trainers=x, clients=max(2, round(each * x)))
 
 
 def _round(
-    search: _Search, quantity: Quantity, x: int, *, size: int, first: int, tell: Told | None, done: int
-) -> tuple[PlaceTrials | None, int, bool]:
+    search: _Search,
+    settings: TrialSettings,
+    *,
+    size: int,
+    first: int,
+    effect: float,
+    tell: Told | None,
+    done: int,
+) -> Round:
     """One round at one place: own analyses, then the stand-in alone; batches used, and whether stopped."""
-    settings = place_at(quantity, search.settings, x)
-    truth = search.truth if quantity != "weeks" else strength_truth(settings, search.seed)
     own, further = (batches_of(number, batch_size(settings)) for number in (size, _further(settings) * size))
-    work = partial(_piece, search, settings, truth, len(own), first)
+    work = partial(_piece, search, settings, len(own), first)
     expected = done + size
 
     def told(finished: int, _total: int) -> None:
@@ -351,40 +297,81 @@ def _round(
             tell(done + min(finished, size), expected)
 
     result = do_pieces(work, (*own, *further), workers=search.workers, tell=told)
-    parts = result.results
-    whole = len(parts) == len(own) + len(further)
-    if not whole and len(parts) <= len(own):
-        if not parts:
-            return None, 0, True
-        both = parts
-        rest: tuple[tuple[Errors, ...], ...] = ()
-    else:
-        both, rest = parts[: len(own)], parts[len(own) :]
-    nothing = Errors(*(np.empty(0),) * 4)
-    return (
-        PlaceTrials(
-            Errors.joined(part[0] for part in both),
-            Errors.joined(part[1] for part in both),
-            Errors.joined([part[0] for part in rest] or [nothing]),
-        ),
-        len(own) + len(further),
-        result.stopped,
+    both, rest = result.results[: len(own)], result.results[len(own) :]
+    if not both:
+        return Round(None, 0, stopped=True)
+    place = PlaceTrials(
+        Errors.joined(part[0] for part in both),
+        Errors.joined(part[1] for part in both),
+        Errors.joined([part[0] for part in rest] or [NOTHING]),
+        effect,
     )
+    return Round(place, len(own) + len(further), stopped=result.stopped)
 
 
 def _piece(
-    search: _Search, settings: TrialSettings, truth: float, own: int, first: int, size: int, number: int
+    search: _Search, settings: TrialSettings, own: int, first: int, size: int, number: int
 ) -> tuple[Errors, ...]:
     return errors_of_batch(
         search.protocol,
         settings,
-        truth=truth,
+        truth=search.truth,
         level=search.level,
         kinds=("own", "stand-in") if number < own else ("stand-in",),
         seed=search.seed,
         size=size,
         number=first + number,
     )
+
+
+def search_weeks(
+    protocol: Protocol,
+    assumptions: TrialSettings | None = None,
+    *,
+    weeks: tuple[int, ...] = WEEKS,
+    effect: float | None = None,
+    seed: int = 1,
+    workers: Workers = 1,
+    trials: int = 250,
+    tell: Told | None = None,
+) -> tuple[CurvePoint, ...]:
+    """Power by the number of weeks to the primary visit: longer is not always better.
+
+    Gains and effects grow with the logarithm of time and grow apart between clients, while clients leave:
+    power rises, and falls again. There is therefore no smallest number to search for, and the whole curve is
+    given.
+
+    Parameters
+    ----------
+    protocol, assumptions, seed, workers
+        As for `simulate_study`.
+    weeks : tuple of int
+        To the primary visit; other follow-up visits move in proportion.
+    effect : float, optional
+        True difference at the planned primary visit, on the scale of the analysis; by default what the
+        assumptions give.
+    trials : int
+        For each number of weeks.
+
+    Returns
+    -------
+    tuple of CurvePoint
+        One for each number of weeks; fewer if somebody stopped the work.
+    """
+    settings = settings_for(protocol, assumptions, clients=None)
+    analyses_of(protocol)
+    meant = settings if effect is None else with_true_effect(settings, effect, seed)
+    found: list[CurvePoint] = []
+    for place, number in enumerate(weeks):
+        moved = meant.with_primary_day(7 * number)
+        search = _Search(protocol, moved, seed, workers, level_of(protocol), strength_truth(moved, seed))
+        done = _round(
+            search, moved, size=trials, first=0, effect=search.truth, tell=tell, done=place * trials
+        )
+        if done.place is None or done.stopped:
+            break
+        found.append(done.place.point(number, "power"))
+    return tuple(found)
 
 
 def search_effect(
@@ -407,7 +394,7 @@ def search_effect(
     power : float, optional
         By default the protocol's.
     trials : int
-        One set of trials serves for all effects.
+        Simulated near the answer, which a tenth as many find roughly.
 
     Raises
     ------
@@ -417,11 +404,24 @@ def search_effect(
     settings = settings_for(protocol, assumptions, clients=clients)
     analyses_of(protocol)
     wanted = protocol.planning.power if power is None else power
-    search = _Search(protocol, settings, seed, workers, level_of(protocol), strength_truth(settings, seed))
-    place, _, _ = _round(search, "clients", settings.clients, size=trials, first=0, tell=tell, done=0)
-    if place is None:
+    found: FoundEffect | None = None
+    for size in (max(trials // 10, 50), trials):
+        if found is not None:
+            settings = with_true_effect(settings, found.value, seed)
+        truth = strength_truth(settings, seed)
+        search = _Search(protocol, settings, seed, workers, level_of(protocol), truth)
+        done = _round(search, settings, size=size, first=0, effect=truth, tell=tell, done=0)
+        if not isinstance(done.place, PlaceTrials):
+            break
+        found = effect_at(done.place, clients=settings.clients, power=wanted)
+        if done.stopped:
+            break
+    else:
+        assert found is not None
+        return found
+    if found is None:
         raise ArgumentError(where="search", expected="one batch of trials", got="a stop before its end")
-    return effect_at(place, clients=settings.clients, power=wanted)
+    return replace(found, stopped=True)
 
 
 def effect_at(place: PlaceTrials, *, clients: int, power: float) -> FoundEffect:

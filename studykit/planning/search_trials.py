@@ -1,11 +1,11 @@
 """What one simulated place tells a search: power at any effect, and width, with little Monte Carlo error.
 
 Three devices save trials. *Reuse:* the strength analysis is linear in the scores, so that the error of an
-estimate and the reach of its test are the same whatever the effect; power at any effect comes from the same
-trials. *Mirror:* arms are alike but for the effect, so that an error and its mirror image are as likely; each
-trial counts with both. *Stand-in:* a quicker analysis of the same trials (the composite score where the
-outcome has several exercises, else the regression of the protocol's fallback) and of many trials more serves
-as a control variate; it need not be right, only alike.
+estimate and the reach of its test are the same for effects near the one that is simulated; power at any of
+these comes from the same trials. *Mirror:* arms are alike but for the effect, so that an error and its mirror
+image are as likely; each trial counts with both. *Stand-in:* a quicker analysis of the same trials (the
+composite score where the outcome has several exercises, else the regression of the protocol's fallback) and
+of many trials more serves as a control variate; it need not be right, only alike.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from scipy.special import stdtrit
 from studykit.outcomes.many import ManyAnswers, ManyScores
 from studykit.outcomes.scores import composite_scores
 from studykit.outcomes.strength_many import answer_many
-from studykit.planning.search_curve import CurvePoint
+from studykit.planning.search_curve import CurvePoint, Target
 from studykit.protocol.types import Protocol
 from studykit.trial.batch import TrialBatch, simulate_batch
 from studykit.trial.many import many_scores
@@ -75,6 +75,9 @@ class Errors:
         return np.asarray((found[0].astype(float) + found[1]) / 2.0)
 
 
+NOTHING = Errors(*(np.empty(0),) * 4)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PlaceTrials:
     """All that was simulated at one place.
@@ -85,26 +88,32 @@ class PlaceTrials:
         The protocol's analysis and the quicker one, of the same trials.
     further : Errors
         The quicker one, of trials that the protocol's analysis did not see.
+    effect : float
+        The true difference that power is about, on the scale of the analysis.
     """
 
     own: Errors
     stand_in: Errors
     further: Errors
+    effect: float = 0.0
 
-    @classmethod
-    def joined(cls, parts: Iterable[PlaceTrials]) -> PlaceTrials:
-        """Rounds at the same place, together."""
-        found = list(parts)
-        return cls(
-            Errors.joined(part.own for part in found),
-            Errors.joined(part.stand_in for part in found),
-            Errors.joined(part.further for part in found),
+    def and_more(self, more: PlaceTrials) -> PlaceTrials:
+        """Both rounds at the same place."""
+        return PlaceTrials(
+            Errors.joined([self.own, more.own]),
+            Errors.joined([self.stand_in, more.stand_in]),
+            Errors.joined([self.further, more.further]),
+            self.effect,
         )
 
     @property
     def trials(self) -> int:
         """Trials analysed as the protocol says."""
         return self.own.error.size
+
+    def point(self, x: int, target: Target) -> CurvePoint:
+        """Power at the effect that is meant, or mean width."""
+        return self.power(x, self.effect) if target == "power" else self.width(x)
 
     def power(self, x: float, effect: float) -> CurvePoint:
         """Power at an effect on the scale of the analysis."""

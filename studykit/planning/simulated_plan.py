@@ -5,15 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import numpy as np
-from scipy.special import stdtrit
-
-from studykit.errors import DesignError
+from studykit.errors import ArgumentError, DesignError
 from studykit.planning.advice import capital
 from studykit.planning.assumptions import Assumptions, dilution
-from studykit.planning.search import Found, FoundEffect, effect_at, level_of, search_number
+from studykit.planning.search import FoundEffect, search_effect, search_number
 from studykit.planning.search_curve import Target
-from studykit.planning.search_trials import Errors, PlaceTrials
+from studykit.planning.search_loop import Found
 from studykit.planning.simulation import StudySimulation, simulate_study
 from studykit.planning.simulation_doubts import SimulatedDoubts, simulate_doubts
 from studykit.planning.simulation_work import Told, Workers
@@ -102,6 +99,12 @@ def simulate_plan(
     outcome = protocol.continuous_outcomes[0]
     largest = _largest_plausible(protocol, outcome)
     stopped = study.stopped
+    detectable = None
+    if not stopped:
+        detectable, stopped = _detectable(
+            protocol, study.clients, trials=max(trials // 2, 50), seed=seed, workers=workers,
+            tell=tell("the difference that is found"),
+        )  # fmt: skip
     found: dict[Target, Found] = {}
     wanted: tuple[tuple[Target, bool], ...] = (
         ("power", largest != 0.0), ("width", outcome.smallest_worthwhile is not None)
@@ -111,7 +114,7 @@ def simulate_plan(
             found[target] = search_number(
                 protocol,
                 target=target,
-                effect=largest,
+                effect=largest if target == "power" else None,
                 seed=seed,
                 workers=workers,
                 close=CLOSE,
@@ -129,7 +132,7 @@ def simulate_plan(
     return SimulatedPlan(
         study=replace(study, outcomes=tuple(replace(found, estimates=None) for found in study.outcomes)),
         unit="%" if outcome.scale == "log" else outcome.unit,
-        detectable=_detectable(protocol, study),
+        detectable=detectable,
         largest_plausible=told(largest, outcome.scale),
         clients_for_largest=found.get("power"),
         clients_for_worthwhile=found.get("width"),
@@ -151,23 +154,19 @@ def _largest_plausible(protocol: Protocol, outcome: ContinuousOutcome) -> float:
     return kept * on_scale(max(abs(end) for end in ends), outcome.scale)
 
 
-def _detectable(protocol: Protocol, study: StudySimulation) -> FoundEffect | None:
-    """From the very trials of the planned study; None where the analysis fails too often."""
-    outcome = protocol.continuous_outcomes[0]
-    found = study.outcome(outcome.code)
-    estimates, nothing = found.estimates, Errors(*(np.empty(0),) * 4)
-    assert estimates is not None
-    reach = stdtrit(estimates.degrees_of_freedom, 1.0 - level_of(protocol) / 2.0) * estimates.standard_error
-    error = estimates.value - found.truth - estimates.truth_shift
-    own = Errors(error, estimates.truth_shift, reach, estimates.upper - estimates.lower)
+def _detectable(
+    protocol: Protocol, clients: int, *, trials: int, seed: int, workers: Workers, tell: Told
+) -> tuple[FoundEffect | None, bool]:
+    """As it is told, None where the analysis fails too often; and whether somebody stopped the work."""
     try:
-        effect = effect_at(
-            PlaceTrials(own, nothing, nothing), clients=study.clients, power=protocol.planning.power
-        )
+        found = search_effect(protocol, clients=clients, trials=trials, seed=seed, workers=workers, tell=tell)
+    except ArgumentError:
+        return None, True
     except DesignError:
-        return None
-    value, low, high = (told(end, outcome.scale) for end in (effect.value, effect.low, effect.high))
-    return replace(effect, value=value, low=low, high=high)
+        return None, False
+    scale = protocol.continuous_outcomes[0].scale
+    value, low, high = (told(end, scale) for end in (found.value, found.low, found.high))
+    return replace(found, value=value, low=low, high=high), found.stopped
 
 
 def remarks_on(study: StudySimulation, *, alpha: float) -> tuple[str, ...]:

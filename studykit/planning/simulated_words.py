@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 from studykit.planning.advice import capital
-from studykit.planning.search import Found, FoundEffect
+from studykit.planning.search import FoundEffect
+from studykit.planning.search_loop import Found
 from studykit.planning.simulated_plan import SimulatedPlan
 from studykit.planning.simulation import SimulatedOutcome
 from studykit.protocol.types import Protocol

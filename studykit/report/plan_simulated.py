@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from studykit.planning.plan import Plan
-from studykit.planning.search import Found
 from studykit.planning.search_curve import CurvePoint
+from studykit.planning.search_loop import Found
 from studykit.planning.simulated_plan import SimulatedPlan
 from studykit.planning.simulated_words import HOW, share_text, simulation_sentences
 from studykit.planning.simulation import SimulatedOutcome

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from matplotlib.axes import Axes
 
-from studykit.planning.search import Found
+from studykit.planning.search_loop import Found
 from studykit.report.plan_figures import clients_axis
 from studykit.report.style import INK, LOOKS, SOFT
 

@@ -11,9 +11,10 @@ from scipy.optimize import brentq
 from scipy.stats import nct, norm, t
 
 from studykit.errors import ArgumentError, DesignError
-from studykit.planning.search import effect_at, place_at, search_effect, search_number
+from studykit.planning.search import effect_at, place_at, search_effect, search_number, search_weeks
 from studykit.planning.search_curve import CurvePoint, Shape, find_root
-from studykit.planning.search_trials import Errors, PlaceTrials, corrected_mean
+from studykit.planning.search_retention import search_retention_clients
+from studykit.planning.search_trials import NOTHING, Errors, PlaceTrials, corrected_mean
 from studykit.protocol.reading import read_protocol
 from studykit.shipped import shipped
 from studykit.trial.performance import with_exercises
@@ -21,7 +22,6 @@ from studykit.trial.settings import TrialSettings
 
 FOUR = read_protocol(shipped("protocols") / "parallel.toml").protocol
 ONE = with_exercises(FOUR, FOUR.continuous_outcomes[0].exercises[:1])
-NOTHING = Errors(*(np.empty(0),) * 4)
 
 
 # --- the curve --------------------------------------------------------------------------------------------
@@ -180,13 +180,23 @@ def test_fewer_than_can_be_simulated_is_said() -> None:
     assert "or fewer" in found.remark
 
 
-def test_more_weeks_show_a_growing_effect() -> None:
+def test_a_later_visit_shows_a_larger_effect() -> None:
     settings = TrialSettings.from_protocol(ONE, clients=60)
-    earlier, later = (place_at("weeks", settings, weeks) for weeks in (6, 24))
+    earlier, later = (settings.with_primary_day(7 * weeks) for weeks in (6, 24))
     assert earlier.strength.effects[1] < settings.strength.effects[1] < later.strength.effects[1]
     assert later.days[later.primary_visit] == 168
-    trainers = place_at("trainers", settings, 6)
-    assert (trainers.trainers, trainers.clients) == (6, 120)
+
+
+def test_more_trainers_bring_their_clients() -> None:
+    """Trainers as clusters: a width is found among numbers of trainers, each with ten clients."""
+    nested = ONE.model_copy(update={"trainers": ONE.trainers.model_copy(update={"deliver": "one arm"})})
+    settings = replace(TrialSettings.from_protocol(nested, clients=60), trainers=6)
+    assert (place_at("trainers", settings, 8).trainers, place_at("trainers", settings, 8).clients) == (8, 80)
+    found = search_number(
+        nested, settings, quantity="trainers", target="width", wanted=18.0, seed=1, close=0.1, most_trials=500
+    )
+    assert found.number is not None
+    assert 6 <= found.number <= 16
 
 
 def test_a_stop_before_the_first_round_is_an_answer() -> None:
@@ -208,3 +218,48 @@ def test_smallest_effect_of_the_clients_at_hand() -> None:
     found = search_effect(ONE, clients=40, trials=500, seed=1)
     assert found.low < found.value < found.high
     assert 0.8 * math.log(1.14) < found.value < 1.15 * math.log(1.14)
+
+
+# --- retention --------------------------------------------------------------------------------------------
+
+
+def test_clients_for_a_difference_in_retention() -> None:
+    """0.60 against 0.90 in a world without spread between trainers: the score test's closed form is near."""
+    settings = TrialSettings.from_protocol(ONE, clients=60)
+    apart = replace(settings, retention=replace(settings.retention, retained=(0.60, 0.90), sd_trainer=0.0))
+    found = search_retention_clients(ONE, apart, seed=1, close=0.06)
+    assert found.precise
+    assert found.number == pytest.approx(found.closed_form, rel=0.15)
+    assert found.low < found.number <= found.high + 1.0
+
+
+def test_clients_for_a_width_of_retention() -> None:
+    found = search_retention_clients(ONE, target="width", wanted=40.0, seed=1, close=0.05)
+    assert found.precise
+    assert found.number == pytest.approx(found.closed_form, rel=0.1)
+
+
+def test_retention_out_of_reach_is_not_simulated() -> None:
+    found = search_retention_clients(ONE)
+    assert found.number is None
+    assert found.trials == 0
+    assert found.closed_form > 10_000
+
+
+def test_retention_needs_its_outcome_and_a_difference() -> None:
+    without = ONE.model_copy(update={"outcomes": ONE.outcomes[:1]})
+    with pytest.raises(DesignError, match="a retention outcome"):
+        search_retention_clients(without)
+    settings = TrialSettings.from_protocol(ONE)
+    same = replace(settings, retention=replace(settings.retention, retained=(0.7, 0.7)))
+    with pytest.raises(ArgumentError, match="a difference that is not 0"):
+        search_retention_clients(ONE, same)
+
+
+def test_power_over_weeks_rises_and_falls() -> None:
+    """14 % at week 12 in 40 clients: early little has grown, late many have left."""
+    settings = TrialSettings.from_protocol(ONE, clients=40)
+    found = search_weeks(ONE, settings, weeks=(3, 12, 52), effect=math.log(1.14), seed=1, trials=250)
+    early, planned, late = (point.value for point in found)
+    assert early < planned - 0.05
+    assert late < planned - 0.05

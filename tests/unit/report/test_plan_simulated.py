@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from studykit.planning.plan import plan_study
-from studykit.planning.search import Found
+from studykit.planning.search_loop import Found
 from studykit.planning.simulated_plan import remarks_on, simulate_plan
 from studykit.planning.simulated_words import needed_sentence, simulation_sentences
 from studykit.protocol.reading import read_protocol
