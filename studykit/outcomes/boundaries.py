@@ -21,6 +21,7 @@ from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
 from studykit.errors import ArgumentError
+from studykit.protocol.looking import look_fractions
 from studykit.protocol.types import Oversight, Protocol
 
 Floats = NDArray[np.float64]
@@ -218,18 +219,6 @@ def error_of_unplanned_looks(looks: int, *, alpha: float = 0.05) -> float:
         raise ArgumentError(where="looks", expected="1 or more", got=repr(looks))
     times = [(place + 1.0) / looks for place in range(looks)]
     return first_crossings([-float(ndtri(alpha / 2.0))] * looks, times).total
-
-
-def look_fractions(oversight: Oversight) -> tuple[float, ...]:
-    """Information at the planned looks and at the end; evenly spaced where the protocol names none.
-
-    Examples
-    --------
-    >>> look_fractions(Oversight(planned_looks=1))
-    (0.5, 1.0)
-    """
-    looks = oversight.planned_looks
-    return (*(oversight.look_fractions or ((place + 1) / (looks + 1) for place in range(looks))), 1.0)
 
 
 @lru_cache(maxsize=16)

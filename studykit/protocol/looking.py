@@ -6,7 +6,19 @@ from collections.abc import Iterator
 
 from studykit.errors import Finding
 from studykit.protocol.places import Places
-from studykit.protocol.types import Protocol
+from studykit.protocol.types import Oversight, Protocol
+
+
+def look_fractions(oversight: Oversight) -> tuple[float, ...]:
+    """Information at the planned looks and at the end; evenly spaced where the protocol names none.
+
+    Examples
+    --------
+    >>> look_fractions(Oversight(planned_looks=1))
+    (0.5, 1.0)
+    """
+    looks = oversight.planned_looks
+    return (*(oversight.look_fractions or ((place + 1) / (looks + 1) for place in range(looks))), 1.0)
 
 
 def looking_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:

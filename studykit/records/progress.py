@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.protocol.looking import look_fractions
 from studykit.protocol.types import Protocol, Visit
 from studykit.records.score_rows import scored
 from studykit.records.tables import Allocated, Records
@@ -57,6 +59,32 @@ class WeekOfSessions:
 
 
 @dataclass(frozen=True, slots=True)
+class LookProgress:
+    """One planned look at results by arm, and how many final tests it waits for.
+
+    Parameters
+    ----------
+    number, of : int
+        Which one, and how many are planned.
+    tests : int
+        Final tests from which on it is due: its share of those expected from the planned clients, at the
+        rate at which tests have been done so far.
+    done : int
+        Final tests so far.
+    """
+
+    number: int
+    of: int
+    tests: int
+    done: int
+
+    @property
+    def is_due(self) -> bool:
+        """Whether it waits no longer."""
+        return self.done >= self.tests
+
+
+@dataclass(frozen=True, slots=True)
 class Progress:
     """Counts without arms.
 
@@ -77,6 +105,8 @@ class Progress:
         ``nan`` where none can be counted.
     harms, serious_harms : int
         Of clients and trainers; ordinary soreness included.
+    looks : tuple of LookProgress
+        Planned looks before the end, in order.
     """
 
     today: dt.date
@@ -93,6 +123,7 @@ class Progress:
     sessions_per_week: float
     harms: int
     serious_harms: int
+    looks: tuple[LookProgress, ...] = ()
 
     def text(self) -> str:
         """The counts as lines."""
@@ -106,6 +137,11 @@ class Progress:
         if self.overdue_tests:
             shown = ", ".join(f"{client} {visit}" for client, visit in self.overdue_tests[:6])
             lines.append(f"  overdue: {shown}{', ...' if len(self.overdue_tests) > 6 else ''}")
+        lines += [
+            f"  look {look.number} of {look.of}: {'due' if look.is_due else 'not yet due'}, from "
+            f"{look.tests} final tests on; {look.done} done"
+            for look in self.looks
+        ]
         lines += [
             f"  week of {week.begins}: {week.attended} of {week.booked} booked sessions attended"
             for week in self.weeks[-4:]
@@ -154,6 +190,24 @@ def progress(
         per_week,
         records["harms"].number,
         int((serious == 1.0).sum()),
+        _looks(protocol, visits),
+    )
+
+
+def _looks(protocol: Protocol, visits: tuple[VisitProgress, ...]) -> tuple[LookProgress, ...]:
+    """When each planned look is due, by the tests of the first continuous outcome at its primary visit."""
+    planned = protocol.oversight.planned_looks
+    outcome = next(iter(protocol.continuous_outcomes), None)
+    final = next(
+        (visit for visit in visits if outcome is not None and visit.visit == outcome.primary_visit), None
+    )
+    if not planned or final is None:
+        return ()
+    closed = final.done + final.overdue + final.after_departure
+    expected = protocol.planning.clients * (final.done / closed if final.done else 1.0)
+    return tuple(
+        LookProgress(place + 1, planned, math.ceil(share * expected - 1e-9), final.done)
+        for place, share in enumerate(look_fractions(protocol.oversight)[:-1])
     )
 
 

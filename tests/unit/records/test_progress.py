@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Callable
 from pathlib import Path
 
@@ -105,3 +106,25 @@ def test_an_empty_study(protocol: Protocol) -> None:
     assert (shown.screened, shown.allocated, shown.weeks) == (0, 0, ())
     assert np.isnan(shown.sessions_per_week)
     assert "allocated 0 of 40 planned" in shown.text()
+
+
+@pytest.mark.parametrize(("planned", "due"), [(6, True), (20, False)])
+def test_a_planned_look_says_when_it_is_due(
+    planned: int, due: bool, write: Write, protocol: Protocol, allocated: tuple[Allocated, ...]
+) -> None:
+    """Half of the final tests that the planned clients will bring, at the rate of tests done so far."""
+    looking = protocol.model_copy(
+        update={
+            "oversight": protocol.oversight.model_copy(update={"planned_looks": 1}),
+            "planning": protocol.planning.model_copy(update={"clients": planned}),
+        }
+    )
+    records = read_records(write(), protocol=looking)
+    shown = progress(records, looking, allocated, today=dt.date(2026, 4, 21))
+    final = shown.visits[-1]
+    assert (final.done, final.overdue + final.after_departure) == (3, 1)
+    (look,) = shown.looks
+    assert (look.tests, look.done, look.is_due) == (math.ceil(0.5 * planned * 0.75), 3, due)
+    words = "due" if due else "not yet due"
+    assert f"look 1 of 1: {words}, from {look.tests} final tests on; 3 done" in shown.text()
+    assert progress(records, protocol, allocated, today=dt.date(2026, 4, 21)).looks == ()
