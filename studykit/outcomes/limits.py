@@ -60,6 +60,7 @@ def collect_limits(
         found.append(REMARKS[protocol.design])
     found += _recruitment(protocol, rows)
     found += _trainer_remarks(retention, continuous)
+    found += _roles(protocol)
     found += _blinding(protocol, rows)
     if any(plans_partner_reps(protocol, arm) for arm in protocol.arm_codes):
         found.append(PACKAGE)
@@ -71,6 +72,28 @@ def collect_limits(
     found += _retention(retention)
     found += _harms(harms)
     return tuple(dict.fromkeys(found))
+
+
+def _roles(protocol: Protocol) -> list[str]:
+    """One person in two of the three roles of allocation: enrolling, drawing, testing."""
+    roles = protocol.roles
+    done = {"enrolled clients": roles.enrolment, "ran the draws": roles.allocation, "tested": roles.testing}
+    who: dict[str, list[str]] = {}
+    for what, code in done.items():
+        if code.strip() and not code.casefold().startswith("not applicable"):
+            who.setdefault(code.strip(), []).append(what)
+    told = [f"One person, {code}, {' and '.join(what)}." for code, what in who.items() if len(what) > 1]
+    if told and not protocol.is_external:
+        told.append(_what_could_be_seen(protocol))
+    return told
+
+
+def _what_could_be_seen(protocol: Protocol) -> str:
+    if protocol.draws_trainers:
+        return "Once the trainers were drawn, this person could know a client's arm beforehand."
+    if protocol.sealed_list:
+        return "The arms were sealed from this person until each client was enrolled."
+    return "No list of arms existed that this person could have seen."
 
 
 def _refused(protocol: Protocol, refused: Sequence[Finding]) -> list[str]:

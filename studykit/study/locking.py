@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from studykit.errors import DataError, FolderError, LedgerError
+from studykit.errors import DataError, DesignError, FolderError, LedgerError
 from studykit.study.checking import lost_ledger_findings
 from studykit.study.deciding import stop_before_lock, stop_on
 from studykit.study.folder import versions
@@ -88,6 +88,7 @@ def amend(study: Study, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...
             where=str(study.folder / PROTOCOL), expected="a change of content", got="none",
             todo="Change protocol.toml first, then amend.",
         )  # fmt: skip
+    _keep_what_was_drawn(ledger, read.protocol)
     amended = ledger.amend(
         protocol=read.text,
         protocol_hash=read.digest,
@@ -98,6 +99,17 @@ def amend(study: Study, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...
     )
     _publish(ledger, study, by=by)
     return amended, changed
+
+
+def _keep_what_was_drawn(ledger: Ledger, protocol: Protocol) -> None:
+    """Refuse an amendment under which clients who have been allocated would have nothing."""
+    lost = sorted({made.arm for made in ledger.allocations()} - set(protocol.allocated_codes))
+    if lost:
+        raise DesignError(
+            where="amendment", expected="a design that keeps what clients have been allocated",
+            got=f"one without {', '.join(lost)}",
+            todo="Arms, orders, sides and steps that somebody has must stay in the protocol.",
+        )  # fmt: skip
 
 
 def _described(study: Study, protocol: Protocol) -> Described | None:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from studykit.allocation.replay import replay
-from studykit.errors import AllocationRefused, ProtocolError
+from studykit.errors import AllocationRefused, DesignError, ProtocolError
 from studykit.randomness import stream
 from studykit.report.methods import allocation_words
 from studykit.study import Study
@@ -262,3 +262,16 @@ def test_the_methods_text_names_the_method(method: str, tmp_path: Path) -> None:
     }[method]
     assert words.startswith(wanted)
     assert f"What drawing clients by {method} promises" in study.plan().summary()
+
+
+def test_an_amendment_keeps_what_clients_have(tmp_path: Path) -> None:
+    """A client's arm never vanishes: a design or an arm that somebody has cannot be amended away."""
+    study = ready_study(tmp_path / "mine", BLOCKS)
+    study.lock(by="OW")
+    study.enrol(CLIENTS[0][0], by="OW")
+    text = (study.folder / "protocol.toml").read_text(encoding="utf-8")
+    other = text.replace('"partner_reps"', '"other_reps"').replace('"conventional"', '"other_sets"')
+    (study.folder / "protocol.toml").write_text(other, encoding="utf-8")
+    with pytest.raises(DesignError, match="a design that keeps what clients have been allocated"):
+        study.amend(reason="new names", by="OW")
+    assert study.check().needs_attention is False
