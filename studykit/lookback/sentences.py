@@ -96,7 +96,7 @@ def taken_into_account(answer: Answer) -> tuple[str, ...]:
 def retained_sentence(look: LookBack) -> str:
     """How many of all clients still trained at the horizon."""
     inside = look.retention.day <= look.horizon
-    if not inside.any():
+    if inside.sum() < 2:
         return f"Too few clients were followed for a curve up to day {look.horizon}."
     share, day = look.retention.share[inside][-1], look.retention.day[inside][-1]
     if (look.retention.day >= look.horizon).any():
@@ -109,7 +109,8 @@ def headline(look: LookBack) -> str:
     """The lead answer out of 100 clients, or why there is none."""
     lead = lead_answer(look)
     if lead is None:
-        return f"No comparison can be made from these records. {retained_sentence(look)}"
+        why = "no session is marked with partner reps, and no day is known from which a trainer used them"
+        return f"No comparison can be made from these records: {why}. {retained_sentence(look)}"
     if lead.refused:
         return f"No comparison is given: {lead.refused.rstrip('.')}. {retained_sentence(look)}"
     if lead.risk_difference is None:

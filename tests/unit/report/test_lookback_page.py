@@ -85,8 +85,12 @@ def test_a_refused_answer_gives_its_reason_and_no_number(look: LookBack) -> None
     assert text.startswith("No comparison is given: 9 departures, fewer than 20.")
     assert "associated" not in text
     nothing = replace(look, lead=None, answers=(), naive=None, balance=(), bound=None)
-    assert headline(nothing).startswith("No comparison can be made from these records. Of 100 clients")
+    assert headline(nothing).startswith("No comparison can be made from these records: no session is marked")
     assert "associated" not in headline(nothing)
+    one = replace(look.retention, **{name: getattr(look.retention, name)[:1] for name in
+                  ("day", "share", "lower", "upper", "at_risk")})  # fmt: skip
+    few = "Too few clients were followed for a curve up to day 182."
+    assert headline(replace(nothing, retention=one)).endswith(few)
 
 
 def test_a_page_without_any_comparison_is_whole(look_reading: LookBackReading) -> None:
