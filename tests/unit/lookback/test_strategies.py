@@ -7,7 +7,7 @@ import pytest
 
 from studykit.lookback.episodes import follow_clients
 from studykit.lookback.influence import influence_on_retained
-from studykit.lookback.log import UNKNOWN
+from studykit.lookback.log import UNKNOWN, ClientFact
 from studykit.lookback.simulated import Regime, StudioTruth, simulate_studio, simulated_log
 from studykit.lookback.starters import starters_of, trainer_begun_on
 from studykit.lookback.strategies import answer_strategies, compare_strategies, strategy_balance
@@ -233,3 +233,20 @@ def test_unit_weights_give_kaplan_and_meier_and_one_sided_departures_an_infinite
     nobody = daily_sums(dataclasses.replace(side, departed=np.zeros(n, bool)), np.ones((1, n)), 40)
     assert log_hazard_ratio(sums, nobody)[0] == np.inf
     assert log_hazard_ratio(nobody, sums)[0] == -np.inf
+
+
+def test_facts_at_joining_are_adjusted_for_and_balanced_by_name(small):
+    """A goal that 4 of 10 have, with a level that nobody has and some not recorded."""
+    log, episodes = small
+    rng = np.random.default_rng(6)
+    level = rng.choice([0, 1, UNKNOWN], size=len(log.clients), p=[0.5, 0.4, 0.1])
+    goal = ClientFact("goal", ("fitness", "strength", "rehabilitation"), level)
+    with_goal = dataclasses.replace(log, facts=(goal,))
+    assert "goal" in answer_strategies(with_goal, episodes, horizon=HORIZON, resamples=20).adjusted_for
+    rows = {row.fact: row for row in strategy_balance(with_goal, episodes, horizon=HORIZON)}
+    assert {"goal: strength", "goal: not recorded"} <= set(rows)
+    assert "goal: rehabilitation" not in rows
+    starters, _ = starters_of(with_goal, episodes, grace=GRACE)
+    share = starters.facts[:, starters.fact_names.index("goal") + 1].mean()
+    assert 0.3 < share < 0.5
+    assert abs(rows["goal: strength"].after_weighting) < 0.2
