@@ -117,6 +117,11 @@ class Problem:
         return float(self.m.sum())
 
     @property
+    def rounding(self) -> float:
+        """Rise of the log-likelihood that its own rounding may hide."""
+        return 1e-12 * self.weight
+
+    @property
     def limit(self) -> float:
         """Deviation on the link scale that no data set supports."""
         return HUGE

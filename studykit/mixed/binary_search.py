@@ -22,7 +22,7 @@ Objective = Callable[[Array, tuple[Array, ...]], Evaluation]
 
 START = 0.6  # standard deviation that the search starts from, on the link scale
 LONGEST_FIXED = 2.0  # longest step of the coefficients: root mean square change of the linear predictor
-LONGEST_FACTOR = 0.8
+LONGEST_FACTOR = 0.8  # longest step of a factor, relative to the largest factor where that is above one
 QUASI = 1e-11  # rise still promised at which the quasi-Newton steps end
 DONE = 1e-10  # and at which a Newton step with the true curvature is the last
 SMALL = 2e-3  # deviation below which zero is tried
@@ -71,6 +71,11 @@ class Searched(Protocol):
     @property
     def weight(self) -> float:
         """Curvature to start from, in order of magnitude, where nothing is known."""
+        ...
+
+    @property
+    def rounding(self) -> float:
+        """Rise of the log-likelihood that its own rounding may hide."""
         ...
 
     @property
@@ -137,6 +142,9 @@ def search(problem: Searched, objective: Objective, start: Evaluation, informati
             at = after if after.value >= at.value else at
             return Optimum(at, curvature, True, steps, decrement, f"optimum reached after {steps} steps")
         if after is at:
+            if decrement < problem.rounding:
+                message = f"optimum reached after {steps} steps, to within rounding"
+                return Optimum(at, curvature, True, steps, decrement, message)
             break
         at = _try_zero(problem, objective, after)
     return Optimum(at, differences(objective, at), False, steps, decrement, f"no optimum after {steps} steps")
@@ -184,9 +192,8 @@ def _quasi_newton(
 def _climb(problem: Searched, objective: Objective, at: Evaluation, move: Array) -> Evaluation:
     """The step, no longer than the limits, halved until the likelihood rises; ``at`` itself if it cannot."""
     p = problem.coefficients
-    length = max(
-        float(np.linalg.norm(move[:p])) / LONGEST_FIXED, float(np.abs(move[p:]).max()) / LONGEST_FACTOR, 1.0
-    )
+    reach = LONGEST_FACTOR * max(1.0, _largest(problem, at.parameters))
+    length = max(float(np.linalg.norm(move[:p])) / LONGEST_FIXED, float(np.abs(move[p:]).max()) / reach, 1.0)
     move = move / length
     slope = float(at.gradient @ move)
     noise = 1e-13 * (1.0 + abs(at.value))

@@ -50,9 +50,13 @@ def is_large(rows: int, effects: tuple[RandomEffect, ...], residual: ResidualStr
 
 @dataclass(frozen=True, eq=False)
 class _Problem:
-    """The layout as the search sees it: no coefficients, one part per random effect."""
+    """The layout as the search sees it: no coefficients, one part per random effect.
+
+    The search moves factors relative to ``scale`` (k,), the size that each is expected to have.
+    """
 
     layout: EliminationLayout
+    scale: Array
     reml: bool
 
     coefficients = 0
@@ -66,6 +70,10 @@ class _Problem:
     def weight(self) -> float:
         return float(self.layout.n)
 
+    @property
+    def rounding(self) -> float:
+        return 1e-12 * self.layout.n
+
     @cached_property
     def parts(self) -> tuple[_Part, ...]:
         return tuple(
@@ -73,12 +81,13 @@ class _Problem:
             for effect, block in zip(self.layout.effects, self.layout.ratios.blocks, strict=True)
         )
 
-    def objective(self, psi: Array, _: tuple[Array, ...]) -> Evaluation:
+    def objective(self, relative: Array, _: tuple[Array, ...]) -> Evaluation:
         """Half of ``-2 log L`` with its sign turned, and its gradient."""
+        psi = self.scale * relative
         state = eliminate(self.layout, psi, reml=self.reml)
         parts = moments(self.layout, state, projected=self.reml)
         slope = gradient(self.layout, state, parts) @ self.layout.ratios.jacobian(psi[None])[0]
-        return Evaluation(psi, -0.5 * state.value, -0.5 * slope, ())
+        return Evaluation(relative, -0.5 * state.value, -0.5 * self.scale * slope, ())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,17 +123,16 @@ def fit_large(
         spread = 1.0
     layout = build_elimination(left / spread, Q, effects, residual)
     _check_identified(layout, Q)
-    problem = _Problem(layout, reml)
-    start = np.zeros(problem.size)
-    for block in layout.ratios.blocks:
-        rows, columns = triangle(block.order)
-        start[block.start : block.stop] = np.where(rows == columns, START, 0.0)
-    optimum = search(problem, problem.objective, problem.objective(start, ()), _first_information(layout))
-    state = eliminate(layout, optimum.at.parameters, reml=reml)
+    scale = _expected_size(layout)
+    problem = _Problem(layout, scale, reml)
+    start = problem.objective(_diagonal(layout), ())
+    optimum = search(problem, problem.objective, start, _first_information(layout, scale))
+    psi = scale * optimum.at.parameters
+    state = eliminate(layout, psi, reml=reml)
     parts = moments(layout, state, projected=True)
     back = solve_triangular(R, np.eye(len(R)))
     beta = back @ (ordinary + spread * state.dense.omega[layout.columns :])
-    precision, eta = _precision(layout, state, parts, optimum, spread * back)
+    precision, eta = _precision(layout, state, parts, psi, _of_factors(optimum, scale), spread * back)
     errors = np.sqrt(np.diag(precision.covariance))
     means = X @ beta
     predictions, own = _predictions(layout, state, parts, eta, spread)
@@ -171,42 +179,87 @@ def _check_identified(layout: EliminationLayout, Q: Array) -> None:
     checks.check_identified(table @ table.T, element_names(layout.effects, layout.residual))
 
 
-def _first_information(layout: EliminationLayout) -> Array:
+def _squares(layout: EliminationLayout) -> list[tuple[Array, Array]]:
+    """Of every random effect, per level: sums of squares of its columns, and their products with ``y``."""
+    found: dict[int, tuple[Array, Array]] = {}
+    for link in layout.chain:
+        found[link.effect] = (
+            np.diagonal(link.products[..., : link.order], axis1=1, axis2=2),
+            link.products[..., -1],
+        )
+    width = layout.met.shape[1]
+    diagonal, with_y = np.zeros(layout.columns + 1), np.zeros(layout.columns + 1)
+    np.add.at(diagonal, layout.met, layout.products[:, range(width), range(width)])
+    np.add.at(with_y, layout.met, layout.products[..., -1])
+    for item in layout.beside:
+        place, shape = slice(item.start, item.stop), (item.levels, item.order)
+        found[item.effect] = diagonal[place].reshape(shape), with_y[place].reshape(shape)
+    return [found[number] for number in range(len(layout.effects))]
+
+
+def _diagonal(layout: EliminationLayout) -> Array:
+    """Ones at the diagonals of all factors."""
+    place = np.zeros(layout.ratios.size)
+    for block in layout.ratios.blocks:
+        rows, columns = triangle(block.order)
+        place[block.start : block.stop] = rows == columns
+    return place
+
+
+def _expected_size(layout: EliminationLayout) -> Array:
+    """Size of every factor's rows: the spread of an effect's levels by itself, over that in the finest.
+
+    Good enough to have the right order of magnitude, also where there is hardly any residual.
+    """
+    link, p = layout.chain[0], layout.p
+    K, y = link.products[..., : link.order], link.products[..., -1:]
+    explained = float((y * (np.linalg.pinv(K, hermitian=True) @ y)).sum())
+    left = max(layout.n - K.shape[0] * K.shape[1], 1)
+    whole = float(layout.fixed[p, p])
+    within = max((whole - explained) / left, whole / layout.n / WIDEST_RATIO**2)
+    size = np.zeros(layout.ratios.size)
+    for block, (squares, with_y) in zip(layout.ratios.blocks, _squares(layout), strict=True):
+        between = ((with_y**2 - within * squares).sum(axis=0)) / (squares**2).sum(axis=0)
+        rows, _ = triangle(block.order)
+        size[block.start : block.stop] = np.sqrt(np.maximum(between / within, START**2))[rows]
+    return size
+
+
+def _first_information(layout: EliminationLayout, scale: Array) -> Array:
     """A guess of the curvature at the start, elements taken apart and other factors left out."""
     size = np.zeros(layout.ratios.size)
-    places = {link.effect: link.products[..., : link.order] for link in layout.chain}
-    for item in layout.beside:
-        total = np.zeros(layout.columns + 1)
-        width = layout.met.shape[1]
-        np.add.at(total, layout.met, layout.products[:, range(width), range(width)])
-        diagonal = total[item.start : item.stop].reshape(item.levels, item.order)
-        places[item.effect] = diagonal[:, :, None] * np.eye(item.order)
-    for number, block in enumerate(layout.ratios.blocks):
-        for place, (row, _) in enumerate(zip(*triangle(block.order), strict=True)):
-            total = places[number][:, row, row]
-            shrunk = total / (1.0 + START**2 * total)
-            size[block.start + place] = max(2.0 * START**2 * float(shrunk @ shrunk), 0.5)
-    return np.diag(size)
+    for block, (squares, _) in zip(layout.ratios.blocks, _squares(layout), strict=True):
+        rows, _ = triangle(block.order)
+        ratio = scale[block.start : block.stop] ** 2
+        weight = ratio * squares[:, rows]
+        size[block.start : block.stop] = 2.0 * ((weight / (1.0 + weight)) ** 2).sum(axis=0)
+    return np.diag(np.maximum(size, 0.5))
+
+
+def _of_factors(optimum: Optimum, scale: Array) -> Array:
+    """Covariance (k, k) of the factors; directions that are flat have none."""
+    values, vectors = np.linalg.eigh(optimum.curvature)
+    sure = values > FLAT * values[-1]
+    inverse = (vectors[:, sure] / values[sure]) @ vectors[:, sure].T
+    return np.asarray(scale[:, None] * inverse * scale)
 
 
 def _precision(
     layout: EliminationLayout,
     state: EliminationState,
     parts: dict[int, Moments],
-    optimum: Optimum,
+    psi: Array,
+    of_psi: Array,
     back: Array,
 ) -> tuple[Precision, Array]:
     """Covariances of the fixed effects and of the elements, and the elements relative to ``spread**2``.
 
-    The search knows the curvature in ``psi`` at the best residual variance. With ``s`` the logarithm of that
-    variance, ``f = D(psi) + degrees s + exp(-s) q(psi)`` gives the rest of the joint curvature. Directions
-    that are flat (a variance at zero, redundant factors of a singular matrix) are known to be so.
+    ``of_psi`` is the covariance of the factors at the best residual variance. With ``s`` the logarithm of
+    that variance, ``f = D(psi) + degrees s + exp(-s) q(psi)`` gives the rest of the joint curvature.
+    Directions that are flat (a variance at zero, redundant factors of a singular matrix) stay as they are.
     """
-    u, s2, psi = layout.columns, state.variance, optimum.at.parameters
+    u, s2 = layout.columns, state.variance
     Phi = state.dense.Omega[u:, u:]
-    values, vectors = np.linalg.eigh(optimum.curvature)
-    sure = values > FLAT * values[-1] if len(values) else values > 0.0
-    of_psi = (vectors[:, sure] / values[sure]) @ vectors[:, sure].T
     jacobian = layout.ratios.jacobian(psi[None])[0]
     ratios = layout.ratios.elements(psi[None])[0]
     between = -(quadratic_gradient(layout, parts) @ jacobian) / s2 / state.degrees

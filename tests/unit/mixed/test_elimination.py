@@ -143,3 +143,20 @@ def test_very_many_rows_say_which_method() -> None:
     assert fit.method_name("satterthwaite") == "Satterthwaite"
     assert estimate.degrees_of_freedom == pytest.approx(1470, rel=0.02)
     assert fit.joint_test([{"arm": 1}]).statistic == pytest.approx(estimate.statistic**2)
+
+
+@pytest.mark.parametrize("residual", [30.0, 1.0, 0.03, 0.001])
+def test_hardly_any_residual_or_hardly_anything_else(
+    residual: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ratios of standard deviations from 1/30 to 1000 are found from where the search starts."""
+    effects = [RandomEffect("client", CLIENT, SLOPE), RandomEffect("assessor", CROSSED)]
+    y = outcome(effects, 3)
+    y += (residual - 1.0) * np.random.default_rng(3).standard_normal(ROWS)  # the same draw, at another size
+    usual = fit_linear_mixed(y, X, effects)
+    monkeypatch.setattr(elimination_fit, "LARGE", 100)
+    large = fit_linear_mixed(y, X, effects)
+    assert large.converged
+    assert large.log_likelihood == pytest.approx(usual.log_likelihood, abs=1e-5)
+    ours, theirs = (fit.covariance_parameters.residual.variance for fit in (large, usual))
+    assert ours == pytest.approx(theirs, rel=1e-4)
