@@ -133,8 +133,11 @@ def _classes(problem: Problem, state: State, Phi: Array, parts: _Parts) -> Produ
         slope = whole - T - R
         parts.gradient[:, :inside] += (elements @ flat(slope, 1)[..., None])[..., 0]
         DB = multiply(D, B[:, None])
-        for weight, target in ((whole - 2.0 * T, parts.trace), (R, parts.square)):
-            target[here] += _times_shared(flat(multiply(weight[:, None], DB)), elements)
+        weights = np.stack([whole - 2.0 * T, R], axis=1)
+        products = multiply(weights[:, :, None], DB[:, None])
+        found = _times_shared(products.reshape(len(products), 2 * inside, -1), elements)
+        parts.trace[here] += found[:, :inside]
+        parts.square[here] += found[:, inside:]
         for (i, j), layer in class_curvature(layout, classes, state.eta).items():
             value = (slope * layer).sum(axis=(1, 2, 3))
             parts.curved[:, i, j] += value

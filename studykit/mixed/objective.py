@@ -36,7 +36,7 @@ from numpy.typing import NDArray
 from studykit.mixed.layout import Layout
 from studykit.mixed.pieces import ClassStack, find_pieces
 from studykit.mixed.small import flat, multiply, transposed
-from studykit.mixed.sums import Products, Sums, add_up
+from studykit.mixed.sums import Products, Sums, add_up, products_per_pair
 
 Array = NDArray[np.float64]
 LOG_2PI = math.log(2.0 * math.pi)
@@ -100,9 +100,7 @@ def build_problem(
 
 def trials_at_once(layout: Layout, p: int) -> int:
     """How many trials should be worked on together, so that the arrays stay in the processor's cache."""
-    q = layout.columns.shape[1]
-    numbers = ((p + 1) ** 2 + layout.groups * q * (q + p + 1)) * (len(layout.inner) + 1)
-    return max(1, int(NUMBERS_AT_ONCE // numbers))
+    return max(1, int(NUMBERS_AT_ONCE // (products_per_pair(layout, p) * (len(layout.inner) + 1))))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -33,23 +33,24 @@ def moments(layout: Layout, state: State, X: Array, y: Array) -> Moments:
     outer = {item.effect: item for item in layout.outer}
     n, w = layout.n, X.shape[1] + 1
     Py, diagonal = np.zeros(n + 1), []
+    inside_blocks = len(outer) < len(layout.effects)
     padded = np.concatenate([np.column_stack([X, y]), np.zeros((1, w))])
     U = np.concatenate([layout.columns, np.zeros((1, layout.columns.shape[1]))])
     for stack, inverses in zip(layout.stacks, block_inverses(layout, state), strict=True):
         B = inverses[stack.kind]
         group, u = layout.group[stack.rows[:, 0]], U[stack.rows]
+        own = group if layout.groups > 1 else np.zeros(1, np.intp)
         reach = padded[stack.rows]
-        N = None
         if layout.groups:
-            own = group if layout.groups > 1 else np.zeros(1, np.intp)
-            Bu = B @ u
             reach = reach + u @ state.E[0][own]
-            N = Bu @ state.N[0][own] @ transposed(Bu)
         VX = B @ reach
         Py[stack.rows] = VX @ state.v[0]
-        VX = VX[..., :-1]
-        P = B - VX @ state.Phi[0] @ transposed(VX)
-        diagonal.append(P if N is None else P - N)
+        if inside_blocks:
+            VX = VX[..., :-1]
+            P = B - VX @ state.Phi[0] @ transposed(VX)
+            if layout.groups:
+                P = P - (B @ u) @ state.N[0][own] @ transposed(B @ u)
+            diagonal.append(P)
     scores, squares = [], []
     for number, effect in enumerate(layout.effects):
         if number in outer:

@@ -96,6 +96,12 @@ class Sums:
         )
 
 
+def products_per_pair(layout: Layout, p: int) -> int:
+    """Products that are summed for every pair of places, the outcome's included."""
+    q = layout.columns.shape[1]
+    return int((p + 1) ** 2 + layout.groups * q * (q + p + 1))
+
+
 def _times(left: Array, right: Array) -> Array:
     """``left @ right``, as one product where all trials share ``right``."""
     if len(right) > 1:
@@ -110,8 +116,7 @@ def add_up(layout: Layout, pieces: Pieces, X: Array, y: Array) -> Sums:
     U = np.broadcast_to(layout.columns, (len(X), *layout.columns.shape))
     F, f = _rotate(layout, pieces, np.concatenate([U, X], axis=2)), _rotate(layout, pieces, y[..., None])
     by_pair = _Adder.of(pieces, pieces.terms.pair, pieces.pairs)
-    xx, xy = by_pair.add_both(F[..., q:], F[..., q:], f)
-    columns, outcome = [xx], [xy, by_pair.add(f, f)]
+    columns, outcome = by_pair.squares(F[..., q:], f)
     if J:
         by_group = _Adder.of(pieces, pieces.terms.pair * J + _group(layout)[pieces.terms.a], pieces.pairs * J)
         uf, uy = by_group.add_both(F[..., :q], F, f)
@@ -184,6 +189,14 @@ class _Adder:
             trial = key[:, None] // self.number
             total[key] = _own(left, trial, a).swapaxes(-1, -2) @ _own(right, trial, b)
         return total.reshape(self.trials, self.number, *widths)
+
+    def squares(self, first: Array, second: Array) -> tuple[list[Array], list[Array]]:
+        """Sums of ``first`` with itself; of ``first`` and of ``second`` with ``second``."""
+        if len(first) != len(second):
+            return [self.add(first, first)], [self.add(first, second), self.add(second, second)]
+        p, both = first.shape[2], np.concatenate([first, second], axis=2)
+        whole = self.add(both, both)
+        return [whole[..., :p, :p]], [whole[..., p:]]
 
     def add_both(self, left: Array, first: Array, second: Array) -> tuple[Array, Array]:
         """Sums with ``first`` and with ``second`` on the right; at once where they have the same trials."""
