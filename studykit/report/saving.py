@@ -30,7 +30,7 @@ from studykit.report.lookback_page import PLANNING, LookBackReading, look_back_d
 from studykit.report.page import report_document
 from studykit.report.plan_page import plan_document
 from studykit.report.reading import AmendmentRecord, LookRecord, Reading
-from studykit.report.style import png_bytes, svg_bytes
+from studykit.report.style import png_bytes, svg_of_finished
 from studykit.report.tables import Table, to_csv, to_latex, to_markdown
 from studykit.results import to_plain
 
@@ -205,7 +205,7 @@ def _picture_files(picture: Picture) -> Iterator[tuple[str, bytes]]:
     if picture.figure is None:
         yield f"figures/{picture.code}.svg", f"{picture.svg}\n".encode()
         return
-    yield f"figures/{picture.code}.svg", svg_bytes(picture.figure)
+    yield f"figures/{picture.code}.svg", svg_of_finished(picture.figure)
     yield f"figures/{picture.code}.png", png_bytes(picture.figure)
 
 

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import matplotlib as mpl
 import seaborn as sns
@@ -116,6 +117,16 @@ def svg_bytes(figure: Figure) -> bytes:
     return stream.getvalue()
 
 
+_DRAWN: WeakKeyDictionary[Figure, bytes] = WeakKeyDictionary()
+
+
+def svg_of_finished(figure: Figure) -> bytes:
+    """The SVG of a figure that nobody draws into any more: drawn once, for the page and for the file."""
+    if figure not in _DRAWN:
+        _DRAWN[figure] = svg_bytes(figure)
+    return _DRAWN[figure]
+
+
 def png_bytes(figure: Figure) -> bytes:
     """The figure as PNG with 300 dots an inch, without a date."""
     stream = io.BytesIO()
@@ -128,7 +139,7 @@ def inline_svg(figure: Figure, *, label: str) -> str:
     """The figure as SVG text for a page: no XML head, scaled to the width of the page, with a label."""
     from markupsafe import escape
 
-    text = svg_bytes(figure).decode("utf-8")
+    text = svg_of_finished(figure).decode("utf-8")
     text = text[text.index("<svg") :]
     metadata_start, metadata_end = text.find("<metadata>"), text.find("</metadata>")
     if metadata_start >= 0:
