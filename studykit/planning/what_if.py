@@ -14,7 +14,7 @@ from studykit.protocol.types import Assumption, Protocol
 # Assumptions that move a width; effects do not.
 _MOVE_STRENGTH = (
     "sd_score", "correlation_baseline", "correlation_exercises", "missed_tests", "retention_reference",
-    "trainer_icc_strength", "trainer_size_variation",
+    "trainer_icc_strength", "trainer_size_variation", "correlation_limbs",
 )  # fmt: skip
 _MOVE_RETENTION = ("retention_reference", "trainer_icc_retention", "trainer_size_variation")
 

@@ -145,3 +145,10 @@ def test_trainers_as_clusters_have_a_limit_of_their_own() -> None:
     assert "at least 18 trainers" in few
     many = " ".join(plan_study(ready("trainers", ("trainers = 12 ", "trainers = 60 "))).cannot_tell)
     assert "no number of clients finds" not in many
+
+
+def test_the_likeness_of_two_sides_is_doubted_where_it_counts() -> None:
+    designs = ("limbs", "parallel")
+    moved = {design: {item.key for item in plan_study(ready(design)).what_if} for design in designs}
+    assert "correlation_limbs" in moved["limbs"]
+    assert "correlation_limbs" not in moved["parallel"]
