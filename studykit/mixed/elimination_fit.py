@@ -1,6 +1,7 @@
 """Fit large data: the search over relative covariances, and what the fit gives.
 
-Above `LARGE` rows with equal residual variances the rows are summed by level
+Above `LARGE` rows with equal residual variances, where factors with many levels cross and sums over pieces
+(`studykit.mixed.sums`) would take too long or too much memory, the rows are summed by level
 (`studykit.mixed.elimination_layout`), and time grows with the rows, whatever the number of levels. Then
 Kenward-Roger, whose correction is far below every other uncertainty at that size, is not computed: inference
 is by Satterthwaite, and the method named in every result says so.
@@ -27,25 +28,40 @@ from studykit.mixed.elimination import (
     quadratic_gradient,
 )
 from studykit.mixed.elimination_layout import EliminationLayout, build_elimination
+from studykit.mixed.layout import build_layout, dense_columns
 from studykit.mixed.objective import LOG_2PI
 from studykit.mixed.parameters import ParameterMap, triangle
+from studykit.mixed.pieces import find_pieces
 from studykit.mixed.random_effects import RandomEffect, level_codes
 from studykit.mixed.residuals import ResidualStructure, element_names
 from studykit.mixed.result import Coefficient, MixedFit, OptimiserReport, Precision, RandomEffectPredictions
 from studykit.mixed.summary import boundary_terms, covariance_parameters, element_units, fingerprint
+from studykit.mixed.sums import products_per_pair
 from studykit.results import frozen_array
 
 Array = NDArray[np.float64]
 
 LARGE = 5000
-"""Rows above which Kenward-Roger is not computed, and the rows are summed by level."""
+"""Rows up to which the rows are never summed by level."""
+
+MOST_COLUMNS = 500
+"""Columns of crossed factors beyond which their products, element by element, take too long."""
+
+MOST_NUMBERS = 50_000_000
+"""Numbers, 0.4 GB of them, that sums over pieces may hold."""
 
 WIDEST_RATIO = 1e4  # largest standard deviation relative to the residual's that is searched
 
 
-def is_large(rows: int, effects: tuple[RandomEffect, ...], residual: ResidualStructure) -> bool:
-    """Whether a model is fitted by this module."""
-    return rows > LARGE and bool(effects) and residual.kind == "equal"
+def is_large(rows: int, effects: tuple[RandomEffect, ...], residual: ResidualStructure, p: int) -> bool:
+    """Whether a model with ``p`` fixed effects is fitted by this module."""
+    if rows <= LARGE or not effects or residual.kind != "equal":
+        return False
+    columns = dense_columns(rows, effects, residual)
+    if columns > MOST_COLUMNS or rows * columns > MOST_NUMBERS:
+        return True
+    layout = build_layout(rows, effects, residual)
+    return find_pieces(layout, None).pairs * products_per_pair(layout, p) > MOST_NUMBERS
 
 
 @dataclass(frozen=True, eq=False)
@@ -287,7 +303,7 @@ def _precision(
         slopes=frozen_array(back @ np.array(slopes) @ back.T),
         expected=None,
         observed=frozen_array(turned @ joint @ turned.T),
-        note=f"Kenward-Roger is not computed above {LARGE} rows",
+        note="Kenward-Roger is not computed at this size",
     )
     return precision, eta
 

@@ -72,8 +72,8 @@ def fit_linear_mixed(
     Notes
     -----
     Variances at zero stay in the model, at zero, and are named in ``boundary_terms``; inference goes on.
-    Above 5,000 rows with equal residual variances Satterthwaite takes the place of Kenward-Roger, and results
-    say so (see `studykit.mixed.elimination_fit`).
+    With very many rows and crossed factors of several hundred levels Satterthwaite takes the place of
+    Kenward-Roger, and results say so (see `studykit.mixed.elimination_fit`).
 
     Examples
     --------
@@ -100,7 +100,7 @@ def fit_linear_mixed(
     checks.check_shapes(y, X, effects, residual)
     checks.check_levels(effects, len(y))
     R = checks.check_rank(X, labels)
-    if is_large(len(y), effects, residual):
+    if is_large(len(y), effects, residual, X.shape[1]):
         return fit_large(y, X, R, labels, effects, residual, reml=reml)
     return _fit(y, X, R, labels, build_layout(len(y), effects, residual), reml=reml)
 

@@ -124,6 +124,15 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
     )
 
 
+def dense_columns(n: int, effects: tuple[RandomEffect, ...], residual: ResidualStructure) -> int:
+    """Columns of ``U`` in one group, found without laying anything out."""
+    codes = [effect.codes for effect in effects]
+    correlated = None if residual.groups is None else level_codes(residual.groups)[1]
+    inner, blocks = _split(n, effects, codes, correlated)
+    across = [k for k in range(len(effects)) if k not in inner]
+    return columns_in_group(across, codes, [effect.design.shape[1] for effect in effects], blocks)
+
+
 def _residual_orders(residual: ResidualStructure) -> tuple[int, ...]:
     visits = len(residual.visit_labels)
     if residual.kind == "by visit":

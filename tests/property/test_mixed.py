@@ -204,6 +204,7 @@ def test_very_many_rows_by_levels_as_by_blocks(trial: Trial, changing: bool, rem
     usual = shuffled.fit(reml=reml)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(elimination_fit, "LARGE", 0)
+        patch.setattr(elimination_fit, "MOST_NUMBERS", -1)
         large = shuffled.fit(reml=reml)
     assume(usual.converged)
     assert large.converged

@@ -48,13 +48,19 @@ def outcome(effects: list[RandomEffect], seed: int = 4) -> np.ndarray:
     return y
 
 
+def force(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Everything counts as very many rows, too many for the usual way."""
+    monkeypatch.setattr(elimination_fit, "LARGE", 0)
+    monkeypatch.setattr(elimination_fit, "MOST_NUMBERS", -1)
+
+
 @pytest.mark.parametrize("reml", [True, False])
 @pytest.mark.parametrize("name", sorted(MODELS))
 def test_same_fit_by_levels_and_by_blocks(name: str, reml: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     effects = MODELS[name]
     y = outcome(effects)
     usual = fit_linear_mixed(y, X, effects, reml=reml)
-    monkeypatch.setattr(elimination_fit, "LARGE", 100)
+    force(monkeypatch)
     large = fit_linear_mixed(y, X, effects, reml=reml)
     assert usual.converged
     assert large.converged
@@ -101,7 +107,7 @@ def test_factors_within_each_other_form_the_chain() -> None:
 
 
 def test_a_variance_of_zero_stays_at_zero(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(elimination_fit, "LARGE", 100)
+    force(monkeypatch)
     effects = [RandomEffect("client", CLIENT), RandomEffect("trainer", TRAINER)]
     y = outcome(effects[:1], 1)
     y -= (np.array([y[k == TRAINER].mean() for k in range(6)]))[TRAINER]
@@ -111,7 +117,7 @@ def test_a_variance_of_zero_stays_at_zero(monkeypatch: pytest.MonkeyPatch) -> No
 
 
 def test_what_the_rows_cannot_tell_apart_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(elimination_fit, "LARGE", 100)
+    force(monkeypatch)
     twice = [RandomEffect("client", CLIENT), RandomEffect("again", CLIENT)]
     with pytest.raises(DesignError, match="no way to separate"):
         fit_linear_mixed(outcome(twice), X, twice)
@@ -121,16 +127,26 @@ def test_what_the_rows_cannot_tell_apart_is_refused(monkeypatch: pytest.MonkeyPa
         fit_linear_mixed(outcome(both), dummies, both)
 
 
-def test_the_usual_way_below_the_limit_and_for_other_residuals() -> None:
-    effects = (RandomEffect("client", CLIENT),)
-    assert not elimination_fit.is_large(elimination_fit.LARGE, effects, ResidualStructure())
-    assert elimination_fit.is_large(elimination_fit.LARGE + 1, effects, ResidualStructure())
-    by_visit = ResidualStructure("by visit", visits=VISIT)
-    assert not elimination_fit.is_large(elimination_fit.LARGE + 1, effects, by_visit)
+def test_the_usual_way_where_it_fits_into_memory_and_for_other_residuals() -> None:
+    """Nested factors do, whatever their levels; factors of 900 and 1,000 levels that cross do not."""
+    nested = (RandomEffect("client", np.arange(8000) // 4), RandomEffect("trainer", np.arange(8000) // 40))
+    assert not elimination_fit.is_large(8000, nested, ResidualStructure(), 5)
+    rng = np.random.default_rng(1)
+    crossed = tuple(
+        RandomEffect(name, np.append(np.arange(levels), rng.integers(0, levels, 60_000 - levels)))
+        for name, levels in (("client", 900), ("exercise", 1000))
+    )
+    assert elimination_fit.is_large(60_000, crossed, ResidualStructure(), 5)
+    by_visit = ResidualStructure("by visit", visits=np.arange(60_000) % 2)
+    assert not elimination_fit.is_large(60_000, crossed, by_visit, 5)
+    assert not elimination_fit.is_large(elimination_fit.LARGE, crossed, ResidualStructure(), 5)
 
 
-def test_very_many_rows_say_which_method() -> None:
-    """6,000 rows, 1,500 clients under 30 trainers."""
+@pytest.mark.parametrize("forced", [False, True])
+def test_very_many_rows_say_which_method(forced: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """6,000 rows, 1,500 clients under 30 trainers: Kenward-Roger, unless it would not fit into memory."""
+    if forced:
+        force(monkeypatch)
     client = np.repeat(np.arange(1500), 4)
     rng = np.random.default_rng(5)
     arm = (np.arange(1500) % 2)[client].astype(float)
@@ -138,7 +154,8 @@ def test_very_many_rows_say_which_method() -> None:
     effects = [RandomEffect("client", client), RandomEffect("trainer", client // 2 % 30)]
     fit = fit_linear_mixed(y, np.column_stack([np.ones(6000), arm]), effects, names=["mean", "arm"])
     estimate = fit.contrast({"arm": 1})
-    assert estimate.method == "Satterthwaite (Kenward-Roger is not computed above 5000 rows)"
+    method = "Satterthwaite (Kenward-Roger is not computed at this size)" if forced else "Kenward-Roger"
+    assert estimate.method == method
     assert fit.method_name("kenward-roger") == estimate.method
     assert fit.method_name("satterthwaite") == "Satterthwaite"
     assert estimate.degrees_of_freedom == pytest.approx(1470, rel=0.02)
@@ -154,7 +171,7 @@ def test_hardly_any_residual_or_hardly_anything_else(
     y = outcome(effects, 3)
     y += (residual - 1.0) * np.random.default_rng(3).standard_normal(ROWS)  # the same draw, at another size
     usual = fit_linear_mixed(y, X, effects)
-    monkeypatch.setattr(elimination_fit, "LARGE", 100)
+    force(monkeypatch)
     large = fit_linear_mixed(y, X, effects)
     assert large.converged
     assert large.log_likelihood == pytest.approx(usual.log_likelihood, abs=1e-5)
