@@ -47,6 +47,7 @@ from studykit.report.lookback_tables import (
     checks_table,
     negative_controls_table,
     person_days_table,
+    records_table,
     rows_table,
     sensitivity_table,
     target_trial_table,
@@ -322,10 +323,10 @@ def _noticed(reading: LookBackReading) -> Section:
     rest = tuple(finding for finding in findings if finding not in in_table)
     blocks = (
         *paragraphs(f"{reading.log.rows}."),
-        *tables(rows_table(reading.log)),
+        *tables(records_table(reading.log), rows_table(reading.log)),
         *((Block("list", rest),) if rest else ()),
     )
-    return Section("noticed", "What was noticed in the records", blocks)
+    return Section("noticed", "The records, and what was noticed in them", blocks)
 
 
 _OWN_CAUTIONS = (

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
-from studykit.lookback.log import AttendanceLog, row_list
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, row_list
 from studykit.lookback.results import Answer, Association, LookBack
 from studykit.lookback.sentences import answer_label, lead_mark, taken_into_account
+from studykit.lookback.understanding import day_of
 from studykit.report.lookback_figures import OF_100
 from studykit.report.numbers import RATIO, STANDARDISED, Scale, number
 from studykit.report.tables import (
@@ -214,6 +215,26 @@ def bias_table(look: LookBack) -> Table | None:
     )
     caption = f"One unrecorded trait: what would become of the ratio of risks, {number(bound.ratio, 2)}"
     return Table("lookback_bias", caption, columns, rows)
+
+
+def records_table(log: AttendanceLog) -> Table:
+    """What the records are, and what they do not hold."""
+    known = int((log.session_partner_reps != UNKNOWN).sum())
+    rows = (
+        cells("days covered", f"{day_of(log.first_day)} to {day_of(log.last_day)}"),
+        cells("attended sessions", len(log.session_day)),
+        cells("bookings cancelled or not kept", len(log.missed_day)),
+        cells("trainers, by code", len(log.trainers)),
+        cells("sessions that say whether partner reps were done", Share(known, len(log.session_day))),
+        cells("clients with a joining date", Share(int((log.joined != UNKNOWN_DAY).sum()), len(log.clients))),
+        cells("registered pauses", len(log.pauses.client)),
+        cells("periods of closure", len(log.closures)),
+        cells("departures told by clients", int((log.notice != UNKNOWN_DAY).sum())),
+        cells("facts at joining", ", ".join(fact.name for fact in log.facts) or "none"),
+        cells("changes of prices, booking or billing", "not in the records; who knows of any should say so"),
+    )
+    columns = (words_column("the records"), words_column("what they hold"))
+    return Table("lookback_records", "What the records are", columns, rows)
 
 
 def rows_table(log: AttendanceLog) -> Table | None:

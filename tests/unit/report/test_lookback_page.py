@@ -117,6 +117,14 @@ def test_differences_out_of_100(look: LookBack, value: float, lower: float, uppe
     assert more_staying(turned) == text
 
 
+def test_the_records_are_described_and_so_is_what_they_lack(page: str) -> None:
+    """H10: source, period, pauses, coding of partner reps, changes of booking rules."""
+    lines = text_of(page).split("\n")
+    assert "days covered\t2025-01-01 to 2026-07-01" in [line.rstrip("\t") for line in lines]
+    assert any(line.startswith("sessions that say whether partner reps were done\t2 of 2") for line in lines)
+    assert any(line.startswith("changes of prices, booking or billing\tnot in the records") for line in lines)
+
+
 def test_what_people_wrote_is_escaped(look_reading: LookBackReading) -> None:
     odd = replace(look_reading.look, source="<script>alert(1)</script>.csv")
     page = render_look_back(replace(look_reading, look=odd))
