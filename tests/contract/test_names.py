@@ -17,7 +17,7 @@ def test_every_public_name_can_be_had(name: str) -> None:
 
 
 def test_an_unknown_name_lists_the_known_ones() -> None:
-    with pytest.raises(AttributeError, match="has no name 'Studdy'; it has .*RandomEffect"):
+    with pytest.raises(AttributeError, match=r"has no name 'Studdy'; it has .*RandomEffect"):
         studykit.Studdy  # noqa: B018
 
 
