@@ -171,9 +171,9 @@ def search_number(
     return run_search(task, simulate)
 
 
-def strength_truth(settings: TrialSettings, seed: int) -> float:
-    """The true difference in strength as it reaches the analysis, on its scale."""
-    return true_strength(settings, seed=seed, trials=max(2, TRUTH_CLIENTS // settings.clients)).value
+def strength_truth(settings: TrialSettings, seed: int, *, clients: int = TRUTH_CLIENTS) -> float:
+    """The true difference in strength as it reaches the analysis, on its scale, from so many clients."""
+    return true_strength(settings, seed=seed, trials=max(2, clients // settings.clients)).value
 
 
 def with_true_effect(settings: TrialSettings, effect: float, seed: int) -> TrialSettings:
@@ -190,7 +190,7 @@ def with_true_effect(settings: TrialSettings, effect: float, seed: int) -> Trial
     for _ in range(2):  # the second time corrects for what rounding of loads does
         effects = (0.0, *(full for _ in settings.arms[1:]))
         settings = replace(settings, strength=replace(settings.strength, effects=effects))
-        reached = strength_truth(settings, seed) if effect else 0.0
+        reached = strength_truth(settings, seed, clients=TRUTH_CLIENTS // 3) if effect else 0.0
         full *= effect / reached if reached else 1.0
     return settings
 
@@ -259,7 +259,7 @@ def _least_round(settings: TrialSettings) -> int:
 
 def _further(settings: TrialSettings) -> int:
     """Trials of the stand-in alone for each one of the protocol's own analysis."""
-    return 12 if len(settings.machines) > 1 else 4
+    return 8 if len(settings.machines) > 1 else 4
 
 
 def _limits(quantity: Quantity, settings: TrialSettings) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from studykit.errors import DesignError
 from studykit.planning.assumptions import Assumptions, UsedAssumption
 from studykit.planning.search import level_of, strength_truth
 from studykit.planning.search_trials import Errors, errors_of_batch
-from studykit.planning.simulation import Measured
+from studykit.planning.simulation import TRUTH_CLIENTS, Measured
 from studykit.planning.simulation_work import Told, Workers, do_pieces
 from studykit.planning.strength import told_width
 from studykit.protocol.types import Assumption, Protocol
@@ -106,14 +106,17 @@ def simulate_doubts(
     cases = _cases(protocol, used.used, clients)
     size = batch_size(cases[0][1])
     sizes = batches_of(trials, size)
-    work = partial(_piece, protocol, tuple(settings for _, settings in cases), len(sizes), seed)
+    worlds = tuple(
+        (settings, strength_truth(settings, seed, clients=TRUTH_CLIENTS // 3)) for _, settings in cases
+    )
+    work = partial(_piece, protocol, worlds, len(sizes), seed)
     done = do_pieces(work, sizes * len(cases), workers=workers, tell=tell)
     found = []
     for place, (case, settings) in enumerate(cases):
         own = done.results[place * len(sizes) : (place + 1) * len(sizes)]
         if len(own) < len(sizes):
             break
-        found.append(_doubt(case, settings, own))
+        found.append(_doubt(case, settings, own, truth=worlds[place][1]))
     return SimulatedDoubts(tuple(found), trials, done.stopped)
 
 
@@ -151,11 +154,15 @@ def _with(protocol: Protocol, item: UsedAssumption, value: float) -> Protocol:
 
 
 def _piece(
-    protocol: Protocol, settings: tuple[TrialSettings, ...], batches: int, seed: int, size: int, number: int
-) -> tuple[Errors, float]:
-    """One batch of one case, and the truth of that case."""
-    own = settings[number // batches]
-    truth = strength_truth(own, seed)
+    protocol: Protocol,
+    worlds: tuple[tuple[TrialSettings, float], ...],
+    batches: int,
+    seed: int,
+    size: int,
+    number: int,
+) -> Errors:
+    """One batch of one case."""
+    own, truth = worlds[number // batches]
     several = len(own.machines) > 1
     (found,) = errors_of_batch(
         protocol,
@@ -167,11 +174,13 @@ def _piece(
         size=size,
         number=number % batches,
     )
-    return found, truth
+    return found
 
 
-def _doubt(case: _Case, settings: TrialSettings, parts: tuple[tuple[Errors, float], ...]) -> SimulatedDoubt:
-    errors, truth = Errors.joined(part[0] for part in parts), parts[0][1]
+def _doubt(
+    case: _Case, settings: TrialSettings, parts: tuple[Errors, ...], *, truth: float
+) -> SimulatedDoubt:
+    errors = Errors.joined(parts)
     width = Measured.mean_of(errors.width)
     scale = settings.strength.scale
     told = told_width(width.value / 2.0, scale)
