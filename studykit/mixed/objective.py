@@ -100,7 +100,9 @@ def build_problem(
 
 def trials_at_once(layout: Layout, p: int) -> int:
     """How many trials should be worked on together, so that the arrays stay in the processor's cache."""
-    return max(1, int(NUMBERS_AT_ONCE // (products_per_pair(layout, p) * (len(layout.inner) + 1))))
+    often = products_per_pair(layout, p) * (len(layout.inner) + 1)
+    once = layout.n * (layout.columns.shape[1] + p)  # the rows themselves, added up before the search
+    return max(1, int(NUMBERS_AT_ONCE // max(often, once // 4)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
