@@ -1,9 +1,10 @@
 """Fit large data: the search over relative covariances, and what the fit gives.
 
-Above `LARGE` rows with equal residual variances the rows are summed by level
+Above `LARGE` rows with equal residual variances, where factors with many levels cross and sums over pieces
+(`studykit.mixed.sums`) would take too long or too much memory, the rows are summed by level
 (`studykit.mixed.elimination_layout`), and time grows with the rows, whatever the number of levels. Then
 Kenward-Roger is not computed: inference is by Satterthwaite, and the method named in every result says so.
-With thousands of degrees of freedom the two give the same intervals; with few levels of a factor between
+With hundreds of degrees of freedom the two give the same intervals; with few levels of a factor between
 which the contrast lies, Kenward-Roger's larger standard error is missing.
 """
 
