@@ -179,9 +179,16 @@ class RetentionCurve:
             day=float(day),
             value=value,
             standard_error=0.0 if step < 0 else math.sqrt(float(self.variance[step])),
-            at_risk=int(self.numbers_at_risk([day])[0]),
+            at_risk=self._followed_from(day),
             departed=0 if step < 0 else int(self.departures[: step + 1].sum()),
         )
+
+    def _followed_from(self, day: float) -> int:
+        """Clients at risk on a day; where the curve begins, those who are followed from there on."""
+        on_the_day = int(self.numbers_at_risk([day])[0])
+        if day > self.from_day:
+            return on_the_day
+        return max(on_the_day, int(np.sum((self.times.entry <= day) & (self.times.time > day))))
 
     def median(self) -> QuantileTime:
         """Day by which half have left; may not be reached."""

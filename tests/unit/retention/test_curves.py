@@ -98,3 +98,11 @@ def test_impossible_questions_are_refused():
         kaplan_meier(SMALL).quantile(1.0)
     with pytest.raises(ArgumentError, match="confidence_level"):
         kaplan_meier(SMALL).band(95)
+
+
+def test_a_curve_that_begins_late_has_the_clients_followed_from_there_behind_its_first_interval():
+    """At a landmark everybody is still there: the exact interval counts them."""
+    late = CensoredTimes([40.0, 50.0, 60.0, 90.0], [True, True, False, False], entry=[28.0, 28.0, 28.0, 10.0])
+    band = kaplan_meier(late, from_day=28.0).band()
+    assert (band.days[0], band.retained[0]) == (28.0, 1.0)
+    assert band.lower[0] == pytest.approx(0.025 ** (1.0 / 4.0))
