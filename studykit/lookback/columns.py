@@ -54,6 +54,13 @@ _LAST_DAY = WantedColumn(
     "last_day", "date", "last day", True, ("end", "end date", "to", "until", "ends", "last date")
 )
 
+_JOINED_ON = WantedColumn(
+    "joined_on", "date", "day the client joined the studio", False,
+    ("joined", "join date", "joining date", "date joined", "member since", "client since",
+     "start date", "membership start", "contract start", "first day", "registered on",
+     "sign-up date"),
+)  # fmt: skip
+
 WANTED: Mapping[str, tuple[WantedColumn, ...]] = {
     SESSIONS: (
         _CLIENT,
@@ -76,15 +83,11 @@ WANTED: Mapping[str, tuple[WantedColumn, ...]] = {
              "partner repetitions", "with partner reps", "partner sets", "partner rep count", "partner",
              "hand-resisted reps", "manual resistance reps"),
         ),
+        _JOINED_ON,
     ),
     "clients": (
         _CLIENT,
-        WantedColumn(
-            "joined_on", "date", "day the client joined the studio", False,
-            ("joined", "join date", "joining date", "date joined", "member since", "client since",
-             "start date", "membership start", "contract start", "first day", "registered on",
-             "sign-up date"),
-        ),
+        _JOINED_ON,
     ),
     "pauses": (
         _CLIENT,

@@ -76,6 +76,25 @@ def joining_days(
     return joined
 
 
+def joined_in_rows(
+    sieve: Sieve, places: Mapping[str, int], client: Integers, days: Integers, number: int
+) -> Integers:
+    """Joining day of every client from rows that repeat it; the earliest where they differ, which is said."""
+    known = sieve.kept & (client != UNKNOWN) & (days != UNKNOWN_DAY)
+    latest = np.full(number, UNKNOWN_DAY, dtype=np.int64)
+    earliest = np.full(number, -UNKNOWN_DAY, dtype=np.int64)
+    np.maximum.at(latest, client[known], days[known])
+    np.minimum.at(earliest, client[known], days[known])
+    differ = np.zeros(sieve.table.rows, dtype=bool)
+    differ[known] = days[known] != earliest[client[known]]
+    if "joined_on" in places:
+        sieve.notice(
+            differ, "another joining date than in other rows of the client", index=places["joined_on"],
+            expected="one joining date for each client", todo="Correct it; the earliest was used.",
+        )  # fmt: skip
+    return np.where(latest == UNKNOWN_DAY, UNKNOWN_DAY, earliest)
+
+
 # --- facts at entry ------------------------------------------------------------------------------
 
 

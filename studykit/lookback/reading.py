@@ -28,6 +28,7 @@ from studykit.lookback.people import (
     clients_in,
     days_in,
     inside_pauses,
+    joined_in_rows,
     joining_days,
     understand_closures,
     understand_departures,
@@ -201,7 +202,7 @@ class _Reading:
         """Everything brought together."""
         sieve, places = self.sieves[SESSIONS], self.placed.places[SESSIONS]
         rows = self._sessions(sieve, places)
-        joined = before_joining(sieve, places, rows, self._joined())
+        joined = before_joining(sieve, places, rows, self._joined(rows.client))
         one = one_a_day(sieve, places, rows)
         came = one[rows.state[one] == ATTENDED]
         self._refuse_too_many(sieve, len(came))
@@ -251,10 +252,10 @@ class _Reading:
             said_states=self.settings.statuses, today=self.settings.last_possible,
         )  # fmt: skip
 
-    def _joined(self) -> Integers:
+    def _joined(self, of_rows: Integers) -> Integers:
         number = len(self.clients[SESSIONS].codes)
-        if "clients" not in self.sieves:
-            return np.full(number, UNKNOWN_DAY, dtype=np.int64)
+        if "joined_on" not in self.placed.places.get("clients", {}):
+            return self._joined_in_sessions(of_rows, number)
         sieve, places = self.sieves["clients"], self.placed.places["clients"]
         client = clients_in(sieve, places, self.clients["clients"])
         days, said = days_in(sieve, places, "joined_on", self.order, needed=False)
@@ -264,6 +265,13 @@ class _Reading:
             sieve.notice(late, "a joining date in the future", index=places["joined_on"], severity="stop",
                          expected="a day that is past", todo="Correct it; it is not used.")  # fmt: skip
         return joining_days(sieve, places, client, np.where(late, UNKNOWN_DAY, days), number)
+
+    def _joined_in_sessions(self, of_rows: Integers, number: int) -> Integers:
+        """Joining days from the export itself, where it repeats them in every row."""
+        sieve, places = self.sieves[SESSIONS], self.placed.places[SESSIONS]
+        days, said = days_in(sieve, places, "joined_on", self.order, needed=False)
+        self.findings += said
+        return joined_in_rows(sieve, places, of_rows, days, number)
 
     def _facts(self, people: Integers) -> tuple[ClientFact, ...]:
         if "clients" not in self.sieves:

@@ -466,3 +466,13 @@ def test_clients_who_stand_twice_and_joining_dates_in_the_future(tmp_path: Path)
     reasons = {item.reason for item in log.noticed}
     assert reasons == {"a client who stands there twice", "a joining date in the future"}
     assert any("They were taken as one" in str(finding) for finding in log.findings)
+
+
+def test_joining_dates_may_stand_in_the_export_itself(tmp_path: Path) -> None:
+    lines = ("client,date,joined_on", "C1,2025-03-04,2025-03-01", "C1,2025-03-08,2025-03-02",
+             "C2,2025-03-05,", "C3,2025-03-05,2025-03-05")  # fmt: skip
+    log = read_attendance(write(tmp_path, *lines), settings=TODAY)
+    assert log.joined.tolist() == [day("2025-03-01"), UNKNOWN_DAY, day("2025-03-05")]
+    assert [(item.reason, item.rows.tolist()) for item in log.noticed] == [
+        ("another joining date than in other rows of the client", [3])
+    ]
