@@ -103,8 +103,15 @@ def too_few_departures(
     )
 
 
-def build_design(exposure: Floats, terms: tuple[Term, ...], *, strata: Integers, events: int) -> Design:
-    """Add terms in their order, as long as there are `EVENTS_PER_COLUMN` departures per column.
+def build_design(
+    exposure: Floats,
+    terms: tuple[Term, ...],
+    *,
+    strata: Integers,
+    events: int,
+    per_column: int = EVENTS_PER_COLUMN,
+) -> Design:
+    """Add terms in their order, as long as there are ``per_column`` departures for each column.
 
     Examples
     --------
@@ -114,7 +121,7 @@ def build_design(exposure: Floats, terms: tuple[Term, ...], *, strata: Integers,
     >>> built.adjusted_for, built.left_out
     (('age',), ('constant',))
     """
-    room = max(events // EVENTS_PER_COLUMN - 1, 0)
+    room = max(events // per_column - 1, 0)
     every = np.hstack([exposure[:, None], *(term.columns for term in terms)])
     gram = within_strata(every, strata)
     chosen, names, used, left_out = [0], ["partner reps"], [], []

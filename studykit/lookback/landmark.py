@@ -40,6 +40,7 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+EVENTS_PER_COLUMN = 10  # one row for each client: fewer columns than sessions can bear
 DAYS_BETWEEN_BANDS = 7
 BANDS = 4
 
@@ -50,7 +51,7 @@ ESTIMAND = (
 )
 METHOD = (
     "Landmark on day {landmark}; proportional hazards from there with a baseline of its own for each week "
-    "since the last session{strata} and robust standard errors by {clusters}; shares that left by day "
+    "since the last session{strata}{clusters}; shares that left by day "
     "{horizon} by a complementary log-log model of those who joined early enough, standardised over "
     "them."
 )
@@ -201,16 +202,18 @@ def landmark_hazard_ratio(
     """By proportional hazards, within weeks since the last session and trainers."""
     band = np.minimum(rows.recency // DAYS_BETWEEN_BANDS, BANDS - 1)
     strata = np.unique(trainers.strata * BANDS + band, return_inverse=True)[1].astype(np.int64)
-    design = build_design(rows.exposed.astype(float), terms, strata=strata, events=events)
+    design = build_design(
+        rows.exposed.astype(float), terms, strata=strata, events=events, per_column=EVENTS_PER_COLUMN
+    )
+    clusters = trainers.clusters if trainers.role == "clusters" else None  # one row for each client
     try:
-        model = fit_hazards(
-            times, design.columns, names=design.names, strata=strata, clusters=trainers.clusters
-        )
+        model = fit_hazards(times, design.columns, names=design.names, strata=strata, clusters=clusters)
         own = model.log_hazard_ratio(design.names[0])
+        if clusters is None:
+            freedom = max(times.events - len(design.names), 1.0)
+            own = replace(own, degrees_of_freedom=freedom, method="information, departures minus columns")
     except ConvergenceError:
         return None, design
-    if trainers.role != "clusters":
-        own = replace(own, method="robust over clients, clients minus two")
     return ratio(own), design
 
 
@@ -237,7 +240,9 @@ def _shares(
     strata = np.unique(trainers.strata[enough], return_inverse=True)[1].astype(np.int64)
     clusters = np.unique(trainers.clusters[enough], return_inverse=True)[1].astype(np.int64)
     own = tuple(Term(term.name, term.columns[enough]) for term in terms)
-    design = build_design(exposed.astype(float), own, strata=strata, events=int(left.sum()))
+    design = build_design(
+        exposed.astype(float), own, strata=strata, events=int(left.sum()), per_column=EVENTS_PER_COLUMN
+    )
     try:
         model = fit_discrete_hazards(
             left, design.columns, names=design.names, strata=strata, clusters=clusters
@@ -247,7 +252,9 @@ def _shares(
     both = [standardised_share(model, design.columns, strata, clusters, exposure=a) for a in (1.0, 0.0)]
     freedom = model.log_hazard_ratio(design.names[0]).degrees_of_freedom
     stayed = both[0][0], both[1][0]
-    difference, share_ratio = compare_shares(stayed, (both[0][1], both[1][1]), freedom=freedom)
+    difference, share_ratio = compare_shares(
+        stayed, (both[0][1], both[1][1]), freedom=freedom, inflation=model.small_sample_inflation
+    )
     return _Shares(difference, share_ratio, (100.0 * stayed[0], 100.0 * stayed[1]), int(enough.sum()))
 
 
@@ -283,7 +290,7 @@ class _Builder:
         days = {"landmark": self.landmark, "horizon": self.horizon}
         method = METHOD.format(
             strata=" and each trainer" if within else "",
-            clusters="trainers" if role == "clusters" else "clients",
+            clusters=" and robust standard errors by trainers" if role == "clusters" else "",
             **days,
         )
         method += "" if design is None else design.omission

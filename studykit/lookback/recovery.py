@@ -114,7 +114,7 @@ def own_truths(
 ) -> dict[str, tuple[float, float]]:
     """The truth of every number, with its Monte Carlo error."""
     many = replace(truth, clients=clients, days=HORIZON + 30)
-    found = [_truths_once(many, 1_000_000 + repeat) for repeat in range(repeats)]
+    found = [_truths_once(many, 1_000_000 + repeat, window=truth.days) for repeat in range(repeats)]
     exact = {"naive, ratio", "session clock, ratio"}
     return {
         name: (
@@ -127,7 +127,7 @@ def own_truths(
     }
 
 
-def _truths_once(truth: StudioTruth, seed: int) -> dict[str, float]:
+def _truths_once(truth: StudioTruth, seed: int, *, window: int) -> dict[str, float]:
     def lives(regime: Regime) -> SimulatedStudio:
         return simulate_studio(truth, seed, regime=regime, all_join_on=0)
 
@@ -143,10 +143,11 @@ def _truths_once(truth: StudioTruth, seed: int) -> dict[str, float]:
         "strategies from joining, difference": _gap(left(start), left(refrain)),
     }
     by_chance = lives(Regime())
+    followed = stream(seed, "look back", "followed").integers(0, window, truth.clients)
     for landmark in LANDMARKS:
         begun = lives(Regime(at_latest=landmark + 1)).confirmed_on()
         not_begun = lives(Regime(forgotten_on=landmark + 1)).confirmed_on()
-        ratio, difference = _landmark_truth(truth, by_chance, landmark, begun, not_begun)
+        ratio, difference = _landmark_truth(truth, by_chance, landmark, begun, not_begun, followed)
         found[f"landmark {landmark}, ratio"] = ratio
         found[f"landmark {landmark}, difference"] = difference
     return found
@@ -162,23 +163,31 @@ def _landmark_truth(
     landmark: int,
     begun: NDArray[np.int64],
     not_begun: NDArray[np.int64],
+    followed: NDArray[np.int64],
 ) -> tuple[float, float]:
-    """Every client still training on the landmark twice: once with partner reps by then, once without."""
+    """Every client still training on the landmark twice: once with partner reps by then, once without.
+
+    The ratio averages over the follow-up that records give: those without partner reps begin in time, so that
+    it changes with the day up to which clients are followed.
+    """
     log = records_of(truth, by_chance)
     episodes = follow_clients(log)
     rows = landmark_rows(episodes, session_facts(log, episodes), landmark)
     clients = episodes.client[rows.episode]
     both = np.concatenate((begun[clients], not_begun[clients]))
+    until = np.minimum(np.tile(followed[clients], 2), HORIZON)
+    long_enough = until > landmark
     twice = replace(
         rows,
-        episode=np.tile(rows.episode, 2),
-        exposed=np.repeat([True, False], clients.size),
-        recency=np.tile(rows.recency, 2),
-        recent=np.tile(rows.recent, 2),
-        overall=np.tile(rows.overall, 2),
-        trainer=np.tile(rows.trainer, 2),
+        episode=np.tile(rows.episode, 2)[long_enough],
+        exposed=np.repeat([True, False], clients.size)[long_enough],
+        recency=np.tile(rows.recency, 2)[long_enough],
+        recent=np.tile(rows.recent, 2)[long_enough],
+        overall=np.tile(rows.overall, 2)[long_enough],
+        trainer=np.tile(rows.trainer, 2)[long_enough],
     )
-    times = CensoredTimes(np.minimum(both, HORIZON), both <= HORIZON, entry=np.full(both.size, landmark))
+    both, until = both[long_enough], until[long_enough]
+    times = CensoredTimes(np.minimum(both, until), both <= until, entry=np.full(both.size, landmark))
     trainers = trainer_role(twice.exposed.astype(float), twice.trainer, twice.episode)
     ratio, _ = landmark_hazard_ratio(
         times, twice, trainers, landmark_terms(log, episodes, twice, landmark), times.events
@@ -250,7 +259,7 @@ def recover(
     studios : iterable of int
         Seeds.
     workers : int
-        Processes; the result does not depend on it.
+        Processes; the result does not depend on it, up to the last bits of linear algebra.
     truth_clients, truth_repeats : int
         Clients that live twice, and how many such populations, for the truths.
     """

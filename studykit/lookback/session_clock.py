@@ -267,6 +267,7 @@ def _curves(
         stayed,
         (both[0].influence[-1], both[1].influence[-1]),
         freedom=own.degrees_of_freedom,
+        inflation=model.small_sample_inflation,
     )
     since = f", of those who still trained on day {from_day}" if from_day else ""
     return Absolute(

@@ -95,6 +95,12 @@ class DiscreteHazardModel:
             "CR2 sandwich over clusters, Satterthwaite",
         )
 
+    @property
+    def small_sample_inflation(self) -> float:
+        """By how much the small-sample correction lengthens the standard error of the first coefficient."""
+        plain = float(self.model_covariance[0] @ (self._scores.T @ self._scores) @ self.model_covariance[0])
+        return max(math.sqrt(float(self.covariance[0, 0]) / plain), 1.0) if plain > 0.0 else 1.0
+
     def influence(self, of_coefficients: Floats, of_intercepts: Floats) -> Floats:
         """Each cluster's influence on quantities, from their derivatives by coefficients and by intercepts.
 
@@ -295,7 +301,9 @@ def _derivatives(rows: _Rows, eta: Floats) -> tuple[Floats, Floats]:
 def _log_likelihood(rows: _Rows, eta: Floats) -> float:
     mu = np.exp(np.minimum(eta, 30.0))
     gone = rows.y > 0.0
-    return float(rows.weight[gone] @ np.log(-np.expm1(-mu[gone])) - rows.weight[~gone] @ mu[~gone])
+    with np.errstate(divide="ignore"):  # a step too far gives minus infinity, and is halved
+        of_events = np.log(-np.expm1(-mu[gone]))
+    return float(rows.weight[gone] @ of_events - rows.weight[~gone] @ mu[~gone])
 
 
 def _sums(stratum: Integers, strata: int, weight: Floats, x: Floats) -> Floats:
