@@ -151,11 +151,12 @@ def _split(
     width = USUAL_FIXED_EFFECTS
     for k in sorted(range(len(effects)), key=lambda k: -len(effects[k].levels)):
         candidate = joined(blocks, codes[k])
-        columns = sum(len(effects[number].levels) * orders[number] for number in (*outer, k))
-        if columns > MOST_NESTED:
-            columns = max(MOST_NESTED, columns_in_group([*outer, k], codes, orders, blocks))
         size, larger = int(np.bincount(blocks).max()), int(np.bincount(candidate).max())
-        if _cost(larger, width) <= _cost(size, USUAL_FIXED_EFFECTS + columns):
+        columns = sum(len(effects[number].levels) * orders[number] for number in (*outer, k))
+        inside = _cost(larger, width)
+        if columns > MOST_NESTED and inside > _cost(size, USUAL_FIXED_EFFECTS + MOST_NESTED):
+            columns = max(MOST_NESTED, columns_in_group([*outer, k], codes, orders, blocks))
+        if inside <= _cost(size, USUAL_FIXED_EFFECTS + columns):
             inner.append(k)
             blocks = candidate
         else:

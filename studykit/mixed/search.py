@@ -93,9 +93,7 @@ def _look(problem: Problem, psi: Array) -> _Place:
 
 def _place(parameters: ParameterMap, psi: Array, state: State, derivatives: Derivatives) -> _Place:
     gradient, hessian = parameters.pull_back(psi, derivatives.gradient, derivatives.hessian)
-    bad = ~(
-        np.isfinite(state.value) & np.isfinite(gradient).all(axis=1) & np.isfinite(hessian).all(axis=(1, 2))
-    )
+    bad = ~np.isfinite(state.value + gradient.sum(axis=1) + hessian.sum(axis=(1, 2)))
     if bad.any():
         gradient[bad], hessian[bad] = 0.0, np.eye(parameters.size)
     return _Place(psi, np.where(bad, np.inf, state.value), gradient, hessian, derivatives.gradient)
