@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from studykit import __version__
 from studykit.console import Progress, TrialProgress, ask, confirm, is_interactive, plain, safe_output
 from studykit.errors import ArgumentError, Finding, FindingsError, FolderError, StudykitError
-from studykit.options import LOOK_BACK, SIMULATING, TABLES, day, option, whole
+from studykit.options import LOOK_BACK, SIMULATING, day, look_back_wish, option, whole
 
 if TYPE_CHECKING:
     from studykit.planning.plan import Plan
@@ -398,28 +398,9 @@ class _Keyboard:
 
 def lookback(arguments: argparse.Namespace) -> int:
     """Look back at attendance records: how staying and partner reps went together, without a trial."""
-    from studykit.study.looking_back import Said, Wish, demo_export, look_back_from
+    from studykit.study.looking_back import look_back_from
 
-    if arguments.demo == (arguments.file is not None):
-        raise ArgumentError(
-            where="lookback", expected="the FILE of an attendance export, or --demo",
-            got="both" if arguments.demo else "neither", todo="Give one of them.",
-        )  # fmt: skip
-    file, tables = demo_export(Path("demo_attendance")) if arguments.demo else (arguments.file, {})
-    tables |= {name: str(path) for name in TABLES if (path := getattr(arguments, name)) is not None}
-    said = Said(
-        columns=dict(arguments.column),
-        statuses=dict(arguments.status),
-        tables=tables,
-        adopted=dict(arguments.adopted),
-        date_order=arguments.date_order,
-        extracted_on="" if arguments.exported_on is None else arguments.exported_on.isoformat(),
-        facts=tuple(arguments.fact),
-    )
-    wish = Wish(
-        file, said, out=arguments.out, recode=arguments.recode, study=arguments.study,
-        by=arguments.by, options={"horizon": arguments.horizon, "lead": arguments.lead},
-    )  # fmt: skip
+    wish = look_back_wish(arguments)
     asking = _Keyboard() if is_interactive() and not arguments.json else None
     done = look_back_from(wish, asking=asking, step=Progress(2 if asking else 3).step)
     for notice in done.notices:

@@ -5,7 +5,12 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+from studykit.errors import ArgumentError
+
+if TYPE_CHECKING:
+    from studykit.study.looking_back import Wish
 
 METHODS = ("session clock", "landmark", "strategies from joining", "before and after")
 TABLES = ("clients", "pauses", "departures", "closures", "trainers")
@@ -108,6 +113,34 @@ _LEAD = option(
     choices=METHODS,
     help="the answer that leads, named before the file is opened (default: session clock)",
 )
+_BOOTSTRAP = option(
+    "--bootstrap",
+    type=whole,
+    metavar="N",
+    help="resamples of clients (default: as many as needed up to 2,000 clients, none above)",
+)
+_LANDMARKS = option(
+    "--landmark",
+    action="append",
+    default=[],
+    type=whole,
+    metavar="DAY",
+    help="a fixed day to compare from, ascending (default: 28, 56 and 84)",
+)
+_GRACE = option(
+    "--weeks-to-begin",
+    type=whole,
+    default=4,
+    metavar="W",
+    help="weeks within which new clients begin partner reps, or do not (default: 4)",
+)
+_ABSENCE = option(
+    "--absence",
+    type=whole,
+    default=28,
+    metavar="DAYS",
+    help="days away that count as having left (default: 28)",
+)
 _OUT = option("--out", type=Path, metavar="FOLDER", help="for the results (default: beside the file)")
 _RECODE = option(
     "--recode", action="store_true", help="write a copy with codes for names, and a key to keep elsewhere"
@@ -116,7 +149,7 @@ _IN_STUDY = option("--study", type=Path, metavar="STUDY", help="log the look in 
 _LOOKER = option("--by", default="", metavar="CODE", help="who looks, for the ledger")
 LOOK_BACK = (
     _EXPORT, _DEMO, _COLUMN, _STATUS, _DATE_ORDER, *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED, _HORIZON,
-    _LEAD, _OUT, _RECODE, _IN_STUDY, _LOOKER,
+    _LEAD, _LANDMARKS, _GRACE, _ABSENCE, _BOOTSTRAP, _OUT, _RECODE, _IN_STUDY, _LOOKER,
 )  # fmt: skip
 
 
@@ -136,3 +169,50 @@ SIMULATING = (
         "--workers", type=workers, default=1, metavar="N", help="processes, or a Dask scheduler's address"
     ),
 )
+
+
+def look_back_wish(arguments: argparse.Namespace) -> Wish:
+    """What a look back is asked to do, from its options.
+
+    Raises
+    ------
+    ArgumentError
+        If no export is named, or an export and the invented one.
+    FolderError
+        If the invented export cannot be copied.
+    """
+    from studykit.study.looking_back import Said, Wish, demo_export
+
+    if arguments.demo == (arguments.file is not None):
+        raise ArgumentError(
+            where="lookback", expected="the FILE of an attendance export, or --demo",
+            got="both" if arguments.demo else "neither", todo="Give one of them.",
+        )  # fmt: skip
+    file, tables = demo_export(Path("demo_attendance")) if arguments.demo else (arguments.file, {})
+    tables |= {name: str(path) for name in TABLES if (path := getattr(arguments, name)) is not None}
+    said = Said(
+        columns=dict(arguments.column),
+        statuses=dict(arguments.status),
+        tables=tables,
+        adopted=dict(arguments.adopted),
+        date_order=arguments.date_order,
+        extracted_on="" if arguments.exported_on is None else arguments.exported_on.isoformat(),
+        facts=tuple(arguments.fact),
+    )
+    return Wish(
+        file, said, out=arguments.out, recode=arguments.recode, study=arguments.study,
+        by=arguments.by, options=_look_back_options(arguments),
+    )  # fmt: skip
+
+
+def _look_back_options(arguments: argparse.Namespace) -> dict[str, Any]:
+    """What the analysis is told; what was not said keeps its default."""
+    said = {
+        "horizon": arguments.horizon,
+        "lead": arguments.lead,
+        "landmarks": tuple(arguments.landmark),
+        "grace_weeks": arguments.weeks_to_begin,
+        "absence_days": arguments.absence,
+        "bootstrap": arguments.bootstrap,
+    }
+    return {name: value for name, value in said.items() if value not in (None, ())}

@@ -20,10 +20,12 @@ from studykit.results import RowCount
 from studykit.study import Study
 from studykit.study.looking_back import Said, Wish, look_back_from, told_of_records
 
+TOLD: list[dict[str, object]] = []
 
-def nothing_compared(log: AttendanceLog, *, horizon: int = 182, lead: str = "session clock") -> LookBack:
+
+def nothing_compared(log: AttendanceLog, *, horizon: int = 182, **options: object) -> LookBack:
     """The look back of records that allow no comparison: enough for what happens around it."""
-    assert lead
+    TOLD.append(options)
     days = np.array([0.0, float(horizon)])
     curve = Curve("all clients", days, np.array([1.0, 0.7]), days * 0, days * 0 + 1, np.array([20, 12]))
     return LookBack(
@@ -178,6 +180,14 @@ def test_the_command_prints_the_answer_and_where_the_page_is(
     out = capsys.readouterr().out
     assert "No comparison can be made from these records" in out
     assert "export_lookback/lookback.html" in out.replace("\\", "/")
+
+
+def test_options_reach_the_analysis_and_those_not_given_keep_their_defaults(tmp_path: Path) -> None:
+    words = ["--landmark", "30", "--landmark", "60", "--weeks-to-begin", "6", "--lead", "landmark"]
+    assert main(["lookback", str(export(tmp_path)), *words]) == 0
+    assert TOLD[-1] == {"lead": "landmark", "landmarks": (30, 60), "grace_weeks": 6, "absence_days": 28}
+    assert main(["lookback", str(export(tmp_path)), "--bootstrap", "200", "--absence", "56"]) == 0
+    assert TOLD[-1] == {"lead": "session clock", "grace_weeks": 4, "absence_days": 56, "bootstrap": 200}
 
 
 def test_json_goes_alone_to_standard_output(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
