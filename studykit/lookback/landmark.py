@@ -2,7 +2,9 @@
 
 Membership comes from sessions up to the landmark only, so no day before it is counted for either side.
 Departures are dated by the day they were confirmed, and whoever attended shortly before the landmark cannot
-be confirmed soon after it: clients are compared within weeks since the last session.
+be confirmed soon after it: clients are compared within weeks since the last session. Departures confirmed in
+the first four weeks had their last session before the landmark, when partner reps may have been at work
+already: they belong to the comparison, and make it somewhat stronger than one of what follows the landmark.
 """
 
 from __future__ import annotations
