@@ -9,8 +9,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from studykit.records.dates import calendar_day, date_readings, is_day_count
 from studykit.protocol.identifiers import code_trouble, personal_mark
+from studykit.records.dates import calendar_day, date_readings, is_day_count
 from studykit.records.nearest import listed, nearest_known
 from studykit.records.schema import PEOPLE_COLUMNS, YES_NO, Column
 

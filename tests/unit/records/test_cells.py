@@ -6,6 +6,7 @@ import datetime as dt
 
 import pytest
 
+from studykit.protocol.identifiers import personal_mark
 from studykit.records.cells import (
     Respelt,
     Trouble,
@@ -15,7 +16,6 @@ from studykit.records.cells import (
     read_date,
     read_number,
 )
-from studykit.protocol.identifiers import personal_mark
 from studykit.records.schema import Column
 
 NUMBER = Column("load", "number", "a load")
