@@ -1,7 +1,7 @@
 """Assurance: the probability of success when the effect itself is uncertain.
 
-With normal quantiles it has a closed form; with t the power is averaged over the prior by Gauss-Hermite
-quadrature.
+With normal quantiles it has a closed form, and with t it is the tail of a noncentral t; power of any other
+kind is averaged over the prior by Gauss-Hermite quadrature.
 """
 
 from __future__ import annotations
@@ -10,10 +10,10 @@ import math
 from collections.abc import Callable
 
 import numpy as np
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr, ndtri, stdtrit
 
 from studykit.errors import ArgumentError
-from studykit.planning.power import ErrorAndFreedom, check_share
+from studykit.planning.power import ErrorAndFreedom, chance_beyond, check_share
 
 _POINTS, _WEIGHTS = np.polynomial.hermite_e.hermegauss(40)
 _COVERED = 0.95  # of a prior, by the plausible range of an assumption
@@ -63,7 +63,7 @@ def spread_of_prior(low: float, high: float) -> float:
 
 
 def assurance_by_t(mean: float, spread: float, known: ErrorAndFreedom, *, alpha: float = 0.05) -> float:
-    """The same by t: power in the direction of the expected effect, averaged over a normal prior.
+    r"""The same by t: power in the direction of the expected effect, averaged over a normal prior.
 
     Parameters
     ----------
@@ -74,14 +74,20 @@ def assurance_by_t(mean: float, spread: float, known: ErrorAndFreedom, *, alpha:
     alpha : float
         Two-sided type I error.
 
+    Notes
+    -----
+    Prior and error together are normal with variance :math:`\tau^2+v`, so that the statistic times
+    :math:`\tau/\sqrt{\tau^2+v}` is a noncentral t: exact, however wide the prior.
+
     Examples
     --------
     >>> round(assurance_by_t(0.5, 0.2, ErrorAndFreedom((2 / 64) ** 0.5, float("inf"))), 6)
     0.717406
     """
     check_share(alpha, name="alpha")
-    direction = -1.0 if mean < 0.0 else 1.0
-    return averaged(direction * mean, spread, lambda effect: known.power(effect, alpha=alpha / 2.0, sides=1))
+    together = math.hypot(known.standard_error, spread)
+    critical = float(stdtrit(known.degrees_of_freedom, 1.0 - alpha / 2.0)) * known.standard_error / together
+    return chance_beyond(critical, abs(mean) / together, known.degrees_of_freedom)
 
 
 def averaged(mean: float, spread: float, chance: Callable[[float], float]) -> float:

@@ -18,7 +18,7 @@ from scipy.special import gammaincinv, gammaln, ndtr, ndtri, stdtrit
 from studykit.errors import ArgumentError, DesignError
 
 Sides = Literal[1, 2]
-_CERTAIN = 30.0  # beyond so many standard errors power is one to more digits than a float has
+_CERTAIN = 30.0  # standard errors: from there on the library gives no number, and the normal is certain
 _MOST = 10_000_000
 MOST_CLIENTS = 100_000  # what no studio, nor a group of them, has
 
@@ -79,33 +79,49 @@ def t_power(
         )
     check_share(alpha, name="alpha")
     noncentrality = effect / standard_error
-    if noncentrality > _CERTAIN or (sides == 2 and noncentrality < -_CERTAIN):
-        return 1.0
-    if noncentrality < -_CERTAIN:
-        return 0.0
     if math.isinf(degrees_of_freedom):
         critical = float(ndtri(1.0 - alpha / sides))
         upper = float(ndtr(noncentrality - critical))
         return upper + float(ndtr(-noncentrality - critical)) if sides == 2 else upper
     alternative = "two-sided" if sides == 2 else "larger"
-    with np.errstate(all="ignore"):
-        value = float(
-            _noncentral().power(noncentrality, 1.0, alpha, df=degrees_of_freedom, alternative=alternative)
-        )
+    value = math.nan
+    if abs(noncentrality) <= _CERTAIN:
+        with np.errstate(all="ignore"):
+            value = float(
+                _noncentral().power(noncentrality, 1.0, alpha, df=degrees_of_freedom, alternative=alternative)
+            )
     if math.isnan(value):
-        value = _power_by_quadrature(noncentrality, degrees_of_freedom, alpha, sides)
+        critical = float(stdtrit(degrees_of_freedom, 1.0 - alpha / sides))
+        value = chance_beyond(critical, noncentrality, degrees_of_freedom)
+        value += chance_beyond(critical, -noncentrality, degrees_of_freedom) if sides == 2 else 0.0
     return min(max(value, 0.0), 1.0)
 
 
-def _power_by_quadrature(noncentrality: float, freedom: float, alpha: float, sides: Sides) -> float:
-    """The same by averaging over the estimated spread; where the library gives no number (few degrees)."""
+def chance_beyond(critical: float, noncentrality: float, degrees_of_freedom: float) -> float:
+    """Probability that a noncentral t lies above ``critical``, averaged over the estimated spread.
+
+    Examples
+    --------
+    >>> round(chance_beyond(2.0, 0.0, 10.0), 6), round(chance_beyond(1.96, 1.96, math.inf), 6)
+    (0.036694, 0.5)
+    """
+    if math.isinf(degrees_of_freedom):
+        return float(ndtr(noncentrality - critical))
+    points, weights = _spread_quadrature()
+    spread = np.sqrt(2.0 * gammaincinv(degrees_of_freedom / 2.0, points) / degrees_of_freedom)
+    short = critical * spread - noncentrality
+    if (
+        noncentrality > critical
+    ):  # the smaller of the two chances is summed: certainty is one, to the last digit
+        return 1.0 - float(np.sum(weights * ndtr(short)))
+    return float(np.sum(weights * ndtr(-short)))
+
+
+@lru_cache(maxsize=1)
+def _spread_quadrature() -> tuple[Any, Any]:
+    """Points in (0, 1), and their weights."""
     points, weights = np.polynomial.legendre.leggauss(400)
-    spread = np.sqrt(2.0 * gammaincinv(freedom / 2.0, (points + 1.0) / 2.0) / freedom)
-    critical = float(stdtrit(freedom, 1.0 - alpha / sides)) * spread
-    rejected = ndtr(noncentrality - critical)
-    if sides == 2:
-        rejected = rejected + ndtr(-noncentrality - critical)
-    return float(np.sum(weights * rejected) / 2.0)
+    return (points + 1.0) / 2.0, weights / 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,8 +173,6 @@ def detectable_difference(
     highest = 2.0
     while missing(highest) < 0.0:
         highest *= 2.0
-        if highest > _CERTAIN * 2.0:
-            break
     return float(brentq(missing, 0.0, highest, xtol=1e-12)) * standard_error
 
 

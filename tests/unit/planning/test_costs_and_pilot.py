@@ -105,6 +105,22 @@ def test_assurance_by_t_meets_the_normal_one_and_simulation() -> None:
     assert averaged(1.0, 2.0, lambda effect: effect) == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize("error", [1.0, 0.2, 0.05, 0.01])
+def test_assurance_by_t_is_exact_however_wide_the_prior_is(error: float) -> None:
+    """Averaging a chance that climbs within a hair's breadth over a few points was off by up to 0.06."""
+    for mean in (0.2, 0.5, -1.0):
+        got = assurance_by_t(mean, 1.0, ErrorAndFreedom(error, math.inf))
+        assert got == pytest.approx(assurance(abs(mean), 1.0, error), abs=1e-9)
+        points = np.linspace(-8.0, 8.0, 16_001)
+        for known in (ErrorAndFreedom(error, 3.0), ErrorAndFreedom(error, 25.0)):
+            critical = stats.t.ppf(0.975, known.degrees_of_freedom)
+            spread = np.sqrt(stats.chi2.ppf((np.arange(400) + 0.5) / 400, known.degrees_of_freedom)
+                             / known.degrees_of_freedom)  # fmt: skip
+            chance = stats.norm.cdf((abs(mean) + points[:, None]) / error - critical * spread).mean(axis=1)
+            expected = float((chance * stats.norm.pdf(points)).sum() * (points[1] - points[0]))
+            assert assurance_by_t(mean, 1.0, known) == pytest.approx(expected, abs=2e-3)
+
+
 def test_chances_by_number_of_clients() -> None:
     plan = plan_study(protocol())
     strength, retention = plan.chances

@@ -5,10 +5,11 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import integrate, stats
 
 from studykit.errors import ArgumentError, DesignError
 from studykit.planning.power import (
-    _power_by_quadrature,
+    chance_beyond,
     detectable_difference,
     expected_half_width,
     mean_of_standard_deviation,
@@ -47,8 +48,25 @@ def test_few_degrees_of_freedom_give_a_number_between_their_neighbours(freedom: 
 def test_quadrature_agrees_with_the_library() -> None:
     for freedom in (1.0, 3.0, 12.0, 40.0):
         for effect in (0.5, 2.0, 3.5):
-            got = _power_by_quadrature(effect, freedom, 0.05, 2)
+            critical = float(stats.t.ppf(0.975, freedom))
+            got = chance_beyond(critical, effect, freedom) + chance_beyond(critical, -effect, freedom)
             assert got == pytest.approx(t_power(effect, 1.0, degrees_of_freedom=freedom), abs=1e-6)
+
+
+def test_a_huge_effect_is_not_certain_where_the_critical_value_is_larger_still() -> None:
+    """Integrated by scipy over the estimated spread, which with one degree of freedom is half-normal."""
+    for effect, alpha in ((31.0, 0.005), (40.0, 0.01), (31.0, 0.05)):
+        critical = float(stats.t.ppf(1.0 - alpha / 2.0, 1))
+
+        def missed(spread: float, effect: float = effect, critical: float = critical) -> float:
+            return float(stats.norm.cdf(critical * spread - effect) * 2.0 * stats.norm.pdf(spread))
+
+        middle = effect / critical
+        around = [max(0.0, middle - 10.0 / critical), middle + 10.0 / critical]
+        expected = 1.0 - integrate.quad(missed, 0.0, 12.0, points=around, limit=200)[0]
+        assert t_power(effect, 1.0, degrees_of_freedom=1.0, alpha=alpha) == pytest.approx(expected, abs=1e-4)
+    difference = detectable_difference(1.0, degrees_of_freedom=1.0, alpha=0.01)
+    assert t_power(difference, 1.0, degrees_of_freedom=1.0, alpha=0.01) == pytest.approx(0.8, abs=1e-6)
 
 
 def test_the_expected_standard_deviation_of_small_samples() -> None:
