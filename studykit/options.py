@@ -36,6 +36,13 @@ def whole(text: str) -> int:
     return int(text)
 
 
+def trials(text: str) -> int:
+    """A number of simulated studies from the command line."""
+    if not (text.isdecimal() and 2 <= int(text) <= 10_000_000):
+        raise argparse.ArgumentTypeError(f"a number of studies from 2 is wanted, not {text!r}")
+    return int(text)
+
+
 def workers(text: str) -> int | str:
     """How many processes, or the address of a Dask scheduler, from the command line."""
     if "://" in text:
@@ -162,7 +169,11 @@ SIMULATING = (
     ),
     option("--simulate", action="store_true", help="try the plan out on simulated studies as well"),
     option(
-        "--trials", type=whole, default=500, metavar="N", help="simulated studies of this size (default: 500)"
+        "--trials",
+        type=trials,
+        default=500,
+        metavar="N",
+        help="simulated studies of this size (default: 500)",
     ),
     option("--seed", type=whole, default=1, metavar="N", help="of the simulation (default: 1)"),
     option(

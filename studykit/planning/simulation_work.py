@@ -7,14 +7,17 @@ same bits for any number of workers.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Sequence
-from contextlib import ExitStack, closing
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
+from threading import Event, current_thread, main_thread
+from types import FrameType
 from typing import Generic, TypeVar
 
 from joblib import Parallel, delayed, parallel_config
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from studykit.errors import ArgumentError
 
@@ -63,7 +66,7 @@ def do_pieces(
     Returns
     -------
     Done
-        Ctrl-C ends the work early and keeps what is done.
+        Ctrl-C ends the work early and keeps what is done; pieces that have begun are finished first.
 
     Raises
     ------
@@ -78,34 +81,67 @@ def do_pieces(
     if isinstance(workers, int) and workers < 1:
         raise ArgumentError(where="workers", expected="a number from 1, or an address", got=repr(workers))
     total, finished, results = sum(sizes), 0, []
-    try:
-        with closing(_in_order(work, sizes, workers)) as pieces:
-            for size, result in zip(sizes, pieces, strict=True):
-                results.append(result)
-                finished += size
+    with _asked_to_stop() as stop:
+        for size, result in zip(sizes, _in_order(work, sizes, workers, stop), strict=False):
+            results.append(result)
+            finished += size
+            try:
                 if tell is not None:
                     tell(finished, total)
-    except KeyboardInterrupt:
-        return Done(tuple(results), stopped=True)
-    return Done(tuple(results), stopped=False)
+            except KeyboardInterrupt:
+                stop.set()
+    return Done(tuple(results), stopped=len(results) < len(sizes))
+
+
+@contextmanager
+def _asked_to_stop() -> Iterator[Event]:
+    """Set by Ctrl-C: pieces that have begun are finished, no other begins; a second Ctrl-C ends at once."""
+    stop = Event()
+
+    def asked(number: int, frame: FrameType | None) -> None:
+        if stop.is_set():
+            signal.default_int_handler(number, frame)
+        stop.set()
+
+    if current_thread() is not main_thread():  # only the main thread hears Ctrl-C
+        yield stop
+        return
+    before = signal.signal(signal.SIGINT, asked)
+    try:
+        yield stop
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _in_order(
-    work: Callable[[int, int], Result], sizes: Sequence[int], workers: Workers
-) -> Generator[Result, None, None]:
+    work: Callable[[int, int], Result], sizes: Sequence[int], workers: Workers, stop: Event
+) -> Iterator[Result]:
     """Results as they come, in the order of the pieces."""
     one = partial(_with_one_thread, work)
+
+    def begun() -> Iterator[tuple[int, int]]:
+        for number, size in enumerate(sizes):
+            if stop.is_set():
+                return
+            yield size, number
+
     if workers == 1 or len(sizes) <= 1:
-        yield from (one(size, number) for number, size in enumerate(sizes))
+        yield from (one(size, number) for size, number in begun())
         return
     with _cluster(workers) if isinstance(workers, str) else parallel_config("loky", n_jobs=workers):
-        pieces = (delayed(one)(size, number) for number, size in enumerate(sizes))
-        yield from Parallel(return_as="generator", pre_dispatch="all")(pieces)
+        pieces = (delayed(one)(size, number) for size, number in begun())
+        yield from Parallel(return_as="generator", pre_dispatch="3*n_jobs")(pieces)
 
 
 def _with_one_thread(work: Callable[[int, int], Result], size: int, number: int) -> Result:
-    with threadpool_limits(limits=1):
+    with _libraries().limit(limits=1):
         return work(size, number)
+
+
+@cache
+def _libraries() -> ThreadpoolController:
+    """The libraries of linear algebra in this process, looked for once."""
+    return ThreadpoolController()
 
 
 def _cluster(address: str) -> ExitStack:

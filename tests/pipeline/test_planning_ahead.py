@@ -62,7 +62,7 @@ def test_figures_from_an_earlier_study(mine, tmp_path, run) -> None:
     [
         (("--from-records", "nowhere"), "expected a folder with record tables"),
         (("--simulate", "--workers", "none"), "a number of processes, or an address"),
-        (("--simulate", "--trials", "1"), "at least 2"),
+        (("--simulate", "--trials", "1"), "a number of studies from 2"),
     ],
 )
 def test_mistakes_are_told_in_one_message(mine, run, words, message) -> None:

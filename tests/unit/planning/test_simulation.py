@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from dataclasses import replace
 
 import numpy as np
@@ -87,11 +88,31 @@ def test_a_stop_keeps_what_is_done() -> None:
     assert found.outcomes[0].with_effect == whole.outcomes[0].with_effect
 
 
-def test_a_stop_before_anything_is_done_is_said() -> None:
-    def work(size: int, number: int) -> int:
-        raise KeyboardInterrupt
+@pytest.mark.parametrize("workers", [1, 2])
+def test_ctrl_c_finishes_what_has_begun_and_begins_nothing(workers) -> None:
+    """A real signal, sent by the progress of the first piece; afterwards Ctrl-C does what it did before."""
+    before = signal.getsignal(signal.SIGINT)
 
-    assert do_pieces(work, (1, 2)).results == ()
+    def press(done: int, _total: int) -> None:
+        if done == 1:
+            signal.raise_signal(signal.SIGINT)
+
+    done = do_pieces(pow, (1,) * 200, workers=workers, tell=press)
+    assert done.stopped
+    assert 1 <= len(done.results) <= 20
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_a_second_ctrl_c_ends_at_once() -> None:
+    with pytest.raises(KeyboardInterrupt):
+        do_pieces(twice, (1, 1))
+
+
+def twice(size: int, number: int) -> int:
+    """A piece during which Ctrl-C is pressed twice."""
+    signal.raise_signal(signal.SIGINT)
+    signal.raise_signal(signal.SIGINT)
+    return size + number
 
 
 @pytest.mark.parametrize(
