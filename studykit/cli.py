@@ -22,6 +22,7 @@ from studykit.options import LOOK_BACK, SIMULATING, day, look_back_wish, option,
 
 if TYPE_CHECKING:
     from studykit.planning.plan import Plan
+    from studykit.protocol.answers import Question
     from studykit.study import Study
 
 DONE, ATTENTION, WRONG = 0, 1, 2
@@ -145,7 +146,7 @@ def new(arguments: argparse.Namespace) -> int:
             "A few questions. Enter takes the answer in brackets; everything can be changed in protocol.toml."
         )
         for question in asked:
-            answers[question.key] = ask(question.wording, default=question.default, choices=question.choices)
+            answers[question.key] = _answer(question)
     study, findings = Study.start(arguments.folder, design=arguments.design, answers=answers)
     lines = [f"Made {study.folder} with protocol.toml and empty record tables."]
     if not answers:
@@ -156,6 +157,18 @@ def new(arguments: argparse.Namespace) -> int:
     lines.append(f"Then: studykit plan {shlex.quote(str(study.folder))}")
     _show(arguments, {"study": str(study.folder), "findings": findings}, "\n".join(lines))
     return DONE
+
+
+def _answer(question: Question) -> str:
+    """An answer that can be used: what cannot is said at once and asked again, so that none is lost."""
+    while True:
+        answer = ask(question.wording, default=question.default, choices=question.choices)
+        try:
+            question.read(answer)
+        except ArgumentError as wrong:
+            _say(f"Please try again: expected {wrong.expected}; found {wrong.got}.")
+        else:
+            return answer
 
 
 def plan(arguments: argparse.Namespace) -> int:

@@ -6,43 +6,15 @@ The ready protocol's comments stay where they are.
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+from dataclasses import replace
+from typing import Any
 
 import tomlkit
 from tomlkit import TOMLDocument
 
 from studykit.errors import ArgumentError
-
-AnswerKind = Literal["text", "whole", "share", "list", "choice", "code"]
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """One question that a new study begins with.
-
-    Parameters
-    ----------
-    key : str
-        Its name in the answers.
-    wording : str
-        As asked.
-    default : str
-        Taken when nothing is answered; it is what the ready protocol says.
-    kind : {"text", "whole", "share", "list", "choice", "code"}
-        How an answer is read; a list is separated by commas, a share is given in per cent.
-    choices : tuple of str
-        The answers that can be given, for kind ``choice``.
-    """
-
-    key: str
-    wording: str
-    default: str
-    kind: AnswerKind
-    choices: tuple[str, ...] = ()
-
+from studykit.protocol.answers import Question, code_of
 
 _QUESTIONS: tuple[Question, ...] = (
     Question(
@@ -98,10 +70,21 @@ def questions(text: str) -> tuple[Question, ...]:
     said = _said(document)
     kinds = {table["kind"] for table in _tables(document, "outcomes")}
     return tuple(
-        replace(question, default=said.get(question.key, question.default))
+        replace(_wording(question, document), default=said.get(question.key, question.default))
         for question in _QUESTIONS
         if "retention" in kinds or question.key not in _ON_RETENTION
     )
+
+
+def _wording(question: Question, document: Any) -> Question:
+    """The machines of a design with two sides are named once; each side becomes an exercise of its own."""
+    if question.key == "machines" and _has_sides(document):
+        return replace(question, wording="One-limb machines that are trained and tested, separated by commas")
+    return question
+
+
+def _has_sides(document: Any) -> bool:
+    return any("side" in table for table in _tables(document, "exercises"))
 
 
 def _tables(document: Any, key: str) -> Any:
@@ -116,8 +99,18 @@ def _said(document: Any) -> dict[str, str]:
         "setting": str(document["study"]["setting"]),
         "clients": str(planning["clients"]),
         "trainers": str(planning["trainers"]),
-        "machines": ", ".join(str(table["name"]) for table in document["exercises"]),
+        "machines": ", ".join(_machine_names(document)),
     }
+
+
+def _machine_names(document: Any) -> list[str]:
+    """Each machine once, also where its two sides are exercises of their own."""
+    names = (str(table["name"]).removesuffix(_side_of(table)) for table in document["exercises"])
+    return list(dict.fromkeys(names))
+
+
+def _side_of(table: Any) -> str:
+    return f", {table['side']}" if "side" in table else ""
 
 
 def fill_template(text: str, answers: Mapping[str, str], *, today: dt.date | None = None) -> str:
@@ -158,50 +151,10 @@ def fill_template(text: str, answers: Mapping[str, str], *, today: dt.date | Non
     for question in asked:
         answer = answers.get(question.key, question.default).strip()
         if question.key in answers and answer != question.default:
-            _PLACES[question.key](document, _read(question, answer))
+            _PLACES[question.key](document, question.read(answer))
     if today is not None:
         _set(document, ("study", "date"), today)
     return tomlkit.dumps(document)
-
-
-def _refuse(question: Question, expected: str, answer: str) -> ArgumentError:
-    return ArgumentError(where=question.wording, expected=expected, got=f'"{answer}"')
-
-
-def _read(question: Question, answer: str) -> Any:
-    """An answer in the type that its place needs."""
-    if not answer:
-        raise _refuse(question, "an answer", answer)
-    if question.kind == "whole":
-        if not re.fullmatch(r"\d{1,6}", answer) or int(answer) < 1:
-            raise _refuse(question, "a whole number from 1", answer)
-        return int(answer)
-    if question.kind == "share":
-        number = answer.removesuffix("%").strip().replace(",", ".")
-        if not re.fullmatch(r"\d{1,3}(\.\d+)?", number) or not 0.0 < float(number) < 100.0:
-            raise _refuse(question, "a number between 0 and 100", answer)
-        return round(float(number) / 100.0, 6)
-    if question.kind == "list":
-        return _list(question, answer)
-    if question.kind == "choice" and answer not in question.choices:
-        raise _refuse(question, "one of " + ", ".join(question.choices), answer)
-    if question.kind == "code" and not re.fullmatch(r"[A-Za-z0-9_]{1,12}", answer):
-        raise _refuse(question, "a short code of letters and digits, no name", answer)
-    return answer
-
-
-def _list(question: Question, answer: str) -> list[str]:
-    names = [name.strip() for name in answer.split(",") if name.strip()]
-    codes = [_code(name) for name in names]
-    if not names or not all(codes) or len(set(codes)) < len(codes):
-        raise _refuse(question, "different names with letters, separated by commas", answer)
-    return names
-
-
-def _code(name: str) -> str:
-    """A code made of a name, empty where there is no letter to begin with."""
-    code = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
-    return code[:30] if re.match(r"[a-z]", code) else ""
 
 
 def _set(document: Any, path: tuple[str, ...], value: Any) -> None:
@@ -232,34 +185,50 @@ def _machines(document: TOMLDocument, names: list[str]) -> None:
     old = {table["code"]: dict(table) for table in listed}
     step = min(table["stack_step"] for table in old.values())
     last = listed[len(listed) - 1]  # comments that follow the list hang on its last table
+    wanted = [
+        old.get(values["code"]) or {**dict(last), **values, "stack_step": step}
+        for name in names
+        for values in _exercises_of(name, sides=_has_sides(document))
+    ]
     for number in range(len(listed) - 2, -1, -1):
         del listed[number]
-    for number, name in enumerate(names):
-        code = _code(name)
-        values = old.get(code) or {**dict(last), "code": code, "name": name, "stack_step": step}
+    for number, values in enumerate(wanted):
         table = last
-        if number < len(names) - 1:
+        if number < len(wanted) - 1:
             table = tomlkit.table()
             listed.insert(number, table)
         for key, value in values.items():
             table[key] = value
         if table is not last:
             table.add(tomlkit.nl())
-    _name_machines(document, names)
+    _name_machines(document, [values["code"] for values in wanted], len(names))
 
 
-def _name_machines(document: TOMLDocument, names: list[str]) -> None:
+def _exercises_of(name: str, *, sides: bool) -> list[dict[str, str]]:
+    """One machine as one exercise, or as one for each side."""
+    code = code_of(name)
+    if not sides:
+        return [{"code": code, "name": name}]
+    return [
+        {"code": f"{code}_{side}", "name": f"{name}, {side}", "side": side, "pair": code}
+        for side in ("left", "right")
+    ]
+
+
+def _name_machines(document: TOMLDocument, codes: list[str], machines: int) -> None:
     """The same machines in the outcome, its estimand and the dose."""
     outcome = _outcome(document, "continuous")
-    _set(outcome, ("exercises",), [_code(name) for name in names])
-    variable = outcome["estimand"]["variable"].replace("on the four machines", "on the named machines")
+    _set(outcome, ("exercises",), codes)
+    variable = outcome["estimand"]["variable"]
+    for number in ("two", "four"):
+        variable = variable.replace(f"on the {number} machines", "on the named machines")
     _set(outcome, ("estimand", "variable"), variable)
     arms: Any = document["arms"]
     dose = arms[1]["dose"]
-    if len(names) < dose["exercises_per_session"]:
-        _set(dose, ("exercises_per_session",), len(names))
+    if machines < dose["exercises_per_session"]:
+        _set(dose, ("exercises_per_session",), machines)
         for step in dose["ramp_in"]:
-            step["exercises"] = min(step["exercises"], len(names))
+            step["exercises"] = min(step["exercises"], machines)
 
 
 def _unit(document: TOMLDocument, unit: str) -> None:

@@ -12,7 +12,7 @@ from studykit.errors import ArgumentError, Finding, FolderError
 from studykit.shipped import shipped
 
 if TYPE_CHECKING:
-    from studykit.protocol.filling import Question
+    from studykit.protocol.answers import Question
 
 _LIBRARIES = ("studykit", "numpy", "scipy", "pandas", "statsmodels", "pingouin", "pydantic", "matplotlib")
 

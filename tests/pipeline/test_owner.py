@@ -216,6 +216,27 @@ def test_json_is_json(mine: Path, run: Run) -> None:
     assert json.loads(out)["findings"] is not None
 
 
+def test_an_answer_that_cannot_be_used_is_asked_again_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Run
+) -> None:
+    """Ten answers are not lost over one."""
+    prompts: list[str] = []
+    wrong = {"Code of the person": "Ada Example", "How many clients": "forty"}
+
+    def answer(prompt: str) -> str:
+        prompts.append(prompt)
+        found = next((start for start in wrong if prompt.startswith(start)), None)
+        return wrong.pop(found) if found else ""
+
+    monkeypatch.setattr("studykit.cli.is_interactive", lambda: True)
+    monkeypatch.setattr("builtins.input", answer)
+    code, out, _ = run("new", tmp_path / "mine")
+    assert code == 0
+    assert 'Please try again: expected a whole number from 1; found "forty".' in out
+    assert [prompt.startswith("How many clients") for prompt in prompts].count(True) == 2
+    assert (tmp_path / "mine" / "protocol.toml").exists()
+
+
 def test_a_crash_while_making_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Run
 ) -> None:

@@ -82,12 +82,30 @@ def test_any_number_of_machines_gives_a_protocol_without_findings(machines: str)
     assert comments(text) == comments(READY)
 
 
+def test_a_machine_of_a_design_with_two_sides_becomes_an_exercise_of_either_side() -> None:
+    ready = (shipped("protocols") / "limbs.toml").read_text(encoding="utf-8")
+    asked = {question.key: question for question in questions(ready)}["machines"]
+    assert (asked.wording.startswith("One-limb machines"), asked.default) == (True, "leg extension, leg curl")
+    read = parse_protocol(fill_template(ready, {"machines": "leg curl, Arm curl"}))
+    assert read.findings == ()
+    assert [(item.code, item.name, item.side, item.pair) for item in read.protocol.exercises] == [
+        ("leg_curl_left", "leg curl, left", "left", "leg_curl"),
+        ("leg_curl_right", "leg curl, right", "right", "leg_curl"),
+        ("arm_curl_left", "Arm curl, left", "left", "arm_curl"),
+        ("arm_curl_right", "Arm curl, right", "right", "arm_curl"),
+    ]
+    assert read.protocol.continuous_outcomes[0].exercises == tuple(
+        item.code for item in read.protocol.exercises
+    )
+
+
 @pytest.mark.parametrize(
     ("key", "answer", "expected"),
     [
         ("clients", "many", "a whole number from 1"),
         ("clients", "0", "a whole number from 1"),
-        ("retained_percent", "170", "a number between 0 and 100"),
+        ("retained_percent", "170", "a number from 1 to 99"),
+        ("retained_percent", "0.7", "a number from 1 to 99"),  # a share where so many of 100 are asked for
         ("machines", "press, press", "different names with letters"),
         ("machines", " , ", "different names with letters"),
         ("machines", "123", "different names with letters"),
