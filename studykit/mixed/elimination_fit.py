@@ -48,8 +48,8 @@ LARGE = 5000
 MOST_COLUMNS = 500
 """Columns of crossed factors beyond which their products, element by element, take too long."""
 
-MOST_NUMBERS = 50_000_000
-"""Numbers, 0.4 GB of them, that sums over pieces may hold."""
+MOST_NUMBERS = 25_000_000
+"""Numbers, 0.2 GB of them, that rows with crossed columns or sums over pieces may hold; a few arrays do."""
 
 WIDEST_RATIO = 1e4  # largest standard deviation relative to the residual's that is searched
 
