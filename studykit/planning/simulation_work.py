@@ -7,6 +7,7 @@ same bits for any number of workers.
 
 from __future__ import annotations
 
+import os
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
@@ -117,7 +118,7 @@ def _in_order(
     work: Callable[[int, int], Result], sizes: Sequence[int], workers: Workers, stop: Event
 ) -> Iterator[Result]:
     """Results as they come, in the order of the pieces."""
-    one = partial(_with_one_thread, work)
+    one = partial(_with_one_thread, os.getpid(), work)
 
     def begun() -> Iterator[tuple[int, int]]:
         for number, size in enumerate(sizes):
@@ -133,7 +134,10 @@ def _in_order(
         yield from Parallel(return_as="generator", pre_dispatch="3*n_jobs")(pieces)
 
 
-def _with_one_thread(work: Callable[[int, int], Result], size: int, number: int) -> Result:
+def _with_one_thread(home: int, work: Callable[[int, int], Result], size: int, number: int) -> Result:
+    if os.getpid() != home and current_thread() is main_thread():
+        # A terminal sends Ctrl-C to every process; the one at home decides.
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
     with _libraries().limit(limits=1):
         return work(size, number)
 
