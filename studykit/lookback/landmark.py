@@ -1,10 +1,10 @@
-"""New starters who still train on a fixed day, by whether they had partner reps by then, followed from it.
+"""New starters who came again after a fixed day, by whether they had partner reps by then.
 
 Membership comes from sessions up to the landmark only, so no day before it is counted for either side.
-Departures are dated by the day they were confirmed, and whoever attended shortly before the landmark cannot
-be confirmed soon after it: clients are compared within weeks since the last session. Departures confirmed in
-the first four weeks had their last session before the landmark, when partner reps may have been at work
-already: they belong to the comparison, and make it somewhat stronger than one of what follows the landmark.
+Whoever had left by then without anybody knowing is confirmed as having left within the next
+`RetentionRule.absence_days`: those departures belong to the time before, and clients are at risk from the
+day on which they are all known. Departures are dated by the day they were confirmed, and clients are compared
+within weeks since the last session before the landmark.
 """
 
 from __future__ import annotations
@@ -47,12 +47,14 @@ DAYS_BETWEEN_BANDS = 7
 BANDS = 4
 
 ESTIMAND = (
-    "Among new starters who still trained on day {landmark}: leaving by day {horizon}, those with partner "
+    "Among new starters who came again after day {landmark}: leaving by day {horizon}, those with partner "
     "reps in some session by day {landmark} compared with those without by then, who may begin later; at the "
     "same time since the last session and the same attendance so far{strata}."
 )
 METHOD = (
-    "Landmark on day {landmark}; proportional hazards from there with a baseline of its own for each week "
+    "Landmark on day {landmark}; proportional hazards from day {known} on, when all who had stopped "
+    "before are "
+    "known, with a baseline of its own for each week "
     "since the last session{strata}{clusters}; shares that left by day "
     "{horizon} by a complementary log-log model of those who joined early enough, standardised over "
     "them."
@@ -85,8 +87,13 @@ class LandmarkRows:
     rows: RowCount
 
 
+def known_on(episodes: Episodes, landmark: int) -> int:
+    """Day on which all who had stopped by the landmark are known to have left, closures and pauses apart."""
+    return landmark + episodes.rule.absence_days
+
+
 def landmark_rows(episodes: Episodes, facts: SessionFacts, landmark: int) -> LandmarkRows:
-    """Who still trained, and what was known of each from sessions up to the landmark."""
+    """Who came again, and what was known of each from sessions up to the landmark."""
     clients = np.arange(episodes.client.size)
     step = int(max(episodes.day.max(initial=0), landmark)) + 1
     key = episodes.episode * step + episodes.day
@@ -94,14 +101,14 @@ def landmark_rows(episodes: Episodes, facts: SessionFacts, landmark: int) -> Lan
     since = np.searchsorted(key, clients * step + max(landmark - 27, 0), side="left")
     first = np.searchsorted(key, clients * step, side="left")
     marked = np.concatenate(([0], np.cumsum(facts.known)))
-    still = episodes.new & (episodes.time > landmark)
+    still = episodes.new & (episodes.time > known_on(episodes, landmark))
     came = upto > first
     known = marked[upto] > marked[first]
     kept = still & came & known
     last = upto[kept] - 1
     reasons = (
         ("joined before the records begin", int((~episodes.new).sum())),
-        ("left, or records end, by the landmark", int((episodes.new & ~still).sum())),
+        ("stopped, or records end, by then", int((episodes.new & ~still).sum())),
         ("no session by the landmark", int((still & ~came).sum())),
         ("no session of which partner reps were marked", int((still & came & ~known).sum())),
     )
@@ -145,7 +152,7 @@ def answer_landmark(
     log : AttendanceLog
     episodes : Episodes
     landmark, horizon : int
-        Days since joining, ``0 < landmark < horizon``.
+        Days since joining; follow-up begins `RetentionRule.absence_days` after the landmark.
     least_events : int
         Departures needed after the landmark, five of them on either side.
     facts : SessionFacts, optional
@@ -157,15 +164,17 @@ def answer_landmark(
         CensoredTimes(
             np.minimum(time, horizon),
             episodes.event[rows.episode] & (time <= horizon),
-            entry=np.full(time.size, landmark),
+            entry=np.full(time.size, known_on(episodes, landmark)),
         )
-        if time.size
+        if time.size and known_on(episodes, landmark) < horizon
         else None
     )
     events = 0 if times is None else times.events
     with_reps = 0 if times is None else int(times.event[rows.exposed].sum())
     trainers = trainer_role(rows.exposed.astype(float), rows.trainer, rows.episode) if time.size else None
-    build = _Builder(rows, times, trainers, landmark, horizon, events, with_reps)
+    build = _Builder(
+        rows, times, trainers, landmark, known_on(episodes, landmark), horizon, events, with_reps
+    )
     few = too_few_departures(
         f"after day {landmark}",
         (with_reps, events - with_reps),
@@ -268,6 +277,7 @@ class _Builder:
     times: CensoredTimes | None
     trainers: TrainerRole | None
     landmark: int
+    known: int
     horizon: int
     events: int
     with_reps: int
@@ -289,7 +299,7 @@ class _Builder:
     ) -> Answer:
         role = "one" if self.trainers is None else self.trainers.role
         within = role == "strata"
-        days = {"landmark": self.landmark, "horizon": self.horizon}
+        days = {"landmark": self.landmark, "horizon": self.horizon, "known": self.known}
         method = METHOD.format(
             strata=" and each trainer" if within else "",
             clusters=" and robust standard errors by trainers" if role == "clusters" else "",

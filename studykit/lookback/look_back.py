@@ -40,7 +40,7 @@ def look_back(
     horizon: int = HORIZON,
     lead: Method = "session clock",
     absence_days: int = 28,
-    landmarks: tuple[int, ...] = LANDMARKS,
+    landmarks: tuple[int, ...] | None = None,
     grace_weeks: int = 4,
     bootstrap: int | None = None,
     seed: int = 1,
@@ -60,7 +60,8 @@ def look_back(
     absence_days : int
         Countable days without attendance that make a departure.
     landmarks : tuple of int
-        Days since joining, ascending, before the horizon.
+        Days since joining, ascending, more than ``absence_days`` before the horizon; unless given, those of
+        28, 56 and 84 that are.
     grace_weeks : int
         Weeks within which new starters begin partner reps, or do not.
     bootstrap : int, optional
@@ -89,6 +90,8 @@ def look_back(
     >>> look.lead, look.clients, [answer.method for answer in look.answers][:2]
     ('session clock', 96, ['session clock', 'session clock'])
     """
+    if landmarks is None:
+        landmarks = tuple(day for day in LANDMARKS if day + absence_days < horizon)
     _check(horizon, lead, absence_days, landmarks, grace_weeks, bootstrap, least_events)
     rule = RetentionRule(absence_days=absence_days)
     log, supposed = first_session_as_joining(log, quiet_days=2 * absence_days)
@@ -161,10 +164,10 @@ def _check(
     where = "look back"
     if lead not in METHODS:
         raise ArgumentError(where=f"{where}, lead", expected=f"one of: {', '.join(METHODS)}", got=repr(lead))
-    wrong = [day for day in landmarks if not 7 <= day < horizon]
+    wrong = [day for day in landmarks if not 7 <= day < horizon - absence_days]
     for name, fine, expected, got in (
         ("horizon", horizon > absence_days, f"more than {absence_days} days", horizon),
-        ("landmarks", not wrong, "days from 7 to before the horizon", wrong),
+        ("landmarks", not wrong, f"days from 7 to {absence_days} days before the horizon", wrong),
         ("grace_weeks", 1 <= grace_weeks <= horizon // 14, "weeks from 1 to half the horizon", grace_weeks),
         ("bootstrap", bootstrap is None or bootstrap >= 0, "a number of resamples from 0", bootstrap),
         ("least_events", least_events >= 10, "at least 10 departures", least_events),

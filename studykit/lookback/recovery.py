@@ -20,6 +20,7 @@ from studykit.lookback.exposure import session_facts
 from studykit.lookback.inference import CONFIDENCE
 from studykit.lookback.landmark import (
     answer_landmark,
+    known_on,
     landmark_hazard_ratio,
     landmark_rows,
     landmark_terms,
@@ -165,7 +166,7 @@ def _landmark_truth(
     not_begun: NDArray[np.int64],
     followed: NDArray[np.int64],
 ) -> tuple[float, float]:
-    """Every client still training on the landmark twice: once with partner reps by then, once without.
+    """Every client who came again after the landmark twice: once with partner reps by then, once without.
 
     The ratio averages over the follow-up that records give: those without partner reps begin in time, so that
     it changes with the day up to which clients are followed.
@@ -176,7 +177,8 @@ def _landmark_truth(
     clients = episodes.client[rows.episode]
     both = np.concatenate((begun[clients], not_begun[clients]))
     until = np.minimum(np.tile(followed[clients], 2), HORIZON)
-    long_enough = until > landmark
+    known = known_on(episodes, landmark)
+    long_enough = until > known
     twice = replace(
         rows,
         episode=np.tile(rows.episode, 2)[long_enough],
@@ -187,7 +189,7 @@ def _landmark_truth(
         trainer=np.tile(rows.trainer, 2)[long_enough],
     )
     both, until = both[long_enough], until[long_enough]
-    times = CensoredTimes(np.minimum(both, until), both <= until, entry=np.full(both.size, landmark))
+    times = CensoredTimes(np.minimum(both, until), both <= until, entry=np.full(both.size, known))
     trainers = trainer_role(twice.exposed.astype(float), twice.trainer, twice.episode)
     ratio, _ = landmark_hazard_ratio(
         times, twice, trainers, landmark_terms(log, episodes, twice, landmark), times.events

@@ -23,7 +23,7 @@ def test_rows_hold_what_was_known_on_the_landmark():
     _, episodes, facts = small()
     rows = landmark_rows(episodes, facts, 56)
     assert rows.rows.supplied == len(episodes.client)
-    assert set(rows.episode) == set(np.flatnonzero(episodes.new & (episodes.time > 56)))
+    assert set(rows.episode) == set(np.flatnonzero(episodes.new & (episodes.time > 84)))
     for place, episode in enumerate(rows.episode[:40]):
         own = (episodes.episode == episode) & (episodes.day <= 56)
         assert rows.exposed[place] == facts.done[own].any()

@@ -100,7 +100,7 @@ def test_unmarked_sessions_and_missing_joining_dates_are_told(log):
     [
         ({"lead": "best"}, "lead: expected one of: session clock, landmark"),
         ({"horizon": 20}, "horizon: expected more than 28 days"),
-        ({"landmarks": (28, 400)}, "landmarks: expected days from 7 to before the horizon"),
+        ({"landmarks": (28, 400)}, "landmarks: expected days from 7 to 28 days before the horizon"),
         ({"grace_weeks": 20}, "grace_weeks: expected weeks from 1 to half the horizon"),
         ({"bootstrap": -1}, "bootstrap: expected a number of resamples from 0"),
         ({"least_events": 2}, "least_events: expected at least 10 departures"),
