@@ -131,7 +131,7 @@ def _in_order(
         return
     with _cluster(workers) if isinstance(workers, str) else parallel_config("loky", n_jobs=workers):
         pieces = (delayed(one)(size, number) for size, number in begun())
-        yield from Parallel(return_as="generator", pre_dispatch="3*n_jobs")(pieces)
+        yield from Parallel(return_as="generator", pre_dispatch="3*n_jobs", batch_size=1)(pieces)
 
 
 def _with_one_thread(home: int, work: Callable[[int, int], Result], size: int, number: int) -> Result:
