@@ -72,6 +72,8 @@ class SessionPlan:
     arm, arm_name, arm_description : str
     planned : bool
         Whether the arm has partner reps at all.
+    changes_arm : bool
+        Whether the same client has the other arm on other days, or on the other side.
     withheld : tuple of Withheld
         Every reason why there are none today; empty where they are allowed.
     conditions : tuple of str
@@ -110,6 +112,7 @@ class SessionPlan:
     arm_name: str
     arm_description: str
     planned: bool
+    changes_arm: bool
     withheld: tuple[Withheld, ...]
     conditions: tuple[str, ...]
     trainer: str
@@ -137,11 +140,16 @@ class SessionPlan:
         """Whether partner reps are withheld although the arm has them."""
         return self.planned and not self.allowed
 
+    @property
+    def none_words(self) -> str:
+        """How it is said that the arm has no partner reps: for good, or as things stand today."""
+        return "No partner reps today" if self.changes_arm else "No partner reps for this client"
+
     def summary(self) -> str:
         """A few lines for the terminal."""
         lines = [f"Client {self.client}, {self.today}: {self.arm_name}"]
         if not self.planned:
-            lines.append("No partner reps for this client.")
+            lines.append(f"{self.none_words}.")
         elif not self.allowed:
             lines.append("NO PARTNER REPS TODAY:")
             lines += [f"  {reason.text}" for reason in self.withheld]
@@ -151,8 +159,21 @@ class SessionPlan:
                 f"Partner reps today: {stage_words(self.stage)}; at most {self.cap} in a set, "
                 f"on at most {exercises}, {effort_words(self.stage)}."
             )
+            if self.other_exercises:  # such as the client's other side
+                lines.append(f"On: {listed(self.exercises)}. Never on: {listed(self.other_exercises)}.")
         lines += [f"Before the session: {text}" for text in self.conditions]
         return "\n".join(lines)
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names of exercises one after the other; a name may hold a comma.
+
+    Examples
+    --------
+    >>> listed(("leg curl, left", "leg press"))
+    'leg curl, left; leg press'
+    """
+    return "; ".join(names)
 
 
 def stage_words(stage: RampStage) -> str:
@@ -231,6 +252,7 @@ def session_plan(
         arm_name=arm.name,
         arm_description=arm.description,
         planned=planned,
+        changes_arm=protocol.turns,
         withheld=withheld,
         conditions=tuple(_conditions(day, dose, stage, bool(cap))),
         trainer=who,

@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from studykit.outcomes.session_plan import MESSAGE_HOURS, SessionPlan, effort_words, stage_words
+from studykit.outcomes.session_plan import MESSAGE_HOURS, SessionPlan, effort_words, listed, stage_words
 from studykit.protocol.cautions import STATUS, STOP_SIGNS, Caution, Page, cautions_for
 from studykit.protocol.types import Dose, Protocol
 from studykit.report.rendering import render_page
@@ -165,8 +165,8 @@ def dose_facts(plan: SessionPlan) -> tuple[tuple[str, str], ...]:
         ("Lowering", f"{_span(dose.lowering_seconds, 'seconds')}; never held still, never dropped"),
         ("Path", "first partner rep clearly easy, last one hardest; ease off before the end of the range"),
         ("Rest", f"{dose.hours_between:g} hours or more before the same muscles get partner reps again"),
-        ("On", ", ".join(plan.exercises)),
-        *((("Never on", ", ".join(plan.other_exercises)),) if plan.other_exercises else ()),
+        ("On", listed(plan.exercises)),
+        *((("Never on", listed(plan.other_exercises)),) if plan.other_exercises else ()),
     )
 
 

@@ -45,6 +45,7 @@ def build_plan(*, arm: str = "partner_reps", protocol: Protocol = PROTOCOL, **ch
         arm_name=entry.name,
         arm_description=entry.description,
         planned=planned,
+        changes_arm=False,
         withheld=() if planned else (Withheld("arm", "This arm has no partner reps."),),
         conditions=(),
         trainer="T1",
@@ -100,6 +101,17 @@ def test_the_reference_arm_is_told_large_that_there_are_none() -> None:
     assert "limit reached yes no" in text
     assert "At most" not in text
     assert "Lowering time" not in text
+
+
+def test_who_has_the_other_arm_on_another_day_is_told_of_today_only() -> None:
+    page = render_session_sheet(build_plan(arm="conventional", changes_arm=True), PROTOCOL)
+    assert '<p class="verdict none">No partner reps today</p>' in page
+
+
+def test_the_sides_of_a_client_are_told_apart_on_the_sheet_and_in_the_terminal() -> None:
+    sides = build_plan(exercises=("leg curl, right",), other_exercises=("leg curl, left", "leg press, left"))
+    assert "On leg curl, right Never on leg curl, left; leg press, left" in words(sides)
+    assert "On: leg curl, right. Never on: leg curl, left; leg press, left." in sides.summary()
 
 
 def test_todays_stage_and_cap() -> None:
