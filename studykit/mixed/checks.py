@@ -13,6 +13,7 @@ from studykit.mixed.residuals import ResidualStructure
 
 Array = NDArray[np.float64]
 
+LOST = 1e-5  # share of the largest variance below which a residual that nothing holds has run to zero
 RANK = 1e-9  # of a column's own length: what is left of it after the earlier columns
 IDENTIFIED = 1e-9  # smallest eigenvalue of the scaled information
 
@@ -169,6 +170,29 @@ def unidentified(information: Array) -> NDArray[np.bool_]:
     values, vectors = np.linalg.eigh(scaled)
     null = vectors[:, values < IDENTIFIED]
     return np.asarray((np.abs(null) > 1e-4).any(axis=1))
+
+
+def may_explain_all(effects: Sequence[RandomEffect], columns: int, rows: Array) -> NDArray[np.bool_]:
+    """For numbers of rows, whether there are so many random and fixed effects that all may be explained."""
+    return np.asarray(
+        sum(len(effect.levels) * effect.design.shape[1] for effect in effects) + columns >= rows
+    )
+
+
+def explains_all(effects: Sequence[RandomEffect], X: Array) -> bool:
+    """Whether fixed and random effects together can take every value of the outcome.
+
+    Then nothing tells the residual variance from the others where it is small: it may run to zero, and what
+    the inference needs to know of it is lost in rounding.
+    """
+    if not may_explain_all(effects, X.shape[1], np.array(len(X))):
+        return False
+    parts = [
+        column[:, None] * (effect.codes[:, None] == np.arange(len(effect.levels)))
+        for effect in effects
+        for column in effect.design.T
+    ]
+    return bool(np.linalg.matrix_rank(np.column_stack([X, *parts])) == len(X))
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -121,6 +121,8 @@ def _fit(y: Array, X: Array, R: Array, names: tuple[str, ...], layout: Layout, *
     optimum = search(problem, start)
     state = evaluate(problem, optimum.psi)
     derivatives = differentiate(problem, state)
+    lost = bool(layout.map.residual_share(state.eta, len(layout.effects))[0] < checks.LOST)
+    lost = lost and checks.explains_all(layout.effects, Q)
     fixed = inference.fixed_effects(problem, state, derivatives)
     inverse = solve_triangular(R, np.eye(len(R)))
     precision = _precision(problem, state, derivatives, fixed, spread * inverse)
@@ -138,9 +140,9 @@ def _fit(y: Array, X: Array, R: Array, names: tuple[str, ...], layout: Layout, *
         covariance_parameters=covariance_parameters(layout, state.eta[0] * element_units(layout, spread)),
         log_likelihood=float(-0.5 * (state.value[0] + constant + shift)),
         reml=reml,
-        converged=bool(optimum.converged[0]),
+        converged=bool(optimum.converged[0]) and not lost,
         boundary_terms=boundary_terms(layout, state.eta[0]),
-        optimiser_report=_report(optimum),
+        optimiser_report=_report(optimum, lost=lost),
         rows=len(y),
         predictions=predict(layout, state, found, spread),
         precision=precision,
@@ -174,8 +176,11 @@ def _precision(
     )
 
 
-def _report(optimum: Optimum) -> OptimiserReport:
+def _report(optimum: Optimum, *, lost: bool) -> OptimiserReport:
     steps, decrement = int(optimum.steps[0]), float(optimum.decrement[0])
+    if lost:
+        message = "the residual variance runs to zero: random and fixed effects can explain every row"
+        return OptimiserReport(steps, decrement, message)
     message = (
         f"optimum reached after {steps} Newton steps"
         if optimum.converged[0]

@@ -241,7 +241,9 @@ def _fit_portion(
     if not len(trials):
         return value, error, degrees, converged, boundary
     optimum = search(problem, start)
-    reached = np.flatnonzero(optimum.converged)
+    share = layout.map.residual_share(layout.map.elements(optimum.psi), len(layout.effects))
+    lost = (share < checks.LOST) & checks.may_explain_all(layout.effects, problem.p, problem.rows)
+    reached = np.flatnonzero(optimum.converged & ~lost)
     if not len(reached):
         return value, error, degrees, converged, boundary
     trials, problem, psi = trials[reached], problem.take(reached), optimum.psi[reached]

@@ -145,6 +145,11 @@ class ParameterMap:
         least = [least_eigenvalue(block.matrix(eta)) for block in self.blocks[:number]]
         return np.asarray(np.min(least, axis=0) / largest) if least else np.full(len(eta), np.inf)
 
+    def residual_share(self, eta: Array, effects: int) -> Array:
+        """Smallest eigenvalue of the matrices behind those of the effects over the largest trace, (m,)."""
+        least = [least_eigenvalue(block.matrix(eta)) for block in self.blocks[effects:]]
+        return np.asarray(np.min(least, axis=0) / self.largest_trace(eta))
+
     def factors(self, eta: Array) -> Array:
         """``psi`` of given elements (..., k): Cholesky factors, a zero pivot giving a zero column."""
         psi = np.array(eta, dtype=float)
