@@ -284,7 +284,8 @@ class AttendanceModel:
     pause_days : (int, int)
         Shortest and longest pause.
     closures : tuple of (int, int)
-        First and last day on which the studio is closed, counted from the first day of the study.
+        First and last day on which the studio is closed, counted from the first day of the study; in
+        order, and no two overlapping.
     """
 
     booked_per_week: float = 2.0
@@ -309,6 +310,13 @@ class AttendanceModel:
         shortest, longest = self.pause_days
         _refuse_unless(
             1 <= shortest <= longest, "pause_days", "shortest and longest, in order", self.pause_days
+        )
+        days = [day for first, last in self.closures for day in (first, last + 1)]
+        _refuse_unless(
+            days == sorted(days),
+            "closures",
+            "first and last days in order, each closure after the one before",
+            self.closures,
         )
 
 

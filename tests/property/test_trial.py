@@ -3,9 +3,11 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from studykit.errors import ArgumentError
 from studykit.retention.clock import RetentionRule, is_active
 from studykit.trial.batch import simulate_batch
 from studykit.trial.models import AttendanceModel, RetentionModel, StrengthModel
@@ -13,10 +15,10 @@ from studykit.trial.rows import client_history
 from studykit.trial.settings import TrialSettings
 
 shares = st.floats(0.05, 0.95)
-closures = st.lists(
-    st.tuples(st.integers(-20, 260), st.integers(0, 25)).map(lambda pair: (pair[0], pair[0] + pair[1])),
-    max_size=2,
-).map(lambda found: tuple(sorted(found)))
+first_days = st.lists(st.integers(-20, 260), min_size=4, max_size=4, unique=True).map(sorted)
+closures = st.tuples(first_days, st.integers(0, 2)).map(
+    lambda drawn: tuple((drawn[0][2 * k], drawn[0][2 * k + 1] - 1) for k in range(drawn[1]))
+)
 
 
 @st.composite
@@ -45,7 +47,7 @@ def attendances(draw):
 @settings(max_examples=60, deadline=None)
 @given(parts=attendances(), seed=st.integers(0, 10**6))
 def test_quick_status_is_that_of_the_clock(parts, seed):
-    """Overlapping closures are merged by the clock and would be counted twice: the sum must not."""
+    """Days that are both closed and paused are counted once by the clock, and so they must be in the sum."""
     attendance, retention = parts
     chosen = TrialSettings(clients=8, trainers=2, attendance=attendance, retention=retention)
     batch = simulate_batch(chosen, 1, seed=seed)
@@ -54,6 +56,12 @@ def test_quick_status_is_that_of_the_clock(parts, seed):
         is_active(client_history(batch, 0, client), retention.horizon_day, rule=rule) for client in range(8)
     ]
     assert batch.retained[0].tolist() == clock
+
+
+@pytest.mark.parametrize("overlapping", [((3, 9), (9, 12)), ((20, 22), (3, 9)), ((5, 3),)])
+def test_closures_stand_in_order_and_apart(overlapping):
+    with pytest.raises(ArgumentError, match="closures"):
+        AttendanceModel(closures=overlapping)
 
 
 @settings(max_examples=40, deadline=None)
