@@ -73,9 +73,14 @@ def fixed_effects(problem: Problem, state: State, derivatives: Derivatives) -> F
 
 
 def inverse_information(trace: Array) -> Array:
-    """``W``: inverse of half the traces (m, k, k), by pseudo-inverse where they are singular."""
-    size = np.sqrt(np.maximum(np.diagonal(trace, axis1=1, axis2=2), 1e-300))
-    scaled = trace / size[:, :, None] / size[:, None, :]
+    """``W``: inverse of half the traces (m, k, k), by pseudo-inverse where they are singular.
+
+    A trace that rounding has lost (not above zero, as where the residual variance runs to zero) counts as none.
+    """
+    diagonal = np.diagonal(trace, axis1=1, axis2=2)
+    known = (diagonal > 0.0) & np.isfinite(trace).all(axis=2)
+    size = np.sqrt(np.where(known, diagonal, 1.0))
+    scaled = np.where(known[:, :, None] & known[:, None, :], trace, 0.0) / size[:, :, None] / size[:, None, :]
     values, vectors = np.linalg.eigh(scaled)
     kept = values > 1e-10 * values[:, -1:]
     inverse = (

@@ -7,6 +7,7 @@ import pytest
 
 from studykit.errors import ArgumentError, ConvergenceError, DesignError
 from studykit.mixed import RandomEffect, ResidualStructure, fit_linear_mixed, fit_many_linear_mixed
+from studykit.mixed.inference import inverse_information
 
 RNG = np.random.default_rng(3)
 CLIENT = np.repeat(np.arange(8), 3)
@@ -151,3 +152,15 @@ def test_a_small_residual_that_rows_hold_is_no_obstacle() -> None:
     y = rng.normal(0, 1, 10)[client] + rng.normal(0, 1e-4, 40)
     found = fit_linear_mixed(y, X, RandomEffect("client", client)).contrast([0.0, 1.0])
     assert found.degrees_of_freedom == pytest.approx(29.0, rel=1e-3)
+
+
+def test_traces_lost_in_rounding_are_no_crash() -> None:
+    """Five rows of four clients and three trainers: the search for eigenvalues was given infinite numbers."""
+    y = np.array([-370493.4730234189, 869823.6879997363, -733829.4438595033, 1647154.3636635973, 43270.619])
+    X = np.column_stack([np.ones(5), [1, 0, 0, 0, 1], [1, 0, 1, 1, 0]])
+    client = RandomEffect("client", np.array([1, 2, 2, 3, 4]))
+    assert not fit_linear_mixed(y, X, [client, RandomEffect("trainer", np.array([1, 0, 0, 3, 0]))]).converged
+    lost = np.array([[[2.0, 0.5, 0.0], [0.5, 1.0, np.inf], [0.0, np.inf, -3.0]]])
+    found = inverse_information(lost)
+    assert np.isfinite(found).all()
+    assert found[0, 0, 0] == pytest.approx(1.0)
