@@ -75,7 +75,7 @@ def fixed_effects(problem: Problem, state: State, derivatives: Derivatives) -> F
 def inverse_information(trace: Array) -> Array:
     """``W``: inverse of half the traces (m, k, k), by pseudo-inverse where they are singular.
 
-    A trace that rounding has lost (not above zero, as where the residual variance runs to zero) counts as none.
+    A trace that rounding has lost (not above zero, as where a residual variance runs to zero) counts as none.
     """
     diagonal = np.diagonal(trace, axis1=1, axis2=2)
     known = (diagonal > 0.0) & np.isfinite(trace).all(axis=2)
