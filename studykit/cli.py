@@ -411,6 +411,7 @@ class _Keyboard:
 
 def lookback(arguments: argparse.Namespace) -> int:
     """Look back at attendance records: how staying and partner reps went together, without a trial."""
+    from studykit.lookback.sentences import lead_answer
     from studykit.study.looking_back import look_back_from
 
     wish = look_back_wish(arguments)
@@ -424,6 +425,11 @@ def lookback(arguments: argparse.Namespace) -> int:
     lines += [f"Page: {done.page}"]
     if done.tally_sheet is not None:
         lines += [f"To record partner reps from now on, print: {done.tally_sheet}"]
+        if lead_answer(done.look) is None:
+            lines.append(
+                "Is it known from which day each trainer worked with partner reps? Say so: "
+                "--adopted TRAINER=DATE or --adopted TRAINER=never."
+            )
     _show(arguments, done.plain(), "\n".join(lines))
     return ATTENTION if done.needs_attention else DONE
 

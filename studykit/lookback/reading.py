@@ -364,6 +364,18 @@ class _Reading:
         count = sieve.count()
         if attended and lost <= self.settings.most_left_out * count.supplied:
             return
+        if not count.supplied:
+            raise DataError(
+                [
+                    Finding(
+                        "stop",
+                        self.opened.source,
+                        "a row for each session",
+                        "the header only",
+                        "Export it again.",
+                    )
+                ]
+            )
         share = Finding(
             "stop", self.opened.source,
             f"at most {100 * self.settings.most_left_out:g} % of the rows not understood"

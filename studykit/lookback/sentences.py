@@ -22,8 +22,8 @@ NOT_DECIDED = (
     "that may themselves go with staying."
 )
 RULES_OUT = (
-    "Records of this kind can rule out neither that partner reps matter more than the estimate says, nor "
-    "that they do not matter at all."
+    "Whether partner reps matter more than an estimate from such records says, or do not matter at all: "
+    "neither can be ruled out."
 )
 
 
@@ -98,11 +98,15 @@ def retained_sentence(look: LookBack) -> str:
     inside = look.retention.day <= look.horizon
     if inside.sum() < 2:
         return f"Too few clients were followed for a curve up to day {look.horizon}."
-    share, day = look.retention.share[inside][-1], look.retention.day[inside][-1]
-    if (look.retention.day >= look.horizon).any():
-        day = look.horizon
-    stayed = round(100 * share)
-    return f"Of 100 clients of this studio, about {stayed} still trained on day {day:g} after joining."
+    curve = look.retention
+    reached = bool((curve.day >= look.horizon).any())
+    day = look.horizon if reached else curve.day[inside][-1]
+    stayed, low, high = (round(100 * ends[inside][-1]) for ends in (curve.share, curve.lower, curve.upper))
+    short = "" if reached else f" Too few were followed longer for a number on day {look.horizon}."
+    return (
+        f"Of 100 clients of this studio, about {stayed} (95\u00a0% interval: {low} to {high}) still trained on "
+        f"day {day:g} after joining.{short}"
+    )
 
 
 def headline(look: LookBack) -> str:
@@ -168,7 +172,7 @@ def naive_sentences(look: LookBack) -> tuple[str, ...]:
     lead = lead_answer(look)
     beside = ""
     if lead is not None and lead.hazard_ratio is not None:
-        beside = f"Counted properly it is {ratio_text(lead.hazard_ratio)}, in {lead.clients} clients."
+        beside = f"The answer named in advance is {ratio_text(lead.hazard_ratio)}, in {lead.clients} clients."
     return tuple(text for text in (shown, naive.why, beside) if text)
 
 
@@ -248,7 +252,7 @@ def summary(look: LookBack, *, width: int = 88) -> str:
     if look.next_study is not None and look.next_study.sentences:
         lines += ["", "How to find out."]
         lines += [f"  - {text}" for text in look.next_study.sentences]
-    lines += ["", f"Rows: {look.rows}."]
+    lines += ["", f"{look.rows}."]
     return "\n".join(_wrapped(line.replace("\u00a0", " "), width) for line in lines)
 
 

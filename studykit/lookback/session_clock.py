@@ -207,7 +207,7 @@ def _refusal(
         return "every session counts as " + ("with" if risk.exposed.any() else "without") + " partner reps"
     name = EXPOSURES[risk.exposure][2]
     few = too_few_departures(
-        "in judged sessions",
+        "in these records",
         (with_reps, events - with_reps),
         (f"after sessions with {name}", "after others"),
         least_events,

@@ -127,6 +127,8 @@ def test_without_marks_only_how_long_clients_stay_and_a_sheet_to_tick(
     assert plain["lead"] is None
     assert not [answer for answer in plain["answers"] if not answer["refused"]]
     assert (tmp_path / "plain_lookback" / "tally.html").is_file()
+    assert main(["lookback", str(path), "--clients", str(ATTENDANCE / "clients.csv")]) == 0
+    assert "--adopted TRAINER=DATE or --adopted TRAINER=never" in capsys.readouterr().out
 
 
 def test_other_names_without_a_terminal_are_refused_with_what_to_type(

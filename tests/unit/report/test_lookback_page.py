@@ -93,6 +93,17 @@ def test_a_refused_answer_gives_its_reason_and_no_number(look: LookBack) -> None
     assert headline(replace(nothing, retention=one)).endswith(few)
 
 
+def test_how_many_stayed_is_told_with_its_interval_and_no_day_beyond_the_records(look: LookBack) -> None:
+    nothing = replace(look, answers=(), lead=None)
+    said = headline(nothing)
+    assert re.search(
+        r"about \d+ \(95\u00a0% interval: \d+ to \d+\) still trained on day 182 after joining\.$", said
+    )
+    longer = headline(replace(nothing, horizon=5000))
+    assert longer.endswith("Too few were followed longer for a number on day 5000.")
+    assert "still trained on day 5000" not in longer
+
+
 def test_a_page_without_any_comparison_is_whole(look_reading: LookBackReading) -> None:
     look = replace(look_reading.look, lead=None, answers=(), naive=None, balance=(), bound=None,
                    target_trial=())  # fmt: skip
