@@ -14,6 +14,7 @@ from studykit.mixed.residuals import ResidualStructure
 Array = NDArray[np.float64]
 
 LOST = 1e-5  # share of the largest variance below which a residual that nothing holds has run to zero
+LOST_DIRECTION = 1e-6  # the same for a combination of visits, which no test can repeat so exactly
 RANK = 1e-9  # of a column's own length: what is left of it after the earlier columns
 IDENTIFIED = 1e-9  # smallest eigenvalue of the scaled information
 
@@ -172,11 +173,29 @@ def unidentified(information: Array) -> NDArray[np.bool_]:
     return np.asarray((np.abs(null) > 1e-4).any(axis=1))
 
 
-def may_explain_all(effects: Sequence[RandomEffect], columns: int, rows: Array) -> NDArray[np.bool_]:
-    """For numbers of rows, whether there are so many random and fixed effects that all may be explained."""
-    return np.asarray(
-        sum(len(effect.levels) * effect.design.shape[1] for effect in effects) + columns >= rows
-    )
+def lost_residuals(
+    share: Array, effects: Sequence[RandomEffect], residual: ResidualStructure, columns: int, rows: Array
+) -> NDArray[np.bool_]:
+    """Whether the residual variance of each trial has, or may have, run to zero with nothing to hold it.
+
+    Parameters
+    ----------
+    share : ndarray, shape (m,)
+        Least residual variance (in any combination of visits) over the largest variance.
+    effects, residual
+        Of the model.
+    columns : int
+        Of the fixed effects.
+    rows : ndarray, shape (m,)
+
+    Notes
+    -----
+    That happens where random and fixed effects can explain every row (`explains_all` tells), and where
+    so few clients were tested at all visits that the means explain some combination of visits.
+    """
+    explained = sum(len(effect.levels) * effect.design.shape[1] for effect in effects) + columns
+    direction = residual.kind == "unstructured"
+    return np.asarray((share < LOST) & (explained >= rows) | direction & (share < LOST_DIRECTION))
 
 
 def explains_all(effects: Sequence[RandomEffect], X: Array) -> bool:
@@ -185,8 +204,6 @@ def explains_all(effects: Sequence[RandomEffect], X: Array) -> bool:
     Then nothing tells the residual variance from the others where it is small: it may run to zero, and what
     the inference needs to know of it is lost in rounding.
     """
-    if not may_explain_all(effects, X.shape[1], np.array(len(X))):
-        return False
     parts = [
         column[:, None] * (effect.codes[:, None] == np.arange(len(effect.levels)))
         for effect in effects

@@ -121,8 +121,9 @@ def _fit(y: Array, X: Array, R: Array, names: tuple[str, ...], layout: Layout, *
     optimum = search(problem, start)
     state = evaluate(problem, optimum.psi)
     derivatives = differentiate(problem, state)
-    lost = bool(layout.map.residual_share(state.eta, len(layout.effects))[0] < checks.LOST)
-    lost = lost and checks.explains_all(layout.effects, Q)
+    share = layout.map.residual_share(state.eta, len(layout.effects))
+    lost = bool(checks.lost_residuals(share, layout.effects, layout.residual, X.shape[1], problem.rows)[0])
+    lost = lost and (layout.residual.kind == "unstructured" or checks.explains_all(layout.effects, Q))
     fixed = inference.fixed_effects(problem, state, derivatives)
     inverse = solve_triangular(R, np.eye(len(R)))
     precision = _precision(problem, state, derivatives, fixed, spread * inverse)
@@ -179,7 +180,9 @@ def _precision(
 def _report(optimum: Optimum, *, lost: bool) -> OptimiserReport:
     steps, decrement = int(optimum.steps[0]), float(optimum.decrement[0])
     if lost:
-        message = "the residual variance runs to zero: random and fixed effects can explain every row"
+        message = (
+            "a residual variance that runs to zero: random and fixed effects can explain what it is known by"
+        )
         return OptimiserReport(steps, decrement, message)
     message = (
         f"optimum reached after {steps} Newton steps"
