@@ -104,8 +104,8 @@ def retained_sentence(look: LookBack) -> str:
     stayed, low, high = (round(100 * ends[inside][-1]) for ends in (curve.share, curve.lower, curve.upper))
     short = "" if reached else f" Too few were followed longer for a number on day {look.horizon}."
     return (
-        f"Of 100 clients of this studio, about {stayed} (95\u00a0% interval: {low} to {high}) still trained on "
-        f"day {day:g} after joining.{short}"
+        f"Of 100 clients of this studio, about {stayed} (95\u00a0% interval: {low} to {high}) still "
+        f"trained on day {day:g} after joining.{short}"
     )
 
 
