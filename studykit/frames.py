@@ -103,7 +103,9 @@ def _flat(item: tuple[Any, ...]) -> list[tuple[Any, ...]]:
 
 def _rows_of(result: Any, confidence_level: float) -> list[dict[str, Any]]:
     """One row, or one for each element of the result's arrays."""
-    values = {field.name: getattr(result, field.name) for field in fields(result)}
+    values = {
+        field.name: getattr(result, field.name) for field in fields(result) if not field.name.startswith("_")
+    }
     cells = {name: _cell(value) for name, value in values.items() if not _is_nested(value)}
     numbers: dict[str, Any] = {}
     if isinstance(result, HasInterval):

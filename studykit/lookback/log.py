@@ -180,6 +180,12 @@ class AttendanceLog:
     noticed: tuple[NoticedRows, ...] = field(default=())
     hashes: tuple[tuple[str, str], ...] = field(default=())
 
+    def __repr__(self) -> str:
+        return (
+            f"AttendanceLog({len(self.clients)} clients, {len(self.trainers)} trainers, "
+            f"{len(self.session_day)} sessions, {len(self.findings)} findings; {self.rows})"
+        )
+
     def __post_init__(self) -> None:
         counts = {
             "session": (

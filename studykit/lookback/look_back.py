@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
+from numbers import Integral
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,6 +91,7 @@ def look_back(
     >>> look.lead, look.clients, [answer.method for answer in look.answers][:2]
     ('session clock', 96, ['session clock', 'session clock'])
     """
+    _check_whole(horizon=horizon, absence_days=absence_days, grace_weeks=grace_weeks)
     if landmarks is None:
         landmarks = tuple(day for day in LANDMARKS if day + absence_days < horizon)
     _check(horizon, lead, absence_days, landmarks, grace_weeks, bootstrap, least_events)
@@ -149,6 +151,13 @@ def look_back(
         ),
         negative_controls=negative_controls(log, episodes, facts, horizon=horizon, least_events=least_events),
     )
+
+
+def _check_whole(**numbers: object) -> None:
+    """Refuse texts, fractions and nothing where days or weeks are counted."""
+    for name, number in numbers.items():
+        if not isinstance(number, Integral):
+            raise ArgumentError(where=f"look back, {name}", expected="a whole number", got=repr(number))
 
 
 def _check(

@@ -329,6 +329,13 @@ class LookBack:
     sensitivity: tuple[Sensitivity, ...] = ()
     negative_controls: tuple[NegativeControl, ...] = ()
 
+    def __repr__(self) -> str:
+        given = sum(not answer.refused for answer in self.answers)
+        return (
+            f"LookBack({self.clients} clients, {self.events} departures, {given} of {len(self.answers)} "
+            f"answers given, lead: {self.lead or 'none'}; summary() tells all)"
+        )
+
     def summary(self) -> str:
         """What was found and what remains open, as plain text."""
         from studykit.lookback.sentences import summary

@@ -146,3 +146,9 @@ def test_plain_tuples_of_results_become_rows() -> None:
         to_frame((("ill", 1),), columns=("a", "b", "c"))
     with pytest.raises(ArgumentError, match="expected tuples of one length"):
         to_frame((("ill", 1), ("moved", 1, 2)))
+
+
+def test_what_a_result_keeps_for_itself_is_no_column(frame: pd.DataFrame) -> None:
+    fit = fit_frame(frame, outcome="load", fixed=["week"], random={"client": ["intercept"]})
+    assert not [name for name in to_frame(fit.fit).columns if name.startswith("_")]
+    assert to_frame(fit.coefficients)["name"].tolist() == ["intercept", "week"]

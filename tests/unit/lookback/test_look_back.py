@@ -30,6 +30,18 @@ def test_the_lead_comes_first_and_nothing_is_pooled(log, look):
     assert len({answer.estimand for answer in look.answers}) == len(look.answers)
 
 
+def test_printing_a_log_or_an_answer_takes_one_line(log, look):
+    assert repr(log).startswith("AttendanceLog(250 clients, ")
+    assert repr(look).startswith(f"LookBack({look.clients} clients, {look.events} departures, ")
+    assert "\n" not in repr(log) + repr(look)
+
+
+@pytest.mark.parametrize("horizon", ["182", 182.5, None])
+def test_a_horizon_that_is_no_whole_number_is_refused(log, horizon):
+    with pytest.raises(ArgumentError, match="look back, horizon: expected a whole number"):
+        look_back(log, horizon=horizon)
+
+
 def test_numbers_add_up(look):
     assert look.clients == look.new_clients + look.existing_clients == look.rows.used
     assert look.first_day <= look.cut_day == look.last_day - 28
