@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from studykit.errors import DesignError
 from studykit.protocol.types import Assumption, ContinuousOutcome, Evidence, Protocol
+from studykit.trial.models import DeliveryModel
 
 _OWN = "default of studykit; the protocol does not state it"
 
@@ -177,6 +178,33 @@ def dilution(assumptions: Assumptions, *, declared: str) -> float:
     if declared == "as offered":
         return 1.0
     return assumptions.value("delivered_as_planned") - assumptions.value("contamination")
+
+
+def spread_by_delivery(assumptions: Assumptions) -> tuple[float, float]:
+    """Variance between clients that the arms gain from an effect of one, in reference and compared arm.
+
+    A client of the compared arm gets the effect in the share of sets delivered, which differs by client;
+    some reference clients get all of it. Both make clients differ more, the larger the effect is. With shares
+    :math:`d` (beta, concentration :math:`q`) and :math:`c` the effect that is found is :math:`d - c` of the
+    full one, so that the variances are :math:`c (1 - c)` and :math:`d (1 - d) / (q + 1)`, over
+    :math:`(d - c)^2`.
+
+    Raises
+    ------
+    DesignError
+        If nothing is left of the contrast between the arms.
+    """
+    delivered, leaked = assumptions.value("delivered_as_planned"), assumptions.value("contamination")
+    kept = delivered - leaked
+    if kept <= 0.05:
+        raise DesignError(
+            where="protocol, planning",
+            expected="more sets delivered as planned than reference clients who get partner reps",
+            got=f"a difference of {100.0 * kept:.0f} per cent of full delivery",
+            todo="With so little contrast between the arms no study can answer.",
+        )
+    unequal = delivered * (1.0 - delivered) / (DeliveryModel().delivered_concentration + 1.0)
+    return leaked * (1.0 - leaked) / kept**2, unequal / kept**2
 
 
 def share_tested(protocol: Protocol, outcome: ContinuousOutcome, assumptions: Assumptions) -> float:

@@ -7,7 +7,9 @@ Legend. :math:`s` spread of one score between clients, :math:`r` correlation of 
 
 Trainers who deliver both arms cancel out and cost degrees of freedom. Trainers who deliver one arm inflate
 :math:`v` by :math:`1 + (m - 1)\,\mathrm{ICC}` with :math:`m` tested clients per trainer, on trainers − 2
-degrees of freedom. Random imbalance of the baseline costs the factor :math:`1 + 1/(N - 4)`.
+degrees of freedom. Random imbalance of the baseline costs the factor :math:`1 + 1/(N - 4)`. Slips of delivery
+and leaks between the arms add :math:`q_a d^2` to the variance in arm :math:`a` for an effect :math:`d`, see
+`studykit.planning.assumptions.spread_by_delivery`.
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ import math
 from dataclasses import dataclass, replace
 
 from studykit.errors import DesignError
-from studykit.planning.assumptions import Assumptions, dilution, share_tested
+from studykit.planning.assumptions import Assumptions, dilution, share_tested, spread_by_delivery
 from studykit.planning.clusters import crossed_error, design_effect
 from studykit.planning.means import composite_variance, summary_variance
 from studykit.planning.power import (
@@ -60,6 +62,8 @@ class StrengthModel:
     alpha, power, confidence_level : float
     turning : Turning or None
         Where one client gets both arms.
+    delivery_spread : (float, float)
+        Variance between clients that the reference and the compared arm gain from an effect of one.
     """
 
     scale: str
@@ -77,6 +81,7 @@ class StrengthModel:
     power: float
     confidence_level: float
     turning: Turning | None = None
+    delivery_spread: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,13 +213,7 @@ def strength_model(
     ratio = {arm.code: arm.ratio for arm in protocol.arms}
     total = sum(ratio.values())
     kept = dilution(assumptions, declared=planning.effect_declared)
-    if kept <= 0.05:
-        raise DesignError(
-            where="protocol, planning",
-            expected="more sets delivered as planned than reference clients who get partner reps",
-            got=f"a difference of {100.0 * kept:.0f} per cent of full delivery",
-            todo="With so little contrast between the arms no study can answer.",
-        )
+    spread = spread_by_delivery(assumptions)
     nested = protocol.trainers.deliver == "one arm" and not protocol.is_external
     turning = turning_of(protocol, outcome, assumptions)
     tested = share_tested(protocol, outcome, assumptions)
@@ -234,6 +233,7 @@ def strength_model(
         power=planning.power,
         confidence_level=protocol.analysis.confidence_level,
         turning=turning,
+        delivery_spread=(0.0, 0.0) if turning else spread,
     )
 
 
@@ -254,12 +254,28 @@ def _error_and_freedom(model: StrengthModel, clients: int) -> tuple[float, float
     freedom = model.trainers - 2.0 if model.nested else everybody - model.fixed_terms
     if freedom < 1.0 or everybody <= 5.0:
         return None
-    per_arm = sum(1.0 / (everybody * share) for share in model.shares)
-    variance = model.residual_sd**2 * per_arm * (1.0 + 1.0 / (everybody - 4.0))
+    within = (model.residual_sd**2 + spread * model.effect**2 for spread in model.delivery_spread)
+    per_arm = sum(one / (everybody * share) for one, share in zip(within, model.shares, strict=True))
+    variance = per_arm * (1.0 + 1.0 / (everybody - 4.0))
     if model.nested:
         each = max(everybody / model.trainers, 1.0)
         variance *= design_effect(each, model.trainer_icc, variation=model.size_variation)
     return math.sqrt(variance), freedom
+
+
+def _detectable(model: StrengthModel, clients: int) -> float:
+    r"""The difference found with the wanted power, on the analysis scale.
+
+    A larger difference also spreads the clients more: with the standard error's square :math:`a + b d^2`, and
+    :math:`k` errors needed, :math:`d^2 = k^2 a / (1 - k^2 b)`. No difference is large enough where
+    :math:`k^2 b \ge 1`.
+    """
+    none, one = (_error_and_freedom(replace(model, effect=effect), clients) for effect in (0.0, 1.0))
+    if none is None or one is None:
+        return math.inf
+    errors = detectable_difference(1.0, degrees_of_freedom=none[1], power=model.power, alpha=model.alpha)
+    left = 1.0 - errors**2 * (one[0] ** 2 - none[0] ** 2)
+    return errors * none[0] / math.sqrt(left) if left > 0.0 else math.inf
 
 
 def _tested_per_arm(model: StrengthModel, clients: int) -> tuple[float, float]:
@@ -274,7 +290,6 @@ def strength_at(model: StrengthModel, clients: int) -> StrengthPoint | None:
         return None
     error, freedom = known
     half = expected_half_width(error, degrees_of_freedom=freedom, confidence_level=model.confidence_level)
-    found = detectable_difference(error, degrees_of_freedom=freedom, power=model.power, alpha=model.alpha)
     return StrengthPoint(
         clients=clients,
         tested_per_arm=_tested_per_arm(model, clients),
@@ -283,7 +298,7 @@ def strength_at(model: StrengthModel, clients: int) -> StrengthPoint | None:
         half_width=told(half, model.scale),
         width=told_width(half, model.scale),
         power=t_power(model.effect, error, degrees_of_freedom=freedom, alpha=model.alpha),
-        detectable=told(found, model.scale),
+        detectable=told(_detectable(model, clients), model.scale),
         width_other_trainers=_width_other_trainers(model, error**2, freedom),
     )
 

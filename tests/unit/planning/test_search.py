@@ -214,10 +214,10 @@ def test_no_difference_is_no_question() -> None:
 
 
 def test_smallest_effect_of_the_clients_at_hand() -> None:
-    """The closed form promises 13.4 % for 40 clients on one machine; the model is somewhat better."""
+    """The closed form says 15.4 % for 40 clients on one machine; 2,000 studies a place gave 16.0 (0.2) %."""
     found = search_effect(ONE, clients=40, trials=500, seed=1)
     assert found.low < found.value < found.high
-    assert 0.8 * math.log(1.14) < found.value < 1.15 * math.log(1.14)
+    assert found.value == pytest.approx(math.log(1.16), rel=0.1)
 
 
 # --- retention --------------------------------------------------------------------------------------------
