@@ -147,7 +147,6 @@ def test_trainers_of_one_arm_wait_for_their_analysis(section: str) -> None:
     ]
 
 
-
 def together(*pairs: tuple[str, str]) -> list[str]:
     """What stops the ready protocol of trainers after some changes."""
     text = (shipped("protocols") / "trainers.toml").read_text(encoding="utf-8")
@@ -164,7 +163,7 @@ def together(*pairs: tuple[str, str]) -> list[str]:
 @pytest.mark.parametrize(
     ("pair", "said"),
     [
-        (('design = "trainers"', 'design = "parallel"'), '"trainers" or "stepped", since the trainers are drawn together'),
+        (('design = "trainers"', 'design = "parallel"'), "since the trainers are drawn together"),
         (('deliver = "one arm"', 'deliver = "both arms"'), '"one arm", since the trainers are drawn'),
         (
             ('[[strata]]\ncode = "trainer"', '[[strata]]\ncode = "sex"\nlevels = ["f", "m"]'),

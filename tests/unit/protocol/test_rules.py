@@ -52,7 +52,7 @@ STOPS = [
     ([('code = "week_6"', 'code = "week_12"')], "a code that occurs once"),
     ([("ratio = 1 ", "ratio = 2 ")], "a multiple of 3, the sum of the arms' ratios"),
     ([('name = "conventional sets, then', 'reference = true\nname = "c')], "one reference arm"),
-    ([('comparison = "partner_reps"', 'comparison = "conventional"')], "other than the reference: partner_reps"),
+    ([('comparison = "partner_reps"', 'comparison = "conventional"')], "than the reference: partner_reps"),
     ([("# Mach", THIRD_ARM + "# Mach"), ('comparison = "partner_reps"', "")], "the primary comparison"),
     ([("day = 0\n", "day = 3\n")], "day 0 or before"),
     ([("day = 42", "day = -1")], "a day after allocation"),
