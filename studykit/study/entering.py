@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from studykit.study.study import Study
 
 What = Literal["moved", "clock", "unblinding", "data_lock", "reopening", "remark"]
-WHATS: tuple[str, ...] = get_args(What)
+KINDS: tuple[str, ...] = get_args(What)
 _RIGHT: dict[str, Act] = {"unblinding": "correct", "remark": "correct"}  # an emergency waits for no role
 
 
@@ -63,8 +63,8 @@ def note(study: Study, what: str, *, reason: str, by: str, client: str = "") -> 
     LedgerError
         If the reason is empty, or nothing is locked.
     """
-    if what not in WHATS:
-        raise ArgumentError(where="what", expected=f"one of {', '.join(WHATS)}", got=repr(what))
+    if what not in KINDS:
+        raise ArgumentError(where="what", expected=f"one of {', '.join(KINDS)}", got=repr(what))
     ledger, _ = study.need_ledger()
     require_right(_RIGHT.get(what, "lock"), by, study.protocol)
     if not reason.strip():
