@@ -83,6 +83,8 @@ def _of_strength(assumptions: Assumptions, plan: StrengthPlan, months: float) ->
         (f"{STUDIOS} studios of this size: {STUDIOS * clients} clients", studios, STUDIOS * clients,
          "one protocol, the same tests, one ledger"),
     ]  # fmt: skip
+    if model.turning is not None and model.turning.design == "stepped":
+        del cases[0]  # clients are enrolled together there
     if plan.exercises > 1 and model.turning is None:
         more = plan.exercises + MORE_EXERCISES
         likeness = assumptions.value("correlation_exercises")

@@ -36,6 +36,7 @@ from studykit.planning.strength import (
     on_scale,
     plan_strength,
 )
+from studykit.planning.turning import JOIN_TOGETHER
 from studykit.planning.what_if import WhatIf, what_if
 from studykit.protocol.rules import check_protocol
 from studykit.protocol.types import ContinuousOutcome, Protocol
@@ -326,6 +327,7 @@ def _limits_of_trainers(protocol: Protocol, plan: StrengthPlan) -> list[str]:
     if plan.model.nested:
         return _limits_of_clusters(plan)
     turning = [REMARKS[protocol.design]] if protocol.turns else []
+    turning += [JOIN_TOGETHER] if protocol.design == "stepped" else []
     if protocol.planning.trainers == 1:
         return [*turning, "With one trainer, what is found holds for this trainer only."]
     unit = " %" if plan.unit == "%" else f" {plan.unit}"

@@ -21,6 +21,11 @@ from studykit.planning.power import ErrorAndFreedom
 from studykit.planning.within import crossover_error, limbs_error, stepped_error
 from studykit.protocol.types import ContinuousOutcome, Protocol
 
+JOIN_TOGETHER = (
+    "Periods count from each client's enrolment, and trainers go over on a day: all clients must be enrolled "
+    "within days of each other. Take clients who train with you already; the months below are for studies "
+    "that wait for new ones."
+)
 FEWEST = 4.0  # clients with scores in both arms, as the analysis demands
 
 

@@ -122,6 +122,16 @@ def test_designs_keep_their_own_warnings() -> None:
     assert "trainers go over at different times" in said["stepped"]
 
 
+def test_clients_of_a_stepped_roll_out_are_enrolled_together() -> None:
+    """Days count from enrolment, so recruiting for longer is no way to a sharper answer."""
+    plan = plan_study(ready("stepped"))
+    assert any("within days of each other" in sentence for sentence in plan.cannot_tell)
+    assert not any("twice as long" in found.change for found in plan.improvements)
+    other = plan_study(ready("crossover"))
+    assert not any("within days of each other" in sentence for sentence in other.cannot_tell)
+    assert any("twice as long" in found.change for found in other.improvements)
+
+
 def test_both_arms_in_one_client_need_fewer_clients_than_one_arm_each() -> None:
     needed = {}
     for design in ("parallel", "crossover", "limbs"):
