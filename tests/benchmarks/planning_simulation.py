@@ -2,11 +2,11 @@
 
 60 clients under 6 trainers who deliver both arms, 3 visits, by the ready parallel protocol: allocation,
 missing tests and departures in each trial. Limits on one core, in processor time: 0.5 s for 1,000 trials with
-a constant client effect, 1 s for the default model, 10 s with four exercises, 0.5 s for retention, 10 s for
-the binary mixed model; 8 s for the smallest number of clients to two clients or 2 %, 15 s for the whole page
-of the default study, 3 s for its first answer. Two workers against one are timed by the clock, so that they
-need two idle cores: at least 1.7 times as fast with 20,000 trials. How to run: see `timing`; name parts, such
-as `workers`, to run only these.
+a constant client effect (and 1/150 of lme4 + pbkrtest in a loop, by one fit of theirs), 1 s for the default
+model, 10 s with four exercises, 0.5 s for retention, 10 s for the binary mixed model; 8 s for the smallest
+number of clients to two clients or 2 %, 15 s for the whole page of the default study, 3 s for its first
+answer. Two workers against one are timed by the clock, so that they need two idle cores: at least 1.7 times
+as fast with 20,000 trials. How to run: see `timing`; name parts, such as `workers`, to run only these.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
-from timing import Line, median_seconds, show
+from timing import Line, in_r, median_seconds, show
 
 from studykit.mixed import RandomEffect, fit_many_linear_mixed
 from studykit.outcomes.strength_many import ManyDesign, many_design
@@ -65,6 +65,24 @@ def constant_client_effect():
         assert (found.p_value <= 0.05).any()
 
 
+def loop_in_r():
+    """Seconds that as many fits with Kenward-Roger take in R, from one of the trials; None without R."""
+    batch = simulate_batch(world(ONE), 1, seed=7, attendance=False)
+    design: ManyDesign = many_design(many_scores(ONE, batch), "random")
+    used = design.observed[0]
+    columns = {"y": design.outcomes[0], "client": np.repeat(np.arange(60), 3)}
+    names = [f"x{number}" for number in range(design.fixed_effects.shape[-1])]
+    columns |= dict(
+        zip(names, np.broadcast_to(design.fixed_effects, (1, used.size, len(names)))[0].T, strict=True)
+    )
+    (trainer,) = design.random_effects
+    columns |= {"trainer": trainer.groups, "later": trainer.design[:, 0]}
+    formula = f"y ~ 0 + {' + '.join(names)} + (1 | client) + (0 + later | trainer)"
+    seen = {name: np.asarray(values)[used] for name, values in columns.items()}
+    found = in_r("lme4.R", seen, formula, "kenward-roger", "7", packages=("lme4", "pbkrtest"))
+    return TRIALS * found["kenward_roger"] if found else None
+
+
 def whole_page(folder):
     """Plan, simulate, write."""
     study = Study.open(folder)
@@ -89,10 +107,12 @@ def trials_lines():
         ("retention", lambda: analysed(FOUR, "retention"), 0.5),
         ("retention, binary mixed model", lambda: analysed(FOUR, "retention by model"), 10.0),
     )
-    return [
+    lines = [
         Line(f"{TRIALS} trials, {what}", median_seconds(call, repeats=3), limit, "limit", 1.0)
         for what, call, limit in calls
     ]
+    loop = Line(lines[0].what, lines[0].ours, loop_in_r(), "lme4 + pbkrtest in a loop", 1.0 / 150.0)
+    return [loop, *lines]
 
 
 def search_lines():
