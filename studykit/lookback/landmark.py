@@ -27,7 +27,7 @@ from studykit.lookback.adjustment import (
     trainer_role,
 )
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import SessionFacts, log_rate, session_facts
+from studykit.lookback.exposure import RECENT_DAYS, SessionFacts, log_rate, session_facts
 from studykit.lookback.inference import compare_shares, ratio
 from studykit.lookback.log import AttendanceLog
 from studykit.lookback.naive import curve_of_times
@@ -192,12 +192,13 @@ def answer_landmark(
 def landmark_terms(
     log: AttendanceLog, episodes: Episodes, rows: LandmarkRows, landmark: int
 ) -> tuple[Term, ...]:
-    """What was known on the landmark, to adjust for."""
+    """What was known on the landmark, to adjust for; after four weeks or less the two attendances are one."""
     calendar = episodes.joined[rows.episode] + landmark
+    overall = (Term("attendance since joining", rows.overall[:, None]),) if landmark > RECENT_DAYS else ()
     return (
         Term("time since the last session", rows.recency[:, None].astype(float)),
         Term("attendance in the 28 days before", rows.recent[:, None]),
-        Term("attendance since joining", rows.overall[:, None]),
+        *overall,
         *fact_terms(log.facts, episodes.client[rows.episode]),
         season_term(calendar),
     )

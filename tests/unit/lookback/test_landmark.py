@@ -8,8 +8,9 @@ import pytest
 
 from studykit.lookback.episodes import follow_clients
 from studykit.lookback.exposure import log_rate, session_facts
+from studykit.lookback.joining import first_session_as_joining
 from studykit.lookback.landmark import answer_landmark, landmark_rows
-from studykit.lookback.log import UNKNOWN
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY
 from studykit.lookback.simulated import StudioTruth, simulated_log
 
 
@@ -82,3 +83,17 @@ def test_trainers_who_do_or_do_not():
     clustered = answer_landmark(many, clients, 28, horizon=182, least_events=20, facts=split)
     assert clustered.hazard_ratio.degrees_of_freedom == 6
     assert "trainers" in clustered.method_in_words
+
+
+def test_attendance_counts_once_where_all_came_on_the_day_of_joining():
+    """By day 28 both attendances are one; with both, shares fell out in 172 of 400 studios of four trainers."""
+    log = simulated_log(StudioTruth(clients=400, starting=0.03, leaving=0.03), 1)
+    unknown = dataclasses.replace(log, joined=np.full_like(log.joined, UNKNOWN_DAY))
+    supposed, _ = first_session_as_joining(unknown, quiet_days=56)
+    episodes = follow_clients(supposed)
+    rows = landmark_rows(episodes, session_facts(supposed, episodes), 28)
+    assert np.corrcoef(rows.recent, rows.overall)[0, 1] > 0.99
+    early, late = (answer_landmark(supposed, episodes, day, horizon=182, least_events=20) for day in (28, 56))
+    assert early.risk_difference is not None
+    assert "attendance since joining" not in early.adjusted_for
+    assert "attendance since joining" in late.adjusted_for
