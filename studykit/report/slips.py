@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from studykit.allocation.sealed import Slip
+from studykit.protocol.turns import allocated_codes, allocated_name
 from studykit.protocol.types import Protocol
 from studykit.report.rendering import render_page
 
@@ -16,7 +17,7 @@ def render_slips(slips: Sequence[Slip], protocol: Protocol, *, commitment: str) 
     ----------
     slips : sequence of Slip
     protocol : Protocol
-        For the title and the names of the arms.
+        For the title, and the names of what is drawn: arms, or their order, or the side of each.
     commitment : str
         Code of the list.
     """
@@ -24,7 +25,7 @@ def render_slips(slips: Sequence[Slip], protocol: Protocol, *, commitment: str) 
         "slips.html.j2",
         study=protocol.study.title,
         slips=slips,
-        names={arm.code: arm.name for arm in protocol.arms},
+        names={code: allocated_name(protocol, code) for code in allocated_codes(protocol)},
         commitment=commitment,
         rule=protocol.allocation.method,
     )

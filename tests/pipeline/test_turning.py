@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from studykit.protocol.turns import allocated_name
 from studykit.study import Study
 from studykit.study.conduct import write_sheet
 from tests.pipeline.simulated_study import ready_protocol
@@ -76,10 +78,8 @@ def test_the_sheet_follows_the_day_and_the_side(done: Study) -> None:
         assert write_sheet(done, mine.client, today=FIRST + dt.timedelta(days=60)).plan.arm == "conventional"
 
 
-@pytest.mark.parametrize("design", CLIENTS)
-def test_a_new_study_can_be_locked_and_enrolled(design: str, tmp_path: Path, run: Run) -> None:
-    """By commands: what is drawn is named, and the receipt carries it."""
-    folder = tmp_path / "mine"
+def _study_with_clients(folder: Path, design: str, run: Run) -> Study:
+    """Nine clients, ready to be enrolled, of nine trainers; nothing is locked yet."""
     assert run("new", folder, "--design", design, "--defaults")[0] == 0
     code, out, _ = run("check", folder)
     assert code == 0, out
@@ -88,7 +88,6 @@ def test_a_new_study_can_be_locked_and_enrolled(design: str, tmp_path: Path, run
         ('review = "needed"', 'review = "approved"'),
         ('reference = ""', 'reference = "R"'),
     )
-    assert run("lock", folder, "--by", "OW", "--yes")[0] == 0
     study = Study.open(folder)
     for number in range(1, 10):
         add_rows(folder, "trainers", {"trainer": f"T{number}", "signed_off_on": "2026-01-02"})
@@ -100,6 +99,15 @@ def test_a_new_study_can_be_locked_and_enrolled(design: str, tmp_path: Path, run
         add_rows(folder, "clients", {**own, **({"dominant": "right"} if design == "limbs" else {})})
         rows = strength_rows(study, client, visit="baseline", day=today(-2), load=60.0)
         add_rows(folder, "strength", *rows)
+    return study
+
+
+@pytest.mark.parametrize("design", CLIENTS)
+def test_a_new_study_can_be_locked_and_enrolled(design: str, tmp_path: Path, run: Run) -> None:
+    """By commands: what is drawn is named, and the receipt carries it."""
+    folder = tmp_path / "mine"
+    study = _study_with_clients(folder, design, run)
+    assert run("lock", folder, "--by", "OW", "--yes")[0] == 0
     if design == "stepped":
         code, out, err = run("trainers", folder, "--by", "OW", "--yes")
         assert code == 0, err
@@ -109,3 +117,26 @@ def test_a_new_study_can_be_locked_and_enrolled(design: str, tmp_path: Path, run
     drawn = next(line.split(":")[1].strip() for line in out.splitlines() if line.strip().startswith("arm:"))
     assert drawn in study.protocol.allocated_codes
     assert run("audit", folder)[0] == 0
+
+
+@pytest.mark.parametrize("design", ["crossover", "limbs"])
+def test_an_outsiders_list_names_what_is_drawn(design: str, tmp_path: Path, run: Run) -> None:
+    """E01: slips name the order of the arms, or the side that gets each, and record it."""
+    folder = tmp_path / "mine"
+    study = _study_with_clients(folder, design, run)
+    code, out, err = run("seal", folder, "--to", tmp_path / "outsider", "--slips", 4)
+    assert code == 0, err
+    line = next(line.strip() for line in out.splitlines() if "sealed_list =" in line)
+    edit(study, ("[allocation]\n", f"[allocation]\n{line}\n"))
+    (folder / "sealed_list.json").write_bytes((tmp_path / "outsider" / "sealed_list.json").read_bytes())
+    assert run("lock", folder, "--by", "OW", "--yes")[0] == 0
+    code, out, err = run("enrol", folder, "C01", "--by", "OW", "--yes")
+    assert code == 0, err
+    number = re.findall(r"Open envelope (\d+) now", out)[0]
+    page = (tmp_path / "outsider" / "slips.html").read_text(encoding="utf-8")
+    slip = page.split(f"<p>Slip {number}</p>")[1]
+    arm, word = (re.findall(pattern, slip)[0] for pattern in (r"<p>(\w+)\. Type", r'class="word">(.*?)<'))
+    assert allocated_name(study.protocol, arm) in slip.split("Type this word")[0]
+    code, out, err = run("enrol", folder, "C01", "--by", "OW", "--slip", word)
+    assert code == 0, err
+    assert f"arm:    {arm}" in out
