@@ -26,6 +26,7 @@ from studykit.results import frozen_array
 SESSIONS = "sessions"
 FURTHER = ("clients", "pauses", "departures", "closures", "trainers")
 _DELIMITERS = (",", ";", "\t", "|")
+_WORKBOOK = ".xlsx"
 _OTHER_WORKBOOKS = (".xls", ".ods", ".xlsm", ".xlsb", ".numbers")
 
 
@@ -147,6 +148,9 @@ def _open_file(path: Path) -> tuple[dict[str, WrittenTable], tuple[str, str], li
     digest = (where, hashlib.sha256(data).hexdigest())
     if data.startswith(b"PK\x03\x04"):
         tables, findings = _from_workbook(data, where)
+    elif path.suffix.casefold() == _WORKBOOK and data:
+        what, todo = "a file of another kind, or a damaged one", "Export it again, or rename it if it is CSV."
+        raise DataError([Finding("stop", where, "a workbook in the .xlsx format", what, todo)])
     else:
         table, findings = _from_text(data, where)
         tables = {path.stem: table}

@@ -353,6 +353,13 @@ def test_files_that_cannot_be_used(tmp_path: Path, content: bytes, message: str)
         read_attendance(path, settings=TODAY)
 
 
+def test_a_file_that_only_calls_itself_a_workbook(tmp_path: Path) -> None:
+    path = tmp_path / "export.xlsx"
+    path.write_bytes(b"\xd0\xcf\x00\x01 something else")
+    with pytest.raises(DataError, match=r"a workbook in the \.xlsx format; found a file of another kind"):
+        read_attendance(path, settings=TODAY)
+
+
 def test_files_that_are_not_there_or_of_another_kind(tmp_path: Path) -> None:
     with pytest.raises(FolderError, match="expected a file to read"):
         read_attendance(tmp_path / "none.csv")
