@@ -86,7 +86,7 @@ def test_trainers_who_do_or_do_not():
 
 
 def test_attendance_counts_once_where_all_came_on_the_day_of_joining():
-    """By day 28 both attendances are one; with both, shares fell out in 172 of 400 studios of four trainers."""
+    """By day 28 both attendances are one; with both, shares fell out in 172 of 400 studios."""
     log = simulated_log(StudioTruth(clients=400, starting=0.03, leaving=0.03), 1)
     unknown = dataclasses.replace(log, joined=np.full_like(log.joined, UNKNOWN_DAY))
     supposed, _ = first_session_as_joining(unknown, quiet_days=56)
