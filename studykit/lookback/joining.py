@@ -44,9 +44,9 @@ def first_session_as_joining(
     found = Finding(
         "warn",
         "look back, joining dates",
-        "a table of clients with the dates on which they joined",
-        f"none; {int(new.sum())} clients first seen {quiet_days} days or more after the records begin "
-        "are taken as "
+        "the dates on which clients joined, in a table of clients",
+        f"none that can be used; {int(new.sum())} clients first seen {quiet_days} days or more after the "
+        "records begin are taken as "
         f"having joined on the day of their first session, {int((~new).sum())} seen before are left out",
         "Give the joining dates: some of those taken as new may have come back.",
     )

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from studykit.errors import ArgumentError, DataError, Finding, FolderError
+from studykit.errors import ArgumentError, DataError, DesignError, Finding, FolderError
 from studykit.shipped import shipped
 from studykit.study.folder import made_whole, versions
 
@@ -192,7 +192,12 @@ def look_back_from(
     log, said, more = _read(wish, said, asking)
     notices += more
     step("comparing")
-    look = look_back(log, **wish.options)
+    try:
+        look = look_back(log, **wish.options)
+    except DesignError as error:  # what was noticed in the records is most likely the reason
+        raise DataError([
+            Finding("stop", error.where, error.expected, error.got, error.todo), *log.findings,
+        ]) from None  # fmt: skip
     step("writing the page")
     page, tally = _save(wish, look, log, said, log_here)
     return LookBackDone(look, log, page, tuple(notices), tally)

@@ -155,3 +155,16 @@ def test_the_shipped_export_is_what_its_script_makes(tmp_path: Path) -> None:
     module.make_attendance(tmp_path)
     for name in ("export.csv", "clients.csv", "truth.json"):
         assert (tmp_path / name).read_bytes() == (ATTENDANCE / name).read_bytes()
+
+
+def test_where_nobody_can_be_followed_what_was_noticed_is_told_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "export.csv"
+    path.write_text("client,date\nC1,2025-01-06\nC2,2025-01-07\nC2,2025-02-01\n", encoding="utf-8")
+    joining = tmp_path / "clients.csv"
+    joining.write_text("client,joined_on\nC1,2025-01-01\nC2,2025-13-45\n", encoding="utf-8")
+    assert main(["lookback", str(path), "--clients", str(joining)]) == 2
+    said = capsys.readouterr().err
+    assert "clients with a joining date who can be followed for at least a day" in said
+    assert "2025-13-45" in said
