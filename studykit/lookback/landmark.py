@@ -101,7 +101,10 @@ def landmark_rows(episodes: Episodes, facts: SessionFacts, landmark: int) -> Lan
     since = np.searchsorted(key, clients * step + max(landmark - 27, 0), side="left")
     first = np.searchsorted(key, clients * step, side="left")
     marked = np.concatenate(([0], np.cumsum(facts.known)))
-    still = episodes.new & (episodes.time > known_on(episodes, landmark))
+    # Who stopped by the landmark can be confirmed later still, where closures or pauses stop the clock.
+    still = (
+        episodes.new & (episodes.time > known_on(episodes, landmark)) & (episodes.last_attended > landmark)
+    )
     came = upto > first
     known = marked[upto] > marked[first]
     kept = still & came & known

@@ -97,3 +97,19 @@ def test_attendance_counts_once_where_all_came_on_the_day_of_joining():
     assert early.risk_difference is not None
     assert "attendance since joining" not in early.adjusted_for
     assert "attendance since joining" in late.adjusted_for
+
+
+def test_closures_hide_nobody_who_had_stopped_by_the_landmark():
+    """A closure puts off the confirmation; such clients once counted as leaving after the landmark."""
+    log = simulated_log(StudioTruth(clients=600, starting=0.03, leaving=0.03), 2)
+    first, last = 200, 220
+    open_days = (log.session_day < first) | (log.session_day > last)
+    kept = {
+        name: getattr(log, name)[open_days]
+        for name in ("session_client", "session_day", "session_trainer", "session_partner_reps")
+    }
+    episodes = follow_clients(dataclasses.replace(log, **kept, closures=((first, last),)))
+    rows = landmark_rows(episodes, session_facts(log, episodes), 56)
+    late = (episodes.last_attended <= 56) & episodes.new & (episodes.time > 84)
+    assert late.sum() > 3
+    assert (episodes.last_attended[rows.episode] > 56).all()
