@@ -174,6 +174,8 @@ def _answer(question: Question) -> str:
 def plan(arguments: argparse.Namespace) -> int:
     """What the study can and cannot tell."""
     study = _open(arguments)
+    for finding in study.file_findings():  # whoever changed the file must not take the answer for its own
+        _complain(str(finding))
     result = study.plan(clients=arguments.clients, pilot=arguments.pilot, from_records=arguments.from_records)
     if not arguments.json:  # the answer first: drawing the page takes longer than finding it
         _say(f"{result.summary()}\n")

@@ -378,7 +378,7 @@ class Study:
             return Check(str(self.folder), error.findings, (), None)
         findings += protocol_findings(read)
         findings += before_lock_findings(read) if self.locked is None else ()
-        findings += self._file_findings(read)
+        findings += self.file_findings()
         records = self.records()
         allocated = self.allocated(records)
         findings += records.findings
@@ -399,9 +399,9 @@ class Study:
 
         return derive_rows(records, self.protocol, allocated)[1] if allocated else ()
 
-    def _file_findings(self, read: ReadProtocol) -> list[Finding]:
+    def file_findings(self) -> list[Finding]:
         """A warning where the file no longer says what was locked."""
-        return [] if self.locked is None else file_findings(self.folder / PROTOCOL, read)
+        return [] if self.locked is None else file_findings(self.folder / PROTOCOL, self._in_force())
 
     def pause_reasons(
         self, records: Records | None = None, allocated: tuple[Allocated, ...] | None = None
