@@ -12,13 +12,14 @@ from studykit.planning.simulation import SimulatedOutcome
 from studykit.protocol.types import Protocol
 from studykit.trial.performance import Share
 
+AFTER_SIGN = (
+    "After ± stands the error of simulating: about two thirds of repeated simulations would come that close "
+    "to an endless one."
+)
 HOW = (
     "Each simulated study is drawn by the protocol's own method, tested with rounding to the stack, missed "
-    "tests, "
-    "pauses and departures, analysed by the protocol's own analysis and decided by its own rule. After ± "
-    "stands "
-    "the error of simulating: about two thirds of repeated simulations would come that close to an endless "
-    "one."
+    "tests, pauses and departures, analysed by the protocol's own analysis and decided by its own rule. "
+    f"{AFTER_SIGN}"
 )
 
 
