@@ -9,6 +9,7 @@ within weeks since the last session before the landmark.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -224,7 +225,10 @@ def landmark_hazard_ratio(
     try:
         model = fit_hazards(times, design.columns, names=design.names, strata=strata, clusters=clusters)
         own = model.log_hazard_ratio(design.names[0])
-        if clusters is None:
+        if clusters is not None:  # two means of trainers: the divisor is trainers minus two, as in a t-test
+            error = own.standard_error * math.sqrt((model.clusters - 1.0) / (model.clusters - 2.0))
+            own = replace(own, standard_error=error)
+        else:
             freedom = max(times.events - len(design.names), 1.0)
             own = replace(own, degrees_of_freedom=freedom, method="information, departures minus columns")
     except ConvergenceError:

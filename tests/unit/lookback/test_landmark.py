@@ -6,12 +6,15 @@ import math
 import numpy as np
 import pytest
 
+from studykit.lookback.adjustment import trainer_role
 from studykit.lookback.episodes import follow_clients
 from studykit.lookback.exposure import log_rate, session_facts
 from studykit.lookback.joining import first_session_as_joining
-from studykit.lookback.landmark import answer_landmark, landmark_rows
+from studykit.lookback.landmark import answer_landmark, landmark_hazard_ratio, landmark_rows, landmark_terms
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY
 from studykit.lookback.simulated import StudioTruth, simulated_log
+from studykit.retention.censored import CensoredTimes
+from studykit.retention.hazard import fit_hazards
 
 
 def small(**changes):
@@ -83,6 +86,26 @@ def test_trainers_who_do_or_do_not():
     clustered = answer_landmark(many, clients, 28, horizon=182, least_events=20, facts=split)
     assert clustered.hazard_ratio.degrees_of_freedom == 6
     assert "trainers" in clustered.method_in_words
+
+
+def test_few_trainers_as_clusters_are_compared_as_by_a_t_test():
+    """The divisor is trainers minus two; with one less, 91 % of intervals were right under four trainers.
+
+    400 studios of 300 clients, trainers differing by 0.3 in the log hazard: 94.5 (1.1) % with it.
+    """
+    log, episodes, facts = small(trainers=4, clients=900)
+    rows = landmark_rows(episodes, facts, 28)
+    split = dataclasses.replace(rows, exposed=rows.trainer % 2 == 0)
+    entry = np.full(rows.episode.size, 56)
+    times = CensoredTimes(episodes.time[rows.episode], episodes.event[rows.episode], entry=entry)
+    trainers = trainer_role(split.exposed.astype(float), rows.trainer, rows.episode)
+    assert trainers.role == "clusters"
+    terms = landmark_terms(log, episodes, split, 28)
+    found, design = landmark_hazard_ratio(times, split, trainers, terms, times.events)
+    weeks = np.minimum(rows.recency // 7, 3)
+    model = fit_hazards(times, design.columns, names=design.names, strata=weeks, clusters=rows.trainer)
+    assert found.standard_error == pytest.approx(math.sqrt(model.robust_covariance[0, 0] * 4 / 2))
+    assert found.degrees_of_freedom == 2
 
 
 def test_attendance_counts_once_where_all_came_on_the_day_of_joining():
