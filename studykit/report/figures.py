@@ -161,7 +161,7 @@ def draw_effects(
     """Differences between the arms with their intervals, main result first, sensitivity below.
 
     With a whole study's results, the first continuous outcome is drawn, else retention; quantities of
-    different units never share an axis. Rows do not shrink: on a figure 6.5 inches wide each takes about 0.4
+    different units never share an axis. Rows do not shrink: on a figure 4.2 inches wide each takes about 0.4
     inches of height, and more where its name is long (`rows_needed`); a main analysis with all its
     sensitivity needs some 10 inches.
     """
