@@ -23,6 +23,9 @@ HOW = (
 )
 
 
+HOPEFUL = 1.1  # a formula is called too hopeful where simulation surely asks for a tenth more
+
+
 def simulation_sentences(simulated: SimulatedPlan, protocol: Protocol) -> tuple[str, ...]:
     """Everything in order: the planned study, what it can show, what would be needed, what to know."""
     study = simulated.study
@@ -116,6 +119,11 @@ def needed_sentence(found: Found, purpose: str) -> str:
         return f"{purpose}: {found.remark}." if found.remark else f"{purpose}: not found."
     interval = f"simulated: {math.floor(found.low)} to {math.ceil(found.high)}"
     text = f"{purpose}: about {found.number} {found.quantity} ({interval}{formula})."
+    if found.closed_form is not None and found.low > HOPEFUL * found.closed_form:
+        text += (
+            " Plan with the simulated number: tables and recommendation rest on the formula, which is too "
+            "hopeful here."
+        )
     return f"{text} {capital(found.remark)}." if found.remark else text
 
 

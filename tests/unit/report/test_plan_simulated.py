@@ -114,3 +114,10 @@ def test_a_number_out_of_reach_is_told_with_its_reason() -> None:
         "clients", "power", 0.8, None, math.nan, math.nan, 1602, 0, (), False, False, "not simulated"
     )
     assert needed_sentence(found, "For this") == "For this: not simulated."
+
+
+def test_a_formula_that_is_too_hopeful_is_not_left_to_contradict_the_search() -> None:
+    """Whole trainers in one arm: the formula gave 148 clients, the search 226 to 248."""
+    found = Found("clients", "power", 0.8, 238, 226.0, 248.0, 148, 1000, (), True, False)
+    assert "the formula, which is too hopeful here" in needed_sentence(found, "For this")
+    assert "hopeful" not in needed_sentence(replace(found, closed_form=220), "For this")
