@@ -52,8 +52,11 @@ def is_interactive() -> bool:
     return sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty()
 
 
-def ask(question: str, *, default: str = "", choices: Sequence[str] = ()) -> str:
-    """One answer from the keyboard; an empty answer takes the default, a wrong one is asked again."""
+def ask(question: str, *, default: str = "", choices: Sequence[str] = (), shortened: bool = False) -> str:
+    """One answer from the keyboard; an empty answer takes the default, a wrong one is asked again.
+
+    Capitals do not matter where there are choices; with ``shortened`` the beginning of one of them will do.
+    """
     hint = f" ({'/'.join(choices)})" if choices else ""
     suggestion = f" [{default}]" if default else ""
     while True:
@@ -64,14 +67,24 @@ def ask(question: str, *, default: str = "", choices: Sequence[str] = ()) -> str
                 where="keyboard", expected=f"an answer to: {question}", got="the end of the input",
                 todo="Run the command in a terminal, or give the answer as an option.",
             ) from None  # fmt: skip
-        if answer and (not choices or answer in choices):
-            return answer
+        meant = _choice(answer, choices, shortened=shortened) if choices else answer
+        if meant:
+            return meant
         print(plain(f"Please answer with {' or '.join(choices)}." if choices else "Please type an answer."))
 
 
+def _choice(answer: str, choices: Sequence[str], *, shortened: bool) -> str:
+    """The one choice that was typed, empty where it is none or could be several."""
+    typed = answer.casefold()
+    whole = [choice for choice in choices if choice.casefold() == typed]
+    begun = [choice for choice in choices if shortened and typed and choice.casefold().startswith(typed)]
+    found = whole or begun
+    return found[0] if len(found) == 1 else ""
+
+
 def confirm(question: str) -> bool:
-    """A plain yes or no."""
-    return ask(question, choices=("yes", "no")) == "yes"
+    """A plain yes or no; ``y`` and ``n`` will do."""
+    return ask(question, choices=("yes", "no"), shortened=True) == "yes"
 
 
 @dataclass(slots=True)

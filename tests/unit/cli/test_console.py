@@ -51,6 +51,24 @@ def test_a_wrong_answer_is_asked_again(
     assert "Please answer with yes or no." in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(("typed", "meant"), [("y", True), ("Yes", True), ("N", False), ("no", False)])
+def test_the_beginning_of_a_plain_answer_will_do(
+    monkeypatch: pytest.MonkeyPatch, typed: str, meant: bool
+) -> None:
+    monkeypatch.setattr("builtins.input", lambda _prompt: typed)
+    assert console.confirm("Draw now?") is meant
+
+
+def test_choices_are_typed_in_full_in_any_capitals(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A shortened code of an arm could be a slip; one that fits several is never guessed."""
+    answers = iter(["day", "Day first"])
+    monkeypatch.setattr("builtins.input", lambda _prompt: next(answers))
+    assert console.ask("How are dates written?", choices=("day first", "month first")) == "day first"
+    answers = iter(["no", "not known"])
+    choices = ("no show", "not known")
+    assert console.ask("What does it mean?", choices=choices, shortened=True) == "not known"
+
+
 def test_an_empty_answer_takes_the_default(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("builtins.input", lambda _prompt: "  ")
     assert console.ask("How many clients?", default="40") == "40"
