@@ -22,8 +22,11 @@ SHOWN_COUNTS = (20, 40, 80, 160, 320)
 
 
 def plan_text(plan: Plan) -> str:
-    """Width, what can and cannot be told, costs, what would be sharper, doubts, one recommendation."""
-    lines = [plan.headline, "", "What this study can tell"]
+    """A pilot if any, what can and cannot be told, widths, costs, what would be sharper, doubts, one advice."""
+    lines = [plan.headline]
+    if plan.pilot is not None:
+        lines += ["", "A pilot study first", *(f"- {sentence}" for sentence in pilot_sentences(plan.pilot))]
+    lines += ["", "What this study can tell" if plan.pilot is None else "What the large study can tell"]
     lines += [f"- {sentence}" for sentence in plan.can_tell]
     lines += ["", "What it cannot tell", *(f"- {sentence}" for sentence in plan.cannot_tell)]
     lines += ["", "Width of the interval, months in all, hours of work", *_ladder_lines(plan)]
@@ -36,8 +39,6 @@ def plan_text(plan: Plan) -> str:
         lines += [f"- {sentence}" for sentence in drawing_sentences(plan.drawing)]
     if plan.looks is not None and plan.looks.boundaries:
         lines += ["", "Looks before the end", *(f"- {sentence}" for sentence in looks_sentences(plan.looks))]
-    if plan.pilot is not None:
-        lines += ["", "A pilot study first", *(f"- {sentence}" for sentence in pilot_sentences(plan.pilot))]
     lines += _assumed_lines(plan)
     if plan.findings:
         lines += ["", "To look at", *(f"- {finding}" for finding in plan.findings)]
