@@ -22,7 +22,7 @@ SHOWN_COUNTS = (20, 40, 80, 160, 320)
 
 
 def plan_text(plan: Plan) -> str:
-    """A pilot if any, what can and cannot be told, widths, costs, what would be sharper, doubts, one advice."""
+    """A pilot if any, what can and cannot be told, widths, costs, what is sharper, doubts, one advice."""
     lines = [plan.headline]
     if plan.pilot is not None:
         lines += ["", "A pilot study first", *(f"- {sentence}" for sentence in pilot_sentences(plan.pilot))]
