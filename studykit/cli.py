@@ -531,7 +531,7 @@ def _parser() -> argparse.ArgumentParser:
         name, text = run.__name__, (run.__doc__ or "").strip()
         example = f"Example: studykit {name} {example}".rstrip()
         entry = commands.add_parser(name, help=text, description=text, epilog=example)
-        entry.set_defaults(run=run)
+        entry.set_defaults(run=run, refuse=entry.error)
         for words, settings in (*options, _JSON):
             entry.add_argument(*words, **settings)
     return parser
@@ -549,7 +549,9 @@ def main(words: Sequence[str] | None = None) -> int:
     """Run one command; every expected trouble ends in one message and code 2."""
     os.environ.setdefault("MPLBACKEND", "Agg")
     with safe_output():
-        arguments = _parser().parse_args(words)
+        arguments, unknown = _parser().parse_known_args(words)
+        if unknown:  # the command itself says so, since its own help is the one to read
+            arguments.refuse(f"no such option: {' '.join(unknown)}")
         try:
             return int(arguments.run(arguments))
         except FindingsError as error:

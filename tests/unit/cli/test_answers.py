@@ -26,3 +26,11 @@ def test_intervals_are_at_the_level_of_the_results(capsys: pytest.CaptureFixture
     shown = json.loads(capsys.readouterr().out)["estimate"]["interval"]
     assert shown["confidence_level"] == 0.9
     assert shown["lower"] == pytest.approx(estimate.confidence_interval(0.9).lower, abs=0.0)
+
+
+def test_an_unknown_option_points_to_the_help_of_its_command(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stopped:
+        cli.main(["plan", "my_study", "--persons", "40"])
+    assert stopped.value.code == 2
+    said = capsys.readouterr().err
+    assert said == "studykit plan: no such option: --persons 40. Try: studykit plan --help\n"
