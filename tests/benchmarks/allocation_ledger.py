@@ -3,7 +3,7 @@
 Limits: 1,000 allocations with 5 factors, written to disk one by one, in 10 s of processor time; opening a
 ledger of 10,000 entries and verifying its chain in 2 s. What waiting for the disk adds is shown beside as
 many bare commits of the same kind in the same run (SQLite with synchronous = EXTRA flushes several times for
-each): the ledger must not take more than 1.5 times as long as these. How to run: see `timing`.
+each); by the clock, the ledger may take 10 s more than these. How to run: see `timing`.
 """
 
 from __future__ import annotations
@@ -107,7 +107,8 @@ def main() -> int:
         "Ledger",
         [
             Line(f"{NEW} draws by minimisation, 5 factors, {PAST} before", drawn, 10.0, "limit", 1.0),
-            Line("the same by the clock", waited, bare, "bare commits", 1.5),
+            Line("the same by the clock, bare commits taken off", max(waited - bare, 0.0), 10.0, "limit", 1.0),
+            Line("the same by the clock", waited, bare, "bare commits"),
             Line(f"{ENTRIES} entries opened and verified", verified, 2.0, "limit", 1.0),
             Line(f"audit of {ENTRIES} entries with {PAST + NEW} draws", whole, None, "", None),
         ],
