@@ -107,7 +107,9 @@ def main() -> int:
         "Ledger",
         [
             Line(f"{NEW} draws by minimisation, 5 factors, {PAST} before", drawn, 10.0, "limit", 1.0),
-            Line("the same by the clock, bare commits taken off", max(waited - bare, 0.0), 10.0, "limit", 1.0),
+            Line(
+                "the same by the clock, bare commits taken off", max(waited - bare, 0.0), 10.0, "limit", 1.0
+            ),
             Line("the same by the clock", waited, bare, "bare commits"),
             Line(f"{ENTRIES} entries opened and verified", verified, 2.0, "limit", 1.0),
             Line(f"audit of {ENTRIES} entries with {PAST + NEW} draws", whole, None, "", None),
