@@ -1,7 +1,7 @@
 """Growth with the rows, against lme4: 4 visits, 5 exercises, clients under trainers, up to 100,000 rows.
 
 Targets: time grows no faster than rows to the power 1.15, never slower than lme4 (fit alone, where ours has
-Satterthwaite degrees of freedom too), peak memory below 1.5 GB; clients who change trainer (crossed factors)
+Kenward-Roger degrees of freedom too), peak memory below 1.5 GB; clients who change trainer (crossed factors)
 at most three times lme4. The two programs must agree on the log-likelihood. How to run: see `timing`.
 """
 
