@@ -41,7 +41,7 @@ from studykit.planning.what_if import WhatIf, what_if
 from studykit.protocol.rules import check_protocol
 from studykit.protocol.types import ContinuousOutcome, Protocol
 
-# Measured by analysis/08_validity_null_grid.py, 10,000 null trials a row.
+# Measured by analysis/08_validity_null_grid.py, 10,000 null trials a row; said of the mixed model only.
 CAUTIOUS_CLUSTERS = (
     "Where trainers hardly differ the analysis is more cautious than promised: with 6 and 10 trainers of one "
     "arm each it claimed a difference in 0.4 and 1.5 of 100 simulated studies without any; 5 are allowed."
@@ -325,7 +325,8 @@ def _limits_of_trainers(protocol: Protocol, plan: StrengthPlan) -> list[str]:
     if protocol.is_external:
         return []
     if plan.model.nested:
-        return _limits_of_clusters(plan)
+        by_model = plan.tested_clients >= protocol.analysis.composite_below_clients
+        return [*_limits_of_clusters(plan), *([CAUTIOUS_CLUSTERS] if by_model else [])]
     turning = [REMARKS[protocol.design]] if protocol.turns else []
     turning += [JOIN_TOGETHER] if protocol.design == "stepped" else []
     if protocol.planning.trainers == 1:
@@ -343,15 +344,15 @@ def _limits_of_clusters(plan: StrengthPlan) -> list[str]:
     model = plan.model
     alone = clients_for_strength_power(replace(model, nested=False, trainer_icc=0.0))
     if alone is None or model.trainer_icc == 0.0:
-        return [CAUTIOUS_CLUSTERS]
+        return []
     fewest = fewest_trainers(alone * min(model.shares), model.trainer_icc)
     if model.trainers >= 2 * fewest:
-        return [CAUTIOUS_CLUSTERS]
+        return []
     too_few = (
         f"With {model.trainers} trainers no number of clients finds the assumed difference with the wanted "
         f"power: that takes at least {2 * fewest} trainers. Clients drawn one by one: about {about(alone)}."
     )
-    return [too_few, CAUTIOUS_CLUSTERS]
+    return [too_few]
 
 
 def _headline(
