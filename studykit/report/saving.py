@@ -103,9 +103,10 @@ def save_plan(plan: Plan, protocol: Protocol, folder: Path) -> Path:
         If a file stands where a folder is needed, or nothing can be written.
     """
     document = plan_document(plan, protocol)
-    plain = {"format": FORMAT, **to_plain(plan)}
-    text = json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False)
-    files = {"plan.html": render_document(document).encode("utf-8"), "plan.json": f"{text}\n".encode()}
+    files = {
+        "plan.html": render_document(document).encode("utf-8"),
+        "plan.json": _json_bytes(to_plain(plan)),
+    }
     write_whole(folder, files | dict(document_files(document)))
     return folder / "plan.html"
 
@@ -130,11 +131,9 @@ def save_look_back(reading: LookBackReading, folder: Path) -> Path:
         If a file stands where a folder is needed, or nothing can be written.
     """
     document = look_back_document(reading)
-    plain = {"format": FORMAT, **to_plain(reading.look)}
-    text = json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False)
     files = {
         LOOK_BACK_PAGE: render_document(document).encode("utf-8"),
-        "lookback.json": f"{text}\n".encode(),
+        "lookback.json": _json_bytes(to_plain(reading.look)),
         **dict(document_files(document)),
         "tables/noticed_rows.csv": noticed_rows(reading.log.noticed),
     }
@@ -183,8 +182,13 @@ def noticed_rows(noticed: Sequence[NoticedRows]) -> bytes:
 
 def results_json(results: StudyResults) -> bytes:
     """All results in full precision, with intervals at the protocol's level."""
-    plain = {"format": FORMAT, **to_plain(results, confidence_level=results.confidence_level)}
-    return (json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8")
+    return _json_bytes(to_plain(results, confidence_level=results.confidence_level))
+
+
+def _json_bytes(plain: Mapping[str, Any]) -> bytes:
+    """A file for programs: the format's number first, full precision, nothing that JSON cannot hold."""
+    text = json.dumps({"format": FORMAT, **plain}, indent=1, ensure_ascii=False, allow_nan=False)
+    return f"{text}\n".encode()
 
 
 def document_files(document: Document) -> Iterator[tuple[str, bytes]]:
@@ -210,12 +214,8 @@ def _picture_files(picture: Picture) -> Iterator[tuple[str, bytes]]:
 
 
 def _manifest(provenance: Any, files: Mapping[str, bytes]) -> bytes:
-    content = {
-        "format": FORMAT,
-        "provenance": provenance,
-        "files": {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())},
-    }
-    return (json.dumps(content, indent=1, ensure_ascii=False) + "\n").encode("utf-8")
+    digests = {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())}
+    return _json_bytes({"provenance": provenance, "files": digests})
 
 
 def write_whole(folder: Path, files: Mapping[str, bytes]) -> None:
