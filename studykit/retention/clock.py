@@ -330,7 +330,9 @@ def is_active(history: ClientHistory, day: int, *, rule: RetentionRule = FOUR_WE
     Returns
     -------
     bool or None
-        None when the data end too early to judge: never counted as retained nor as departed.
+        None for a day after the data end: never counted as retained nor as departed. A client seen
+        shortly before could only be retained, but one who had stayed away could still come back, so
+        that knowing the first without the second would count the good news alone.
 
     Raises
     ------
@@ -343,10 +345,10 @@ def is_active(history: ClientHistory, day: int, *, rule: RetentionRule = FOUR_WE
             expected=f"a day from {history.observed_from}, the first one known",
             got=str(day),
         )
+    if day > history.data_through:
+        return None
     anchor = max((seen for seen in history.attended if seen <= day), default=history.observed_from)
-    if countable_days(history, rule, after=anchor, through=day) < rule.absence_days:
-        return True  # sessions after the data end could only make the absence shorter
-    return False if day <= history.data_through else None
+    return countable_days(history, rule, after=anchor, through=day) < rule.absence_days
 
 
 def spell(

@@ -1,11 +1,11 @@
 """Properties of the retention clock, against a differently written day-by-day twin."""
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from studykit.retention.calendar import retention_calendar
-from studykit.retention.clock import ClientHistory, RetentionRule, departures, is_active, spell
+from studykit.retention.clock import ClientHistory, Pause, RetentionRule, departures, is_active, spell
 
 RULES = st.builds(
     RetentionRule, st.integers(1, 40), st.integers(0, 30), st.integers(0, 60), st.integers(5, 200)
@@ -86,6 +86,7 @@ def test_the_curve_at_the_horizon_is_the_active_share_returns_apart(history, rul
 
 @settings(max_examples=100, deadline=None)
 @given(histories(registered=True), RULES, st.integers(1, 150))
+@example(ClientHistory((), 38, pauses=(Pause(0, 5, registered=39),)), RetentionRule(38, 2, 1, 5), 28)
 def test_more_data_never_change_what_was_known(history, rule, cut):
     shorter = ClientHistory(
         tuple(day for day in history.attended if day <= cut),
@@ -99,6 +100,22 @@ def test_more_data_never_change_what_was_known(history, rule, cut):
         early, late = is_active(shorter, day, rule=rule), is_active(history, day, rule=rule)
         if early is not None:
             assert late in (early, None) if day > history.data_through else late is early
+
+
+@settings(max_examples=100, deadline=None)
+@given(histories(registered=True), RULES, st.integers(0, 150))
+def test_a_day_is_judged_by_what_was_registered_until_then(history, rule, cut):
+    """The pauses entered later, which nobody could have known, change no status and no departure."""
+    cut = min(cut, history.data_through)
+    then = ClientHistory(
+        tuple(day for day in history.attended if day <= cut),
+        cut,
+        pauses=tuple(pause for pause in history.pauses if pause.registered <= cut),
+        closures=history.closures,
+    )
+    known = [d.confirmed_on for d in departures(history, rule) if d.confirmed_on <= cut]
+    assert [d.confirmed_on for d in departures(then, rule)] == known
+    assert is_active(then, cut, rule=rule) is is_active(history, cut, rule=rule)
 
 
 @settings(max_examples=100, deadline=None)

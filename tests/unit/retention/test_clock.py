@@ -49,8 +49,7 @@ def test_two_departures():
 def test_data_that_end_early_are_unknown_and_never_retained():
     history = ClientHistory((10,), 30)
     assert is_active(history, 30) is True
-    assert is_active(history, 37) is True  # at most 27 days since day 10, whatever came later
-    assert is_active(history, 38) is None
+    assert is_active(history, 31) is None  # who left may come back: the good news alone would be counted
     assert spell(history, 182) == Spell(30, False, 10)
 
 
@@ -100,6 +99,17 @@ def test_a_pause_entered_after_the_gap_is_judged_does_not():
 def test_the_rest_of_a_late_pause_counts_after_the_return():
     history = ClientHistory((0, 35), 120, pauses=(Pause(10, 44, registered=30),))
     assert [d.confirmed_on for d in departures(history)] == [28, 35 + 28 + 9]
+
+
+def test_a_pause_entered_after_the_records_end_does_not_change_the_days_they_cover():
+    """The same client looked at on day 28 and on day 60; the pause is entered a day too late."""
+    pause = Pause(0, 5, registered=39)
+    rule = RetentionRule(38, 2, 1, 5)
+    early, late = (ClientHistory((), through, pauses=(pause,)) for through in (28, 60))
+    assert [is_active(late, day, rule=rule) for day in (28, 37, 38)] == [True, True, False]
+    assert [is_active(early, day, rule=rule) for day in (28, 37, 38)] == [True, None, None]
+    in_time = ClientHistory((), 60, pauses=(Pause(0, 5, registered=38),))
+    assert [is_active(in_time, day, rule=rule) for day in (38, 39)] == [True, False]
 
 
 def test_an_earlier_pause_can_bring_a_second_one_in_time():
