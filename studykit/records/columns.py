@@ -11,7 +11,7 @@ from studykit.records.cells import Respelt, Trouble, cell_reader, decimal_mark, 
 from studykit.records.headers import match_header
 from studykit.records.nearest import listed, nearest_known
 from studykit.records.raw import RawTable, unguarded
-from studykit.records.schema import EXAMPLE_CLIENT, Column, Table
+from studykit.records.schema import EXAMPLE_CODE, PEOPLE_COLUMNS, Column, Table
 from studykit.records.tables import RecordTable, record_table
 
 
@@ -83,13 +83,13 @@ def draft_table(raw: RawTable, table: Table, wanted: Wanted) -> Draft:
     added = {"clients": (*wanted.levels, *wanted.covariates), "trainers": wanted.of_trainers}
     further = tuple(dict.fromkeys(added.get(table.name, ())))
     matched = match_header(raw, table, further=further, keep_all=not wanted.by_protocol)
-    raw, examples = _without_examples(raw)
+    raw, examples = _without_examples(raw, _example_cells(table, matched.positions, wanted))
     draft = Draft(raw, table, {}, dict(matched.positions), findings=list(matched.findings))
-    if examples:
-        draft.findings.append(
-            Finding("note", raw.where, "rows of the study", f"{examples} example row{'s' * (examples > 1)}",
-                    "Skipped.")
-        )  # fmt: skip
+    draft.findings += [
+        Finding("note", f"{raw.where}, row {number}", "rows of the study", "the example row of a new table",
+                "It is not used.")
+        for number in examples
+    ]  # fmt: skip
     if not matched.usable:
         draft.left_out.update(range(len(raw.rows)))
         return draft
@@ -98,17 +98,37 @@ def draft_table(raw: RawTable, table: Table, wanted: Wanted) -> Draft:
     return draft
 
 
-def _without_examples(raw: RawTable) -> tuple[RawTable, int]:
-    """Rows that a new study starts with are no records."""
-    kept = [index for index, row in enumerate(raw.rows) if EXAMPLE_CLIENT not in map(str.strip, row)]
+def _example_cells(table: Table, positions: Mapping[str, int], wanted: Wanted) -> dict[int, str]:
+    """What the example row says in each column, those apart that say it in the words of the protocol.
+
+    The protocol may have been edited since the table was made, so its codes, units and levels are not
+    compared: the code of the example, its dates and its numbers have to stand as they were shipped.
+    """
+    return {
+        positions[column.name]: column.example
+        for column in table.columns
+        if column.name in positions and not column.in_words_of_protocol and column.name not in wanted.levels
+    }
+
+
+def _without_examples(raw: RawTable, example: Mapping[int, str]) -> tuple[RawTable, list[int]]:
+    """Without the rows that a new study starts with, cell by cell; and the numbers of those rows."""
+
+    def shipped(row: tuple[str, ...]) -> bool:
+        return all(unguarded(row[place].strip()) == text for place, text in example.items())
+
+    if EXAMPLE_CODE not in example.values():
+        return raw, []
+    kept = [index for index, row in enumerate(raw.rows) if not shipped(row)]
     if len(kept) == len(raw.rows):
-        return raw, 0
+        return raw, []
     moved = {old: new for new, old in enumerate(kept)}
     troubles = {
         (moved[row], column): trouble for (row, column), trouble in raw.troubles.items() if row in moved
     }
     rows, numbers = tuple(raw.rows[index] for index in kept), tuple(raw.row_numbers[index] for index in kept)
-    return replace(raw, rows=rows, row_numbers=numbers, troubles=troubles), len(raw.rows) - len(kept)
+    examples = [number for index, number in enumerate(raw.row_numbers) if index not in moved]
+    return replace(raw, rows=rows, row_numbers=numbers, troubles=troubles), examples
 
 
 def _column(table: Table, name: str, wanted: Wanted) -> Column:
@@ -143,7 +163,7 @@ def _read_column(draft: Draft, column: Column, position: int, wanted: Wanted) ->
             if column.required and (row, position) not in draft.raw.troubles:
                 draft.stop(row, column.name, Trouble(column.meaning, "an empty cell", "Fill it in."))
             continue
-        answer = read(text)
+        answer = _no_person(text, column) or read(text)
         if not isinstance(answer, Trouble) and column.kind == "code":
             answer = _known_code(str(answer), wanted.codes.get(column.name))
         if isinstance(answer, Trouble):
@@ -157,6 +177,19 @@ def _read_column(draft: Draft, column: Column, position: int, wanted: Wanted) ->
         draft.note(respelt, column.name, expected=repr(values[respelt[0]]), got=repr(cells[respelt[0]]))
     draft.values[column.name] = values
     _note_commas(draft, column, mark, doubt, cells)
+
+
+def _no_person(text: str, column: Column) -> Trouble | None:
+    """What stands where the code of a person should: the example's code, or the header once more."""
+    if column.name in PEOPLE_COLUMNS and text == EXAMPLE_CODE:
+        return Trouble(
+            f"the study's own code, {column.meaning}",
+            "this row still has the example's code",
+            "Write the right code if the row is a record; delete the row if it is not.",
+        )
+    if column.name in PEOPLE_COLUMNS and column.required and text == column.name:
+        return Trouble(column.meaning, "the header once more", "Delete the row.")
+    return None
 
 
 def _note_blanks(draft: Draft, column: Column, position: int) -> None:

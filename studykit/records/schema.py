@@ -57,6 +57,11 @@ class Column:
     highest: float = float("inf")
     example: str = ""
 
+    @property
+    def in_words_of_protocol(self) -> bool:
+        """Whether the example row of a study says the protocol's own code here, not ``example``."""
+        return self.name == "unit" or (self.kind == "code" and self.name in PROTOCOL_COLUMNS)
+
 
 @dataclass(frozen=True, slots=True)
 class Table:
@@ -202,8 +207,8 @@ MEASUREMENTS = Table(
         CLIENT,
         Column("visit", "code", "visit code of the protocol", example="baseline"),
         Column("outcome", "code", "outcome code of the protocol", example=""),
-        Column("value", "number", "the value, in the outcome's unit", example=""),
-        Column("date", "date", "day of the measurement", required=False, example=""),
+        Column("value", "number", "the value, in the outcome's unit", example="1"),
+        Column("date", "date", "day of the measurement", required=False, example="2026-01-15"),
     ),
     key=("client", "visit", "outcome"),
 )
@@ -415,7 +420,7 @@ TABLES: tuple[Table, ...] = (
     HARMS,
     ALLOCATION,
 )
-EXAMPLE_CLIENT = "EXAMPLE"  # the example rows of a new study carry it somewhere and are never analysed
+EXAMPLE_CODE = "EXAMPLE"  # what tells the example row of a new table from a record
 PEOPLE_COLUMNS = frozenset({"client", "trainer", "assessor", "observer", "judged_by"})
 PROTOCOL_COLUMNS = frozenset({"visit", "exercise", "outcome", "arm"})
 

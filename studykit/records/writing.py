@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from studykit.errors import FolderError
 from studykit.protocol.types import AsRecorded, Protocol
 from studykit.records.raw import guarded
-from studykit.records.schema import EXAMPLE_CLIENT, TABLES, Table
+from studykit.records.schema import TABLES, Table
 from studykit.records.tables import Records, RecordTable
 
 
@@ -193,16 +193,15 @@ def _header(table: Table, protocol: Protocol) -> list[str]:
 
 def _example_row(table: Table, header: Sequence[str], protocol: Protocol) -> list[str]:
     """The schema's example, in the words of the protocol."""
-    row = dict.fromkeys(header, "") | {column.name: column.example for column in table.columns}
-    row |= {name: text for name, text in _protocol_examples(protocol).items() if name in row}
+    worded = _protocol_examples(protocol)
+    row = dict.fromkeys(header, "") | {
+        column.name: worded.get(column.name, column.example)
+        if column.in_words_of_protocol
+        else column.example
+        for column in table.columns
+    }
     if table.name == "clients":
         row |= {stratum.code: stratum.levels[0] for stratum in protocol.strata if stratum.levels}
-    if table.name == "measurements":
-        row |= {"date": "2026-01-15", "value": "1"}
-    if table.name in ("trainers", "harms"):
-        row["trainer"] = EXAMPLE_CLIENT if table.name == "trainers" else ""
-    if table.name == "harms":
-        row["outcome"] = "gone after 2 days"
     return [guarded(row[name]) for name in header]
 
 

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import re
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
+from openpyxl import Workbook
 
 from studykit.errors import Finding, FolderError
 from studykit.protocol.types import Protocol
 from studykit.records import reading
 from studykit.records.reading import read_records
+from studykit.records.schema import TABLES
+from studykit.records.writing import write_empty_tables
 
-from .conftest import CLIENTS, SESSIONS, STRENGTH, protocol_of
+from .conftest import CLIENTS, CLOSURES, DEPARTURES, HARMS, SESSIONS, STRENGTH, protocol_of
 
 Write = Callable[..., Path]
 
@@ -196,10 +201,82 @@ def test_a_comma_that_may_divide_thousands_is_refused(write: Write) -> None:
     assert "1.250 or as 1250" in finding.got
 
 
-def test_example_rows_are_skipped_and_counted(write: Write, protocol: Protocol) -> None:
-    text = SESSIONS + "EXAMPLE,not a date,T1,attended,,,,,\nEXAMPLE,,,,,,,,\n"
-    note = only(read_records(write(sessions=text), protocol=protocol).findings, "note")
-    assert note.got == "2 example rows"
+def test_a_row_with_the_code_of_the_example_is_no_example_once_it_is_changed(
+    write: Write, protocol: Protocol
+) -> None:
+    text = SESSIONS + "EXAMPLE,2026-03-11,T1,attended,,,,,\n"
+    records = read_records(write(sessions=text), protocol=protocol)
+    finding = only(records.findings)
+    assert finding.where == "records/sessions.csv, row 9, column client"
+    assert finding.got == "this row still has the example's code"
+    assert records["sessions"].number == 7
+
+
+def test_the_word_in_another_cell_makes_no_example(write: Write, protocol: Protocol) -> None:
+    """A serious harm whose remark, a closure whose reason was left standing: records like any other."""
+    harm = "C03,,2026-03-09,fainted,leg_press,4,severe,yes,no,probable,EXAMPLE,in hospital,SP\n"
+    closure = "2026-05-01,2026-05-03,EXAMPLE\n"
+    records = read_records(
+        write(harms=HARMS + harm, closures=CLOSURES + closure, departures=DEPARTURES), protocol=protocol
+    )
+    assert records.findings == ()
+    assert records["harms"].columns["serious"].tolist() == [0.0, 0.0, 1.0]
+    assert records["closures"].columns["first_day"].astype(str).tolist() == ["2026-04-03", "2026-05-01"]
+
+
+@pytest.mark.parametrize("workbook", [False, True])
+@pytest.mark.parametrize("name", [table.name for table in TABLES])
+def test_every_row_is_either_used_or_named(name: str, workbook: bool, tmp_path: Path) -> None:
+    """The shipped example, the example with each cell changed, a header, a remark, a torn row, blank rows."""
+    protocol = everything()
+    write_empty_tables(tmp_path, protocol)
+    header, example = (tmp_path / f"{name}.csv").read_text().splitlines()
+    shipped = next(csv.reader([example]))
+    record = ["E0" if cell == "EXAMPLE" else cell for cell in shipped]
+    rows = [shipped, record, [], ["", ""], header.split(","), ["# a remark"], shipped[:1]]
+    for place, _ in enumerate(shipped):
+        rows.append([*shipped[:place], "EXAMPLE", *shipped[place + 1 :]])
+        rows.append([f"E{len(rows)}" if cell == "EXAMPLE" else cell for cell in shipped])
+        rows[-1][place] = "EXAMPLE"
+    save(tmp_path, name, [header.split(","), *rows], workbook=workbook)
+    records = read_records(tmp_path, protocol=protocol)
+    filled = [number for number, row in enumerate(rows, start=2) if any(row)]
+    used = set(records[name].row_numbers.tolist())
+    named = {row_of(finding) for finding in records.findings
+             if finding.severity == "stop" or finding.got == "the example row of a new table"}  # fmt: skip
+    assert used | named == set(filled)
+    assert not used & named
+    assert 3 in used
+    examples = [row_of(finding) for finding in records.findings if finding.severity == "note"]
+    assert 2 in examples
+
+
+def everything() -> Protocol:
+    """A protocol that uses every table."""
+    content = protocol_of().model_dump(mode="json", exclude_none=True)
+    weight = {"kind": "continuous", "code": "weight", "name": "weight", "unit": "kg", "scale": "as_measured",
+              "score": {"rule": "as recorded"}, "primary_visit": "week_6", "role": "secondary"}  # fmt: skip
+    return protocol_of(outcomes=[*content["outcomes"], weight], allocation="external")
+
+
+def save(folder: Path, name: str, rows: list[list[str]], *, workbook: bool) -> None:
+    for path in folder.glob("*.csv"):
+        path.unlink()
+    if workbook:
+        book = Workbook()
+        book.active.title = name
+        for place, row in enumerate(rows, start=1):
+            for column, text in enumerate(row, start=1):
+                book.active.cell(place, column, text or None)
+        book.save(folder / "records.xlsx")
+        return
+    with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream, lineterminator="\n").writerows(rows)
+
+
+def row_of(finding: Finding) -> int:
+    found = re.search(r", row (\d+)", finding.where)
+    return int(found.group(1)) if found else 0
 
 
 def test_unknown_columns_are_reported(write: Write, protocol: Protocol) -> None:
