@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.outcomes.retention_comparison import retention_rule
 from studykit.protocol.types import Protocol
+from studykit.records.leaving import retention_rule
 from studykit.records.rows import StudyRows
 from studykit.results import frozen_array
 from studykit.retention.clock import spell

@@ -28,9 +28,10 @@ from numpy.typing import NDArray
 from studykit.errors import ArgumentError, FitError
 from studykit.outcomes.client_facts import fact_columns, independent_columns, label_columns
 from studykit.outcomes.results import RerandomisationTest
-from studykit.outcomes.retention_comparison import Comparison, comparison_of, retention_rule
+from studykit.outcomes.retention_comparison import Comparison, comparison_of
 from studykit.outcomes.strength_analysis import Setting, prepare
 from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells, StrengthRows
 from studykit.results import Interval
 from studykit.retention.clock import active_status

@@ -18,7 +18,6 @@ from studykit.outcomes.retention_comparison import (
     compare_shares,
     comparison_of,
     counted_rows,
-    retention_rule,
 )
 from studykit.outcomes.retention_sensitivity import sensitivity_of_share
 from studykit.outcomes.retention_status import shares_by_trainer, statuses
@@ -30,6 +29,7 @@ from studykit.outcomes.retention_time import (
     spells_to_horizon,
 )
 from studykit.protocol.types import Protocol
+from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells
 from studykit.retention.clock import active_status
 from studykit.retention.risk_ratio import risk_ratio

@@ -13,7 +13,6 @@ from studykit.outcomes.trainers import TrainerPlan, plan_trainers
 from studykit.protocol.types import Protocol, RetentionOutcome
 from studykit.records.rows import RetentionSpells
 from studykit.results import HasInterval, RowCount
-from studykit.retention.clock import RetentionRule
 from studykit.retention.risk_difference import risk_difference
 from studykit.retention.stratified_counts import count_by_stratum
 from studykit.retention.trainer_proportions import trainer_difference
@@ -25,15 +24,6 @@ NO_SPREAD = (
     "if clients were independent, too narrow where trainers differ"
 )
 UNKNOWN = "status at the horizon not known: the records end earlier"
-
-
-def retention_rule(outcome: RetentionOutcome, *, absence_days: int | None = None) -> RetentionRule:
-    """The clock's rule of a protocol."""
-    return RetentionRule(
-        absence_days=absence_days or outcome.absence_days,
-        pause_cap_days=outcome.pause_cap_days,
-        pause_total_cap_days=outcome.pause_total_days,
-    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,8 +15,8 @@ from studykit.outcomes.retention_comparison import (
     Comparison,
     compare_shares,
     counted_rows,
-    retention_rule,
 )
+from studykit.records.leaving import retention_rule
 from studykit.retention.clock import active_status
 
 Floats = NDArray[np.float64]

@@ -39,6 +39,7 @@ from studykit.outcomes.strength_sensitivity import (
 from studykit.outcomes.strength_trainers import effects_by_trainer
 from studykit.outcomes.strength_variances import model_repeatability, variance_components
 from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.records.leaving import has_left
 from studykit.records.rows import RetentionSpells, StrengthRows
 from studykit.results import Estimate, frozen_array
 
@@ -351,7 +352,8 @@ def missing_counts(setting: Setting, spells: RetentionSpells | None) -> tuple[Mi
         for visit, label in enumerate(setting.rows.visit_labels):
             seen = np.isfinite(setting.composite[:, visit])
             day = setting.protocol.visit(label).day
-            reasons = [_reason(spells, int(place), day) for place in np.flatnonzero(own & ~seen)]
+            absent = np.flatnonzero(own & ~seen)
+            reasons = _reasons(setting, spells, absent, visit, day=day)
             found.append(
                 MissingCount(
                     arm=arm,
@@ -364,15 +366,24 @@ def missing_counts(setting: Setting, spells: RetentionSpells | None) -> tuple[Mi
     return tuple(found)
 
 
-def _reason(spells: RetentionSpells | None, client: int, day: int) -> str:
-    """Why a client has no score at a visit, as far as attendance tells."""
+def _reasons(
+    setting: Setting, spells: RetentionSpells | None, clients: NDArray[np.int64], visit: int, *, day: int
+) -> list[str]:
+    """Why clients have no score at a visit, as far as attendance tells.
+
+    Whether a client had left by the visit is asked of the retention clock, as everywhere: a client who is
+    away within the absence rule has not left.
+    """
+    tested = [(client, visit) in setting.rows.after_departure for client in clients.tolist()]
     if spells is None:
-        return NO_REASON
-    attended = spells.histories[client].attended
-    if spells.histories[client].data_through < day:
-        return NOT_YET
-    left = spells.registered_on[client] <= day or (not attended or attended[-1] < day)
-    return LEFT_BEFORE if left else NO_TEST
+        return [LEFT_BEFORE if late else NO_REASON for late in tested]
+    by = np.full(clients.size, float(day))
+    left = has_left(spells, clients, by, setting.protocol.retention_outcome)
+    return [
+        LEFT_BEFORE if late else NOT_YET if spells.histories[client].data_through < day
+        else LEFT_BEFORE if gone else NO_TEST
+        for client, late, gone in zip(clients.tolist(), tested, left.tolist(), strict=True)
+    ]  # fmt: skip
 
 
 def _analysed(setting: Setting, analysis: Chosen) -> tuple[tuple[str, int], ...]:

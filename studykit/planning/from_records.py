@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, FitError
 from studykit.outcomes.client_facts import fact_columns
-from studykit.outcomes.retention_comparison import retention_rule
 from studykit.outcomes.retention_time import spells_to_horizon
 from studykit.outcomes.scores import analysis_scores, score_cube
 from studykit.planning.own_spread import (
@@ -27,6 +26,7 @@ from studykit.planning.own_spread import (
 )
 from studykit.planning.strength import told
 from studykit.protocol.types import Assumption, ContinuousOutcome, Evidence, Protocol, RetentionOutcome
+from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells, StrengthRows, StudyRows
 from studykit.results import Estimate
 from studykit.retention.censored import CensoredTimes

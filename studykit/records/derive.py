@@ -60,14 +60,13 @@ def derive_rows(
     through = last_recorded_day(records, booked) if data_through is None else np.datetime64(data_through)
     findings: list[Finding] = []
     strength = []
+    spells, undated = retention_spells(records, clients, booked=booked, data_through=through)
     for outcome in protocol.continuous_outcomes:
-        rows, more = score_rows(records, protocol, clients, outcome)
+        rows, more = score_rows(records, protocol, clients, outcome, spells)
         strength.append(rows)
         findings += more
-    retention = None
-    if protocol.retention_outcome is not None:
-        retention, more = retention_spells(records, clients, booked=booked, data_through=through)
-        findings += more
+    retention = None if protocol.retention_outcome is None else spells
+    findings += undated if retention is not None else ()
     rows_of_study = StudyRows(
         clients,
         tuple(strength),

@@ -78,6 +78,8 @@ class StrengthRows:
         Exercises of the outcome; one label ("") where the outcome has none.
     rows : RowCount
         Rows of the records: supplied, used, left out with reasons.
+    after_departure : frozenset of (int, int)
+        Client and visit of tests that the hypothetical strategy leaves out.
     """
 
     outcome: str
@@ -91,6 +93,7 @@ class StrengthRows:
     baseline_visits: tuple[int, ...]
     exercise_labels: tuple[str, ...]
     rows: RowCount
+    after_departure: frozenset[tuple[int, int]] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

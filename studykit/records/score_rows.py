@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from studykit.errors import Finding, Severity
 from studykit.protocol.types import AsRecorded, ContinuousOutcome, Protocol
 from studykit.records.client_rows import label_codes
-from studykit.records.rows import Clients, StrengthRows
+from studykit.records.leaving import AFTER_DEPARTURE, has_left, stops_at_departure
+from studykit.records.rows import Clients, RetentionSpells, StrengthRows
 from studykit.records.schema import STRENGTH
 from studykit.records.scores import attempt_scores, unit_factor, without_logarithm
 from studykit.records.tables import Records, RecordTable
@@ -20,6 +21,7 @@ from studykit.results import RowCount, frozen_array
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Flags = NDArray[np.bool_]
+Days = NDArray[np.datetime64]
 UNITS = STRENGTH.column("unit").choices
 
 
@@ -73,6 +75,8 @@ class Scored:
     rows : RowCount
     findings : tuple of Finding
         Loads without a logarithm, units that do not fit the machine.
+    after_departure : frozenset of (int, int)
+        Client and visit of tests that were left out for that reason.
     """
 
     table: RecordTable
@@ -86,15 +90,22 @@ class Scored:
     baseline: tuple[int, ...]
     rows: RowCount
     findings: tuple[Finding, ...]
+    after_departure: frozenset[tuple[int, int]] = frozenset()
 
 
 def scored(
-    records: Records, protocol: Protocol, outcome: ContinuousOutcome, *, clients: Sequence[str]
+    records: Records,
+    protocol: Protocol,
+    outcome: ContinuousOutcome,
+    *,
+    clients: Sequence[str],
+    departed: Callable[[Integers, Days], Flags] | None = None,
 ) -> Scored:
     """Scores of the given clients, one for each visit and exercise.
 
     Of several valid attempts at one visit the highest counts (the first among equals); the others are
-    counted as left out for that reason.
+    counted as left out for that reason. ``departed`` says of clients and dates whether the client had left
+    by then: such tests are left out.
     """
     exercises = outcome_exercises(protocol, outcome)
     visits, baseline = visit_labels(protocol)
@@ -106,16 +117,19 @@ def scored(
     columns = found.table.columns
     client = label_codes(columns["client"][found.rows], clients)
     visit = label_codes(columns["visit"][found.rows], visits)
+    date = columns["date"][found.rows]
+    gone = np.zeros(client.size, dtype=bool) if departed is None else departed(client, date)
     undefined = without_logarithm(outcome, found.score)
     reasons = (
         ("client not allocated", client < 0),
         ("visit not in the protocol", visit < 0),
         *found.reasons,
         ("zero or assisted load, which has no logarithm", undefined),
+        (AFTER_DEPARTURE, gone),
     )
     usable, left_out = _sieve(found.rows.size, reasons)
     key = (client * len(visits) + visit) * len(exercises) + found.exercise
-    best = _best(key, found.score, date=columns["date"][found.rows], usable=usable)
+    best = _best(key, found.score, date=date, usable=usable)
     passed = ("not the best of its visit", int(usable.sum()) - best.size)
     count = RowCount(found.rows.size, best.size, (*left_out, passed), "rows")
     known = (client >= 0) & (visit >= 0)
@@ -123,16 +137,33 @@ def scored(
     return Scored(
         found.table, found.rows[best], client[best], visit[best], found.exercise[best], found.score[best],
         visits, exercises, baseline, count, findings,
+        frozenset(zip(client[gone & known].tolist(), visit[gone & known].tolist(), strict=True)),
     )  # fmt: skip
 
 
 def score_rows(
-    records: Records, protocol: Protocol, clients: Clients, outcome: ContinuousOutcome
+    records: Records,
+    protocol: Protocol,
+    clients: Clients,
+    outcome: ContinuousOutcome,
+    spells: RetentionSpells,
 ) -> tuple[StrengthRows, tuple[Finding, ...]]:
-    """The scores of one outcome for the allocated clients, as frozen rows."""
-    found = scored(records, protocol, outcome, clients=clients.labels)
-    since = found.table.columns["date"][found.row] - clients.allocated_on[found.client]
-    day = np.where(np.isnat(since), np.nan, since.astype("timedelta64[D]").astype(float))
+    """The scores of one outcome for the allocated clients, as frozen rows.
+
+    Where leaving the studio is handled as hypothetical, a test after the client has left is no test of the
+    estimand, and is left out by `studykit.records.leaving.has_left`.
+    """
+
+    def since_allocation(client: Integers, date: Days) -> Floats:
+        since = date - np.append(clients.allocated_on, np.datetime64("NaT", "D"))[client]
+        return np.where(np.isnat(since), np.nan, since.astype("timedelta64[D]").astype(float))
+
+    def departed(client: Integers, date: Days) -> Flags:
+        return has_left(spells, client, since_allocation(client, date), protocol.retention_outcome)
+
+    stops = departed if stops_at_departure(outcome) else None
+    found = scored(records, protocol, outcome, clients=clients.labels, departed=stops)
+    day = since_allocation(found.client, found.table.columns["date"][found.row])
     rows = StrengthRows(
         outcome.code,
         clients,
@@ -145,6 +176,7 @@ def score_rows(
         found.baseline,
         found.exercises,
         found.rows,
+        found.after_departure,
     )
     return rows, found.findings
 

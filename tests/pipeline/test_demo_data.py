@@ -9,12 +9,13 @@ import pytest
 
 from studykit.allocation.ledger import Ledger
 from studykit.outcomes.harms import pause_rule
-from studykit.outcomes.retention import primary_retention, retention_rule
+from studykit.outcomes.retention import primary_retention
 from studykit.outcomes.strength import primary_strength
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.rules import lock_findings
 from studykit.records.consistency import check_consistency
 from studykit.records.derive import derive_rows
+from studykit.records.leaving import retention_rule
 from studykit.records.reading import read_records
 from studykit.records.tables import Allocated
 from studykit.retention.clock import active_status
