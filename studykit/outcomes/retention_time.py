@@ -35,6 +35,8 @@ class FollowedClients:
     arm_labels : tuple of str
     kept : ndarray of bool, shape (clients,)
         Who they are.
+    to_horizon : ndarray of bool
+        Of those clients: whether the records reach the horizon, whatever became of the client.
     remarks : tuple of str
     """
 
@@ -42,6 +44,7 @@ class FollowedClients:
     arm: NDArray[np.int64]
     arm_labels: tuple[str, ...]
     kept: NDArray[np.bool_]
+    to_horizon: NDArray[np.bool_]
     remarks: tuple[str, ...]
 
 
@@ -71,7 +74,10 @@ def spells_to_horizon(spells: RetentionSpells, horizon: int, rule: RetentionRule
     lost = int((~kept).sum())
     remarks = (f"{lost} clients without a day of follow-up are not in the curves.",) if lost else ()
     times = from_spells((one for one, keep in zip(found, kept, strict=True) if keep), cut_off=horizon)
-    return FollowedClients(times, spells.clients.arm[kept], spells.clients.arm_labels, kept, remarks)
+    reaches = np.array([history.data_through >= horizon for history in spells.histories], dtype=bool)
+    return FollowedClients(
+        times, spells.clients.arm[kept], spells.clients.arm_labels, kept, reaches[kept], remarks
+    )
 
 
 def curve_of_arm(
@@ -118,36 +124,39 @@ def compare_mean_days(
 ) -> tuple[tuple[OutcomeEstimate, ...], tuple[str, ...]]:
     """Difference in mean days retained up to the horizon, within trainers or between them; and remarks.
 
-    Where follow-up ends earlier in some arm (of some trainer), the mean is taken up to that day, and said so.
+    The rule stands before the data: the days are counted to the protocol's horizon, over the clients whose
+    records reach it. Who they are follows from the days of allocation alone, so that leaving them out
+    favours nobody: a client who left early counts only where one who stayed would have counted too. The
+    shortest follow-up of any trainer is no reason to stop earlier, since the question would then change
+    with the last trainer who joined.
     """
-    inside = np.isin(followed.arm, (0, compared_arm))
+    compared_here = np.isin(followed.arm, (0, compared_arm))
+    inside = compared_here & followed.to_horizon
+    rows, remark = _rows_to_horizon(followed, compared_here, wording, horizon)
+    if not inside.any():
+        return (), remark
     times, compared = followed.times.select(inside), followed.arm[inside] == compared_arm
     trainer = trainers.trainer[followed.kept][inside]
     strata = (
         trainer if trainers.role in {"fixed", "random", "clusters"} else np.zeros(trainer.size, dtype=int)
     )
-    day = _last_common_day(times, compared, strata, horizon)
-    remark = (
-        (f"Mean days retained are taken up to day {day:g}, where follow-up in some arm ends.",)
-        if day < horizon
-        else ()
-    )
     try:
         if trainers.role == "clusters":
-            estimate = _between_trainers(times, compared, strata, day)
+            estimate = _between_trainers(times, compared, strata, horizon)
             method = "restricted mean of each trainer, t on trainers minus two"
         else:
             estimate = stratified_restricted_mean_difference(
-                times, compared, horizon=day, strata=strata
+                times, compared, horizon=horizon, strata=strata
             ).estimate
             method = "restricted mean days by Kaplan-Meier, Greenwood-type variance, Welch t"
             method += ", within trainers" if trainers.role in {"fixed", "random"} else ""
     except FitError as reason:
-        return (), (f"Mean days retained are not compared: {reason}",)
+        return (), (f"Mean days retained are not compared: {reason}", *remark)
     if estimate.standard_error == 0.0:
-        return (), ("Mean days retained are not compared: within each arm they are the same for everybody.",)
+        same = "Mean days retained are not compared: within each arm they are the same for everybody."
+        return (), (same, *remark)
     answer = OutcomeEstimate(
-        name=f"mean days retained up to day {day:g}",
+        name=f"mean days retained up to day {horizon}",
         contrast=wording.contrast,
         estimand=wording.estimand,
         unit="days",
@@ -155,9 +164,32 @@ def compare_mean_days(
         estimate=estimate,
         role="supporting",
         method=method,
-        rows=_followed_rows(wording, inside),
+        rows=rows,
     )
     return (answer,), remark
+
+
+def _rows_to_horizon(
+    followed: FollowedClients, compared_here: NDArray[np.bool_], wording: Wording, horizon: int
+) -> tuple[RowCount, tuple[str, ...]]:
+    """Clients whose records reach the horizon, and a sentence on the others where there are any."""
+    before = _followed_rows(wording, compared_here)
+    short = compared_here & ~followed.to_horizon
+    number = int(short.sum())
+    if not number:
+        return before, ()
+    left_out = (*before.left_out, (f"records end before day {horizon}", number))
+    rows = RowCount(before.supplied, before.used - number, left_out, before.unit)
+    arms = ", ".join(
+        f"{int((short & (followed.arm == code)).sum())} of {int((followed.arm == code).sum())} in {label}"
+        for code, label in enumerate(followed.arm_labels)
+        if (compared_here & (followed.arm == code)).any()
+    )
+    remark = (
+        f"Mean days retained leave out clients whose records end before day {horizon}, whether they stayed "
+        f"or left: {arms}."
+    )
+    return rows, (remark,) if rows.used else (f"{remark} Nobody remains to be compared yet.",)
 
 
 def _followed_rows(wording: Wording, inside: NDArray[np.bool_]) -> RowCount:
@@ -166,28 +198,13 @@ def _followed_rows(wording: Wording, inside: NDArray[np.bool_]) -> RowCount:
     return RowCount(wording.supplied, used, (("no day of follow-up", lost),) if lost else (), "clients")
 
 
-def _last_common_day(
-    times: CensoredTimes, compared: NDArray[np.bool_], strata: NDArray[np.int64], horizon: int
-) -> float:
-    """The horizon, or the earliest end of follow-up of a cell in which somebody is still retained."""
-    ends = [float(horizon)]
-    for stratum in np.unique(strata):
-        for side in (False, True):
-            own = (strata == stratum) & (compared == side)
-            if own.any() and not times.event[own].all():
-                still = times.time[own][~times.event[own]]
-                if still.max() >= times.time[own].max():
-                    ends.append(float(still.max()))
-    return min(ends)
-
-
 def _between_trainers(
-    times: CensoredTimes, compared: NDArray[np.bool_], strata: NDArray[np.int64], day: float
+    times: CensoredTimes, compared: NDArray[np.bool_], strata: NDArray[np.int64], horizon: int
 ) -> Estimate:
     means: tuple[list[float], list[float]] = ([], [])
     for stratum in np.unique(strata):
         own = strata == stratum
-        means[int(compared[own][0])].append(restricted_mean(times.select(own), day).value)
+        means[int(compared[own][0])].append(restricted_mean(times.select(own), horizon).value)
     return unpaired_t(means[1], means[0])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,9 @@ import pytest
 from studykit.errors import DesignError, FitError
 from studykit.outcomes.results import RetentionResult
 from studykit.outcomes.retention import analyse_retention, primary_retention
+from studykit.outcomes.retention_time import Wording, compare_mean_days, spells_to_horizon
+from studykit.outcomes.trainers import plan_trainers
+from studykit.retention.clock import ClientHistory, RetentionRule
 
 # Two trainers, both arms each; last attended days. A last day from 155 on is active on day 182.
 ARM = [0, 0, 0, 0, 1, 1, 1, 1, 0, 0, 0, 0, 1, 1, 1, 1]
@@ -51,7 +55,10 @@ def test_curve_at_the_horizon_agrees_with_the_primary(result: RetentionResult) -
 def test_mean_days_and_hazard_ratio_support(result: RetentionResult) -> None:
     (mean,) = result.restricted_mean
     assert mean.name == "mean days retained up to day 182"
-    assert mean.value > 0.0
+    # A client departs 28 days after the last session: 125 and 166 days with one trainer, 109 and 151 with
+    # the other.
+    assert mean.value == pytest.approx((166 - 125 + 151 - 109) / 2)
+    assert str(mean.rows) == "16 of 16 clients used"
     assert mean.role == "supporting"
     assert result.hazard_ratio is not None
     assert result.hazard_ratio.value < 1.0
@@ -90,6 +97,87 @@ def test_unknown_status_is_left_out_and_bounded(
     )
     assert bounds["unknown counted as retained"] == pytest.approx(0.375)
     assert result.restricted_mean[0].value > 0.0
+
+
+def with_a_late_trainer(make_clients: Any, make_spells: Any, *, through: int, last: list[int]) -> Any:
+    """The same study, and a third trainer whose clients' records end on a day."""
+    spells = make_spells(make_clients([*ARM, 0, 0, 1], [*TRAINER, 2, 2, 2]), [*LAST, *last])
+    late = [
+        ClientHistory(tuple(day for day in history.attended if day <= through), through)
+        for history in spells.histories[16:]
+    ]
+    return replace(spells, histories=(*spells.histories[:16], *late))
+
+
+def test_a_new_trainer_does_not_cut_the_horizon_of_all(
+    result: RetentionResult, make_protocol: Any, make_clients: Any, make_spells: Any
+) -> None:
+    spells = with_a_late_trainer(make_clients, make_spells, through=20, last=[20, 20, 20])
+    found = analyse_retention(make_protocol(retention=True), spells)
+    (mean,), (before,) = found.restricted_mean, result.restricted_mean
+    assert mean.name == before.name == "mean days retained up to day 182"
+    assert (mean.value, mean.estimate) == (before.value, before.estimate)
+    assert str(mean.rows) == "16 of 19 clients used; left out: 3 (records end before day 182)"
+    assert (
+        "Mean days retained leave out clients whose records end before day 182, whether they stayed or left: "
+        "2 of 10 in conventional, 1 of 9 in partner_reps." in found.remarks
+    )
+
+
+@pytest.mark.parametrize(("through", "used"), [(181, 16), (182, 19)])
+def test_records_reach_the_horizon_or_do_not_whatever_became_of_the_client(
+    through: int, used: int, make_protocol: Any, make_clients: Any, make_spells: Any
+) -> None:
+    """A client who left on day 33 counts only where one who stayed would have counted too."""
+    spells = with_a_late_trainer(make_clients, make_spells, through=through, last=[5, 180, 180])
+    (mean,) = analyse_retention(make_protocol(retention=True), spells).restricted_mean
+    assert mean.rows.used == used
+
+
+def test_mean_days_before_anybody_reaches_the_horizon_are_not_compared(
+    make_protocol: Any, make_clients: Any, make_spells: Any
+) -> None:
+    spells = make_spells(make_clients(ARM, TRAINER), [min(day, 150) for day in LAST], data_through=181)
+    followed = spells_to_horizon(spells, 182, RetentionRule())
+    answers, remarks = compare_mean_days(
+        followed, compared_arm=1, trainers=plan_trainers(make_protocol(retention=True), spells.clients),
+        wording=Wording("", "", 16), horizon=182,
+    )  # fmt: skip
+    assert answers == ()
+    assert remarks[0].endswith(
+        "8 of 8 in conventional, 8 of 8 in partner_reps. Nobody remains to be compared yet."
+    )
+
+
+def test_mean_days_are_unbiased_where_records_end_early(
+    make_protocol: Any, make_clients: Any, make_spells: Any
+) -> None:
+    """Clients enter over a year, those of one trainer late; truth by the law that the days are drawn from."""
+    rng = np.random.default_rng(20261)
+    arm, trainer = np.tile([0, 1], 24), np.repeat([0, 1, 2, 3], 12)
+    clients, plan = make_clients(arm, trainer), None
+    scale = np.array([150.0, 260.0])[arm]
+    found = []
+    for _ in range(300):
+        last = np.floor(rng.exponential(scale)).astype(int)
+        through = rng.integers(30, 400, size=48) - 60 * (trainer == 3)
+        histories = tuple(
+            ClientHistory(tuple(day for day in (*range(0, min(stop, 400), 7), stop) if day <= end), int(end))
+            for stop, end in zip(last.tolist(), np.maximum(through, 1).tolist(), strict=True)
+        )
+        spells = replace(make_spells(clients, [0] * 48), histories=histories)
+        plan = plan or plan_trainers(make_protocol(retention=True), clients)
+        followed = spells_to_horizon(spells, 182, RetentionRule())
+        (answer,), _ = compare_mean_days(
+            followed, compared_arm=1, trainers=plan, wording=Wording("", "", 48), horizon=182
+        )
+        found.append(answer.value)
+    truth = np.diff([sum(np.exp(-max(day - 27, 0) / mean) for day in range(182)) for mean in (150.0, 260.0)])[
+        0
+    ]
+    error = np.std(found, ddof=1) / np.sqrt(300)
+    assert abs(np.mean(found) - truth) < 3.5 * error  # one chance in 2,000 for an unbiased rule
+    assert error < 0.08 * truth
 
 
 def test_every_allocation_factor_as_strata(make_protocol: Any, make_clients: Any, make_spells: Any) -> None:
