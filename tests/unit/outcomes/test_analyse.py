@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from statistics import stdev
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from studykit.errors import FitError, StudykitError
 from studykit.outcomes.analyse import analyse_rows
+from studykit.outcomes.baseline import baseline_table
 from studykit.outcomes.flow import check_identities, trace_flow
 from studykit.outcomes.results import StudyResults
 from studykit.records.rows import Screening, StudyRows
@@ -119,6 +121,47 @@ def test_baseline_table_has_counts_means_and_missing_and_no_test(results: StudyR
     assert (female.first, female.second) == (24.0, 48.0)
     assert table["strength, a"].unit == "kg"
     assert not any("p_value" in str(field) for field in to_plain(results.baseline))
+
+
+def test_every_cell_of_the_baseline_table(make_protocol: Any, make_clients: Any, make_rows: Any) -> None:
+    """Arms of three and of two, no count equal to its complement, something missing in every column."""
+    protocol = make_protocol(exercises=("a", "b"), baselines=(0,), follow_ups=(84,), scale="as_measured")
+    clients = make_clients(
+        [0, 0, 0, 1, 1], [0, 1, 1, 1, -1], factors=[("sex", [0, 0, -1, 1, 0], ("female", "male"))],
+        covariates=[("age", [40.0, 52.0, 70.0, 31.0, np.nan])],
+    )  # fmt: skip
+    cube = np.full((5, 2, 2), 99.0)
+    cube[:, 0, 0] = [10.0, 30.0, np.nan, 5.0, 9.0]
+    cube[:, 0, 1] = [7.0, np.nan, np.nan, np.nan, np.nan]
+    rows = StudyRows(clients, (make_rows(clients, cube, protocol),), None, None, (), None, (), DAY, ())
+    table = [
+        (row.name, row.unit, row.kind,
+         [(cell.arm, cell.number, *np.nan_to_num((cell.first, cell.second), nan=-1.0).round(6), cell.missing)
+          for cell in row.cells])
+        for row in baseline_table(protocol, rows)
+    ]  # fmt: skip
+    names, nan = ("conventional", "partner_reps", "all"), -1.0
+
+    def counts(*cells: tuple[int, int, int]) -> list[tuple[object, ...]]:
+        return [(arm, known, count, known, lost)
+                for arm, (count, known, lost) in zip(names, cells, strict=True)]  # fmt: skip
+
+    def spread(*values: float) -> float:
+        return round(stdev(values), 6)
+
+    assert table == [
+        ("age", "", "mean", [("conventional", 3, 54.0, spread(40, 52, 70), 0), ("partner_reps", 1, 31.0, nan, 1),
+                             ("all", 4, 48.25, spread(40, 52, 70, 31), 1)]),
+        ("sex: female", "", "count", counts((2, 2, 1), (1, 2, 0), (3, 4, 1))),
+        ("sex: male", "", "count", counts((0, 2, 1), (1, 2, 0), (1, 4, 1))),
+        ("trainer: T1", "", "count", counts((1, 3, 0), (0, 1, 1), (1, 4, 1))),
+        ("trainer: T2", "", "count", counts((2, 3, 0), (1, 1, 1), (3, 4, 1))),
+        ("strength, a", "kg", "mean", [("conventional", 2, 20.0, spread(10, 30), 1),
+                                       ("partner_reps", 2, 7.0, spread(5, 9), 0),
+                                       ("all", 4, 13.5, spread(10, 30, 5, 9), 1)]),
+        ("strength, b", "kg", "mean", [("conventional", 1, 7.0, nan, 2), ("partner_reps", 0, nan, nan, 2),
+                                       ("all", 1, 7.0, nan, 4)]),
+    ]  # fmt: skip
 
 
 def test_limits_that_apply_are_said(results: StudyResults) -> None:

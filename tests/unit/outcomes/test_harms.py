@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from studykit.outcomes.harms import analyse_harms, pause_rule, upper_bound
+from studykit.outcomes.results import HarmArm
 from studykit.records.rows import Harm, StudyRows
 
 
@@ -95,6 +97,47 @@ def test_silence_is_not_safety(make_protocol: Any, make_clients: Any, make_sessi
     assert (yes.systematic, no.systematic) == (True, False)
     assert yes.arms[0].asked_share == 1.0
     assert analyse_harms(make_protocol(), study(clients, ())) is None
+
+
+def test_every_cell_of_the_table_of_harms(
+    make_protocol: Any, make_clients: Any, make_sessions: Any, make_spells: Any
+) -> None:
+    """Arms of three and of two clients; sessions before, on and after the day of allocation."""
+    clients = make_clients([0, 0, 0, 1, 1])
+    sessions = make_sessions(
+        clients,
+        [{"client": client, "day": day, "harm_asked": asked, "attended": came}
+         for client, day, asked, came in [
+             (0, -1, 1, 1), (0, 0, 1, 1), (0, 1, 0, 1), (1, 5, 1, 1), (2, 7, 1, 0),
+             (3, -3, 1, 1), (3, 0, 0, 1), (4, 2, 1, 1), (4, 9, 1, 1), (4, 16, 1, 1), (4, 23, 1, 1),
+         ]],
+    )  # fmt: skip
+    harms = (
+        harm(0, severity="severe", serious=True), harm(0), harm(1, severity="moderate"),
+        harm(2, expected=True), harm(2, expected=True, serious=True),
+        harm(4, kind="died in hospital", severity="severe", serious=True), harm(4), harm(4), harm(4),
+        harm(3, severity="moderate", expected=True),
+    )  # fmt: skip
+    spells = make_spells(
+        clients, [200, 50, 60, 40, 30], reasons=["injury or illness", "", "injury or illness", "death", ""]
+    )
+    result = analyse_harms(
+        make_protocol(retention=True), study(clients, harms, sessions=sessions, retention=spells)
+    )
+    assert result is not None
+    reference, compared = result.arms
+    assert replace(reference, upper_bound=0.0) == HarmArm(
+        arm="conventional", clients=3, sessions=3, client_weeks=(228 + 78 + 88) / 7, clients_with_harm=2,
+        events=3, expected_events=2, serious=2, severe=1, moderate=1, mild=1, deaths=0,
+        withdrawn_through_harm=1, asked_share=2 / 3, upper_bound=0.0,
+    )  # fmt: skip
+    assert replace(compared, upper_bound=0.0) == HarmArm(
+        arm="partner_reps", clients=2, sessions=5, client_weeks=(68 + 58) / 7, clients_with_harm=1,
+        events=4, expected_events=1, serious=1, severe=1, moderate=0, mild=3, deaths=2,
+        withdrawn_through_harm=0, asked_share=4 / 5, upper_bound=0.0,
+    )  # fmt: skip
+    assert reference.upper_bound == pytest.approx(upper_bound(2, 3))
+    assert compared.upper_bound == pytest.approx(upper_bound(1, 2))
 
 
 def test_withdrawal_and_death(make_protocol: Any, make_clients: Any, make_spells: Any) -> None:

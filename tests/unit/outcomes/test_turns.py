@@ -111,13 +111,18 @@ def test_the_pause_rule_looks_at_the_arm_and_not_at_the_order() -> None:
 
 
 @pytest.mark.parametrize(
-    ("exercise", "counts"),
-    [("leg_curl_right", [0, 1]), ("leg_curl_left", [1, 0]), ("", [1, 1])],
-)
-def test_a_harm_of_one_side_counts_for_its_arm(exercise: str, counts: list[int]) -> None:
-    """Dominant right with partner reps: a harm on the right is theirs; one of no side counts for both."""
+    ("exercise", "dominant", "counts"),
+    [
+        ("leg_curl_right", 1, [0, 1]), ("leg_curl_left", 1, [1, 0]), ("", 1, [1, 1]),
+        ("leg_curl_right", 0, [1, 0]), ("leg_curl_left", 0, [0, 1]),  # left, the first level of the factor
+        ("leg_curl_right", -1, [1, 1]), ("leg_curl_left", -1, [1, 1]),  # not recorded
+    ],
+)  # fmt: skip
+def test_a_harm_of_one_side_counts_for_its_arm(exercise: str, dominant: int, counts: list[int]) -> None:
+    """The dominant side with partner reps: a harm there is theirs; one of no known side counts for both."""
     protocol = ready("limbs")
     clients = clients_of(protocol, [1])
+    clients = replace(clients, factors=(("dominant", np.array([dominant]), ("left", "right")),))
     rows = rows_of(
         protocol, clients, sessions_of(clients, [(0, 3)], [6.0]), harm(0, 5.0, exercise), through=84
     )

@@ -55,6 +55,31 @@ def test_no_repetition_no_estimate_and_more_repetitions_more_strength(equation: 
     assert (np.diff(estimates) > 0).all()
 
 
+@pytest.mark.parametrize(
+    ("equation", "most"), [("brzycki", 3600.0), ("lander", 10000.0 / (101.3 - 2.67123 * 36.0))]
+)
+def test_the_equations_that_end_are_used_up_to_36_repetitions(equation: str, most: float) -> None:
+    found = estimated_maximum(np.full(3, 100.0), np.array([35.0, 36.0, 37.0]), equation=equation)
+    assert found[1] == pytest.approx(most, rel=1e-14)
+    assert np.isfinite(found).tolist() == [True, True, False]
+
+
+@pytest.mark.parametrize(
+    ("equation", "at_5"),
+    [
+        ("epley", 100.0 * (1.0 + 5.0 / 30.0)),
+        ("brzycki", 3600.0 / 32.0),
+        ("lombardi", 100.0 * 5.0**0.1),
+        ("mayhew", 10000.0 / (52.2 + 41.9 * math.exp(-0.275))),
+        ("oconner", 112.5),
+        ("wathen", 10000.0 / (48.8 + 53.8 * math.exp(-0.375))),
+        ("lander", 10000.0 / (101.3 - 13.35615)),
+    ],
+)
+def test_each_equation_as_published(equation: str, at_5: float) -> None:
+    assert float(estimated_maximum(100.0, 5, equation=equation)) == pytest.approx(at_5, rel=1e-14)
+
+
 def test_load_at_repetitions_takes_attempts_with_at_least_the_prescribed_number() -> None:
     load = np.array([80.0, 85.0, 90.0, 95.0, 100.0])
     score, reasons = attempt_scores(

@@ -10,11 +10,14 @@ import pytest
 
 from studykit.errors import ArgumentError, DesignError, FitError
 from studykit.outcomes.retention import primary_retention
+from studykit.outcomes.retention_many import compare_many_shares
 from studykit.outcomes.strength import primary_strength
+from studykit.outcomes.strength_many import answer_many
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
 from studykit.trial.batch import simulate_batch
+from studykit.trial.many import many_clients, many_scores
 from studykit.trial.performance import estimate_trials, with_exercises
 from studykit.trial.rows import retention_spells, strength_rows
 from studykit.trial.settings import TrialSettings
@@ -59,6 +62,29 @@ CASES = {
 }
 
 
+def left_open(protocol, batch, analysis):
+    """How many trials the analysis in arrays does not answer itself."""
+    if analysis == "retention":
+        return compare_many_shares(protocol, many_clients(protocol, batch), batch.retained).open.sum()
+    return answer_many(protocol, many_scores(protocol, batch)).open.sum()
+
+
+def test_trainers_without_any_spread_are_answered_in_arrays_too():
+    """All trainers of an arm with the same share: the score interval of the clients, as one by one."""
+    protocol = nested(ONE)
+    settings = replace(TrialSettings.from_protocol(protocol, clients=24), trainers=6)
+    batch = simulate_batch(settings, 3, seed=4)
+    clients = many_clients(protocol, batch)
+    retained = np.zeros((3, 24), dtype=bool)
+    retained[1] = clients.arm[1] == 1  # the second study: all of one arm; the third: two trainers differ
+    retained[2] = (clients.arm[2] == 1) & (clients.trainer[2] != clients.trainer[2][clients.arm[2] == 1][0])
+    found = compare_many_shares(protocol, clients, retained)
+    assert found.value[:2].tolist() == [0.0, 1.0]
+    assert np.isnan(found.standard_error).tolist() == [True, True, False]
+    assert (found.upper - found.lower > 0.2).all()
+    assert not found.open.any()
+
+
 @pytest.mark.parametrize("analysis", ["strength", "retention"])
 @pytest.mark.parametrize("case", CASES)
 def test_equal_to_the_analyses_one_by_one(case, analysis):
@@ -66,6 +92,8 @@ def test_equal_to_the_analyses_one_by_one(case, analysis):
     protocol, clients, trainers, changes = CASES[case]
     settings = replace(TrialSettings.from_protocol(protocol, clients=clients), trainers=trainers, **changes)
     batch = simulate_batch(settings, 6, seed=4)
+    # An answer that is left open is worked out one by one, and would agree with itself.
+    assert left_open(protocol, batch, analysis) == (6 if case == "single clusters" else 0)
     many = estimate_trials(protocol, batch, analysis)
     single = np.array([one_by_one(protocol, batch, trial, analysis) for trial in range(6)]).T
     together = np.array([many.value, many.lower, many.upper, many.p_value])
