@@ -151,7 +151,8 @@ def test_every_cell_of_the_baseline_table(make_protocol: Any, make_clients: Any,
 
     assert table == [
         ("age", "", "mean", [("conventional", 3, 54.0, spread(40, 52, 70), 0),
-                             ("partner_reps", 1, 31.0, nan, 1), ("all", 4, 48.25, spread(40, 52, 70, 31), 1)]),
+                             ("partner_reps", 1, 31.0, nan, 1),
+                             ("all", 4, 48.25, spread(40, 52, 70, 31), 1)]),
         ("sex: female", "", "count", counts((2, 2, 1), (1, 2, 0), (3, 4, 1))),
         ("sex: male", "", "count", counts((0, 2, 1), (1, 2, 0), (1, 4, 1))),
         ("trainer: T1", "", "count", counts((1, 3, 0), (0, 1, 1), (1, 4, 1))),
