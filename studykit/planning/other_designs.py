@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from studykit.outcomes.within import REMARKS
 from studykit.planning.assumptions import USUAL_HORIZON, Assumptions, share_still_there
 from studykit.planning.search import level_of
@@ -27,6 +29,11 @@ OTHER_DESIGNS: dict[str, tuple[str, str]] = {
 }
 
 
+@lru_cache
+def _ready(design: str) -> Protocol:
+    return read_protocol(shipped("protocols") / f"{design}.toml").protocol
+
+
 def in_design(protocol: Protocol, outcome: ContinuousOutcome, design: str) -> Protocol:
     """The ready protocol of a design with this protocol's assumptions, outcome and rules of decision.
 
@@ -43,7 +50,7 @@ def in_design(protocol: Protocol, outcome: ContinuousOutcome, design: str) -> Pr
     Machines stay as they are but where sides of the body are compared: there they are the ready protocol's.
     Leaving is restated for the horizon that goes without saying in a protocol without a retention outcome.
     """
-    ready = read_protocol(shipped("protocols") / f"{design}.toml").protocol
+    ready = _ready(design)
     theirs = ready.continuous_outcomes[0]
     by_sides = "limbs" in (design, protocol.design)
     there = share_still_there(protocol, Assumptions(protocol), day=USUAL_HORIZON)

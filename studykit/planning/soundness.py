@@ -39,7 +39,9 @@ def refuse_unusable(protocol: Protocol, findings: tuple[Finding, ...]) -> None:
                 )
     for finding in findings:
         if finding.severity == "stop" and "planning" in finding.where:
-            raise DesignError(finding.where, finding.expected, finding.got, finding.todo)
+            raise DesignError(
+                where=finding.where, expected=finding.expected, got=finding.got, todo=finding.todo
+            )
 
 
 @contextmanager

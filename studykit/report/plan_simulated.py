@@ -85,8 +85,8 @@ def _doubts(simulated: SimulatedPlan, doubts: SimulatedDoubts) -> tuple[Picture,
         caption = (
             f"Strength, {what} if one assumption lies at either end of its plausible range and the others "
             f"hold, each from {doubts.trials} simulated studies (right to about {number(reach, 1)}{GAP}"
-            f"{scale.unit}, 95 times in 100; the same random numbers everywhere). What hardly moves it is not "
-            "drawn."
+            f"{scale.unit}, 95 times in 100; the same random numbers everywhere). What hardly moves it is "
+            "not drawn."
         )
         found.append(Picture(f"plan_simulated_doubts_{code}", caption, figure))
     return found[0], found[1]
