@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-import math
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +26,7 @@ from numpy.typing import NDArray
 
 import studykit as sk
 from studykit.randomness import stream
+from studykit.trial.performance import Share
 
 SEED = 707
 OUTPUT = Path(__file__).parent / "output"
@@ -34,7 +34,7 @@ ALPHA = 0.05
 LEAVING = 0.15  # share of clients that miss the last visits
 COLUMNS = (
     "model", "clients", "trainers", "visits", "trials", "failed", "warnings", "at_zero", "type_one_error",
-    "monte_carlo_error", "verdict",
+    "low", "high", "verdict",
 )  # fmt: skip
 
 
@@ -91,7 +91,7 @@ def study(size: Size, model: str, trials: int, seed: int) -> dict[str, object]:
         warnings.simplefilter("always")
         fits = fit_all(size, model, trials, seed)
     p_values = fits.p_value[fits.converged, 0]
-    rejected = float((p_values < ALPHA).mean())
+    rejected = Share.of(int((p_values < ALPHA).sum()), len(p_values))
     return {
         "model": model,
         "clients": size.clients,
@@ -101,9 +101,10 @@ def study(size: Size, model: str, trials: int, seed: int) -> dict[str, object]:
         "failed": int((~fits.converged).sum()),
         "warnings": len(heard),
         "at_zero": f"{fits.at_boundary[fits.converged].mean():.3f}",
-        "type_one_error": f"{rejected:.4f}",
-        "monte_carlo_error": f"{math.sqrt(rejected * (1.0 - rejected) / len(p_values)):.4f}",
-        "verdict": "as wanted" if 0.042 <= rejected <= 0.058 else "NOT as wanted",
+        "type_one_error": f"{rejected.value:.4f}",
+        "low": f"{rejected.low:.4f}",
+        "high": f"{rejected.high:.4f}",
+        "verdict": rejected.wanted(0.042, 0.058),
     }
 
 

@@ -34,7 +34,7 @@ EVERYBODY = 10**6
 OUTPUT = Path(__file__).parent / "output"
 COLUMNS = (
     "trainers_deliver", "clients", "trainers", "trainer_spread", "trials", "failed", "by_model",
-    "type_one_error", "monte_carlo_error", "coverage", "mean_width", "cluster_t", "verdict",
+    "type_one_error", "low", "high", "coverage", "mean_width", "cluster_t", "verdict",
 )  # fmt: skip
 
 
@@ -92,11 +92,12 @@ def study(
         "failed": found.with_effect.failed,
         "by_model": f"{found.with_effect.by_model.value:.3f}",
         "type_one_error": f"{share.value:.4f}",
-        "monte_carlo_error": f"{share.monte_carlo_error:.4f}",
+        "low": f"{share.low:.4f}",
+        "high": f"{share.high:.4f}",
         "coverage": f"{found.with_effect.coverage.value:.4f}",
         "mean_width": f"{found.with_effect.mean_width:.4f}",
         "cluster_t": "" if reference is None else f"{rejected(reference).value:.4f}",
-        "verdict": "as wanted" if low <= share.value <= 0.058 else "NOT as wanted",
+        "verdict": share.wanted(low, 0.058),
     }
 
 

@@ -27,7 +27,7 @@ from studykit.lookback.simulated import StudioTruth
 
 OUTPUT = Path(__file__).parent / "output"
 COLUMNS = (
-    "studio", "name", "truth", "studios", "refused", "bias", "bias_error", "coverage", "coverage_error",
+    "studio", "name", "truth", "studios", "refused", "bias", "bias_error", "coverage",
     "spread", "mean_standard_error", "verdict",
 )  # fmt: skip
 
@@ -37,10 +37,9 @@ def verdict(row: Recovery, studio: str) -> str:
         return "biased, as it must be" if abs(row.bias) > 3.0 * row.bias_error else "NOT biased"
     if "unrecorded" in studio:
         return "out of reach"
-    slack = max(0.015, 3.0 * row.coverage_error)
     if abs(row.bias) > 3.0 * row.bias_error:
         return "BIASED"
-    return "as wanted" if abs(row.coverage - 0.95) <= slack else "COVERAGE"
+    return row.coverage.wanted(0.935, 0.965)
 
 
 def main() -> None:
@@ -71,10 +70,11 @@ def main() -> None:
                 truth_clients=arguments.double_lives,
             )
             for row in rows:
-                numbers = {key: value for key, value in asdict(row).items() if key in COLUMNS}
+                numbers = asdict(row) | {"coverage": row.coverage.text()}
                 shown = {
                     key: f"{value:.4f}" if isinstance(value, float) else value
                     for key, value in numbers.items()
+                    if key in COLUMNS
                 }
                 line = {"studio": studio, **shown, "verdict": verdict(row, studio)}
                 writer.writerow(line)

@@ -40,6 +40,7 @@ from studykit.shipped import shipped
 from studykit.trial.batch import simulate_batch
 from studykit.trial.models import Machine
 from studykit.trial.performance import (
+    Share,
     TrialEstimates,
     batches_of,
     estimate_trials,
@@ -55,8 +56,8 @@ COLUMNS = (
     "clients",
     "closed_form",
     "simulated",
-    "monte_carlo_error",
-    "errors_apart",
+    "low",
+    "high",
     "verdict",
     "note",
 )
@@ -274,17 +275,16 @@ def other_designs() -> list[Design]:
 
 def judged(design: Design, trials: int) -> dict[str, object]:
     rejected = design.rejected(trials)
-    share = float(np.mean(rejected))
-    error = math.sqrt(design.closed_form * (1.0 - design.closed_form) / rejected.size)
-    apart = (share - design.closed_form) / error
+    share = Share.of(float(np.sum(rejected)), rejected.size)
+    agree = share.side_of(design.closed_form, design.closed_form) not in ("below", "above")
     return {
         "design": design.name,
         "clients": design.clients,
         "closed_form": f"{design.closed_form:.4f}",
-        "simulated": f"{share:.4f}",
-        "monte_carlo_error": f"{error:.4f}",
-        "errors_apart": f"{apart:+.1f}",
-        "verdict": "agree" if abs(apart) <= 3.0 else "DIFFER",
+        "simulated": f"{share.value:.4f}",
+        "low": f"{share.low:.4f}",
+        "high": f"{share.high:.4f}",
+        "verdict": "agree" if agree else "DIFFER",
         "note": design.note,
     }
 

@@ -190,7 +190,7 @@ def plan(arguments: argparse.Namespace) -> int:
 
 def _tried_out(study: Study, result: Plan, arguments: argparse.Namespace) -> tuple[Plan, str]:
     """The plan with simulated studies, and what they say."""
-    from studykit.planning.simulated_words import AFTER_SIGN, simulation_sentences
+    from studykit.planning.simulated_words import IN_BRACKETS, simulation_sentences
 
     found = study.simulate(
         result,
@@ -201,7 +201,7 @@ def _tried_out(study: Study, result: Plan, arguments: argparse.Namespace) -> tup
     )
     assert found.simulated is not None
     lines = simulation_sentences(found.simulated, study.protocol)
-    told = ["Tried out: the study simulated", *(f"- {line}" for line in lines), AFTER_SIGN]
+    told = ["Tried out: the study simulated", *(f"- {line}" for line in lines), IN_BRACKETS]
     return found, "\n".join(told)
 
 

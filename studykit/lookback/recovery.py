@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from studykit.lookback.adjustment import trainer_role
 from studykit.lookback.episodes import follow_clients
 from studykit.lookback.exposure import session_facts
-from studykit.lookback.inference import CONFIDENCE
 from studykit.lookback.landmark import (
     answer_landmark,
     known_on,
@@ -40,6 +39,7 @@ from studykit.lookback.simulated import (
 from studykit.lookback.strategies import answer_strategies
 from studykit.randomness import stream
 from studykit.retention.censored import CensoredTimes
+from studykit.trial.performance import Share
 
 Bools = NDArray[np.bool_]
 HORIZON = 182
@@ -88,7 +88,7 @@ class Recovery:
         Studios that gave a number, and that did not.
     bias, bias_error : float
         Mean minus truth, and its Monte Carlo error, that of the truth included.
-    coverage, coverage_error : float
+    coverage : Share
         Of 95 % intervals.
     spread, mean_standard_error : float
         Standard deviation over studios, and what the analyses say of it on average.
@@ -101,8 +101,7 @@ class Recovery:
     refused: int
     bias: float
     bias_error: float
-    coverage: float
-    coverage_error: float
+    coverage: Share
     spread: float
     mean_standard_error: float
 
@@ -275,14 +274,14 @@ def summarise(name: str, truth: float, truth_error: float, found: list[Found | N
 
     Examples
     --------
-    >>> summarise("x", 0.0, 0.0, [Found(0.1, -0.3, 0.5, 0.2), Found(-0.3, -0.7, -0.1, 0.2), None]).coverage
-    0.5
+    >>> found = summarise("x", 0.0, 0.0, [Found(0.1, -0.3, 0.5, 0.2), Found(-0.3, -0.7, -0.1, 0.2), None])
+    >>> found.coverage.text()
+    '50.0 % (9.5 to 90.5)'
     """
     given = [one for one in found if one is not None]
     n = max(len(given), 1)
     values = np.array([one.value for one in given])
     spread = float(values.std(ddof=1)) if len(given) > 1 else math.nan
-    coverage = sum(one.lower <= truth <= one.upper for one in given) / n
     return Recovery(
         name=name,
         truth=truth,
@@ -291,8 +290,7 @@ def summarise(name: str, truth: float, truth_error: float, found: list[Found | N
         refused=len(found) - len(given),
         bias=float(values.mean()) - truth if given else math.nan,
         bias_error=math.hypot(spread / math.sqrt(n), truth_error),
-        coverage=coverage,
-        coverage_error=math.sqrt(CONFIDENCE * (1.0 - CONFIDENCE) / n),
+        coverage=Share.of(sum(one.lower <= truth <= one.upper for one in given), len(given)),
         spread=spread,
         mean_standard_error=float(np.mean([one.standard_error for one in given])) if given else math.nan,
     )

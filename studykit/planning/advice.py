@@ -39,12 +39,15 @@ class Recommendation:
         The rule that it follows.
     clients_needed : int or None
         Clients in all arms from which the rule says run; ``None`` if out of reach.
+    needed_for : str
+        What so many are needed for: "to find" or "for an interval", with the difference.
     """
 
     action: Action
     reason: str
     rule: str
     clients_needed: int | None
+    needed_for: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,32 +59,36 @@ class _Reach:
     detectable: float | None
     plausible: float
     needed: int | None
+    needed_for: str
     unit: str
+    power: float
     is_retention: bool
 
 
-def _reach_of_strength(plan: StrengthPlan, *, needed_for_plausible: int | None) -> _Reach:
-    return _Reach(
-        plan.planned.half_width,
-        plan.smallest_worthwhile,
-        plan.planned.detectable,
-        plan.largest_plausible,
-        _fewer(plan.clients_for_worthwhile, needed_for_plausible),
-        " %" if plan.unit == "%" else f" {plan.unit}",
-        is_retention=False,
+def _reach_of(plan: StrengthPlan | RetentionPlan, needed_for_plausible: int | None) -> _Reach:
+    is_strength = isinstance(plan, StrengthPlan)
+    half = plan.planned.half_width if isinstance(plan, StrengthPlan) else plan.planned.width / 2.0
+    unit = _unit(plan) if isinstance(plan, StrengthPlan) else " points"
+    by_width = plan.clients_for_worthwhile
+    to_find = (
+        f"to find a true difference of {plan.largest_plausible:.1f}{unit}, the largest plausible one, "
+        f"{100 * plan.model.power:g} times in 100"
     )
+    needed, needed_for = needed_for_plausible, to_find
+    if by_width is not None and (needed is None or by_width <= needed):
+        needed = by_width
+        needed_for = (
+            "for an interval that reaches no farther than the smallest worthwhile difference, "
+            f"{plan.smallest_worthwhile:g}{unit}, to either side"
+        )
+    return _Reach(
+        half, plan.smallest_worthwhile, plan.planned.detectable, plan.largest_plausible, needed, needed_for,
+        unit, plan.model.power, is_retention=not is_strength,
+    )  # fmt: skip
 
 
-def _reach_of_retention(plan: RetentionPlan, *, needed_for_plausible: int | None) -> _Reach:
-    return _Reach(
-        plan.planned.width / 2.0,
-        plan.smallest_worthwhile,
-        plan.planned.detectable,
-        plan.largest_plausible,
-        _fewer(plan.clients_for_worthwhile, needed_for_plausible),
-        " points",
-        is_retention=True,
-    )
+def _unit(plan: StrengthPlan) -> str:
+    return " %" if plan.unit == "%" else f" {plan.unit}"
 
 
 def about(clients: int) -> str:
@@ -100,11 +107,6 @@ def capital(name: str) -> str:
     return name[:1].upper() + name[1:]
 
 
-def _fewer(one: int | None, other: int | None) -> int | None:
-    known = [number for number in (one, other) if number is not None]
-    return min(known) if known else None
-
-
 def recommend(
     primary: StrengthPlan | RetentionPlan, *, clients: int, pilot: bool, needed_for_plausible: int | None
 ) -> Recommendation:
@@ -120,13 +122,9 @@ def recommend(
     needed_for_plausible : int or None
         Clients in all arms that find the largest plausible difference with the wanted power.
     """
-    reach = (
-        _reach_of_strength(primary, needed_for_plausible=needed_for_plausible)
-        if isinstance(primary, StrengthPlan)
-        else _reach_of_retention(primary, needed_for_plausible=needed_for_plausible)
-    )
+    reach = _reach_of(primary, needed_for_plausible)
     action, reason = _decide(reach, clients=clients, pilot=pilot)
-    return Recommendation(action, reason, RULE, reach.needed)
+    return Recommendation(action, reason, RULE, reach.needed, reach.needed_for)
 
 
 def refused(reason: str) -> Recommendation:
@@ -151,20 +149,19 @@ def _decide(reach: _Reach, *, clients: int, pilot: bool) -> tuple[Action, str]:
         )
     if reach.detectable is not None and reach.detectable <= reach.plausible:
         return "run", (
-            f"Differences from about {reach.detectable:.1f}{unit} would be found; the largest plausible "
-            "one is "
-            f"{reach.plausible:.1f}{unit}. Smaller ones stay open."
+            f"True differences from about {reach.detectable:.1f}{unit} are found {100 * reach.power:g} times "
+            f"in 100; the largest plausible one is {reach.plausible:.1f}{unit}. Smaller ones stay open."
         )
     if reach.needed is not None and reach.needed <= MOST_STUDIOS * clients:
         studios = math.ceil(reach.needed / clients)
         return "join other studios", (
-            f"About {about(reach.needed)} clients are needed; {studios} studios of this size have them "
-            "together, or one studio that recruits for longer."
+            f"About {about(reach.needed)} clients are needed {reach.needed_for}; {studios} studios of this "
+            "size have them together, or one studio that recruits for longer."
         )
     needed = (
-        "No number of clients within reach would do"
+        f"No number of clients within reach is enough {reach.needed_for}"
         if reach.needed is None
-        else f"About {about(reach.needed)} needed"
+        else f"About {about(reach.needed)} clients are needed {reach.needed_for}"
     )
     if reach.is_retention:
         return "look back first", (
@@ -177,7 +174,7 @@ def _decide(reach: _Reach, *, clients: int, pilot: bool) -> tuple[Action, str]:
 
 def strength_sentences(plan: StrengthPlan, *, confidence_level: float, power: float) -> tuple[str, str]:
     """What can, and what cannot be learned about a continuous outcome."""
-    unit = " %" if plan.unit == "%" else f" {plan.unit}"
+    unit = _unit(plan)
     point, name = plan.planned, capital(plan.name)
     over = f" over {plan.exercises} exercises" if plan.exercises > 1 else ""
     can = (
@@ -186,19 +183,29 @@ def strength_sentences(plan: StrengthPlan, *, confidence_level: float, power: fl
         f"{point.width:.1f}{unit} wide, {point.half_width:.1f}{unit} to either side, with {point.clients} "
         f"clients, of whom about {_who_is_tested(plan)}."
     )
-    effect = abs(plan.effect_after_dilution)
-    if effect == 0.0:
-        return can, f"{name}: no difference is assumed, so there is none to be found."
-    if effect >= point.detectable:
-        return can, f"{name}: differences much below {point.detectable:.1f}{unit} cannot be told from none."
-    need = (
-        "no number of clients would be enough"
-        if plan.clients_for_effect is None
-        else f"that takes about {about(plan.clients_for_effect)} clients"
+    return can, _what_it_cannot(
+        plan, abs(plan.effect_after_dilution), point.detectable, unit=unit, power=power
     )
-    return can, (
+
+
+def _what_it_cannot(
+    plan: StrengthPlan | RetentionPlan, effect: float, least: float | None, *, unit: str, power: float
+) -> str:
+    """What the planned clients cannot tell, and how many clients it takes to tell it."""
+    name, often = capital(plan.name), f"{100 * power:g} times in 100"
+    if effect == 0.0:
+        return f"{name}: no difference is assumed, so there is none to be found."
+    if plan.planned.power >= power:
+        smaller = effect if least is None else min(abs(effect), least)
+        return f"{name}: differences much below {smaller:.1f}{unit} cannot be told from none."
+    need = (
+        f"no number of clients within reach finds it {often}"
+        if plan.clients_for_effect is None
+        else f"to find it {often} takes about {about(plan.clients_for_effect)} clients"
+    )
+    return (
         f"{name}: the assumed difference of {effect:.1f}{unit} cannot be told from none (found "
-        f"{100 * point.power:.0f} times in 100); {need}."
+        f"{100 * plan.planned.power:.0f} times in 100); {need}."
     )
 
 
@@ -209,29 +216,21 @@ def _who_is_tested(plan: StrengthPlan) -> str:
     return f"{first:.0f} and {second:.0f} are tested in the two arms"
 
 
-def retention_sentences(plan: RetentionPlan, *, confidence_level: float) -> tuple[str, str]:
+def retention_sentences(plan: RetentionPlan, *, confidence_level: float, power: float) -> tuple[str, str]:
     """What can, and what cannot be learned about retention."""
     point, model, name = plan.planned, plan.model, capital(plan.name)
+    often = f"{100 * power:g} times in 100"
     if point.detectable is None:
-        found = "even if everybody in one arm stayed, the study would often not show it."
+        found = f"even if everybody in one arm stayed, the study would not show it {often}."
     else:
         found = (
-            f"only a change from {100 * model.reference:.0f} to about "
-            f"{100 * model.reference + point.detectable:.0f} of 100 is found reliably."
+            f"a change from {100 * model.reference:.0f} to about "
+            f"{100 * model.reference + point.detectable:.0f} of 100 is found {often}."
         )
     can = (
         f"{name} on day {plan.horizon_day}: {found} The {100 * confidence_level:g} % interval of the "
         f"difference will be about {point.width:.0f} percentage points wide."
     )
-    effect = plan.effect_after_dilution
-    if effect == 0.0:
-        return can, f"{name}: no difference is assumed, so there is none to be found."
-    need = (
-        "that is out of reach"
-        if plan.clients_for_effect is None
-        else f"that takes about {about(plan.clients_for_effect)} clients"
-    )
-    return can, (
-        f"{name}: the assumed difference of {effect:.1f} points cannot be told from none (found "
-        f"{100 * point.power:.0f} times in 100); {need}."
+    return can, _what_it_cannot(
+        plan, plan.effect_after_dilution, point.detectable, unit=" points", power=power
     )

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
+from studykit.errors import DesignError
 from studykit.planning.assumptions import Assumptions
 from studykit.planning.attendance import SessionsPoint, sessions_at, sessions_attended
-from studykit.planning.means import composite_variance
-from studykit.planning.power import detectable_difference, expected_half_width
-from studykit.planning.retention import RetentionPlan, retention_at
-from studykit.planning.strength import StrengthPlan, strength_at, told
-from studykit.planning.within import limbs_error
+from studykit.planning.other_designs import OTHER_DESIGNS, in_design, model_of
+from studykit.planning.retention import RetentionPlan, retention_at, retention_model
+from studykit.planning.search import level_of
+from studykit.planning.strength import StrengthPlan, StrengthPoint, strength_at
+from studykit.protocol.types import ContinuousOutcome, Protocol
 
 STUDIOS = 3
 MORE_EXERCISES = 2
@@ -46,17 +46,20 @@ class Improvement:
 
 
 def improvements(
+    protocol: Protocol,
     assumptions: Assumptions,
     strength: StrengthPlan | None,
     retention: RetentionPlan | None,
     *,
     months: float,
 ) -> tuple[Improvement, ...]:
-    """Changes that would make the answer sharper, each by itself.
+    """Changes that would make the answer sharper, each by itself, planned as a protocol with that change is.
 
     Parameters
     ----------
+    protocol : Protocol
     assumptions : Assumptions
+        Those of the plan, which learns of what is used here.
     strength : StrengthPlan or None
     retention : RetentionPlan or None
     months : float
@@ -64,96 +67,122 @@ def improvements(
     """
     found: list[Improvement] = []
     if strength is not None:
-        found += _of_strength(assumptions, strength, months)
+        found += _of_strength(protocol, assumptions, strength, months)
     if retention is not None:
-        found += _of_retention(assumptions, retention, months)
+        found += _of_retention(protocol, assumptions, retention, months)
     return tuple(found)
 
 
-def _of_strength(assumptions: Assumptions, plan: StrengthPlan, months: float) -> Iterator[Improvement]:
-    clients, model, unit = plan.planned.clients, plan.model, plan.unit
-    studios = replace(
-        model,
-        trainers=STUDIOS * model.trainers,
-        fixed_terms=model.fixed_terms + (0 if model.nested else (STUDIOS - 1) * model.trainers),
-    )
-    cases = [
-        (f"recruit for twice as long: {2 * clients} clients", model, 2 * clients,
-         f"{2 * months:.0f} months of recruitment in place of {months:.0f}"),
-        (f"{STUDIOS} studios of this size: {STUDIOS * clients} clients", studios, STUDIOS * clients,
-         "one protocol, the same tests, one ledger"),
-    ]  # fmt: skip
-    if model.turning is not None and model.turning.design == "stepped":
-        del cases[0]  # clients are enrolled together there
-    if plan.exercises > 1 and model.turning is None:
-        more = plan.exercises + MORE_EXERCISES
-        likeness = assumptions.value("correlation_exercises")
-        narrower = composite_variance(more, likeness) / composite_variance(plan.exercises, likeness)
-        cases.append(
-            (f"test {more} machines in place of {plan.exercises}",
-             replace(model, residual_sd=model.residual_sd * math.sqrt(narrower)), clients,
-             "longer tests; the answer is about all of them together"),
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """A protocol with one change, its number of clients, and the words that go with it."""
+
+    words: str
+    protocol: Protocol
+    outcome: ContinuousOutcome
+    clients: int
+    price: str
+
+
+def _of_strength(
+    protocol: Protocol, assumptions: Assumptions, plan: StrengthPlan, months: float
+) -> Iterator[Improvement]:
+    outcome = protocol.continuous_outcomes[0]
+    changes = [
+        *_more_clients(protocol, outcome, plan, months),
+        *_better_tests(protocol, outcome, assumptions, plan.planned.clients),
+        *_other_designs(protocol, outcome, plan.planned.clients),
+    ]
+    for change in changes:
+        point = _strength_with(change)
+        if point is not None and point.half_width < (1.0 - _WORTH_SAYING) * plan.planned.half_width:
+            if change.protocol.design == "limbs":
+                assumptions.value("correlation_limbs")
+            yield Improvement(
+                plan.outcome, change.words, point.half_width, point.detectable, plan.unit, change.price
+            )
+
+
+def _strength_with(change: _Change) -> StrengthPoint | None:
+    try:
+        return strength_at(model_of(change.protocol, change.outcome), change.clients)
+    except DesignError:
+        return None
+
+
+def _planning(protocol: Protocol, **changes: object) -> Protocol:
+    return protocol.model_copy(update={"planning": protocol.planning.model_copy(update=changes)})
+
+
+def _more_clients(
+    protocol: Protocol, outcome: ContinuousOutcome, plan: StrengthPlan, months: float
+) -> Iterator[_Change]:
+    clients = plan.planned.clients
+    if protocol.design != "stepped":  # clients are enrolled together there
+        yield _Change(
+            _twice_as_long(clients), protocol, outcome, 2 * clients,
+            f"{2 * months:.0f} months of recruitment in place of {months:.0f}",
+        )  # fmt: skip
+    yield _Change(
+        _studios(clients), _planning(protocol, trainers=STUDIOS * protocol.planning.trainers), outcome,
+        STUDIOS * clients, "one protocol, the same tests, one ledger",
+    )  # fmt: skip
+
+
+def _twice_as_long(clients: int) -> str:
+    return f"recruit for twice as long: {2 * clients} clients"
+
+
+def _studios(clients: int) -> str:
+    return f"{STUDIOS} studios of this size: {STUDIOS * clients} clients"
+
+
+def _better_tests(
+    protocol: Protocol, outcome: ContinuousOutcome, assumptions: Assumptions, clients: int
+) -> Iterator[_Change]:
+    machines = len(outcome.exercises)
+    if machines > 1 and not protocol.turns:
+        further = tuple(f"machine_{machines + 1 + place}" for place in range(MORE_EXERCISES))
+        longer = outcome.model_copy(update={"exercises": (*outcome.exercises, *further)})
+        yield _Change(
+            f"test {machines + MORE_EXERCISES} machines in place of {machines}", protocol, longer, clients,
+            "longer tests; the answer is about all of them together",
         )  # fmt: skip
     missed = assumptions.assumption("missed_tests")
     if missed.low is not None and missed.low < missed.value:
-        share = (1.0 - missed.low) / (1.0 - missed.value)
-        cases.append(
-            (f"miss {100 * missed.low:.0f} of 100 tests in place of {100 * missed.value:.0f}",
-             replace(model, tested=model.tested * share), clients,
-             "reminders, and a second date for each test"),
+        fewer = missed.model_copy(update={"value": missed.low})
+        yield _Change(
+            f"miss {100 * missed.low:.0f} of 100 tests in place of {100 * missed.value:.0f}",
+            _planning(protocol, missed_tests=fewer), outcome, clients,
+            "reminders, and a second date for each test",
         )  # fmt: skip
-    for change, changed, number, price in cases:
-        point = strength_at(changed, number)
-        if point is not None and point.half_width < (1.0 - _WORTH_SAYING) * plan.planned.half_width:
-            yield Improvement(plan.outcome, change, point.half_width, point.detectable, unit, price)
-    if plan.exercises and model.turning is None:
-        yield from _limbs(assumptions, plan)
 
 
-def _limbs(assumptions: Assumptions, plan: StrengthPlan) -> Iterator[Improvement]:
-    """Both limbs of each client, one in either arm."""
-    model = plan.model
-    tested = round(plan.planned.clients * model.tested)
-    if tested < 6:
+def _other_designs(protocol: Protocol, outcome: ContinuousOutcome, clients: int) -> Iterator[_Change]:
+    """Two arms in another design; two sides of the body are compared on machines only."""
+    if protocol.is_external or len(protocol.arms) > 2:
         return
-    within = limbs_error(tested, model.residual_sd, correlation_limbs=assumptions.value("correlation_limbs"))
-    half, found = (
-        expected_half_width(
-            within.standard_error,
-            degrees_of_freedom=within.degrees_of_freedom,
-            confidence_level=model.confidence_level,
-        ),
-        detectable_difference(
-            within.standard_error,
-            degrees_of_freedom=within.degrees_of_freedom,
-            power=model.power,
-            alpha=model.alpha,
-        ),
-    )
-    yield Improvement(
-        plan.outcome,
-        "another design: one limb of each client in either arm, on one-limb machines",
-        told(half, model.scale),
-        told(found, model.scale),
-        plan.unit,
-        "another question: it tells nothing on retention, and training one limb also strengthens the other, "
-        "so that the difference shrinks",
-    )
+    for design, (words, price) in OTHER_DESIGNS.items():
+        if design != protocol.design and (outcome.exercises or design != "limbs"):
+            other = in_design(protocol, outcome, design)
+            yield _Change(f"another design: {words}", other, other.continuous_outcomes[0], clients, price)
 
 
-def _of_retention(assumptions: Assumptions, plan: RetentionPlan, months: float) -> Iterator[Improvement]:
+def _of_retention(
+    protocol: Protocol, assumptions: Assumptions, plan: RetentionPlan, months: float
+) -> Iterator[Improvement]:
     clients, model = plan.planned.clients, plan.model
+    studios = _planning(protocol, trainers=STUDIOS * protocol.planning.trainers)
     cases = (
-        (f"recruit for twice as long: {2 * clients} clients", model, 2 * clients,
+        (_twice_as_long(clients), protocol, 2 * clients,
          f"{2 * months:.0f} months of recruitment in place of {months:.0f}"),
-        (f"{STUDIOS} studios of this size: {STUDIOS * clients} clients",
-         replace(model, trainers=STUDIOS * model.trainers), STUDIOS * clients,
+        (_studios(clients), studios, STUDIOS * clients,
          "one protocol, one definition of leaving, one ledger"),
     )  # fmt: skip
-    for change, changed, number, price in cases:
-        point = retention_at(changed, number)
+    for words, changed, number, price in cases:
+        point = retention_at(retention_model(changed, Assumptions(changed), alpha=level_of(changed)), number)
         if point is not None:
-            yield Improvement(plan.outcome, change, point.width / 2.0, point.detectable, "points", price)
+            yield Improvement(plan.outcome, words, point.width / 2.0, point.detectable, "points", price)
     if not model.nested and model.reference != model.compared:
         counted = count_of_sessions(assumptions, plan)
         sharper = counted.clients_ratio < 1.0

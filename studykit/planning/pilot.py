@@ -16,6 +16,7 @@ from studykit.errors import ArgumentError
 from studykit.planning.assumptions import Assumptions, share_still_there
 from studykit.planning.power import check_share
 from studykit.protocol.types import ProgressionRule, Protocol
+from studykit.trial.performance import share_interval
 
 Measure = Literal["recruitment", "consent", "delivery", "tests", "retention"]
 MEASURES: dict[Measure, str] = {
@@ -135,7 +136,9 @@ def share_outlook(
         raise ArgumentError(where=measure, expected="at least one client", got=repr(counted))
     least, fewest = _count(go_on * counted), _count(stop * counted)
     law = stats.binom(counted, assumed)
-    interval = share_interval(round(counted * assumed), counted, confidence_level=confidence_level)
+    interval = share_interval(
+        round(counted * assumed), counted, confidence_level=confidence_level, method="beta"
+    )
     return _outlook(measure, go_on, stop, counted, least, fewest, assumed, law, interval)
 
 
@@ -160,20 +163,6 @@ def rate_outlook(
     interval = rate_interval(round(assumed * months), float(months), confidence_level=confidence_level)
     least, fewest = _count(go_on * months), _count(stop * months)
     return _outlook("recruitment", go_on, stop, months, least, fewest, assumed, law, interval)
-
-
-def share_interval(found: int, counted: int, *, confidence_level: float) -> tuple[float, float]:
-    """Exact interval of a share (Clopper & Pearson 1934, Biometrika 26:404).
-
-    Examples
-    --------
-    >>> [round(end, 3) for end in share_interval(15, 20, confidence_level=0.95)]
-    [0.509, 0.913]
-    """
-    tail = (1.0 - confidence_level) / 2.0
-    lower = 0.0 if found == 0 else float(stats.beta.ppf(tail, found, counted - found + 1))
-    upper = 1.0 if found == counted else float(stats.beta.ppf(1.0 - tail, found + 1, counted - found))
-    return lower, upper
 
 
 def rate_interval(found: int, months: float, *, confidence_level: float) -> tuple[float, float]:

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from studykit.allocation.asked import findings_on_design
 from studykit.allocation.foresight import Foresight
 from studykit.errors import ArgumentError, DesignError, Finding
-from studykit.outcomes.boundaries import planned_boundaries
 from studykit.outcomes.within import REMARKS
 from studykit.planning.advice import (
     Recommendation,
@@ -26,10 +25,13 @@ from studykit.planning.drawing import foreseen_drawing
 from studykit.planning.from_records import OwnFigures
 from studykit.planning.improvements import Improvement, improvements
 from studykit.planning.interim import InterimPlan, plan_looks
+from studykit.planning.other_designs import in_design, model_of
 from studykit.planning.pilot import PilotPlan, plan_pilot
 from studykit.planning.plan_text import plan_text
 from studykit.planning.retention import RetentionPlan, clients_for_retention_power, plan_retention
+from studykit.planning.search import level_of
 from studykit.planning.simulated_plan import SimulatedPlan
+from studykit.planning.soundness import refuse_unusable, worked_out
 from studykit.planning.strength import (
     StrengthPlan,
     clients_for_strength_power,
@@ -78,6 +80,10 @@ class Plan:
     retention : RetentionPlan or None
     can_tell, cannot_tell : tuple of str
         Sentences, the primary outcome first.
+    scope : str
+        What the plan is about and what it leaves out, ``""`` where every outcome is planned.
+    not_planned : tuple of str
+        Codes of the outcomes that it leaves out.
     recommendation : Recommendation
     what_if : tuple of WhatIf
         Widths if an assumption lies at either end of its plausible range.
@@ -127,6 +133,8 @@ class Plan:
     retention: RetentionPlan | None
     can_tell: tuple[str, ...]
     cannot_tell: tuple[str, ...]
+    scope: str
+    not_planned: tuple[str, ...]
     recommendation: Recommendation
     what_if: tuple[WhatIf, ...]
     assumptions: tuple[UsedAssumption, ...]
@@ -167,7 +175,7 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
     ArgumentError
         If ``clients`` is no whole number, or less than 4.
     DesignError
-        If a number that is needed is given nowhere.
+        If a number that is needed is given nowhere, or one is given that no plan can stand on.
 
     Examples
     --------
@@ -183,9 +191,16 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
             where="clients", expected="a whole number, 4 or more in all arms together", got=repr(clients),
             todo="Such as clients=60.",
         )  # fmt: skip
-    primaries = sum(outcome.role == "primary" for outcome in protocol.outcomes)
-    whole = planned_boundaries(protocol)[-1].level if protocol.oversight.planned_looks else None
-    alpha = (whole or protocol.analysis.alpha) / max(primaries, 1)  # less at the end, if looks are planned
+    findings = check_protocol(protocol)
+    refuse_unusable(protocol, findings)
+    with worked_out(protocol):
+        planned = _planned(protocol, number, pilot=pilot)
+    return replace(planned, findings=(*findings, *findings_on_design(protocol)))
+
+
+def _planned(protocol: Protocol, number: int, *, pilot: bool) -> Plan:
+    """The plan for so many clients, without findings."""
+    alpha = level_of(protocol)
     strength, retention, assumptions, trouble = _outcome_plans(protocol, number, alpha)
     lead = _lead(protocol, strength, retention)
     advice = refused(trouble) if lead is None or trouble else _advice(protocol, lead, number)
@@ -195,7 +210,9 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
     moved = what_if(protocol, clients=number, alpha=alpha, used=assumptions.used)
     chances = tuple(plan_chances(assumptions, item, kept=kept) for item in plans)
     costs = plan_costs(protocol, assumptions, clients=number, counts=_counts(number))
-    sharper = improvements(assumptions, strength, retention, months=costs.planned.months_of_recruitment)
+    sharper = improvements(
+        protocol, assumptions, strength, retention, months=costs.planned.months_of_recruitment
+    )
     tested = number if strength is None else strength.tested_clients
     looks = plan_looks(protocol, tested=tested)
     asked = pilot or advice.action == "run as a pilot"
@@ -214,11 +231,13 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
         retention=retention,
         can_tell=can,
         cannot_tell=(*cannot, *((trouble,) if trouble else ())),
+        scope=_scope(protocol),
+        not_planned=tuple(outcome.code for outcome in _left_out(protocol)),
         recommendation=advice,
         what_if=moved,
         assumptions=assumptions.used,
         effect_declared=protocol.planning.effect_declared,
-        findings=(*check_protocol(protocol), *findings_on_design(protocol)),
+        findings=(),
         method=_METHOD,
         drawing=foreseen_drawing(protocol, clients=number),
         drawn_by=protocol.allocation.method,
@@ -229,6 +248,25 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
         improvements=sharper,
         looks=looks,
         pilot=trial_run,
+    )
+
+
+def _left_out(protocol: Protocol) -> tuple[ContinuousOutcome, ...]:
+    """Measured outcomes but the first: they are not planned yet."""
+    return protocol.continuous_outcomes[1:]
+
+
+def _scope(protocol: Protocol) -> str:
+    """Which outcomes are planned and which are not, where some are not."""
+    left = _left_out(protocol)
+    if not left:
+        return ""
+    planned = " and ".join(outcome.name for outcome in protocol.outcomes if outcome not in left)
+    others = ", ".join(outcome.name for outcome in left)
+    return (
+        f"This plan is about {planned} only. It says nothing on {others}: whether so many clients are enough "
+        "there is not known. To plan one of these, make it the only primary outcome in a copy of the "
+        "protocol, with assumptions of its own."
     )
 
 
@@ -311,7 +349,7 @@ def _sentences(
     if strength is not None:
         pairs.append(strength_sentences(strength, confidence_level=level, power=power))
     if retention is not None:
-        pairs.append(retention_sentences(retention, confidence_level=level))
+        pairs.append(retention_sentences(retention, confidence_level=level, power=power))
     if lead is retention:
         pairs.reverse()
     cannot = [sentence for _, sentence in pairs]
@@ -326,7 +364,7 @@ def _limits_of_trainers(protocol: Protocol, plan: StrengthPlan) -> list[str]:
         return []
     if plan.model.nested:
         by_model = plan.tested_clients >= protocol.analysis.composite_below_clients
-        return [*_limits_of_clusters(plan), *([CAUTIOUS_CLUSTERS] if by_model else [])]
+        return [*_limits_of_clusters(protocol, plan), *([CAUTIOUS_CLUSTERS] if by_model else [])]
     turning = [REMARKS[protocol.design]] if protocol.turns else []
     turning += [JOIN_TOGETHER] if protocol.design == "stepped" else []
     if protocol.planning.trainers == 1:
@@ -339,18 +377,21 @@ def _limits_of_trainers(protocol: Protocol, plan: StrengthPlan) -> list[str]:
     return [*turning, holds]
 
 
-def _limits_of_clusters(plan: StrengthPlan) -> list[str]:
+def _limits_of_clusters(protocol: Protocol, plan: StrengthPlan) -> list[str]:
     """Whether so few trainers can ever do what clients drawn one by one would (Hemming and others 2011)."""
     model = plan.model
-    alone = clients_for_strength_power(replace(model, nested=False, trainer_icc=0.0))
+    outcome = protocol.continuous_outcomes[0]
+    alone = clients_for_strength_power(model_of(in_design(protocol, outcome, "parallel")))
     if alone is None or model.trainer_icc == 0.0:
         return []
     fewest = fewest_trainers(alone * min(model.shares), model.trainer_icc)
     if model.trainers >= 2 * fewest:
         return []
+    unit = " %" if plan.unit == "%" else f" {plan.unit}"
     too_few = (
-        f"With {model.trainers} trainers no number of clients finds the assumed difference with the wanted "
-        f"power: that takes at least {2 * fewest} trainers. Clients drawn one by one: about {about(alone)}."
+        f"With {model.trainers} trainers no number of clients finds the assumed difference of "
+        f"{abs(plan.effect_after_dilution):.1f}{unit} {100 * model.power:g} times in 100: that takes at "
+        f"least {2 * fewest} trainers. With clients drawn one by one it takes about {about(alone)} clients."
     )
     return [too_few]
 

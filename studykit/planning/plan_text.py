@@ -23,7 +23,7 @@ SHOWN_COUNTS = (20, 40, 80, 160, 320)
 
 def plan_text(plan: Plan) -> str:
     """A pilot if any, what can and cannot be told, widths, costs, what is sharper, doubts, one advice."""
-    lines = [plan.headline]
+    lines = [plan.headline, *([plan.scope] if plan.scope else [])]
     if plan.pilot is not None:
         lines += ["", "A pilot study first", *(f"- {sentence}" for sentence in pilot_sentences(plan.pilot))]
     lines += ["", "What this study can tell" if plan.pilot is None else "What the large study can tell"]

@@ -176,15 +176,17 @@ def remarks_on(study: StudySimulation, *, alpha: float) -> tuple[str, ...]:
         null, trials = found.without_effect, found.with_effect.trials
         allowed = f"{100 * alpha:g} %"
         if null is not None:
-            share, error = null.rejected.value, null.rejected.monte_carlo_error
-            claims = f"with nothing between the arms it claims a difference in {100 * share:.1f} % of studies"
-            if share - 3.0 * error > alpha:
+            claims = (
+                f"with nothing between the arms it claims a difference in {null.rejected.text()} of studies"
+            )
+            surely = null.rejected.side_of(0.8 * alpha, alpha)
+            if surely == "above":
                 remarks.append(
                     f"{capital(found.name)}: the analysis promises too much: {claims}, where {allowed} is "
                     "allowed. "
                     "Do not rely on a verdict; plan more clients or trainers."
                 )
-            elif share + 3.0 * error < 0.8 * alpha:
+            elif surely == "below":
                 remarks.append(
                     f"{capital(found.name)}: the analysis is cautious: {claims}, where {allowed} is allowed. "
                     "The price is power."
@@ -195,11 +197,10 @@ def remarks_on(study: StudySimulation, *, alpha: float) -> tuple[str, ...]:
                 "clients "
                 "were left for any analysis. They count as having found nothing."
             )
-        boundary = found.with_effect.at_boundary.value
-        if boundary > 0.05:
+        boundary = found.with_effect.at_boundary
+        if boundary.side_of(0.0, 0.05) == "above":
             remarks.append(
-                f"{capital(found.name)}: in {100 * boundary:.0f} % of studies a spread was estimated at "
-                "zero. That is "
-                "normal with so few clients, and the analysis goes on."
+                f"{capital(found.name)}: in {100 * boundary.value:.0f} % of studies a spread was "
+                "estimated at zero. That is normal with so few clients, and the analysis goes on."
             )
     return tuple(remarks)

@@ -10,16 +10,14 @@ from studykit.planning.search_loop import Found
 from studykit.planning.simulated_plan import SimulatedPlan
 from studykit.planning.simulation import SimulatedOutcome
 from studykit.protocol.types import Protocol
-from studykit.trial.performance import Share
 
-AFTER_SIGN = (
-    "After ± stands the error of simulating: about two thirds of repeated simulations would come that close "
-    "to an endless one."
+IN_BRACKETS = (
+    "In brackets stands between what an endless simulation would find each share: right 95 times in 100."
 )
 HOW = (
     "Each simulated study is drawn by the protocol's own method, tested with rounding to the stack, missed "
     "tests, pauses and departures, analysed by the protocol's own analysis and decided by its own rule. "
-    f"{AFTER_SIGN}"
+    f"{IN_BRACKETS}"
 )
 
 
@@ -75,18 +73,20 @@ def outcome_sentences(found: SimulatedOutcome, *, alpha: float) -> list[str]:
     )
     first = (
         f"{capital(found.name)}: if the true difference is {difference}, as assumed, "
-        f"{share_text(found.with_effect.rejected)} of such studies find one."
+        f"{found.with_effect.rejected.text()} of such studies find one."
     )
     if found.without_effect is not None:
         first += (
-            f" If there is none, {share_text(found.without_effect.rejected)} claim one all the same "
+            f" If there is none, {found.without_effect.rejected.text()} claim one all the same "
             f"({100 * alpha:g} % are allowed)."
         )
+    if not math.isfinite(found.width.value):
+        return [first, f"{capital(found.name)}: no analysis went through, so that no interval is known."]
     width = (
         f"{capital(found.name)}: the interval is {_told(found.width.value, found.unit)} wide on average; one "
         f"study in ten has less than {_told(found.width_low, found.unit)}, one in ten more than "
         f"{_told(found.width_high, found.unit)}. It holds the truth in "
-        f"{share_text(found.with_effect.coverage)} of studies."
+        f"{found.with_effect.coverage.text()} of studies."
     )
     return [first, width]
 
@@ -125,17 +125,6 @@ def needed_sentence(found: Found, purpose: str) -> str:
             "hopeful here."
         )
     return f"{text} {capital(found.remark)}." if found.remark else text
-
-
-def share_text(share: Share) -> str:
-    """A share with its Monte Carlo error, in per cent.
-
-    Examples
-    --------
-    >>> share_text(Share.of(85, 1000))
-    '8.5 ± 0.9 %'
-    """
-    return f"{100 * share.value:.1f} ± {100 * share.monte_carlo_error:.1f} %"
 
 
 def _told(value: float, unit: str) -> str:

@@ -63,6 +63,11 @@ class Measured:
             return cls(float(known.mean()) if known.size else math.nan, math.nan)
         return cls(float(known.mean()), float(known.std(ddof=1)) / math.sqrt(known.size))
 
+    @property
+    def reach(self) -> float:
+        """Half the length of its 95 % interval."""
+        return 1.96 * self.monte_carlo_error
+
 
 @dataclass(frozen=True, slots=True)
 class SimulatedOutcome:

@@ -14,7 +14,7 @@ from studykit.planning.simulation import TRUTH_CLIENTS, Measured
 from studykit.planning.simulation_work import Told, Workers, do_pieces
 from studykit.planning.strength import told_width
 from studykit.protocol.types import Assumption, Protocol
-from studykit.trial.performance import batch_size, batches_of
+from studykit.trial.performance import Share, batch_size, batches_of
 from studykit.trial.settings import TrialSettings
 
 # Assumptions that move power or width of strength in simulation.
@@ -34,8 +34,7 @@ class SimulatedDoubt:
     end : {"low", "high", "assumed"}
     value : float
         Of the assumption.
-    power : Measured
-        A share.
+    power : Share
     width : Measured
         Full width of the interval, as it is told.
     """
@@ -44,7 +43,7 @@ class SimulatedDoubt:
     meaning: str
     end: Literal["low", "high", "assumed"]
     value: float
-    power: Measured
+    power: Share
     width: Measured
 
 
@@ -181,11 +180,12 @@ def _doubt(
     case: _Case, settings: TrialSettings, parts: tuple[Errors, ...], *, truth: float
 ) -> SimulatedDoubt:
     errors = Errors.joined(parts)
+    rejected = errors.rejections(truth)
     width = Measured.mean_of(errors.width)
     scale = settings.strength.scale
     told = told_width(width.value / 2.0, scale)
     return SimulatedDoubt(
         *case,
-        power=Measured.mean_of(errors.rejections(truth)),
+        power=Share.of(float(rejected.sum()), rejected.size),
         width=Measured(told, told * width.monte_carlo_error / width.value),
     )

@@ -91,7 +91,7 @@ def _plans(plan: Plan) -> tuple[StrengthPlan | RetentionPlan, ...]:
 
 
 def _width(plan: Plan) -> Section:
-    blocks: list[Block] = [Block("lead", plan.headline), *paragraphs(_reach(plan))]
+    blocks: list[Block] = [Block("lead", plan.headline), *paragraphs(plan.scope, _reach(plan))]
     for found in _plans(plan):
         blocks += pictures(_width_picture(plan, found))
         blocks += tables(_width_table(plan, found))
@@ -111,7 +111,7 @@ def _reach(plan: Plan) -> str:
         else f"In reach: differences from about {scale.text(detectable)}, found "
         f"{100 * plan.wanted_power:g} times in 100."
     )
-    if effect == 0.0 or (detectable is not None and effect >= detectable):
+    if effect == 0.0 or found.planned.power >= plan.wanted_power:
         return within
     chance = 100 * found.planned.power
     return f"{within} Out of reach: the assumed {scale.text(effect)}, found {chance:.0f} times in 100."
@@ -242,7 +242,12 @@ def _doubts(plan: Plan) -> Section:
 
 def _recommendation(plan: Plan) -> Section:
     advice = plan.recommendation
-    needed = f"From {advice.clients_needed} clients on, the rule says run." if advice.clients_needed else ""
+    needed = (
+        f"From about {about(advice.clients_needed)} clients on, the rule says run: so many are needed "
+        f"{advice.needed_for}."
+        if advice.clients_needed
+        else ""
+    )
     blocks = (
         Block("lead", f"{capital(advice.action)}."),
         *paragraphs(advice.reason, needed, f"The rule: {advice.rule}"),

@@ -8,7 +8,7 @@ from studykit.planning.plan import Plan
 from studykit.planning.search_curve import CurvePoint
 from studykit.planning.search_loop import Found
 from studykit.planning.simulated_plan import SimulatedPlan
-from studykit.planning.simulated_words import HOW, share_text, simulation_sentences
+from studykit.planning.simulated_words import HOW, simulation_sentences
 from studykit.planning.simulation import SimulatedOutcome
 from studykit.planning.simulation_doubts import SimulatedDoubts
 from studykit.planning.strength import on_scale, strength_at
@@ -81,13 +81,12 @@ def _doubts(simulated: SimulatedPlan, doubts: SimulatedDoubts) -> tuple[Picture,
         with drawing_style():
             figure, ax = new_figure(WIDE, what_if_height(rows))
             draw_what_if(rows, ax, planned=planned, scale=Scale(scale.unit, scale.decimals), what=what)
-        error = scale.factor * getattr(plan, attribute).monte_carlo_error
+        reach = scale.factor * getattr(plan, attribute).reach
         caption = (
             f"Strength, {what} if one assumption lies at either end of its plausible range and the others "
-            "hold, "
-            f"each from {doubts.trials} simulated studies (error about {number(error, 1)}{GAP}{scale.unit}; "
-            "the same "
-            "random numbers everywhere). What hardly moves it is not drawn."
+            f"hold, each from {doubts.trials} simulated studies (right to about {number(reach, 1)}{GAP}"
+            f"{scale.unit}, 95 times in 100; the same random numbers everywhere). What hardly moves it is "
+            "not drawn."
         )
         found.append(Picture(f"plan_simulated_doubts_{code}", caption, figure))
     return found[0], found[1]
@@ -116,8 +115,8 @@ def _table(simulated: SimulatedPlan, protocol: Protocol) -> Table:
     )
     study = simulated.study
     note = (
-        f"{study.trials} simulated studies, seed {study.seed}; ± one Monte Carlo error. A study whose "
-        "analysis "
+        f"{study.trials} simulated studies, seed {study.seed}; in brackets the 95{GAP}% interval of a share "
+        "from simulating (Wilson), after ± one Monte Carlo error of a mean. A study whose analysis "
         f"fails counts as having found nothing. Promised: {100 * protocol.analysis.alpha:g}{GAP}% false "
         "claims at "
         f"most, {100 * protocol.analysis.confidence_level:g}{GAP}% of intervals that hold the truth. Bias is "
@@ -146,13 +145,13 @@ def _column(found: SimulatedOutcome) -> tuple[str, ...]:
     own = found.with_effect
     model = found.analysis == "strength"
     return (
-        share_text(own.rejected),
-        "not simulated" if found.without_effect is None else share_text(found.without_effect.rejected),
-        share_text(own.coverage),
+        own.rejected.text(),
+        "not simulated" if found.without_effect is None else found.without_effect.rejected.text(),
+        own.coverage.text(),
         f"{number(own.bias, 4, signed=True)} ± {number(own.bias_error, 4)}",
         f"{number(found.width.value, 1)} ± {number(found.width.monte_carlo_error, 1)}{GAP}{found.unit}",
-        share_text(own.by_model) if model else "no model",
-        share_text(own.at_boundary) if model else "no model",
+        own.by_model.text() if model else "no model",
+        own.at_boundary.text() if model else "no model",
         f"{own.failed} of {own.trials}",
         found.decided_by,
     )

@@ -7,9 +7,19 @@ from collections.abc import Sequence
 
 from matplotlib.axes import Axes
 
+from studykit.planning.search_curve import CurvePoint
 from studykit.planning.search_loop import Found
 from studykit.report.plan_figures import clients_axis
 from studykit.report.style import INK, LOOKS, SOFT
+from studykit.trial.performance import share_interval
+
+
+def _ends(point: CurvePoint) -> tuple[float, float]:
+    """Interval of a simulated power: Wilson's, at the number of plain trials that its error is worth."""
+    share, worth = min(max(point.value, 0.0), 1.0), float(point.trials)
+    if 0.0 < share < 1.0 and 0.0 < point.error < math.inf:
+        worth = share * (1.0 - share) / point.error**2
+    return share_interval(share * worth, worth)
 
 
 def draw_power_curve(found: Found, formula: Sequence[tuple[int, float]], ax: Axes) -> None:
@@ -28,10 +38,9 @@ def draw_power_curve(found: Found, formula: Sequence[tuple[int, float]], ax: Axe
         [x for x, _ in formula], [100.0 * y for _, y in formula], color=SOFT, linestyle=(0, (4, 2)), zorder=1
     )
     for point in found.points:
-        ax.errorbar(
-            point.x, 100.0 * point.value, yerr=196.0 * point.error, color=own.ink, marker="o", markersize=5,
-            capsize=3, linewidth=1.2, zorder=3,
-        )  # fmt: skip
+        low, high = (100.0 * end for end in _ends(point))
+        ax.vlines(point.x, low, high, color=own.ink, linewidth=1.2, zorder=3)
+        ax.plot(point.x, 100.0 * point.value, color=own.ink, marker="o", markersize=5, zorder=3)
     wanted = 100.0 * found.wanted
     ax.axhline(wanted, color=SOFT, linewidth=0.8)
     ax.text(

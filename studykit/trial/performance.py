@@ -35,6 +35,7 @@ from studykit.trial.truth import trainers_shift
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 REASONS = 5  # failed trials of a batch that are analysed again for their reason
+_SURE = 0.997  # three standard errors: a verdict on an analysis has to be rarer wrong than an interval
 Analysis = Literal["strength", "retention", "retention by model"]
 
 
@@ -73,28 +74,115 @@ class TrialEstimates:
         return self.value.size
 
 
+def share_interval(
+    count: float,
+    trials: float,
+    *,
+    confidence_level: float = 0.95,
+    method: Literal["wilson", "beta"] = "wilson",
+) -> tuple[float, float]:
+    """Interval of a counted share, right for none, for all and for few; 0 to 1 without trials.
+
+    Parameters
+    ----------
+    count, trials : float
+        Trials need not be whole: an effective number.
+    confidence_level : float
+    method : {"wilson", "beta"}
+        The score interval of Wilson (1927), or the exact one of Clopper and Pearson (1934); statsmodels.
+
+    Examples
+    --------
+    Nothing seen in 20 trials does not mean that it never happens.
+
+    >>> [round(end, 3) for end in share_interval(0, 20)]
+    [0.0, 0.161]
+    """
+    from statsmodels.stats.proportion import proportion_confint
+
+    if trials <= 0.0:
+        return 0.0, 1.0
+    low, high = proportion_confint(count, trials, alpha=1.0 - confidence_level, method=method)
+    return float(low), float(high)
+
+
 @dataclass(frozen=True, slots=True)
 class Share:
-    """A share of simulated trials with its Monte Carlo error."""
+    """A share of simulated trials, with the 95 % interval that the number of trials allows.
+
+    Parameters
+    ----------
+    value, low, high : float
+        ``nan`` where there are no trials.
+    count : float
+        A trial that counts with its mirror image may count half.
+    trials : int
+    """
 
     value: float
-    monte_carlo_error: float
-    count: int
+    low: float
+    high: float
+    count: float
     trials: int
 
     @classmethod
-    def of(cls, count: int, trials: int) -> Share:
+    def of(cls, count: float, trials: int) -> Share:
         """From a count.
 
         Examples
         --------
-        >>> Share.of(95, 2000)
-        Share(value=0.0475, monte_carlo_error=0.0047562..., count=95, trials=2000)
+        >>> found = Share.of(95, 2000)
+        >>> found.value, round(found.low, 4), round(found.high, 4)
+        (0.0475, 0.039, 0.0577)
         """
         if trials < 1:
-            return cls(math.nan, math.nan, count, trials)
-        value = count / trials
-        return cls(value, math.sqrt(value * (1.0 - value) / trials), count, trials)
+            return cls(math.nan, math.nan, math.nan, count, trials)
+        return cls(count / trials, *share_interval(count, trials), count, trials)
+
+    @property
+    def reach(self) -> float:
+        """Half the length of the interval."""
+        return (self.high - self.low) / 2.0
+
+    def text(self) -> str:
+        """In per cent, with its interval.
+
+        Examples
+        --------
+        >>> Share.of(85, 1000).text(), Share.of(0, 0).text()
+        ('8.5 % (6.9 to 10.4)', 'not known')
+        """
+        if self.trials < 1:
+            return "not known"
+        return f"{100 * self.value:.1f} % ({100 * self.low:.1f} to {100 * self.high:.1f})"
+
+    def side_of(self, low: float, high: float) -> Literal["below", "inside", "above", "open"]:
+        """Where the true share surely lies (99.7 %), seen from a region; ``"open"`` where trials are too few.
+
+        Examples
+        --------
+        >>> [Share.of(count, trials).side_of(0.04, 0.05) for count, trials in ((0, 20), (0, 400), (80, 800))]
+        ['open', 'below', 'above']
+        """
+        if self.trials < 1:
+            return "open"
+        least, most = share_interval(self.count, self.trials, confidence_level=_SURE)
+        if most < low:
+            return "below"
+        if least > high:
+            return "above"
+        return "inside" if low <= least and most <= high else "open"
+
+    def wanted(self, low: float, high: float) -> Literal["as wanted", "not excluded", "NOT as wanted"]:
+        """A verdict for tables of validity, passed only where the trials suffice for one.
+
+        Examples
+        --------
+        >>> [Share.of(5 * trials // 100, trials).wanted(0.042, 0.058) for trials in (20, 40_000)]
+        ['not excluded', 'as wanted']
+        """
+        side = self.side_of(low, high)
+        return "as wanted" if side == "inside" else "not excluded" if side == "open" else "NOT as wanted"
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,7 +40,7 @@ def test_studios_are_simulated_and_summed_up_the_same_for_any_number_of_workers(
 def test_a_summary_counts_refusals_and_intervals():
     found = [Found(0.1, -0.2, 0.4, 0.15), Found(0.3, 0.05, 0.6, 0.14), None]
     row = summarise("x", 0.0, 0.03, found)
-    assert (row.studios, row.refused, row.coverage) == (2, 1, 0.5)
+    assert (row.studios, row.refused, row.coverage.value) == (2, 1, 0.5)
     assert row.bias == pytest.approx(0.2)
     assert row.bias_error == pytest.approx(math.hypot(np.std([0.1, 0.3], ddof=1) / math.sqrt(2), 0.03))
     assert math.isnan(summarise("x", 0.0, 0.0, [None]).bias)

@@ -181,3 +181,111 @@ def test_too_few_clients_and_what_is_no_number_are_refused(clients: Any) -> None
     """A text once ended in Python's own message about a comparison."""
     with pytest.raises(ArgumentError, match="clients: expected a whole number, 4 or more in all arms"):
         plan_study(protocol(), clients=clients)
+
+
+GRIP = """
+[[outcomes]]
+kind = "continuous"
+code = "grip"
+name = "grip strength"
+unit = "kg"
+role = "secondary"
+primary_visit = "week_12"
+score = { rule = "as recorded" }
+
+[[outcomes]]
+kind = "continuous"
+code = "jump"
+name = "jump height"
+unit = "cm"
+role = "exploratory"
+primary_visit = "week_6"
+score = { rule = "as recorded" }
+
+# --- how clients are allocated"""
+
+
+def test_outcomes_that_are_not_planned_are_named() -> None:
+    """They were passed over without a word."""
+    plan = plan_study(protocol(("\n# --- how clients are allocated", GRIP)))
+    assert plan.not_planned == ("grip", "jump")
+    assert plan.scope.startswith(
+        "This plan is about strength (10-repetition load) and still training at the studio only. "
+        "It says nothing on grip strength, jump height:"
+    )
+    assert plan.summary().splitlines()[1] == plan.scope
+    assert json.loads(json.dumps(to_plain(plan)))["not_planned"] == ["grip", "jump"]
+    assert plan.strength == plan_study(protocol()).strength
+    whole = plan_study(protocol())
+    assert (whole.scope, whole.not_planned) == ("", ())
+
+
+KEPT = (('role = "primary"', 'role = "exploratory"'), ('role = "secondary"', 'role = "primary"'))
+TO_FIND = "to find a true difference of 6.0 %, the largest plausible one, 80 times in 100"
+TO_REACH = (
+    "for an interval that reaches no farther than the smallest worthwhile difference, 5.5 %, to either side"
+)
+ENOUGH = (
+    "True differences from about 5.7 % are found 80 times in 100; the largest plausible one is 6.0 %. Smaller"
+)
+NARROW = (
+    "The interval reaches about 7.2 % to either side, no farther than the smallest worthwhile difference, "
+    "7.5 %."
+)
+OF_RETENTION = (
+    "clients are needed to find a true difference of 8.0 points, the largest plausible one, 80 times in 100. "
+    "Your own attendance records"
+)
+
+
+@pytest.mark.parametrize(
+    ("clients", "pairs", "said", "needed_for"),
+    [
+        (40, (), f"About 111 clients are needed {TO_FIND}; 3 studios of this size", TO_FIND),
+        (16, (), f"About 111 clients are needed {TO_FIND}; 16 are planned", TO_FIND),
+        (120, (), ENOUGH, TO_FIND),
+        (40, (("smallest_worthwhile = 3.0", "smallest_worthwhile = 5.5"),),
+         f"About 64 clients are needed {TO_REACH}; 2 studios", TO_REACH),
+        (40, (("smallest_worthwhile = 3.0", "smallest_worthwhile = 7.5"),), NARROW, None),
+        (40, (("power = 0.8", "power = 0.9"), ("high = 6.0", "high = 7.0")),
+         "to find a true difference of 7.0 %, the largest plausible one, 90 times in 100;", None),
+        (40, KEPT, OF_RETENTION, None),
+    ],
+)  # fmt: skip
+def test_a_number_of_clients_is_told_with_what_it_is_for(
+    clients: int, pairs: tuple[tuple[str, str], ...], said: str, needed_for: str | None
+) -> None:
+    advice = plan_study(protocol(*pairs), clients=clients).recommendation
+    assert said in advice.reason
+    if needed_for is not None:
+        assert advice.needed_for == needed_for
+
+
+def test_so_many_clients_as_are_needed_are_enough_and_one_fewer_is_not() -> None:
+    """The rule and the number that it tells agree, for finding and for the width."""
+    for pairs in ((), (("smallest_worthwhile = 3.0", "smallest_worthwhile = 5.5"),)):
+        needed = plan_study(protocol(*pairs)).recommendation.clients_needed
+        assert needed is not None
+        actions = [
+            plan_study(protocol(*pairs), clients=number).recommendation.action
+            for number in (needed - 1, needed)
+        ]
+        assert actions == ["join other studios", "run"]
+
+
+def test_what_is_found_often_enough_is_not_said_to_be_out_of_reach() -> None:
+    """A difference of 20 points found 9 times in 10 "could not be told from none"."""
+    large = protocol(("value = 2.0\nlow = -5.0\nhigh = 8.0", "value = 24.0\nlow = 20.0\nhigh = 26.0"))
+    plan = plan_study(large, clients=120)
+    assert plan.retention is not None
+    assert plan.retention.planned.power > 0.8
+    said = plan.cannot_tell[1]
+    assert (
+        said == "Still training at the studio: differences much below 20.2 points cannot be told from none."
+    )
+    assert plan.can_tell[1].startswith(
+        "Still training at the studio on day 182: a change from 70 to about 90 of 100 is found 80 times in "
+        "100."
+    )
+    small = plan_study(protocol()).cannot_tell[1]
+    assert "(found 6 times in 100); to find it 80 times in 100 takes about 16,000 clients." in small

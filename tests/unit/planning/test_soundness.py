@@ -1,0 +1,62 @@
+"""Numbers that no plan can stand on: one clear refusal, no traceback, no overflow, nothing half worked out."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from studykit.errors import DesignError
+from studykit.planning.plan import plan_study
+from studykit.protocol.planned import Planning
+from studykit.protocol.reading import read_protocol
+from studykit.protocol.types import Assumption, Protocol
+from studykit.shipped import shipped
+
+READY = read_protocol(shipped("protocols") / "parallel.toml").protocol
+KEYS = tuple(key for key, field in Planning.model_fields.items() if "Assumption" in str(field.annotation))
+
+
+def assuming(key: str, **changes: float) -> Protocol:
+    """The ready protocol with one assumption changed, whatever its type would say of it."""
+    own = getattr(READY.planning, key)
+    known = {} if own is None else {"value": own.value, "low": own.low, "high": own.high}
+    fields = {"value": 1.0, "low": None, "high": None, **known, **changes}
+    changed = Assumption.model_construct(source="invented", evidence="weak", **fields)
+    planning = READY.planning.model_copy(update={key: changed})
+    return READY.model_copy(update={"planning": planning})
+
+
+@pytest.mark.parametrize("number", [1e308, -1e308, 1e-308, 5e-324, math.inf, math.nan])
+@pytest.mark.parametrize("key", KEYS)
+def test_a_number_beyond_any_unit_is_refused_by_its_place(key: str, number: float) -> None:
+    assert len(KEYS) > 20
+    for end in ("value", "low", "high"):
+        with pytest.raises(
+            DesignError, match=f"planning, {key}: expected a number from 1e-09 to 1e"
+        ) as caught:
+            plan_study(assuming(key, **{end: number}))
+        assert caught.value.got == f"{number:g}"
+        assert "Correct it in the protocol" in caught.value.todo
+
+
+@pytest.mark.parametrize("number", [1e-9, 1e9])
+def test_the_ends_of_what_is_taken_are_taken(number: float) -> None:
+    """A day's work in some currencies is a large number."""
+    costs = plan_study(assuming("hour_cost", value=number)).costs
+    assert costs is not None
+    assert costs.planned.money == pytest.approx(number * costs.planned.hours)
+
+
+@pytest.mark.parametrize(
+    ("key", "number"), [("sd_score", 1e5), ("sd_score", 1e9), ("trainer_by_arm_sd", 1e4)]
+)
+def test_an_overflow_on_the_way_names_the_assumption_that_brought_it(key: str, number: float) -> None:
+    with pytest.raises(DesignError, match=f"planning, {key}: expected assumptions with which a plan"):
+        plan_study(assuming(key, value=number, low=None, high=None))
+
+
+def test_what_the_rules_of_the_protocol_stop_is_not_planned_with() -> None:
+    """A program that builds its protocol itself meets the same refusal as an owner."""
+    with pytest.raises(DesignError, match="planning, missed_tests: expected a share between 0 and 1"):
+        plan_study(assuming("missed_tests", value=15.0))
