@@ -11,6 +11,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from studykit.errors import Finding, FolderError, ProtocolError
+from studykit.protocol.excess import excess_findings
 from studykit.protocol.messages import type_findings
 from studykit.protocol.resolved import resolved_digest
 from studykit.protocol.rules import check_protocol
@@ -127,6 +128,9 @@ def parse_protocol(text: str, *, where: str = "protocol.toml") -> ReadProtocol:
 
 
 def _document(text: str, *, where: str) -> dict[str, Any]:
+    excess = excess_findings(text, where=where)
+    if excess:
+        raise ProtocolError(excess)
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
