@@ -30,7 +30,13 @@ from studykit.study.checking import (
 )
 from studykit.study.conduct import write_sheet
 from studykit.study.correcting import write_correction
-from studykit.study.deciding import before_lock_findings, file_findings, protocol_findings, stop_on
+from studykit.study.deciding import (
+    before_lock_findings,
+    claimed_findings,
+    file_findings,
+    protocol_findings,
+    stop_on,
+)
 from studykit.study.drawing import drawn_again
 from studykit.study.folder import versions
 from studykit.study.making import PROTOCOL as PROTOCOL
@@ -170,7 +176,7 @@ class Study:
         locked = self.locked
         if locked is None:
             return read_protocol(self.folder / PROTOCOL)
-        return parse_protocol(locked.current_protocol, where="the locked protocol")
+        return parse_protocol(locked.current_protocol, where="the locked protocol", locked=True)
 
     def records(self) -> Records:
         """The record tables, typed, with everything noticed on reading."""
@@ -377,7 +383,7 @@ class Study:
         except ProtocolError as error:
             return Check(str(self.folder), error.findings, (), None)
         findings += protocol_findings(read)
-        findings += before_lock_findings(read) if self.locked is None else ()
+        findings += before_lock_findings(read) if self.locked is None else claimed_findings(read)
         findings += self.file_findings()
         records = self.records()
         allocated = self.allocated(records)
@@ -490,7 +496,7 @@ class Study:
             rows,
             provenance=self._provenance(rows, seed),
             randomised=self._randomised(),
-            findings=findings,
+            findings=(*findings, *claimed_findings(self._in_force())),
             drawn=drawn_again(self.ledger, rows.clients, seed=seed),
             look=len(self.looks()) + 1 if early else None,
         )
