@@ -78,6 +78,11 @@ class Identity(Section):
         "or pass to the other side",
     )
     sharing: str = ""
+    time_zone: str = Field(
+        "",
+        description='where days are counted, such as "Europe/Vienna"; empty for the clock of the computer '
+        "that enrols",
+    )
 
 
 class Roles(Section):

@@ -198,7 +198,7 @@ class Study:
             Allocated(
                 client=entry.client,
                 arm=entry.arm,
-                allocated_on=dt.date.fromisoformat(entry.entry_time[:10]),
+                allocated_on=entry.day,
                 trainer=str(entry.true_stratum.get("trainer") or entry.facts.get("trainer") or ""),
                 factors=dict(entry.true_stratum),
             )
@@ -374,6 +374,7 @@ class Study:
 
     def check(self) -> Check:
         """Look for trouble in the protocol and the records; progress is shown without arms."""
+        from studykit.protocol.local_time import studio_day
         from studykit.records.consistency import check_consistency
         from studykit.records.progress import progress
 
@@ -392,7 +393,7 @@ class Study:
             return Check(str(self.folder), tuple(dict.fromkeys(findings)), (), None)
         if not allocated:
             findings += lost_ledger_findings(records, read.protocol, str(self.folder / LEDGER))
-        today = dt.date.today()  # noqa: DTZ011 — the studio's day
+        today = studio_day(read.protocol.study.time_zone)
         findings += check_consistency(records, read.protocol, allocated, today=today)
         findings += self._derived_findings(records, allocated)
         shown = progress(records, read.protocol, allocated, today=today)
