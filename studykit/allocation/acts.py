@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -20,7 +21,7 @@ class Amendment:
     position : int
         In the ledger.
     by, entry_time, event_time : str
-        Who entered it, when (UTC), and the date from which it holds.
+        Who entered it, when, and the date from which it holds.
     protocol, protocol_hash : str
         The whole new text, and the hash of its resolved content.
     reason : str
@@ -48,7 +49,7 @@ class Locked:
     position : int
         Of the lock in the ledger.
     by, entry_time : str
-        Who locked it, and when (UTC).
+        Who locked it, and when.
     protocol, protocol_hash : str
         The whole text, and the hash of its resolved content.
     home : str
@@ -132,6 +133,11 @@ class Allocation:
     corrected: Mapping[str, str]
 
     @property
+    def day(self) -> dt.date:
+        """The studio's day on which the client was allocated: day 0 of every window."""
+        return dt.date.fromisoformat(self.entry_time[:10])
+
+    @property
     def true_stratum(self) -> Mapping[str, str]:
         """The stratum with corrections."""
         return {**self.stratum, **self.corrected}
@@ -152,7 +158,7 @@ class Receipt:
     ----------
     client, arm : str
     time : str
-        UTC.
+        With the offset from UTC.
     position : int
         Of the entry in the ledger.
     code : str

@@ -201,7 +201,7 @@ def _times(entries: Sequence[Entry], entry_delay_days: int) -> list[Finding]:
             )
     for entry in entries:
         event = dt.datetime.fromisoformat(entry.event_time)
-        event = event if event.tzinfo else event.replace(tzinfo=dt.UTC)
+        event = event if event.tzinfo else event.replace(tzinfo=utc_moment(entry.entry_time).tzinfo)
         days = (utc_moment(entry.entry_time) - event).days
         if days > entry_delay_days:
             findings.append(

@@ -84,22 +84,24 @@ def _check_plain(value: Any, where: str) -> None:
         )
 
 
-def utc_text(moment: dt.datetime) -> str:
-    """A moment in UTC, to the millisecond.
+def moment_text(moment: dt.datetime) -> str:
+    """A moment on the studio's clock, to the millisecond, with the offset from UTC (Z for none).
+
+    The first ten characters are the studio's day; entries of earlier versions tell the day in UTC.
 
     Examples
     --------
-    >>> utc_text(dt.datetime(2026, 3, 9, 15, 3, 22, 123456, dt.timezone(dt.timedelta(hours=1))))
-    '2026-03-09T14:03:22.123Z'
+    >>> moment_text(dt.datetime(2026, 3, 9, 23, 3, 22, 123456, dt.timezone(dt.timedelta(hours=-8))))
+    '2026-03-09T23:03:22.123-08:00'
     """
     if moment.tzinfo is None:
         raise ArgumentError(where="time", expected="a time with its time zone", got=repr(moment))
-    text = moment.astimezone(dt.UTC).isoformat(timespec="milliseconds")
+    text = moment.isoformat(timespec="milliseconds")
     return text.replace("+00:00", "Z")
 
 
 def utc_moment(text: str) -> dt.datetime:
-    """The moment that `utc_text` wrote."""
+    """The moment that `moment_text` wrote; moments compare whatever their offsets."""
     return dt.datetime.fromisoformat(text)
 
 
@@ -127,7 +129,7 @@ class Entry:
     by : str
         Code of the person who made the entry.
     entry_time, event_time : str
-        When it was written, and when what it tells of happened; UTC, or a date for an event.
+        When it was written, and when what it tells of happened; see `moment_text`. Or a date for an event.
     text : str
         The body as canonical text: this is what is stored and what the chain covers.
     previous, code : str

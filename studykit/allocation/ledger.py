@@ -23,7 +23,7 @@ from studykit.allocation.acts import (
     locked_from,
 )
 from studykit.allocation.bits import RecordedBits, fresh_entropy
-from studykit.allocation.entries import FORMAT, Entry, canonical, next_entry, utc_text
+from studykit.allocation.entries import FORMAT, Entry, canonical, moment_text, next_entry
 from studykit.allocation.memory import Memory
 from studykit.allocation.method import AllocationMethod, Described, check_stratum, draw, written_probabilities
 from studykit.allocation.refusals import (
@@ -35,6 +35,7 @@ from studykit.allocation.refusals import (
 )
 from studykit.allocation.surroundings import Surroundings
 from studykit.errors import ArgumentError, LedgerError
+from studykit.protocol.local_time import in_zone, time_zone_of
 
 _FREE_KINDS = ("look", "unblinding", "data lock", "reopening", "role", "note")
 
@@ -101,7 +102,7 @@ class Ledger:
             If a file is there already, or none can be written.
         """
         ledger = cls(path, timeout=timeout, surroundings=surroundings)
-        now = utc_text(ledger._surroundings.clock())
+        now = moment_text(ledger._surroundings.clock())
         # The identity makes the chains of two studies differ from the first entry on.
         body = {"format": FORMAT, "identity": fresh_entropy()}
         if ledger._surroundings.simulated:
@@ -454,19 +455,25 @@ class Ledger:
                 now = self._surroundings.clock()
                 if kind != "clock":
                     check_clock(self._memory, now)
-                time = utc_text(now)
+                said = body(self._memory, self._surroundings)
+                time = moment_text(in_zone(now, self._time_zone(said)))
                 entry = next_entry(
                     self._memory.entries[-1] if self._memory.entries else None,
                     kind=kind,
                     by=by,
                     entry_time=time,
                     event_time=_checked_event_time(event_time) or time,
-                    body=body(self._memory, self._surroundings),
+                    body=said,
                 )
                 storage.insert(connection, entry, client=client)
             # Only what is safely in the file is remembered.
             self._memory.learn(entry)
             return entry
+
+    def _time_zone(self, body: Mapping[str, Any]) -> str:
+        """Of the protocol that an entry decides, or else of the one in force."""
+        locked = self._memory.locked
+        return time_zone_of(str(body.get("protocol") or ("" if locked is None else locked.current_protocol)))
 
 
 def _checked_event_time(event_time: str | None) -> str | None:

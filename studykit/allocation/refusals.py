@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from studykit.allocation.entries import CLOCK_TOLERANCE, canonical, utc_moment, utc_text
+from studykit.allocation.entries import CLOCK_TOLERANCE, canonical, moment_text, utc_moment
 from studykit.allocation.memory import Memory
 from studykit.errors import AllocationRefused, ArgumentError, LedgerError
 
@@ -23,7 +23,7 @@ def check_clock(memory: Memory, now: dt.datetime) -> None:
         raise LedgerError(
             where=str(memory.path),
             expected=f"a time after the last entry, {last}",
-            got=f"{utc_text(now)} on this machine's clock",
+            got=f"{moment_text(now)} on this machine's clock",
             todo="Set the clock right. If the earlier time was the wrong one, write that down first: "
             "studykit note STUDY --what clock.",
         )

@@ -8,10 +8,7 @@ from dataclasses import dataclass, field
 
 from studykit.allocation.bits import fresh_entropy
 from studykit.allocation.places import machine_code
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now(dt.UTC)
+from studykit.protocol.local_time import studio_now
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +27,7 @@ class Surroundings:
         Must be true where any of them is replaced; every allocation then says so, and the audit too.
     """
 
-    clock: Callable[[], dt.datetime] = _now
+    clock: Callable[[], dt.datetime] = studio_now
     entropy: Callable[[], str] = fresh_entropy
     machine: str = field(default_factory=machine_code)
     simulated: bool = False

@@ -48,6 +48,7 @@ from studykit.lookback.understanding import (
     understand_dates,
 )
 from studykit.lookback.written import SESSIONS, Opened, open_attendance
+from studykit.protocol.local_time import studio_day
 from studykit.records.nearest import listed
 from studykit.results import frozen_array
 
@@ -88,7 +89,7 @@ class ReadingSettings:
     @property
     def last_possible(self) -> int:
         """The last day on which a session can have been attended."""
-        return day_number(self.extracted_on or self.today or dt.datetime.now(dt.UTC).date())
+        return day_number(self.extracted_on or self.today or studio_day())
 
 
 def read_attendance(

@@ -11,6 +11,11 @@ Code = Annotated[
 ]
 Text = Annotated[str, Field(min_length=1, description="a text")]
 Share = Annotated[float, Field(ge=0.0, le=1.0, description="a share between 0 and 1")]
+Days = Annotated[int, Field(ge=0, le=3660)]  # ten years
+DayNumber = Annotated[int, Field(ge=-3660, le=3660)]
+Count = Annotated[int, Field(ge=0, le=1000)]
+Repetitions = Annotated[int, Field(ge=0, le=100)]
+Seconds = Annotated[float, Field(ge=0.0, le=600.0)]
 Many = Field(strict=False)  # TOML has lists where Python wants tuples
 
 

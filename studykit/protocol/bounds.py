@@ -19,13 +19,31 @@ _SHARES = (
 )  # fmt: skip
 _CORRELATIONS = ("correlation_baseline", "correlation_exercises", "correlation_limbs")
 _TRAINER_SHARES = ("trainer_icc_strength", "trainer_icc_retention")
-_SPREADS = (
-    "sd_score", "sd_gain", "departure_shape", "sessions_per_week", "clients_per_month", "test_minutes",
-)  # fmt: skip
-_NOT_NEGATIVE = (
-    "measurement_sd", "trainer_by_arm_sd", "extra_minutes", "talk_minutes", "hour_cost", "attendance_spread",
-    "trainer_size_variation",
-)  # fmt: skip
+_POSSIBLE = {
+    **dict.fromkeys(_SHARES, (0.0, 1.0)),
+    **dict.fromkeys(_CORRELATIONS, (-0.999, 0.999)),
+    **dict.fromkeys(_TRAINER_SHARES, (0.0, 0.99)),
+    **dict.fromkeys(("sd_score", "sd_gain"), (0.001, 100_000.0)),
+    **dict.fromkeys(("measurement_sd", "trainer_by_arm_sd"), (0.0, 100_000.0)),
+    **dict.fromkeys(("gain_reference", "effect_strength"), (-100_000.0, 100_000.0)),
+    **dict.fromkeys(("attendance_spread", "trainer_size_variation"), (0.0, 10.0)),
+    **dict.fromkeys(("extra_minutes", "talk_minutes"), (0.0, 1440.0)),
+    "test_minutes": (0.1, 1440.0),
+    "departure_shape": (0.1, 10.0),
+    "effect_retention": (-100.0, 100.0),
+    "sessions_per_week": (0.05, 50.0),
+    "clients_per_month": (0.01, 10_000.0),
+    "hour_cost": (0.0, 1e9),
+}
+"""Least and most of each assumption, and of its low and high."""
+_POSSIBLE_ON_LOG = {
+    **dict.fromkeys(("sd_score", "sd_gain"), (0.001, 3.0)),
+    **dict.fromkeys(("measurement_sd", "trainer_by_arm_sd"), (0.0, 3.0)),
+    "gain_reference": (-90.0, 1000.0),
+    "effect_strength": (-30.0, 30.0),
+}
+"""The same where scores are compared as ratios: spreads of logarithms, gains and effects in per cent."""
+_SHIFTS_ON_LOG = (-90.0, 1000.0)  # per cent; at -100 nothing is left, which has no logarithm
 
 _HARD_ALONE = 4  # hard reps after about eight to learn the set: common practice, no source
 
@@ -38,6 +56,8 @@ def bound_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     yield from _partner_reps(protocol, at)
     yield from _assumptions(protocol, at)
     yield from _effects(protocol, at)
+    if any(outcome.scale == "log" for outcome in protocol.continuous_outcomes):
+        yield from _shifts(protocol, at)
     yield from _trainers(protocol, at)
     yield from _people(protocol, at)
 
@@ -152,53 +172,52 @@ def _partner_reps(protocol: Protocol, at: Places) -> Iterator[Finding]:
         )  # fmt: skip
 
 
+def _compares_ratios(protocol: Protocol) -> bool:
+    """Whether what is assumed is on the log scale: it is about the first continuous outcome."""
+    return any(outcome.scale == "log" for outcome in protocol.continuous_outcomes[:1])
+
+
 def _assumptions(protocol: Protocol, at: Places) -> Iterator[Finding]:
-    for key in type(protocol.planning).model_fields:
-        assumption = getattr(protocol.planning, key)
-        if not isinstance(assumption, Assumption):
+    possible = _POSSIBLE | _POSSIBLE_ON_LOG if _compares_ratios(protocol) else _POSSIBLE
+    for key, (least, most) in possible.items():
+        assumption: Assumption | None = getattr(protocol.planning, key)
+        if assumption is None:
             continue
         path: Path = ("planning", key)
         value = assumption.value
         low = value if assumption.low is None else assumption.low
         high = value if assumption.high is None else assumption.high
-        if key in _SHARES and not 0.0 <= value <= 1.0:
-            yield at.finding("stop", path, expected="a share between 0 and 1", got=f"{value:g}",
-                             todo="Write 15 per cent as 0.15.")  # fmt: skip
+        beyond = [number for number in (value, low, high) if not least <= number <= most]
+        if beyond:
+            share = key in _SHARES
+            yield at.finding(
+                "stop", path, got=f"{beyond[0]:g}", todo="Write 15 per cent as 0.15." if share else "",
+                expected="a share between 0 and 1" if share else f"a number from {least:g} to {most:,.10g}",
+            )  # fmt: skip
         elif not low <= value <= high:
             yield at.finding("stop", path, expected="low, value and high in this order",
                              got=f"{low:g}, {value:g}, {high:g}")  # fmt: skip
-        if (key in _SPREADS and value <= 0.0) or (key in _NOT_NEGATIVE and value < 0.0):
-            yield at.finding("stop", path, expected="a number above 0", got=f"{value:g}")
-        if key in _CORRELATIONS:
-            yield from _correlation(value, path, at)
-        if key in _TRAINER_SHARES:
-            yield from _trainer_share(value, path, at)
+    yield from _unusual(protocol, at)
 
 
-def _correlation(value: float, path: Path, at: Places) -> Iterator[Finding]:
-    if not -1.0 < value < 1.0:
-        yield at.finding("stop", path, expected="a correlation between -1 and 1", got=f"{value:g}")
-    elif path[-1] == "correlation_baseline" and not 0.6 <= value <= 0.97:
-        yield at.finding("warn", path, expected="0.6 to 0.97", got=f"{value:g}",
-                         todo="Check it against your own repeated tests.")  # fmt: skip
-
-
-def _trainer_share(value: float, path: Path, at: Places) -> Iterator[Finding]:
-    if not 0.0 <= value < 1.0:
-        yield at.finding("stop", path, expected="a share from 0 to below 1", got=f"{value:g}")
-    elif value > 0.15:
-        yield at.finding("warn", path, expected="at most 0.15", got=f"{value:g}")
+def _unusual(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    """Possible, but far from what was ever seen."""
+    usual = {"correlation_baseline": (0.6, 0.97), **dict.fromkeys(_TRAINER_SHARES, (0.0, 0.15))}
+    for key, (least, most) in usual.items():
+        assumption: Assumption | None = getattr(protocol.planning, key)
+        if assumption is not None and not least <= assumption.value <= most:
+            yield at.finding(
+                "warn", ("planning", key), expected=f"{least:g} to {most:g}", got=f"{assumption.value:g}",
+                todo="Check it against your own records.",
+            )  # fmt: skip
 
 
 def _effects(protocol: Protocol, at: Places) -> Iterator[Finding]:
-    planning = protocol.planning
-    logged = any(outcome.scale == "log" for outcome in protocol.continuous_outcomes[:1])
+    planning, logged = protocol.planning, _compares_ratios(protocol)
     effect = planning.effect_strength
     if effect is not None and logged:
         path: Path = ("planning", "effect_strength")
-        if abs(effect.value) > 30.0:
-            yield at.finding("stop", path, expected="at most 30 per cent", got=f"{effect.value:g}")
-        elif not -5.0 <= effect.value <= 10.0:
+        if not -5.0 <= effect.value <= 10.0:
             yield at.finding(
                 "warn", path, expected="-5 to 10 per cent", got=f"{effect.value:g}",
                 todo="No comparison of two ways of training made so large a difference likely.",
@@ -223,6 +242,16 @@ def _effects(protocol: Protocol, at: Places) -> Iterator[Finding]:
         )  # fmt: skip
     elif 0.0 < abs(gain.value) < 0.5:
         yield at.finding("warn", path, expected="points, 2 for 2 points", got=f"{gain.value:g}")
+
+
+def _shifts(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    least, most = _SHIFTS_ON_LOG
+    for number, step in enumerate(protocol.analysis.delta_steps):
+        if not least <= step <= most:
+            yield at.finding(
+                "stop", ("analysis", "delta_steps", number), got=f"{step:g}",
+                expected=f"a shift from {least:g} to {most:g} per cent",
+            )  # fmt: skip
 
 
 def _trainers(protocol: Protocol, at: Places) -> Iterator[Finding]:

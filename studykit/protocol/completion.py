@@ -15,8 +15,9 @@ from studykit.protocol.identifiers import code_trouble, personal_mark
 from studykit.protocol.lines import Path
 from studykit.protocol.looking import missing_for_looks
 from studykit.protocol.places import Places
+from studykit.protocol.strategies import CARRIED_OUT
 from studykit.protocol.turning import turning_completion
-from studykit.protocol.types import Estimand, Outcome, Protocol, RetentionOutcome, Strategies
+from studykit.protocol.types import Estimand, Outcome, Protocol, Strategies
 
 _UNANSWERED = re.compile(r"^(n/?a|none|nil|not applicable|to be decided|tbd|todo|[-?.]+|)\.?$", re.IGNORECASE)
 _FILL_IN = re.compile(r"fill in", re.IGNORECASE)
@@ -133,16 +134,10 @@ def _estimand(outcome: Outcome, estimand: Estimand, path: Path, at: Places) -> I
     strategies = estimand.strategies
     for event, info in Strategies.model_fields.items():
         here: Path = (*path, "strategies", event)
-        strategy = getattr(strategies, event)
-        if strategy is None:
+        if getattr(strategies, event) is None:
             event_text = info.description or event.replace("_", " ")
             yield at.finding(
                 "stop", here, expected=f"what is done when a client {event_text}"
                 if info.description else f"what is done about: {event_text}",
-                got="nothing", todo=f'Such as {event} = "treatment policy".',
-            )  # fmt: skip
-        elif strategy == "is the outcome" and not isinstance(outcome, RetentionOutcome):
-            yield at.finding(
-                "stop", here, expected="a strategy other than this one for a measured outcome",
-                got=f'"{strategy}"', todo='It fits retention only; such as "hypothetical".',
+                got="nothing", todo=f'Write {event} = "{CARRIED_OUT[outcome.kind][event]}".',
             )  # fmt: skip

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import Any, Literal
 
 Path = tuple[str | int, ...]
@@ -18,9 +19,10 @@ _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\[\]#]*?)\s*(\]?\]?)\s*(?:#.*)?$")
 _KEY = re.compile(r"""^\s*((?:"[^"]*"|'[^']*'|[^=#"'])+?)\s*=(.*)$""", re.S)
 _NEW_STATEMENT = re.compile(r"^\s*(?:[A-Za-z_][\w.-]*\s*=|\[\[?\s*[a-z_][\w.]*\s*\]\]?\s*(?:#.*)?$)")
 _TOKEN = re.compile(
-    r'"""(?:[^\\]|\\.)*?"""|\'\'\'.*?\'\'\'|"""|\'\'\'|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'|#[^\n]*|[\[\]{}]',
+    r'"""(?:[^\\]|\\.)*?"{3,5}|\'\'\'.*?\'{3,5}|"""|\'\'\'|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'|#[^\n]*|[\[\]{}]',
     re.S,
 )
+_LEVEL = {"[": 1, "{": 1, "]": -1, "}": -1}
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +57,24 @@ def _open_brackets(value: str) -> tuple[int, bool]:
     for token in _TOKEN.findall(value):
         if token in ('"""', "'''"):
             return depth, True
-        depth += {"[": 1, "{": 1, "]": -1, "}": -1}.get(token, 0)
+        depth += _LEVEL.get(token, 0)
     return depth, False
+
+
+def deepest_bracket(value: str) -> int:
+    """How many brackets are open at the deepest place; those in texts and comments do not count.
+
+    Examples
+    --------
+    >>> deepest_bracket('[[1], ["[[["]]  # [[[')
+    2
+    """
+    return max(accumulate((_LEVEL.get(token, 0) for token in _TOKEN.findall(value)), initial=0))
+
+
+def without_texts(value: str) -> str:
+    """A value with its texts and comments taken out."""
+    return _TOKEN.sub(lambda found: found[0] if found[0] in _LEVEL else "", value)
 
 
 def _without_comment(value: str) -> str:

@@ -25,8 +25,8 @@ class Planning(Section):
     """What is assumed when the size of the study is judged; scores are on the analysis scale."""
 
     clients: int = Field(40, ge=4, le=100_000, description="clients in all arms together")
-    trainers: int = Field(1, ge=1)
-    power: float = Field(0.8, gt=0.0, lt=1.0)
+    trainers: int = Field(1, ge=1, le=1000)
+    power: float = Field(0.8, ge=0.5, le=0.999)
     effect_declared: Literal["as offered", "under full delivery"] = "as offered"
     sd_score: Assumption | None = None
     correlation_baseline: Assumption | None = None
@@ -74,8 +74,8 @@ class ProgressionRule(Section):
         description="clients who join a month; shares who agree, of sets done as planned, of tests done, "
         "of clients who stay to the last visit"
     )
-    go_on: float = Field(gt=0.0, description="from here on: go on (a share, or clients a month)")
-    stop: float = Field(ge=0.0, description="below this: stop; between the two: change first")
+    go_on: float = Field(ge=0.001, le=1000.0, description="from here on: go on (a share, or clients a month)")
+    stop: float = Field(ge=0.0, le=1000.0, description="below this: stop; between the two: change first")
 
 
 class Pilot(Section):

@@ -11,9 +11,12 @@ from typing import Any
 from pydantic import ValidationError
 
 from studykit.errors import Finding, FolderError, ProtocolError
+from studykit.protocol.excess import excess_findings
 from studykit.protocol.messages import type_findings
+from studykit.protocol.places import Places
 from studykit.protocol.resolved import resolved_digest
 from studykit.protocol.rules import check_protocol
+from studykit.protocol.strategies import strategy_findings
 from studykit.protocol.syntax import backslash_findings, syntax_findings
 from studykit.protocol.types import Protocol
 
@@ -48,13 +51,15 @@ class ReadProtocol:
         return check_protocol(self.protocol, where=self.where, text=self.text)
 
 
-def read_protocol(path: Path | str) -> ReadProtocol:
+def read_protocol(path: Path | str, *, locked: bool = False) -> ReadProtocol:
     """Read a protocol file.
 
     Parameters
     ----------
     path : path
         A TOML file in UTF-8, with or without byte-order mark.
+    locked : bool
+        Whether the study is locked; see `parse_protocol`.
 
     Raises
     ------
@@ -79,7 +84,7 @@ def read_protocol(path: Path | str) -> ReadProtocol:
             got="a folder" if path.is_dir() else "nothing there",
             todo="Check the path, or make a study with: studykit new FOLDER",
         ) from None
-    return parse_protocol(_decoded(data, where=str(path)), where=str(path))
+    return parse_protocol(_decoded(data, where=str(path)), where=str(path), locked=locked)
 
 
 def _decoded(data: bytes, *, where: str) -> str:
@@ -97,7 +102,7 @@ def _decoded(data: bytes, *, where: str) -> str:
         ) from None
 
 
-def parse_protocol(text: str, *, where: str = "protocol.toml") -> ReadProtocol:
+def parse_protocol(text: str, *, where: str = "protocol.toml", locked: bool = False) -> ReadProtocol:
     """Read a protocol from its text.
 
     Parameters
@@ -106,6 +111,8 @@ def parse_protocol(text: str, *, where: str = "protocol.toml") -> ReadProtocol:
         TOML.
     where : str
         The name that messages use.
+    locked : bool
+        Whether it was locked before: what it then claimed of strategies is read, and warned of elsewhere.
 
     Raises
     ------
@@ -118,15 +125,20 @@ def parse_protocol(text: str, *, where: str = "protocol.toml") -> ReadProtocol:
         protocol = Protocol.model_validate(document)
     except ValidationError as error:
         raise ProtocolError(type_findings(error, document, where=where, text=text)) from None
-    stops = [
-        finding for finding in check_protocol(protocol, where=where, text=text) if finding.severity == "stop"
-    ]
+    found = check_protocol(protocol, where=where, text=text)
+    stops = [finding for finding in found if finding.severity == "stop"]
+    if not locked:
+        at = Places.of(protocol, where=where, text=text)
+        stops += strategy_findings(protocol, at, severity="stop")
     if stops:
         raise ProtocolError(stops)
     return ReadProtocol(protocol, text, where, resolved_digest(protocol))
 
 
 def _document(text: str, *, where: str) -> dict[str, Any]:
+    excess = excess_findings(text, where=where)
+    if excess:
+        raise ProtocolError(excess)
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

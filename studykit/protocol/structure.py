@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import zoneinfo
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
@@ -11,6 +12,7 @@ from typing import Any
 from studykit.errors import Finding, Severity
 from studykit.protocol.allocating import allocation_findings
 from studykit.protocol.lines import Path
+from studykit.protocol.local_time import is_known
 from studykit.protocol.places import Places
 from studykit.protocol.turning import turning_findings
 from studykit.protocol.types import (
@@ -26,6 +28,7 @@ SUMMARIES = {"log": "ratio of geometric means", "as_measured": "difference in me
 
 def structure_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     """Everything that does not fit together."""
+    yield from _time_zone(protocol.study.time_zone, at)
     yield from _codes(protocol, at)
     yield from _arms(protocol, at)
     yield from _visits(protocol, at)
@@ -41,6 +44,16 @@ def _known(codes: Sequence[str]) -> str:
         if codes
         else "a code that is declared (there is none yet)"
     )
+
+
+def _time_zone(named: str, at: Places) -> Iterator[Finding]:
+    if named and not is_known(named):
+        near = difflib.get_close_matches(named, sorted(zoneinfo.available_timezones()), n=1)
+        yield at.finding(
+            "stop", ("study", "time_zone"), got=f'"{named}"',
+            expected='continent and city of a time zone, such as "Europe/Vienna"',
+            todo=f'Did you mean "{near[0]}"?' if near else "Or leave it out: the computer's clock is taken.",
+        )  # fmt: skip
 
 
 def _codes(protocol: Protocol, at: Places) -> Iterator[Finding]:

@@ -179,7 +179,7 @@ def _repetitions(
     lists: dict[Path, Statement] = {}
     findings = []
     for statement in found:
-        if statement.kind == "other":
+        if not statement.keys:  # no name, so nothing that could stand twice
             continue
         is_list = statement.kind == "tables"
         base = statement.path[:-1] if is_list else statement.path

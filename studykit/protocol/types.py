@@ -11,7 +11,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
-from studykit.protocol.base import Code, Many, Section, Share, Text
+from studykit.protocol.base import (
+    Code,
+    Count,
+    DayNumber,
+    Days,
+    Many,
+    Repetitions,
+    Seconds,
+    Section,
+    Share,
+    Text,
+)
 from studykit.protocol.planned import Assumption as Assumption
 from studykit.protocol.planned import Evidence as Evidence
 from studykit.protocol.planned import Pilot, Planning
@@ -67,6 +78,11 @@ class Identity(Section):
         "or pass to the other side",
     )
     sharing: str = ""
+    time_zone: str = Field(
+        "",
+        description='where days are counted, such as "Europe/Vienna"; empty for the clock of the computer '
+        "that enrols",
+    )
 
 
 class Roles(Section):
@@ -95,7 +111,7 @@ class Ethics(Section):
 class Eligibility(Section):
     """Who may take part."""
 
-    minimum_age: int = Field(18, ge=0, description="whole years")
+    minimum_age: int = Field(18, ge=0, le=120, description="whole years")
     clients: Annotated[tuple[Text, ...], Many] = ()
     exclusions: Annotated[tuple[Text, ...], Many] = ()
     trainers: Annotated[tuple[Text, ...], Many] = ()
@@ -104,27 +120,27 @@ class Eligibility(Section):
 class RampStep(Section):
     """One step of the ramp-in of partner reps."""
 
-    from_session: int = Field(ge=1)
-    to_session: int = Field(ge=1)
+    from_session: int = Field(ge=1, le=1000)
+    to_session: int = Field(ge=1, le=1000)
     partner_reps: int = Field(ge=0, le=8)
     effort_limit: int = Field(ge=0, le=10, description="effort from 0 to 10 that is not passed")
-    exercises: int = Field(ge=1)
+    exercises: int = Field(ge=1, le=30)
 
 
 class Dose(Section):
     """How the sets of an arm are done."""
 
-    conventional_repetitions: Annotated[tuple[int, int], Many] = (8, 12)
+    conventional_repetitions: Annotated[tuple[Repetitions, Repetitions], Many] = (8, 12)
     to_limit: bool = True
     partner_reps_per_set: int = Field(
         0, ge=0, le=8, description="partner reps after the conventional set; more than 8 is refused"
     )
-    exercises_per_session: int = Field(2, ge=0)
-    gap_seconds: float = Field(10.0, ge=0.0)
-    lifting_seconds: Annotated[tuple[float, float], Many] = (2.0, 4.0)
-    lowering_seconds: Annotated[tuple[float, float], Many] = (3.0, 5.0)
+    exercises_per_session: int = Field(2, ge=0, le=30)
+    gap_seconds: Seconds = 10.0
+    lifting_seconds: Annotated[tuple[Seconds, Seconds], Many] = (2.0, 4.0)
+    lowering_seconds: Annotated[tuple[Seconds, Seconds], Many] = (3.0, 5.0)
     hours_between: float = Field(
-        48.0, ge=0.0, description="hours before the same muscle group is trained again"
+        48.0, ge=0.0, le=1000.0, description="hours before the same muscle group is trained again"
     )
     ramp_in: Annotated[tuple[RampStep, ...], Many] = ()
     progression: str = ""
@@ -157,7 +173,7 @@ class Exercise(Section):
     )
     pair: str = Field("", description="a name that the left and the right exercise of a pair share")
     stack_step: float | None = Field(
-        None, gt=0.0, description="smallest step of the weight stack, in the unit of the machine"
+        None, ge=0.01, le=1000.0, description="smallest step of the weight stack, in the unit of the machine"
     )
     partner_reps: bool = True
 
@@ -167,7 +183,7 @@ class Trainers(Section):
 
     deliver: Literal["both arms", "one arm"] = "both arms"
     sign_off_days: int = Field(
-        28, ge=1, description="days without practice after which a trainer's sign-off lapses"
+        28, ge=1, le=3660, description="days without practice after which a trainer's sign-off lapses"
     )
     competency: str = ""
 
@@ -184,8 +200,8 @@ class Stratum(Section):
 class Period(Section):
     """One period of a design in which the arm changes on the way."""
 
-    first_day: int = Field(ge=0, description="first day of the period, counted from allocation")
-    last_day: int = Field(ge=0, description="last day of the period")
+    first_day: Days = Field(description="first day of the period, counted from allocation")
+    last_day: Days = Field(description="last day of the period")
     visit: Code = Field(description="the test at the end of the period")
 
 
@@ -194,8 +210,8 @@ class Visit(Section):
 
     code: Code
     name: Text
-    day: int = Field(description="planned day, counted from allocation; baseline at 0 or before")
-    window: Annotated[tuple[int, int], Many] = Field(
+    day: DayNumber = Field(description="planned day, counted from allocation; baseline at 0 or before")
+    window: Annotated[tuple[DayNumber, DayNumber], Many] = Field(
         (-7, 7), description="days early and late that still count, such as [-7, 7]"
     )
     baseline: bool = False
@@ -226,7 +242,7 @@ ScoreRule = Annotated[LoadAtRepetitions | EstimatedMaximum | AsRecorded, Field(d
 
 
 class Strategies(Section):
-    """What is done about each event that may come between allocation and outcome."""
+    """What is done about each event between allocation and outcome: so far only as in the ready protocols."""
 
     stops_programme: Strategy | None = Field(None, description="stops the programme but still comes")
     leaves_studio: Strategy | None = Field(None, description="leaves the studio")
@@ -269,7 +285,7 @@ class ContinuousOutcome(Section):
         "stop", description="what to do with a zero or assisted load, which has no logarithm"
     )
     smallest_worthwhile: float | None = Field(
-        None, gt=0.0, description="in per cent on the log scale, else in the unit"
+        None, ge=0.001, le=100_000.0, description="in per cent on the log scale, else in the unit"
     )
     procedure: str = ""
     estimand: Estimand | None = None
@@ -283,17 +299,17 @@ class RetentionOutcome(Section):
     name: Text
     role: Literal["primary", "secondary", "exploratory"] = "secondary"
     horizon_day: int = Field(
-        182, ge=1, description="days after allocation at which a client counts as retained or not"
+        182, ge=1, le=3660, description="days after allocation at which a client counts as retained or not"
     )
     absence_days: int = Field(
-        28, ge=1, description="countable days without a session after which a client has departed"
+        28, ge=1, le=3660, description="countable days without a session after which a client has departed"
     )
-    sensitivity_absence_days: int = Field(56, ge=1)
-    pause_cap_days: int = Field(28, ge=0, description="longest pause that stops the clock")
-    pause_total_days: int = Field(
-        56, ge=0, description="most days of pause that stop the clock, all pauses together"
+    sensitivity_absence_days: int = Field(56, ge=1, le=3660)
+    pause_cap_days: Days = Field(28, description="longest pause that stops the clock")
+    pause_total_days: Days = Field(
+        56, description="most days of pause that stop the clock, all pauses together"
     )
-    smallest_worthwhile: float | None = Field(None, gt=0.0, description="in percentage points")
+    smallest_worthwhile: float | None = Field(None, ge=0.001, le=100.0, description="in percentage points")
     estimand: Estimand | None = None
 
 
@@ -314,7 +330,7 @@ class PermutedBlocks(Section):
     """Allocation one client at a time from stratified permuted blocks of random size."""
 
     method: Literal["permuted blocks"]
-    block_sizes: Annotated[tuple[int, ...], Many] = (2, 4)
+    block_sizes: Annotated[tuple[Count, ...], Many] = (2, 4)
     strata: Annotated[tuple[Code, ...], Many] = ()
     sealed_list: SealedListCode = ""
 
@@ -326,11 +342,11 @@ class Minimisation(Section):
     strata: Annotated[tuple[Code, ...], Many] = Field(
         (), description="the client facts that the arms are kept alike in, each by itself"
     )
-    weights: Annotated[tuple[int, ...], Many] = Field(
+    weights: Annotated[tuple[Count, ...], Many] = Field(
         (), description="one for each of strata, from 1; empty for equal weights"
     )
-    overall: int = Field(
-        0, ge=0, description="weight of the number of clients in each arm of the whole study; 0 leaves it out"
+    overall: Count = Field(
+        0, description="weight of the number of clients in each arm of the whole study; 0 leaves it out"
     )
     distance: Literal["range", "variance", "total"] = Field(
         "range",
@@ -374,13 +390,15 @@ class TrainersTogether(Section):
         (),
         description="numbers known of every trainer (columns of trainers.csv) that are kept alike",
     )
-    weights: Annotated[tuple[int, ...], Many] = Field(
+    weights: Annotated[tuple[Count, ...], Many] = Field(
         (), description="one for each of covariates, from 1; empty for equal weights"
     )
     kept_share: float = Field(
         0.25, gt=0.0, le=1.0, description="share of the possible splits that is kept, the best balanced"
     )
-    kept_at_least: int = Field(20, ge=1, description="never fewer splits than this, where there are so many")
+    kept_at_least: int = Field(
+        20, ge=1, le=100_000, description="never fewer splits than this, where there are so many"
+    )
     clients_listed: bool = Field(
         True, description="whether the clients are listed with their trainers before the trainers are drawn"
     )
@@ -417,29 +435,34 @@ class Analysis(Section):
     comparison: Code | None = Field(
         None, description="the arm compared with the reference; needed where there are three"
     )
-    confidence_level: float = Field(0.95, gt=0.5, lt=1.0)
-    alpha: float = Field(0.05, gt=0.0, lt=0.5)
+    confidence_level: float = Field(0.95, gt=0.5, le=0.9999)
+    alpha: float = Field(0.05, ge=0.0001, lt=0.5)
     multiplicity: Literal["one primary", "holm"] = "one primary"
     adjust_for: Annotated[tuple[Code, ...], Many] = Field(
         (), description="further client facts, named in advance"
     )
     composite_below_clients: int = Field(
-        24, ge=0, description="with fewer clients than this the composite is analysed by regression"
+        24,
+        ge=0,
+        le=100_000,
+        description="with fewer clients than this the composite is analysed by regression",
     )
     trainer_random_from: int = Field(
-        5, ge=2, description="with fewer trainers than this, trainers are fixed effects"
+        5, ge=2, le=1000, description="with fewer trainers than this, trainers are fixed effects"
     )
-    delta_steps: Annotated[tuple[float, ...], Many] = Field(
+    delta_steps: Annotated[tuple[Annotated[float, Field(ge=-100_000.0, le=100_000.0)], ...], Many] = Field(
         (), description="shifts of the missing scores for sensitivity, in per cent or unit"
     )
-    minimum_at_risk: int = Field(5, ge=1, description="curves stop when fewer clients than this remain")
+    minimum_at_risk: int = Field(
+        5, ge=1, le=1000, description="curves stop when fewer clients than this remain"
+    )
     degrees_of_freedom: Literal["kenward-roger", "satterthwaite"] = "kenward-roger"
 
 
 class Fidelity(Section):
     """What counts as delivered as planned."""
 
-    rep_tolerance: int = Field(1, ge=0)
+    rep_tolerance: Repetitions = 1
     good_share: Share = 0.8
     partial_share: Share = 0.6
 
@@ -449,13 +472,16 @@ class Harms(Section):
 
     question: str = "Since your last session, has anything hurt, worried you or kept you from training?"
     asked: Literal["every session", "spontaneous"] = "every session"
-    soreness_hours: int = Field(72, ge=0)
+    soreness_hours: Count = 72
     soreness_score: int = Field(5, ge=0, le=10)
-    pause_serious_related: int = Field(1, ge=1)
-    pause_severe_in_arm: int = Field(2, ge=1)
+    pause_serious_related: int = Field(1, ge=1, le=1000)
+    pause_severe_in_arm: int = Field(2, ge=1, le=1000)
     pause_moderate_share: Share = 0.15
     pause_moderate_least: int = Field(
-        1, ge=1, description="clients of an arm with a moderate harm or worse before their share counts"
+        1,
+        ge=1,
+        le=1000,
+        description="clients of an arm with a moderate harm or worse before their share counts",
     )
     reviewer: str = ""
 
@@ -465,16 +491,16 @@ class Oversight(Section):
 
     planned_looks: int = Field(0, ge=0, le=20)
     look_rule: str = Field("", description="who looks, who decides, and what is done if a boundary is passed")
-    look_fractions: Annotated[tuple[Annotated[float, Field(gt=0.0, lt=1.0)], ...], Many] = Field(
+    look_fractions: Annotated[tuple[Annotated[float, Field(ge=0.01, le=0.99)], ...], Many] = Field(
         (), description="share of the final tests seen at each planned look, rising; empty for even spacing"
     )
     look_spending: Literal["obrien-fleming", "pocock", "power"] = Field(
         "obrien-fleming", description="how the type I error is spent: little early, evenly, or by a power"
     )
     spending_exponent: float = Field(
-        3.0, gt=0.0, le=10.0, description='exponent where look_spending = "power"; 1 spends evenly'
+        3.0, ge=0.1, le=10.0, description='exponent where look_spending = "power"; 1 spends evenly'
     )
-    entry_delay_days: int = Field(14, ge=0, description="entries later than this are marked")
+    entry_delay_days: Days = Field(14, description="entries later than this are marked")
     assessor_blinded: bool = True
     blinding: str = ""
 

@@ -52,7 +52,7 @@ def write_sheet(
     client : str
         Client code; capitals are passed over.
     today : date, optional
-        Day of the session; by default the day on which this runs.
+        Day of the session; by default the day it is now at the studio.
     trainer : str
         Who trains the client that day, if not the trainer recorded before allocation.
     by : str
@@ -66,6 +66,7 @@ def write_sheet(
         If nobody is allocated yet, or the client has no arm.
     """
     from studykit.outcomes.session_plan import session_plan
+    from studykit.protocol.local_time import studio_day
     from studykit.report.session_sheet import save_session_sheet
     from studykit.study.study import RESULTS
 
@@ -80,7 +81,7 @@ def write_sheet(
             got="none",
             todo="Lock the protocol and enrol clients first; a sheet needs the client's arm.",
         )
-    day = today or dt.date.today()  # noqa: DTZ011 — the studio's day
+    day = today or studio_day(protocol.study.time_zone)
     plan = session_plan(protocol, records, client=client, allocated=allocated, today=day, trainer=trainer)
     path, home = save_session_sheet(plan, protocol, study.folder / RESULTS)
     return Sheet(plan, path, home)

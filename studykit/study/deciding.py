@@ -37,6 +37,15 @@ def before_lock_findings(read: ReadProtocol) -> tuple[Finding, ...]:
     )
 
 
+def claimed_findings(read: ReadProtocol) -> tuple[Finding, ...]:
+    """Strategies of a locked protocol that are not carried out, as warnings: the locked text holds."""
+    from studykit.protocol.places import Places
+    from studykit.protocol.strategies import strategy_findings
+
+    at = Places.of(read.protocol, where=read.where, text=read.text)
+    return tuple(strategy_findings(read.protocol, at, severity="warn"))
+
+
 def stop_on(read: ReadProtocol) -> None:
     """Refuse a protocol that cannot be used.
 
@@ -67,7 +76,7 @@ def file_findings(path: Path, locked: ReadProtocol) -> list[Finding]:
     from studykit.protocol.reading import read_protocol
 
     try:
-        same = read_protocol(path).digest == locked.digest
+        same = read_protocol(path, locked=True).digest == locked.digest
     except ProtocolError as error:
         return list(error.findings)
     if same:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -23,11 +22,13 @@ if TYPE_CHECKING:
 def enrolment(study: Study, client: str) -> EnrolmentFacts:
     """Facts of a client; see `studykit.study.Study.enrolment`."""
     from studykit.allocation.places import synchronised_folder
+    from studykit.protocol.local_time import studio_day
     from studykit.records.enrolment import enrolment_facts
 
     study.need_ledger()
-    today = dt.date.today()  # noqa: DTZ011 — the studio's day
-    facts = enrolment_facts(study.records(), study.protocol, client, today=today)
+    protocol = study.protocol
+    today = studio_day(protocol.study.time_zone)
+    facts = enrolment_facts(study.records(), protocol, client, today=today)
     why = synchronised_folder(study.folder)
     if not why:
         return facts

@@ -78,7 +78,7 @@ def amend(study: Study, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...
     ledger, locked = study.need_ledger()
     read = read_protocol(study.folder / PROTOCOL)
     stop_on(read)
-    before = parse_protocol(locked.current_protocol, where="the locked protocol").protocol
+    before = parse_protocol(locked.current_protocol, where="the locked protocol", locked=True).protocol
     require_right("lock", by, before, read.protocol)
     changed = tuple(changed_keys(before, read.protocol))
     if not changed and _publish(ledger, study, by=by):
@@ -131,7 +131,7 @@ def _publish(ledger: Ledger, study: Study, *, by: str) -> bool:
     locked = ledger.locked()
     if locked is None:
         return False
-    protocol = parse_protocol(locked.current_protocol, where="the locked protocol").protocol
+    protocol = parse_protocol(locked.current_protocol, where="the locked protocol", locked=True).protocol
     if not protocol.sealed_list or published_list(ledger.entries(), protocol.sealed_list) is not None:
         return False
     publish_list(ledger, list_of(study, protocol), by=by)

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from studykit.errors import ArgumentError, DataError, DesignError, Finding, FolderError
+from studykit.protocol.local_time import studio_day
 from studykit.shipped import shipped
 from studykit.study.folder import made_whole, versions
 
@@ -418,7 +419,7 @@ def _save(
     from studykit.report.saving import save_look_back, write_whole
     from studykit.report.tally_sheet import tally_files
 
-    today = dt.datetime.now(dt.UTC).date().isoformat()
+    today = studio_day().isoformat()
     reading = LookBackReading(look, log, today, versions(), said.lines(), log_here(look))
     page = save_look_back(reading, wish.folder)
     plain = {"format": FORMAT, **{name: getattr(said, name) for name in Said.__slots__}}
@@ -446,7 +447,7 @@ def _ledger_wanted(wish: Wish) -> Callable[[LookBack], str]:
         )
 
     def log_look(look: LookBack) -> str:
-        today = dt.datetime.now(dt.UTC).date().isoformat()
+        today = studio_day(study.protocol.study.time_zone).isoformat()
         entry = ledger.append(
             "note",
             {"what": "attendance records looked at", "told": for_the_protocol(look, today)},

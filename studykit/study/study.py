@@ -30,7 +30,13 @@ from studykit.study.checking import (
 )
 from studykit.study.conduct import write_sheet
 from studykit.study.correcting import write_correction
-from studykit.study.deciding import before_lock_findings, file_findings, protocol_findings, stop_on
+from studykit.study.deciding import (
+    before_lock_findings,
+    claimed_findings,
+    file_findings,
+    protocol_findings,
+    stop_on,
+)
 from studykit.study.drawing import drawn_again
 from studykit.study.folder import versions
 from studykit.study.making import PROTOCOL as PROTOCOL
@@ -170,7 +176,7 @@ class Study:
         locked = self.locked
         if locked is None:
             return read_protocol(self.folder / PROTOCOL)
-        return parse_protocol(locked.current_protocol, where="the locked protocol")
+        return parse_protocol(locked.current_protocol, where="the locked protocol", locked=True)
 
     def records(self) -> Records:
         """The record tables, typed, with everything noticed on reading."""
@@ -192,7 +198,7 @@ class Study:
             Allocated(
                 client=entry.client,
                 arm=entry.arm,
-                allocated_on=dt.date.fromisoformat(entry.entry_time[:10]),
+                allocated_on=entry.day,
                 trainer=str(entry.true_stratum.get("trainer") or entry.facts.get("trainer") or ""),
                 factors=dict(entry.true_stratum),
             )
@@ -368,6 +374,7 @@ class Study:
 
     def check(self) -> Check:
         """Look for trouble in the protocol and the records; progress is shown without arms."""
+        from studykit.protocol.local_time import studio_day
         from studykit.records.consistency import check_consistency
         from studykit.records.progress import progress
 
@@ -377,7 +384,7 @@ class Study:
         except ProtocolError as error:
             return Check(str(self.folder), error.findings, (), None)
         findings += protocol_findings(read)
-        findings += before_lock_findings(read) if self.locked is None else ()
+        findings += before_lock_findings(read) if self.locked is None else claimed_findings(read)
         findings += self.file_findings()
         records = self.records()
         allocated = self.allocated(records)
@@ -386,7 +393,7 @@ class Study:
             return Check(str(self.folder), tuple(dict.fromkeys(findings)), (), None)
         if not allocated:
             findings += lost_ledger_findings(records, read.protocol, str(self.folder / LEDGER))
-        today = dt.date.today()  # noqa: DTZ011 — the studio's day
+        today = studio_day(read.protocol.study.time_zone)
         findings += check_consistency(records, read.protocol, allocated, today=today)
         findings += self._derived_findings(records, allocated)
         shown = progress(records, read.protocol, allocated, today=today)
@@ -490,7 +497,7 @@ class Study:
             rows,
             provenance=self._provenance(rows, seed),
             randomised=self._randomised(),
-            findings=findings,
+            findings=(*findings, *claimed_findings(self._in_force())),
             drawn=drawn_again(self.ledger, rows.clients, seed=seed),
             look=len(self.looks()) + 1 if early else None,
         )

@@ -18,7 +18,7 @@ from pathlib import Path
 from timing import Line, show
 
 from studykit.allocation import REQUIRED_FACTS, Ledger, Minimisation, audit
-from studykit.allocation.entries import next_entry, utc_text
+from studykit.allocation.entries import moment_text, next_entry
 from studykit.allocation.storage import insert, transaction
 from studykit.allocation.surroundings import Surroundings
 
@@ -40,7 +40,7 @@ def begun(folder: Path, method: Minimisation) -> Ledger:
     """A locked ledger with the earlier clients, written in one go."""
     ledger = Ledger.create(folder / "ledger.db", by="OW")
     ledger.lock(protocol="format = 1", protocol_hash="0" * 64, versions={}, by="OW", method=method)
-    last, now = ledger.entries()[-1], utc_text(Surroundings().clock())
+    last, now = ledger.entries()[-1], moment_text(Surroundings().clock())
     template = {
         "facts": FACTS, "method": method.describe(), "probabilities": {"a": "1/2", "b": "1/2"},
         "entropy": "00" * 32, "entropy_source": "operating system", "machine": Surroundings().machine,
@@ -78,7 +78,7 @@ def seconds_of_commits(folder: Path) -> float:
 def seconds_to_verify(ledger: Ledger) -> float:
     """Open a ledger of ten thousand entries and verify its chain."""
     number = len(ledger.entries())
-    last, now = ledger.entries()[-1], utc_text(Surroundings().clock())
+    last, now = ledger.entries()[-1], moment_text(Surroundings().clock())
     with transaction(ledger.path, timeout=30.0, write=True) as connection:
         for place in range(number, ENTRIES):
             last = next_entry(

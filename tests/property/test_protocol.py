@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from studykit.errors import Finding, ProtocolError
@@ -40,6 +40,15 @@ def test_one_slip_anywhere_is_a_protocol_or_findings(number: int, column: int, p
 
 @settings(max_examples=50, deadline=None)
 @given(st.text(alphabet=st.sampled_from("ab=[]{}\"'#\n\\., 1"), max_size=60))
+@example("[=\n.=")
+@example("[1\n.=")
+@example("[\n.=")
+@example("[[\n[\n.=\n.=")
+@example("a = " + 3000 * "[")
+@example("a = " + 3000 * '[""""b""",')
+@example("a = " + 3000 * "{ a = ")
+@example(3000 * "a." + "a = 1")
+@example("a = [1, " + 5000 * "1" + "]")
 def test_any_text_is_split_into_statements_and_answered(text: str) -> None:
     assert all(1 <= item.line <= text.count("\n") + 1 for item in statements(text))
     with pytest.raises(ProtocolError, match="expected"):

@@ -5,7 +5,14 @@ import hashlib
 
 import pytest
 
-from studykit.allocation.entries import canonical, check_chain, next_entry, short_code, utc_moment, utc_text
+from studykit.allocation.entries import (
+    canonical,
+    check_chain,
+    moment_text,
+    next_entry,
+    short_code,
+    utc_moment,
+)
 from studykit.errors import ArgumentError
 
 TIME = "2026-03-09T08:00:00.000Z"
@@ -44,10 +51,10 @@ def test_the_code_can_be_computed_by_a_stranger():
 
 def test_times_are_utc_and_come_back():
     moment = dt.datetime(2026, 7, 1, 1, 30, 0, 999_999, tzinfo=dt.timezone(dt.timedelta(hours=2)))
-    assert utc_text(moment) == "2026-06-30T23:30:00.999Z"
-    assert utc_moment(utc_text(moment)) == moment.replace(microsecond=999_000)
+    assert moment_text(moment) == "2026-07-01T01:30:00.999+02:00"
+    assert utc_moment(moment_text(moment)) == moment.replace(microsecond=999_000)
     with pytest.raises(ArgumentError, match="a time with its time zone"):
-        utc_text(dt.datetime(2026, 7, 1))  # noqa: DTZ001 — that is the mistake
+        moment_text(dt.datetime(2026, 7, 1))  # noqa: DTZ001 — that is the mistake
 
 
 def test_a_whole_chain_has_no_findings():

@@ -60,7 +60,6 @@ def test_a_primary_outcome_needs_an_estimand() -> None:
         ('review = "approved"', 'review = "not needed"', "ethics, reason"),
         ("planned_looks = 0", "planned_looks = 1", "oversight, look_rule"),
         ('role = "primary"', 'role = "secondary"', "outcomes"),
-        ('leaves_studio = "hypothetical"', 'leaves_studio = "is the outcome"', "strategies, leaves_studio"),
         ('variable = "load lifted', 'variable = "fill in: load', "estimand, variable"),
     ],
 )

@@ -27,7 +27,8 @@ def test_changed_keys_are_named_as_typed() -> None:
     new = parse_protocol(
         READY.replace("clients = 40", "clients = 60")
         .replace('name = "leg press"', 'name = "leg press, left"')
-        .replace('changes_trainer = "treatment policy"', 'changes_trainer = "hypothetical"', 1)
+        .replace('changes_trainer = "treatment policy"', 'changes_trainer = "hypothetical"', 1),
+        locked=True,
     ).protocol
     assert changed_keys(old, new) == (
         "exercises 'leg_press', name",

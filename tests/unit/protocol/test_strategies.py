@@ -1,0 +1,68 @@
+"""A strategy is refused, or it is the one that numbers follow from."""
+
+from __future__ import annotations
+
+from typing import get_args
+
+import pytest
+
+from studykit.errors import ProtocolError
+from studykit.protocol.reading import parse_protocol
+from studykit.protocol.strategies import CARRIED_OUT
+from studykit.protocol.types import ContinuousOutcome, RetentionOutcome, Strategies, Strategy
+from studykit.shipped import shipped
+
+READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
+START = {
+    kind: READY.index("[outcomes.estimand.strategies]", READY.index(f'kind = "{kind}"'))
+    for kind in ("continuous", "retention")
+}
+
+
+def claiming(kind: str, event: str, strategy: str) -> str:
+    """The ready protocol with another strategy for one event of one outcome."""
+    head, tail = READY[: START[kind]], READY[START[kind] :]
+    old = next(line for line in tail.split("\n") if line.startswith(f"{event} = "))
+    return head + tail.replace(old, f'{event} = "{strategy}"', 1)
+
+
+def test_every_kind_of_outcome_and_every_event_has_one_strategy_that_is_carried_out() -> None:
+    kinds = {
+        get_args(outcome.model_fields["kind"].annotation)[0]
+        for outcome in (ContinuousOutcome, RetentionOutcome)
+    }
+    assert set(CARRIED_OUT) == kinds
+    assert all(list(events) == list(Strategies.model_fields) for events in CARRIED_OUT.values())
+
+
+@pytest.mark.parametrize("kind", list(CARRIED_OUT))
+@pytest.mark.parametrize("event", list(Strategies.model_fields))
+def test_a_strategy_is_refused_or_is_the_one_carried_out(kind: str, event: str) -> None:
+    done = CARRIED_OUT[kind][event]
+    for strategy in get_args(Strategy):
+        text = claiming(kind, event, strategy)
+        if strategy == done:
+            assert parse_protocol(text).protocol.design == "parallel"
+            continue
+        with pytest.raises(ProtocolError) as caught:
+            parse_protocol(text)
+        (finding,) = caught.value.findings
+        assert finding.where.endswith(f"estimand, strategies, {event}")
+        assert "line" in finding.where
+        assert finding.expected.startswith(f'"{done}", what is carried out here: ')
+        assert finding.got == f'"{strategy}"'
+        assert finding.todo.endswith(f'Write {event} = "{done}".')
+
+
+def test_a_secondary_outcome_may_claim_no_more_than_a_primary_one() -> None:
+    secondary = claiming("continuous", "leaves_studio", "composite").replace(
+        'role = "primary"', 'role = "secondary"'
+    )
+    with pytest.raises(ProtocolError, match="tests after the client has left are not used"):
+        parse_protocol(secondary)
+
+
+def test_a_text_locked_before_is_read_all_the_same() -> None:
+    text = claiming("continuous", "leaves_studio", "composite")
+    strategies = parse_protocol(text, locked=True).protocol.outcomes[0].estimand.strategies
+    assert strategies.leaves_studio == "composite"
