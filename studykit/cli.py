@@ -19,6 +19,7 @@ from studykit import __version__
 from studykit.console import Progress, TrialProgress, ask, confirm, is_interactive, plain, safe_output
 from studykit.errors import ArgumentError, Finding, FindingsError, FolderError, StudykitError
 from studykit.options import LOOK_BACK, SIMULATING, day, look_back_wish, option, whole
+from studykit.unseen import visible
 
 if TYPE_CHECKING:
     from studykit.planning.plan import Plan
@@ -44,7 +45,7 @@ def _show(arguments: argparse.Namespace, value: Any, text: str) -> None:
         from studykit.results import to_plain
 
         level = getattr(value, "confidence_level", 0.95)  # results come at the protocol's level
-        print(json.dumps(to_plain(value, confidence_level=level), indent=2, ensure_ascii=False))
+        print(visible(json.dumps(to_plain(value, confidence_level=level), indent=2, ensure_ascii=False)))
     else:
         _say(text)
 
@@ -59,17 +60,21 @@ def _findings_text(findings: Sequence[Finding], *, most: int = 10) -> str:
     return "\n".join(lines)
 
 
-def _last_code(study: Study) -> str:
-    """The code that an owner keeps elsewhere, against a ledger written anew."""
-    from studykit.allocation.entries import short_code
+def _hand_out(study: Study, arguments: argparse.Namespace, value: Any, *kinds: str) -> int:
+    """Print what the last act of these kinds hands out, of one client where the command names one."""
+    from studykit.study.receipts import told_of
 
-    ledger = study.ledger
-    assert ledger is not None
-    entry = ledger.entries()[-1]
-    return (
-        f"Ledger entry {entry.position}, code {short_code(entry.code)}: "
-        "write it down somewhere outside this folder."
-    )
+    trouble = study.keep_receipts()
+    if trouble:
+        _complain(trouble)
+    client = getattr(arguments, "client", "").strip().casefold()
+    told = [
+        entry
+        for entry in study.entries()
+        if entry.kind in kinds and (not client or entry.body["client"].casefold() == client)
+    ]
+    _show(arguments, value, told_of(told[-1]))
+    return DONE
 
 
 def _agreed(arguments: argparse.Namespace, expected: str, question: str) -> bool:
@@ -217,43 +222,44 @@ def lock(arguments: argparse.Namespace) -> int:
     if not _agreed(arguments, "a yes: after the lock every change is an amendment", question):
         _say("Nothing was locked.")
         return DONE
-    locked = study.lock(by=arguments.by, folder_is_local=local)
-    _show(arguments, locked, f"The protocol is locked. {_last_code(study)}")
-    return DONE
+    return _hand_out(study, arguments, study.lock(by=arguments.by, folder_is_local=local), "lock")
 
 
 def amend(arguments: argparse.Namespace) -> int:
     """Record a changed protocol."""
     study = _open(arguments)
     locked, changed = study.amend(reason=arguments.reason, by=arguments.by)
-    text = f"Amended; changed: {', '.join(changed)}. {_last_code(study)}"
-    _show(arguments, {"locked": locked, "changed": changed}, text)
-    return DONE
+    return _hand_out(study, arguments, {"locked": locked, "changed": changed}, "amendment")
 
 
 def enrol(arguments: argparse.Namespace) -> int:
-    """Draw one client's arm."""
+    """Draw one client's arm; of a client who has one, show the receipt again."""
+    from studykit.study.enrolling import drawn_before, need_ready
+
     study = _open(arguments)
-    facts = study.enrolment(arguments.client)
-    if not arguments.json:
-        _say(facts.text())
-    question = "Are these facts right? The draw cannot be undone. Draw now?"
-    if not arguments.slip and not _agreed(arguments, "a yes to the facts above", question):
-        _say("Nothing was drawn.")
-        return DONE
+    before = drawn_before(study, arguments.client, by=arguments.by)
+    if before is not None:
+        _complain(f"Nothing was drawn: {before.client} has an arm already. This is the receipt again.")
+        return _hand_out(study, arguments, before, "allocation")
+    if not arguments.slip:
+        facts = study.enrolment(arguments.client)
+        if not arguments.json:
+            _say(facts.text())
+        need_ready(study, facts, by=arguments.by)  # what stands against it is said before anything is asked
+        question = "Are these facts right? The draw cannot be undone. Draw now?"
+        if not _agreed(arguments, "a yes to the facts above", question):
+            _say("Nothing was drawn.")
+            return DONE
     if study.protocol.sealed_list:
         return _enrol_by_slip(study, arguments)
-    receipt = study.enrol(arguments.client, by=arguments.by)
-    _show(arguments, receipt, receipt.text())
-    return DONE
+    return _hand_out(study, arguments, study.enrol(arguments.client, by=arguments.by), "allocation")
 
 
 def _enrol_by_slip(study: Study, arguments: argparse.Namespace) -> int:
     """Call the client's slip, and record its word once the envelope is open."""
     if arguments.slip:  # the envelope is open: what it says is recorded, whatever has come up since the call
         receipt = study.open_slip(arguments.client, word=arguments.slip, by=arguments.by)
-        _show(arguments, receipt, receipt.text())
-        return DONE
+        return _hand_out(study, arguments, receipt, "allocation")
     called = study.call_slip(arguments.client, by=arguments.by)
     if not is_interactive() or arguments.json:
         folder = shlex.quote(str(arguments.study))
@@ -263,15 +269,18 @@ def _enrol_by_slip(study: Study, arguments: argparse.Namespace) -> int:
     _say(called.text())
     word = ask("The word printed on the slip")
     receipt = study.open_slip(called.client, word=word, by=arguments.by)
-    _show(arguments, receipt, receipt.text())
-    return DONE
+    return _hand_out(study, arguments, receipt, "allocation")
 
 
 def trainers(arguments: argparse.Namespace) -> int:
-    """Draw the arms of all trainers, in one recorded act."""
-    from studykit.study.enrolling import trainers_to_draw
+    """Draw the arms of all trainers, in one recorded act; where they have arms, show these again."""
+    from studykit.study.enrolling import trainers_drawn_before, trainers_to_draw
 
     study = _open(arguments)
+    before = trainers_drawn_before(study, by=arguments.by)
+    if before is not None:
+        _complain("Nothing was drawn: the trainers have their arms already. These are the arms again.")
+        return _hand_out(study, arguments, before, "split")
     ready = trainers_to_draw(study)
     if not arguments.json:
         _say(ready.text())
@@ -279,9 +288,7 @@ def trainers(arguments: argparse.Namespace) -> int:
     if not _agreed(arguments, "a yes to the trainers above", question):
         _say("Nothing was drawn.")
         return DONE
-    split = study.allocate_trainers(by=arguments.by)
-    _show(arguments, split, f"{split.text()}\n{_last_code(study)}")
-    return DONE
+    return _hand_out(study, arguments, study.allocate_trainers(by=arguments.by), "split")
 
 
 def note(arguments: argparse.Namespace) -> int:
@@ -355,8 +362,8 @@ def _look(study: Study, arguments: argparse.Namespace) -> tuple[str, str]:
         return "", ""
     warning = (
         "Some clients have not reached the end of follow-up. Looking at results by arm now can change how "
-        "the study is run and how its results are judged. The look is written to the ledger and printed in "
-        "the report."
+        "the study is run and how its results are judged. Every look is written to the ledger and printed "
+        "in the report; what it shows is early and not the result."
     )
     by, reason = arguments.look_by, arguments.look_reason
     if not (by and reason):

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TextIO
 
 from studykit.errors import ArgumentError
+from studykit.unseen import visible
 
 _PLAIN = str.maketrans({"–": "-", "—": "-", "…": "...", "×": "x", "≤": "<=", "≥": ">=", "·": "-"})
 # A message about these marks must show them as they were typed, wherever the console can.
@@ -18,7 +19,7 @@ _TYPED = {"−": "-", "’": "'", "“": '"', "”": '"', "±": "+/-"}
 
 
 def plain(text: str, *, encoding: str = "ascii") -> str:
-    """The text with the few typographic marks that old consoles cannot show written out.
+    """The text as a console can show it: what nobody sees, and what old consoles lack, is written out.
 
     Parameters
     ----------
@@ -33,6 +34,7 @@ def plain(text: str, *, encoding: str = "ascii") -> str:
     >>> plain("found “1.0”"), plain("found “1.0”", encoding="utf-8")
     ('found "1.0"', 'found “1.0”')
     """
+    text = visible(text)
     for mark, written in _TYPED.items():
         if mark in text and not _has(encoding, mark):
             text = text.replace(mark, written)
@@ -107,7 +109,7 @@ class Progress:
         now = time.monotonic()
         if self.out.isatty():
             marks = "=" * self.done + "." * max(0, self.steps - self.done)
-            self.out.write(plain(f"\r[{marks}] {what:<48}"))
+            self.out.write("\r" + plain(f"[{marks}] {what:<48}"))
             if self.done >= self.steps:
                 self.out.write("\n")
         elif now - self.spoken >= self.quiet_seconds or self.done == 1:
@@ -137,7 +139,7 @@ class TrialProgress:
             text = f"{name}: {done:,} of {expected:,} studies, about {math.ceil(left)} s left"
             if self.out.isatty():
                 end = "\n" if done >= expected else ""
-                self.out.write(plain(f"\r{text:<78}{end}"))
+                self.out.write("\r" + plain(f"{text:<78}{end}"))
             elif now - self.spoken >= self.quiet_seconds:
                 self.out.write(plain(f"{text}\n"))
                 self.spoken = now

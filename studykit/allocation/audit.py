@@ -47,6 +47,7 @@ def audit(
     anchors: Iterable[Anchor] = (),
     list_entropy: str = "",
     entry_delay_days: int = 14,
+    first: int | None = None,
 ) -> AuditResult:
     """Check a whole ledger.
 
@@ -61,15 +62,19 @@ def audit(
         Where slips of a sealed list are opened, what the outsider made the list from; for after recruitment.
     entry_delay_days : int
         An event entered later than this is noted.
+    first : int, optional
+        So many entries from the first: those that something was made from, whatever came later.
 
     Raises
     ------
     LedgerError
         Only if the file cannot be read as a ledger at all; a broken chain is a finding.
     """
-    entries: Sequence[Entry] = ledger.unverified_entries()
+    entries: Sequence[Entry]
+    entries, beside = ledger.unverified()
+    entries = entries[:first] if first is not None else entries
     collected = tuple(receipts)
-    findings: list[Finding] = list(check_chain(entries))
+    findings: list[Finding] = [*check_chain(entries), *beside]
     number = len(entries)
     anchor = Anchor(entries[-1].position, short_code(entries[-1].code)) if entries else None
     findings += _anchors(entries, tuple(anchors))
@@ -247,6 +252,8 @@ def _rules(entries: Sequence[Entry]) -> list[Finding]:
             continue
         if made.method != locked.current_method:
             findings.append(_stop(where, "the method of the locked protocol", "another method"))
+        if entry.body.get("protocol_hash") != locked.current_hash:
+            findings.append(_stop(where, "the hash of the protocol in force", "another hash"))
         if made.machine != locked.home:
             findings.append(_stop(where, f"home machine {locked.home}", f"machine {made.machine}"))
     return findings

@@ -16,6 +16,7 @@ from types import MappingProxyType
 from typing import Any, Literal, get_args
 
 from studykit.errors import ArgumentError, Finding
+from studykit.unseen import unseen_mark
 
 FORMAT = 1
 NO_CODE = "0" * 64
@@ -82,6 +83,22 @@ def _check_plain(value: Any, where: str) -> None:
         raise ArgumentError(
             where=where, expected="plain values (text, number, list, mapping)", got=repr(value)
         )
+
+
+def _check_seen(value: Any, where: str) -> None:
+    """Refuse texts with characters that nobody sees: what is stored must read as what it is."""
+    if isinstance(value, Mapping):
+        for key, item in value.items():
+            _check_seen(key, where)
+            _check_seen(item, str(key))
+    elif isinstance(value, list | tuple):
+        for item in value:
+            _check_seen(item, where)
+    elif isinstance(value, str) and (mark := unseen_mark(value)):
+        raise ArgumentError(
+            where=where, expected="text that can be seen", got=f"a hidden character, {mark}",
+            todo="Type it anew instead of copying it; nothing was written.",
+        )  # fmt: skip
 
 
 def moment_text(moment: dt.datetime) -> str:
@@ -173,6 +190,8 @@ def next_entry(
         raise ArgumentError(where="kind", expected=f"one of {', '.join(KINDS)}", got=repr(kind))
     if not by or len(by) > 40 or by != by.strip():
         raise ArgumentError(where="by", expected="the code of a person, 1 to 40 characters", got=repr(by))
+    _check_seen(by, "by")
+    _check_seen({name: value for name, value in body.items() if name != "protocol"}, kind)
     position = 1 if last is None else last.position + 1
     previous = NO_CODE if last is None else last.code
     text = canonical(dict(body))

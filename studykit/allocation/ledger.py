@@ -34,7 +34,7 @@ from studykit.allocation.refusals import (
     need_text,
 )
 from studykit.allocation.surroundings import Surroundings
-from studykit.errors import ArgumentError, LedgerError
+from studykit.errors import ArgumentError, Finding, LedgerError
 from studykit.protocol.local_time import in_zone, time_zone_of
 
 _FREE_KINDS = ("look", "unblinding", "data lock", "reopening", "role", "note")
@@ -138,10 +138,14 @@ class Ledger:
             self._memory.refresh(connection)
             return tuple(self._memory.entries)
 
-    def unverified_entries(self) -> tuple[Entry, ...]:
-        """Every entry as it stands in the file, for the audit of a ledger whose chain is broken."""
+    def unverified(self) -> tuple[tuple[Entry, ...], tuple[Finding, ...]]:
+        """Every entry as it stands in the file, and what is wrong with the file beside the chain.
+
+        For the audit: of a ledger whose chain is broken, `entries` gives nothing.
+        """
         with storage.transaction(self._path, timeout=self._timeout, write=False) as connection:
-            return tuple(storage.entries_after(connection, 0))
+            entries = tuple(storage.entries_after(connection, 0))
+            return entries, storage.file_findings(connection, entries)
 
     def allocations(self) -> tuple[Allocation, ...]:
         """Every allocation in the order in which they were made, with later corrections."""
@@ -203,7 +207,7 @@ class Ledger:
                     where=str(self._path),
                     expected="a study without a locked protocol",
                     got=f"a lock at entry {memory.locked.position}",
-                    todo="Amend it instead.",
+                    todo="Amend it instead; studykit audit STUDY prints the code to keep again.",
                 )
             return {
                 "protocol": protocol,

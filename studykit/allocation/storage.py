@@ -8,12 +8,13 @@ change and removal, and every entry that does not follow the last one.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
+from functools import cache
 from pathlib import Path
 
 from studykit.allocation.entries import FORMAT, NO_CODE, Entry
-from studykit.errors import LedgerError
+from studykit.errors import Finding, LedgerError
 
 APPLICATION_ID = 0x736B6C64
 COLUMNS = "position, kind, by, entry_time, event_time, body, previous, code"
@@ -80,21 +81,35 @@ def transaction(path: Path, *, timeout: float, write: bool) -> Iterator[sqlite3.
             raise
 
 
+def is_begun(path: Path, *, timeout: float = 30.0) -> bool:
+    """Whether anything has been written: what is left where making a ledger was cut off is none yet.
+
+    Raises
+    ------
+    LedgerError
+        If the file is of another kind, or cannot be read.
+    """
+    if not path.is_file():
+        return path.exists()
+    # SQLite itself takes back what was half written; the size of the file alone would not tell.
+    with _explained(path, timeout), closing(_connect(path, timeout)) as connection:
+        return _holds_anything(connection)
+
+
+def _holds_anything(connection: sqlite3.Connection) -> bool:
+    return bool(connection.execute("SELECT COUNT(*) FROM sqlite_master").fetchone()[0])
+
+
 def make(path: Path, opening: Entry, *, timeout: float) -> None:
-    """Write a new ledger with its opening entry, in one transaction.
+    """Write a new ledger with its opening entry, in one transaction: killed on the way, it is none.
+
+    It is made in its place and not renamed into it, so that of two who make it at once one is refused.
 
     Raises
     ------
     LedgerError
         If there is a file already (an empty one, left by a crash, is taken), or none can be written.
     """
-    if path.exists() and (not path.is_file() or path.stat().st_size > 0):
-        raise LedgerError(
-            where=str(path),
-            expected="no file yet",
-            got="one that exists",
-            todo="A ledger is never overwritten.",
-        )
     if not path.parent.is_dir():
         raise LedgerError(
             where=str(path.parent), expected="a folder", got="none", todo="Make the folder first."
@@ -102,9 +117,12 @@ def make(path: Path, opening: Entry, *, timeout: float) -> None:
     with _explained(path, timeout), closing(_connect(path, timeout, create=True)) as connection:
         connection.execute("BEGIN IMMEDIATE")
         try:
-            if connection.execute("SELECT COUNT(*) FROM sqlite_master").fetchone()[0]:
+            if _holds_anything(connection):
                 raise LedgerError(
-                    where=str(path), expected="no ledger yet", got="one that another process has just made"
+                    where=str(path),
+                    expected="no file yet",
+                    got="one that exists",
+                    todo="A ledger is never overwritten.",
                 )
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             connection.execute(f"PRAGMA user_version = {FORMAT}")
@@ -152,7 +170,58 @@ def entries_after(connection: sqlite3.Connection, position: int) -> list[Entry]:
         f"SELECT {COLUMNS} FROM entry WHERE position > ? ORDER BY position",  # noqa: S608 — constants
         (position,),
     )
-    return [Entry(*row) for row in rows]
+    return [Entry(row[0], *map(_as_text, row[1:])) for row in rows]
+
+
+def _as_text(value: object) -> str:
+    """A column as stored; of another type than text it cannot fit the chain, and must not end the audit."""
+    return value if isinstance(value, str) else repr(value)
+
+
+def file_findings(connection: sqlite3.Connection, entries: Sequence[Entry]) -> tuple[Finding, ...]:
+    """What the file holds beside the chain, compared with what it must be: triggers, tables, clients.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    entries : sequence of Entry
+        As read in the same transaction.
+    """
+    found, wanted = _structure(connection), _structure_of_a_new_one()
+    wrong = [
+        (f"ledger, {name}", "as a new ledger has it" if name in wanted else "nothing of that name",
+         "changed" if found.get(name) and name in wanted else "removed" if name in wanted else "added")
+        for name in sorted(found | wanted)
+        if found.get(name) != wanted.get(name)
+    ]  # fmt: skip
+    clients = connection.execute("SELECT position, client FROM entry ORDER BY position").fetchall()
+    for entry, (position, client) in zip(entries, clients, strict=True):
+        own = _client_of(entry)
+        if client != own:
+            wrong.append((f"ledger, entry {position}, column client", repr(own), repr(client)))
+    todo = "The file was changed by another program. Keep it, and ask whoever keeps copies and receipts."
+    return tuple(Finding("stop", where, expected, got, todo) for where, expected, got in wrong)
+
+
+def _client_of(entry: Entry) -> str | None:
+    """The client whom the chained content allocates."""
+    try:
+        return str(entry.body["client"]) if entry.kind == "allocation" else None
+    except (KeyError, TypeError, ValueError):
+        return None
+
+
+def _structure(connection: sqlite3.Connection) -> dict[str, str]:
+    """What every table, index and trigger was made by; blanks do not count."""
+    rows = connection.execute("SELECT type, name, sql FROM sqlite_master")
+    return {f"{kind} {name}": " ".join((sql or "its own").split()) for kind, name, sql in rows}
+
+
+@cache
+def _structure_of_a_new_one() -> dict[str, str]:
+    with closing(sqlite3.connect(":memory:")) as connection:
+        connection.executescript(_SCHEMA)
+        return _structure(connection)
 
 
 def code_at(connection: sqlite3.Connection, position: int) -> str | None:

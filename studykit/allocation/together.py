@@ -153,6 +153,11 @@ def check_splits(entries: Sequence[Entry]) -> tuple[Finding, ...]:
     return tuple(findings)
 
 
+def split_of(entry: Entry) -> Split:
+    """The split that an entry tells of, drawn again from what it holds."""
+    return _repeated(entry)[0]
+
+
 def _repeated(entry: Entry) -> tuple[Split, Candidates]:
     body = entry.body
     units = {unit: body["units"][unit] for unit in body["unit_order"]}

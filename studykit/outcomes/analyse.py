@@ -12,7 +12,7 @@ from studykit.outcomes.decision import decide
 from studykit.outcomes.delivery import analyse_delivery
 from studykit.outcomes.flow import trace_flow
 from studykit.outcomes.harms import analyse_harms
-from studykit.outcomes.limits import collect_limits
+from studykit.outcomes.limits import collect_limits, early_remarks
 from studykit.outcomes.rerandomisation import DrawnArms, rerandomise_retention, rerandomise_strength
 from studykit.outcomes.rerandomise_within import rerandomise_within
 from studykit.outcomes.results import (
@@ -60,7 +60,7 @@ def analyse_rows(
     drawn : DrawnArms, optional
         What the method of allocation might have given instead, for the re-randomisation tests.
     look : int, optional
-        Which look before the end of follow-up this is, counted from 1.
+        Before the end of follow-up: which planned look this is, counted from 1; 0 if it is none.
 
     Returns
     -------
@@ -107,6 +107,7 @@ def analyse_rows(
         decisions=decide(protocol, _primaries(retention, continuous), look=look),
         assessor_blind=rows.assessor_blind,
         remarks=(
+            *early_remarks(look),
             *collect_limits(
                 protocol,
                 rows,

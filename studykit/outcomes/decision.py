@@ -74,8 +74,8 @@ def decide(
     primaries : sequence of OutcomeEstimate
         Results whose role is ``primary``.
     look : int, optional
-        Which look before the end this is, counted from 1. Where looks are planned, each has its own level,
-        and so has the end. A look that was not planned decides nothing.
+        Which planned look before the end this is, counted from 1. Each has its own level, and so has the end.
+        0 for a look that was not planned: it decides nothing.
 
     Notes
     -----
@@ -83,7 +83,7 @@ def decide(
     (Jennison & Turnbull 2000, chapter 11; from memory).
     """
     looks = protocol.oversight.planned_looks
-    if protocol.study.framework == "pilot" or not primaries or (look is not None and look > looks):
+    if protocol.study.framework == "pilot" or not primaries or (look is not None and not 1 <= look <= looks):
         return ()
     alpha = level_at_the_end(protocol) if look is None else planned_boundaries(protocol)[look - 1].level
     raw = [primary.p_value for primary in primaries]

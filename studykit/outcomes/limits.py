@@ -34,6 +34,23 @@ HYPOTHETICAL = (
 )
 
 
+EARLY = "This is an early reading, not the result:"
+
+
+def early_remarks(look: int | None) -> tuple[str, ...]:
+    """What a reading before the end of follow-up is worth; nothing at the end.
+
+    Parameters
+    ----------
+    look : int or None
+        Number of the planned look, 0 where none was due.
+    """
+    if look is None:
+        return ()
+    worth = f"look {look} was planned now" if look else "no look was planned now, so it decides nothing"
+    return (f"{EARLY} follow-up goes on; {worth}.",)
+
+
 def collect_limits(
     protocol: Protocol,
     rows: StudyRows,

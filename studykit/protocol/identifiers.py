@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+from studykit.unseen import unseen_mark
+
 _MAIL = re.compile(r"\S+@\S+")
 _TELEPHONE_MARKS = re.compile(r"[ ()/.\-]")
 _WORD = r"[^\W\d_]"
@@ -54,7 +56,7 @@ def code_trouble(text: str) -> str:
         return f"more than {_LONGEST} characters"
     if re.search(r"\s", text):
         return "a blank inside"
-    return ""
+    return "a mark inside that nobody sees" if unseen_mark(text) else ""
 
 
 def _is_word(text: str) -> bool:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
 
 from studykit.errors import Finding
 from studykit.protocol.places import Places
@@ -19,6 +20,25 @@ def look_fractions(oversight: Oversight) -> tuple[float, ...]:
     """
     looks = oversight.planned_looks
     return (*(oversight.look_fractions or ((place + 1) / (looks + 1) for place in range(looks))), 1.0)
+
+
+def look_numbers(bodies: Iterable[Mapping[str, Any]], planned: int) -> tuple[int, ...]:
+    """Which planned look each reading by arm was, 0 for one that was not planned.
+
+    Parameters
+    ----------
+    bodies : iterable of mapping
+        What the ledger says of each, in order; those that carry no number count in their order.
+    planned : int
+        Looks that the protocol plans.
+
+    Examples
+    --------
+    >>> look_numbers([{"planned_look": 0}, {"planned_look": 1}, {}], planned=1)
+    (0, 1, 0)
+    """
+    told = (int(body.get("planned_look", place)) for place, body in enumerate(bodies, start=1))
+    return tuple(number if number <= planned else 0 for number in told)
 
 
 def looking_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:

@@ -101,6 +101,7 @@ def enrolment_facts(
     missing = [
         *_screening_gaps(code, screening, protocol, facts),
         *_client_gaps(code, known, protocol, strata=strata, facts=facts),
+        *_trainer_gaps(records, code, facts["trainer"]),
         *untested,
         *_unread(records, code),
     ]
@@ -203,9 +204,21 @@ def _client_gaps(
     if "trainer" not in strata and not facts["trainer"]:
         gaps.append(f"The trainer of {client} is not recorded in records/clients.")
     age, least = facts["age"], protocol.eligibility.minimum_age
-    if age is not None and age < least:
+    used = {*protocol.allocation.strata, *protocol.analysis.adjust_for}
+    if age is None and (least or "age" in used):
+        gaps.append(f"The age of {client} is not recorded in records/clients.")
+    elif age is not None and age < least:
         gaps.append(f"{client} is {age} years old; the protocol wants at least {least}.")
-    return gaps
+    return list(dict.fromkeys(gaps))
+
+
+def _trainer_gaps(records: Records, client: str, trainer: str) -> list[str]:
+    known = sorted(map(str, records["trainers"].columns["trainer"]))
+    if not trainer or trainer in known:
+        return []
+    near = nearest_known(trainer, known)
+    meant = f" Is {near} meant?" if near else ""
+    return [f"The trainer of {client}, {trainer}, is not in records/trainers.{meant}"]
 
 
 def _baseline(records: Records, protocol: Protocol, client: str) -> tuple[list[dict[str, Any]], list[str]]:

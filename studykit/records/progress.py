@@ -71,12 +71,15 @@ class LookProgress:
         rate at which tests have been done so far.
     done : int
         Final tests so far.
+    what : str
+        What is counted: where nothing is tested, clients who have reached the horizon of retention.
     """
 
     number: int
     of: int
     tests: int
     done: int
+    what: str = "final tests"
 
     @property
     def is_due(self) -> bool:
@@ -139,7 +142,7 @@ class Progress:
             lines.append(f"  overdue: {shown}{', ...' if len(self.overdue_tests) > 6 else ''}")
         lines += [
             f"  look {look.number} of {look.of}: {'due' if look.is_due else 'not yet due'}, from "
-            f"{look.tests} final tests on; {look.done} done"
+            f"{look.tests} {look.what} on; {look.done} done"
             for look in self.looks
         ]
         lines += [
@@ -190,13 +193,19 @@ def progress(
         per_week,
         records["harms"].number,
         int((serious == 1.0).sum()),
-        _looks(protocol, visits),
+        _looks(protocol, visits, days=days, now=now),
     )
 
 
-def _looks(protocol: Protocol, visits: tuple[VisitProgress, ...]) -> tuple[LookProgress, ...]:
+def _looks(
+    protocol: Protocol, visits: tuple[VisitProgress, ...], *, days: Days, now: np.datetime64
+) -> tuple[LookProgress, ...]:
     """When each planned look is due, by the tests of the first continuous outcome at its primary visit."""
     planned = protocol.oversight.planned_looks
+    if protocol.retention_outcome is not None and not protocol.continuous_outcomes:
+        horizon = np.timedelta64(protocol.retention_outcome.horizon_day, "D")
+        followed = int((days + horizon <= now).sum())
+        return _due(protocol, protocol.planning.clients, followed, "clients followed to the horizon")
     outcome = next(iter(protocol.continuous_outcomes), None)
     final = next(
         (visit for visit in visits if outcome is not None and visit.visit == outcome.primary_visit), None
@@ -205,9 +214,14 @@ def _looks(protocol: Protocol, visits: tuple[VisitProgress, ...]) -> tuple[LookP
         return ()
     closed = final.done + final.overdue + final.after_departure
     expected = protocol.planning.clients * (final.done / closed if final.done else 1.0)
+    return _due(protocol, expected, final.done, "final tests")
+
+
+def _due(protocol: Protocol, expected: float, done: int, what: str) -> tuple[LookProgress, ...]:
+    shares = look_fractions(protocol.oversight)[:-1]
     return tuple(
-        LookProgress(place + 1, planned, math.ceil(share * expected - 1e-9), final.done)
-        for place, share in enumerate(look_fractions(protocol.oversight)[:-1])
+        LookProgress(place, len(shares), math.ceil(share * expected - 1e-9), done, what)
+        for place, share in enumerate(shares, start=1)
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from studykit.outcomes.boundaries import planned_boundaries
+from studykit.protocol.looking import look_numbers
 from studykit.report.numbers import GAP, number
 from studykit.report.reading import Reading
 from studykit.report.tables import Table, cells, words_column
@@ -26,16 +27,17 @@ def looks_table(reading: Reading) -> Table | None:
         return None
     planned = 0 if reading.protocol is None else reading.protocol.oversight.planned_looks
     levels = () if reading.protocol is None or not planned else planned_boundaries(reading.protocol)
+    numbers = look_numbers((look.body for look in reading.looks), planned)
     rows = tuple(
         cells(
             look.event_time[:10],
             look.by,
             str(look.body.get("reason", "")),
-            f"planned, decides at {number(100.0 * levels[place].level, 2)}{GAP}%"
-            if place < planned
+            f"planned, decides at {number(100.0 * levels[planned_look - 1].level, 2)}{GAP}%"
+            if planned_look
             else "not planned; decides nothing",
         )
-        for place, look in enumerate(reading.looks)
+        for look, planned_look in zip(reading.looks, numbers, strict=True)
     )
     columns = (
         words_column("when"),

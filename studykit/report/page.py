@@ -51,6 +51,7 @@ from studykit.report.sentences import (
     conditions,
     continuous_answer,
     decision_sentence,
+    early_warning,
     harms_sentence,
     lead,
     limits,
@@ -139,8 +140,8 @@ def _facts(reading: Reading) -> tuple[str, ...]:
 
 def _answers(reading: Reading) -> Section:
     results = reading.results
-    warning = pause_warning(reading)
-    blocks: list[Block] = [Block("notice", warning)] if warning else []
+    notices = (pause_warning(reading), early_warning(reading))
+    blocks: list[Block] = [Block("notice", text) for text in notices if text]
     if results.retention is not None or results.continuous:
         blocks.append(Block("lead", lead(reading)))
     if results.retention is not None:

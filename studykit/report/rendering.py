@@ -1,4 +1,4 @@
-"""Small pages for paper and phone from their templates; what people typed is always escaped."""
+"""Pages from their templates; what people typed is always escaped, and what nobody sees written out."""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from studykit.unseen import visible
+
 
 def render_page(template: str, **values: Any) -> str:
     """The HTML text of a template; a value that the template lacks is an error."""
-    return _environment().get_template(template).render(**values) + "\n"
+    return visible(_environment().get_template(template).render(**values)) + "\n"
 
 
 @cache

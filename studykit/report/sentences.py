@@ -10,7 +10,9 @@ import math
 import re
 
 from studykit.outcomes.boundaries import error_of_unplanned_looks
+from studykit.outcomes.limits import EARLY
 from studykit.outcomes.results import Decision, OutcomeEstimate, RetentionResult, StrengthResult
+from studykit.protocol.looking import look_numbers
 from studykit.report.numbers import GAP, Scale, count_of, day_text, level, number, p_value, plural
 from studykit.report.reading import Reading, capital
 from studykit.results import Interval
@@ -249,6 +251,11 @@ def _decided(reading: Reading, name: str) -> tuple[Scale, OutcomeEstimate] | Non
     return None
 
 
+def early_warning(reading: Reading) -> str:
+    """That follow-up goes on, or nothing."""
+    return next((remark for remark in reading.results.remarks if remark.startswith(EARLY)), "")
+
+
 def conditions(reading: Reading) -> tuple[str, ...]:
     """What must be read together with the answers: size, trainers, who tested, delivery, what is missing."""
     remarks = tuple(reading.named(remark) for remark in reading.results.remarks if _FIRST.search(remark))
@@ -329,7 +336,7 @@ def _price_of_looks(reading: Reading) -> str:
 def unplanned_looks(reading: Reading) -> int:
     """Looks by arm beyond those that the protocol planned."""
     planned = 0 if reading.protocol is None else reading.protocol.oversight.planned_looks
-    return max(0, len(reading.looks) - planned)
+    return look_numbers((look.body for look in reading.looks), planned).count(0)
 
 
 def pause_warning(reading: Reading) -> str:

@@ -12,6 +12,7 @@ from studykit.report.sentences import (
     conditions,
     continuous_answer,
     decision_sentence,
+    early_warning,
     harms_sentence,
     lead,
     pause_warning,
@@ -48,6 +49,9 @@ def summary(results: StudyResults, *, protocol: Protocol | None = None, width: i
     if warning:
         lines += [f"ATTENTION: {warning}", ""]
     lines += [results.title, ""]
+    early = early_warning(reading)
+    if early:
+        lines += [early, ""]
     feasible = feasibility_lead(reading)
     if feasible:
         lines += [feasible, ""]

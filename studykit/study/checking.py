@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from studykit.errors import Finding
+from studykit.study.receipts import last_kept
+from studykit.study.snapshot import LEDGER
 
 if TYPE_CHECKING:
     from studykit.protocol.types import Protocol
     from studykit.records.progress import Progress
     from studykit.records.rows import StudyRows
-    from studykit.records.tables import Records
+    from studykit.study.study import Study
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,18 +84,38 @@ def said_to_be_randomised(protocol: Protocol) -> bool:
     return re.search(r"\brandom", told, re.IGNORECASE) is not None and "not random" not in told.casefold()
 
 
-def lost_ledger_findings(records: Records, protocol: Protocol, where: str) -> tuple[Finding, ...]:
-    """A stop where tests after allocation are recorded although the ledger holds no client.
+def lost_ledger_findings(study: Study) -> tuple[Finding, ...]:
+    """A stop where records or kept receipts tell of more than the ledger holds.
 
     Without it a lost ledger would look like a study that has not begun, and clients would be drawn anew.
+
+    Parameters
+    ----------
+    study : Study
+        At one moment.
     """
+    protocol, entries = study.protocol, study.entries()
+    where = str(study.folder / LEDGER)
+    last = last_kept(study.folder / "results")
+    if last > len(entries):
+        got = f"{len(entries)} entries" if entries else "no entry"
+        return (
+            Finding(
+                "stop", where, f"{last} entries at least, as the receipts in results/receipts tell", got,
+                "Look for ledger.db in a copy you trust; never lock and draw again. Are the receipts of "
+                "another study? Then move them out of this folder.",
+            ),
+        )  # fmt: skip
+    if protocol.is_external or study.allocated():
+        return ()
+    records = study.records()
     later = {visit.code for visit in protocol.follow_up_visits}
     tests = sum(
         int(np.isin(records[name].columns["visit"].astype(str), sorted(later)).sum())
         for name in ("strength", "measurements")
         if records[name].number
     )
-    if protocol.is_external or not tests:
+    if not tests:
         return ()
     return (
         Finding(

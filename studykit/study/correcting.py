@@ -54,9 +54,11 @@ def corrected_value(fact: str, value: str, *, protocol: Protocol, records: Recor
     levels = _levels(fact, protocol, records)
     known = {level.casefold(): level for level in levels}
     text = value.strip()
+    if fact == "trainer" and not levels:
+        raise _refusal(fact, "a trainer of records/trainers", value)
     if levels and text.casefold() not in known:
         raise _refusal(fact, f"one of {', '.join(levels)}", value)
-    if fact == "age" and not (text.isdecimal() and int(text) <= _OLDEST):
+    if fact == "age" and not (text.isascii() and text.isdecimal() and int(text) <= _OLDEST):
         raise _refusal(fact, f"a whole number from 0 to {_OLDEST}", value)
     if fact == "consent_date" and not _is_date(text):
         raise _refusal(fact, "a date as YYYY-MM-DD", value)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ import numpy as np
 from studykit.randomness import stream
 
 if TYPE_CHECKING:
-    from studykit.allocation.ledger import Ledger
+    from studykit.allocation.entries import Entry
     from studykit.outcomes.rerandomisation import DrawnArms
     from studykit.records.rows import Clients
 
@@ -19,20 +20,21 @@ LISTED = 20_000  # so many possible sequences, or fewer, are listed instead of d
 
 
 def drawn_again(
-    ledger: Ledger | None, clients: Clients, *, seed: int, draws: int = DRAWS
+    entries: Sequence[Entry], clients: Clients, *, seed: int, draws: int = DRAWS
 ) -> DrawnArms | None:
     """Arms that the method might have given to the same clients in the same order.
 
-    ``None`` where there is no ledger: a trial that was allocated elsewhere cannot be drawn again.
+    ``None`` where nothing was drawn: a trial that was allocated elsewhere cannot be drawn again.
     """
+    from studykit.allocation.acts import allocations_from
     from studykit.allocation.replay import enumerate_replays, replay
     from studykit.allocation.together import replay_trainers
     from studykit.outcomes.rerandomisation import DrawnArms
 
-    if ledger is None:
+    allocations = allocations_from(entries)
+    if not allocations:
         return None
-    allocations = ledger.allocations()
-    split = next((entry for entry in ledger.entries() if entry.kind == "split"), None)
+    split = next((entry for entry in entries if entry.kind == "split"), None)
     replayed = (
         enumerate_replays(allocations, limit=LISTED) if split is None else replay_trainers(split, allocations)
     )

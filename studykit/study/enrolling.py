@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from studykit.errors import AllocationRefused, DesignError, Finding
+from studykit.errors import AllocationRefused, DataError, DesignError, Finding
+from studykit.study.checking import lost_ledger_findings
 from studykit.study.rights import require_right
 
 if TYPE_CHECKING:
@@ -153,8 +154,19 @@ def trainer_facts(study: Study) -> dict[str, dict[str, float]]:
             got=f"nothing for {', '.join(missing[:5])}",
         )  # fmt: skip
     own = {str(code) for code in clients.columns["trainer"]}
+    listed = bool(getattr(protocol.allocation, "clients_listed", False))
+    strange = [
+        f"{client} ({trainer or 'no trainer'})"
+        for client, trainer in zip(clients.columns["client"], clients.columns["trainer"], strict=True)
+        if trainer not in codes
+    ]
+    if listed and strange:
+        raise AllocationRefused(
+            where=clients.where, expected="a trainer of records/trainers with every listed client",
+            got=", ".join(strange[:5]), todo="Correct the code, or add the trainer; nothing was drawn.",
+        )  # fmt: skip
     without = [code for code in codes if code not in own]
-    if getattr(protocol.allocation, "clients_listed", False) and (without or not codes):
+    if listed and (without or not codes):
         raise AllocationRefused(
             where=clients.where, expected="clients of every trainer, listed before the trainers are drawn",
             got=f"none of {', '.join(without)}" if without else "no trainers",
@@ -197,19 +209,57 @@ def open_slip(study: Study, client: str, *, word: str, by: str) -> Receipt:
     return record(ledger, client.strip(), word=word, by=by)
 
 
+def drawn_before(study: Study, client: str, *, by: str) -> Receipt | None:
+    """The receipt of a client who has an arm, for somebody who runs the draws; else ``None``."""
+    from studykit.allocation.acts import allocations_from
+
+    given = {made.client.casefold(): made for made in allocations_from(study.entries())}
+    made = given.get(client.strip().casefold())
+    if made is None:
+        return None
+    require_right("allocate", by, study.protocol)
+    return made.receipt()
+
+
+def trainers_drawn_before(study: Study, *, by: str) -> Split | None:
+    """The split that was drawn, for somebody who runs the draws; else ``None``."""
+    from studykit.allocation.together import split_of
+
+    entry = next((entry for entry in study.entries() if entry.kind == "split"), None)
+    if entry is None:
+        return None
+    require_right("allocate", by, study.protocol)
+    return split_of(entry)
+
+
 def _ready(study: Study, client: str, *, by: str) -> EnrolmentFacts:
     """The facts of a client who can be allocated now."""
+    facts = study.enrolment(client)
+    need_ready(study, facts, by=by)
+    return facts
+
+
+def need_ready(study: Study, facts: EnrolmentFacts, *, by: str) -> None:
+    """Refuse a client who cannot be allocated now: nothing is asked or drawn before.
+
+    Raises
+    ------
+    AllocationRefused
+        If enrolment pauses, the ledger is not the last one, or something is missing.
+    ArgumentError
+        If this person does not run the draws.
+    """
     require_right("allocate", by, study.protocol)
+    if lost := lost_ledger_findings(study.at_one_moment()):
+        raise DataError(lost)
     reasons = study.pause_reasons()
     if reasons:
         raise AllocationRefused(
             where="pause rule on harms", expected="no reason to pause", got="; ".join(reasons),
             todo="Let the reviewer decide, and amend the protocol before going on.",
         )  # fmt: skip
-    facts = study.enrolment(client)
     if facts.missing:
         raise AllocationRefused(
-            where=f"client {client}", expected="a client who is ready", got=" ".join(facts.missing),
+            where=f"client {facts.client}", expected="a client who is ready", got=" ".join(facts.missing),
             todo="Complete the records first; nothing was drawn.",
         )  # fmt: skip
-    return facts

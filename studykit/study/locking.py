@@ -9,6 +9,7 @@ from studykit.study.checking import lost_ledger_findings
 from studykit.study.deciding import stop_before_lock, stop_on
 from studykit.study.folder import versions
 from studykit.study.rights import require_right
+from studykit.study.snapshot import LEDGER
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Locked
@@ -52,14 +53,12 @@ def protocol_to_lock(study: Study, *, by: str, folder_is_local: bool = False) ->
 def lock(study: Study, *, by: str, folder_is_local: bool = False) -> Locked:
     """Decide the protocol; see `studykit.study.Study.lock`."""
     from studykit.allocation.ledger import Ledger
-    from studykit.study.study import LEDGER
 
     read = protocol_to_lock(study, by=by, folder_is_local=folder_is_local)
-    path = study.folder / LEDGER
-    if not path.exists() and (lost := lost_ledger_findings(study.records(), read.protocol, str(path))):
+    if lost := lost_ledger_findings(study.at_one_moment()):
         raise DataError(lost)
     method = _described(study, read.protocol)
-    ledger = Ledger.open(path) if path.exists() else Ledger.create(path, by=by)
+    ledger = study.ledger or Ledger.create(study.folder / LEDGER, by=by)
     if _publish(ledger, study, by=by):  # a lock that was cut off before the list was written
         return study.need_ledger()[1]
     locked = ledger.lock(

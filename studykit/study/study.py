@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from contextlib import nullcontext
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from studykit.errors import (
     DataError,
@@ -22,6 +23,7 @@ from studykit.errors import (
     ProtocolError,
 )
 from studykit.study import enrolling, locking, planning_ahead
+from studykit.study.auditing import audit_folder, other_ledger_findings
 from studykit.study.checking import (
     Check,
     follow_up_complete,
@@ -38,11 +40,15 @@ from studykit.study.deciding import (
     stop_on,
 )
 from studykit.study.drawing import drawn_again
+from studykit.study.early_looks import logged_look, looks_of
 from studykit.study.folder import versions
 from studykit.study.making import PROTOCOL as PROTOCOL
 from studykit.study.making import RECORDS as RECORDS
 from studykit.study.making import copy_demo, make_study
-from studykit.study.rights import is_kept_blind, require_right
+from studykit.study.receipts import keep_receipts
+from studykit.study.rights import is_kept_blind
+from studykit.study.snapshot import LEDGER as LEDGER
+from studykit.study.snapshot import Snapshot, open_ledger
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Locked, Receipt
@@ -61,8 +67,9 @@ if TYPE_CHECKING:
     from studykit.records.rows import StudyRows
     from studykit.records.tables import Allocated, Records
 
+HandedOut = TypeVar("HandedOut")
 SEED = 1  # of re-randomisation tests; any will do, and it is printed
-LEDGER, RESULTS = "ledger.db", "results"
+RESULTS = "results"
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +92,7 @@ class Study:
     """
 
     folder: Path
+    _seen: Snapshot | None = field(default=None, repr=False, compare=False)
 
     # --- making and opening -------------------------------------------------------------------
 
@@ -154,16 +162,23 @@ class Study:
     @property
     def ledger(self) -> Ledger | None:
         """The study's ledger, its chain verified; ``None`` before the lock."""
-        from studykit.allocation.ledger import Ledger
+        return open_ledger(self.folder)
 
-        path = self.folder / LEDGER
-        return Ledger.open(path) if path.exists() else None
+    def entries(self) -> tuple[Entry, ...]:
+        """Every entry of the ledger, verified; none before the lock."""
+        return self._snapshot().entries
+
+    def at_one_moment(self) -> Study:
+        """The same study, read once: what is asked of it does not see what is written meanwhile."""
+        return replace(self, _seen=Snapshot(self.folder))
+
+    def _snapshot(self) -> Snapshot:
+        return self._seen or Snapshot(self.folder)
 
     @property
     def locked(self) -> Locked | None:
         """The locked protocol with its amendments; ``None`` before the lock."""
-        ledger = self.ledger
-        return None if ledger is None else ledger.locked()
+        return self._snapshot().locked
 
     @property
     def protocol(self) -> Protocol:
@@ -171,29 +186,20 @@ class Study:
         return self._in_force().protocol
 
     def _in_force(self) -> ReadProtocol:
-        from studykit.protocol.reading import parse_protocol, read_protocol
-
-        locked = self.locked
-        if locked is None:
-            return read_protocol(self.folder / PROTOCOL)
-        return parse_protocol(locked.current_protocol, where="the locked protocol", locked=True)
+        return self._snapshot().read
 
     def records(self) -> Records:
         """The record tables, typed, with everything noticed on reading."""
-        from studykit.records.reading import read_records
-
-        return read_records(self.folder / RECORDS, protocol=self.protocol)
+        return self._snapshot().records
 
     def allocated(self, records: Records | None = None) -> tuple[Allocated, ...]:
         """The allocated clients, in order; from the ledger, or from the records of an external trial."""
+        from studykit.allocation.acts import allocations_from
         from studykit.records.external import allocated_from_records
         from studykit.records.tables import Allocated
 
         if self.protocol.is_external:
             return tuple(allocated_from_records(records or self.records(), self.protocol))
-        ledger = self.ledger
-        if ledger is None:
-            return ()
         return tuple(
             Allocated(
                 client=entry.client,
@@ -202,7 +208,7 @@ class Study:
                 trainer=str(entry.true_stratum.get("trainer") or entry.facts.get("trainer") or ""),
                 factors=dict(entry.true_stratum),
             )
-            for entry in ledger.allocations()
+            for entry in allocations_from(self.entries())
         )
 
     def rows(self) -> tuple[StudyRows, tuple[Finding, ...]]:
@@ -277,7 +283,7 @@ class Study:
         LedgerError
             If the study is locked already.
         """
-        return locking.lock(self, by=by, folder_is_local=folder_is_local)
+        return self._kept(locking.lock(self, by=by, folder_is_local=folder_is_local))
 
     def amend(self, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
         """Take ``protocol.toml`` as it stands now as an amendment; gives the changed keys too.
@@ -289,7 +295,7 @@ class Study:
         LedgerError
             If nothing is locked or nothing has changed.
         """
-        return locking.amend(self, reason=reason, by=by)
+        return self._kept(locking.amend(self, reason=reason, by=by))
 
     def need_ledger(self) -> tuple[Ledger, Locked]:
         """The ledger and what is locked in it; refused before the lock."""
@@ -318,7 +324,7 @@ class Study:
         AllocationRefused
             If the records do not show that the client is ready, or an arm was drawn before.
         """
-        return enrolling.enrol(self, client, by=by)
+        return self._kept(enrolling.enrol(self, client, by=by))
 
     def allocate_trainers(self, *, by: str) -> Split:
         """Draw the arms of all trainers in one recorded act; their clients then go with them.
@@ -330,7 +336,7 @@ class Study:
         DesignError
             If the protocol draws clients, or there are fewer than two trainers for each arm.
         """
-        return enrolling.allocate_trainers(self, by=by)
+        return self._kept(enrolling.allocate_trainers(self, by=by))
 
     def call_slip(self, client: str, *, by: str) -> CalledSlip:
         """Tie the next slip of the sealed list to a client; only then may its envelope be opened.
@@ -350,7 +356,22 @@ class Study:
         AllocationRefused
             If no slip was called for the client, or the word does not fit its published seal.
         """
-        return enrolling.open_slip(self, client, word=word, by=by)
+        return self._kept(enrolling.open_slip(self, client, word=word, by=by))
+
+    def keep_receipts(self) -> str:
+        """Write what was handed out after each act to ``results/receipts``, where a file is missing.
+
+        Returns
+        -------
+        str
+            Why a file could not be written; ``""`` where all are there.
+        """
+        return keep_receipts(self.folder / RESULTS, self.entries())
+
+    def _kept(self, handed_out: HandedOut) -> HandedOut:
+        """What an act hands out; it stands in the ledger, and nothing in the folder may take it away."""
+        self.keep_receipts()
+        return handed_out
 
     def correct(
         self, client: str, *, fact: str, value: str, reason: str, by: str, source: str = "records"
@@ -378,11 +399,13 @@ class Study:
         from studykit.records.consistency import check_consistency
         from studykit.records.progress import progress
 
-        findings: list[Finding] = []
+        if self._seen is None:
+            return self.at_one_moment().check()
+        findings: list[Finding] = [*other_ledger_findings(self.folder, self.entries())]
         try:
             read = self._in_force()
         except ProtocolError as error:
-            return Check(str(self.folder), error.findings, (), None)
+            return Check(str(self.folder), (*findings, *error.findings), (), None)
         findings += protocol_findings(read)
         findings += before_lock_findings(read) if self.locked is None else claimed_findings(read)
         findings += self.file_findings()
@@ -391,8 +414,7 @@ class Study:
         findings += records.findings
         if records.unread:
             return Check(str(self.folder), tuple(dict.fromkeys(findings)), (), None)
-        if not allocated:
-            findings += lost_ledger_findings(records, read.protocol, str(self.folder / LEDGER))
+        findings += lost_ledger_findings(self)
         today = studio_day(read.protocol.study.time_zone)
         findings += check_consistency(records, read.protocol, allocated, today=today)
         findings += self._derived_findings(records, allocated)
@@ -442,18 +464,7 @@ class Study:
         LedgerError
             If there is no ledger.
         """
-        from studykit.allocation.audit import audit
-        from studykit.allocation.ledger import Ledger
-
-        path = self.folder / LEDGER
-        if not path.exists():
-            raise LedgerError(
-                where=str(self.folder),
-                expected="a ledger",
-                got="none",
-                todo="There is one from the lock on: studykit lock STUDY --by CODE.",
-            )
-        result = audit(Ledger(path), receipts=receipts, anchors=anchors, list_entropy=list_entropy)
+        result = audit_folder(self.folder, receipts=receipts, anchors=anchors, list_entropy=list_entropy)
         return result.without_arms() if by and is_kept_blind(by, self.protocol) else result
 
     # --- results ------------------------------------------------------------------------------
@@ -464,9 +475,8 @@ class Study:
         return follow_up_complete(rows, self.protocol)
 
     def looks(self) -> tuple[Entry, ...]:
-        """Early looks at results by arm, as logged."""
-        ledger = self.ledger
-        return () if ledger is None else tuple(entry for entry in ledger.entries() if entry.kind == "look")
+        """Early looks at results by arm, as logged; without those that came to no answer."""
+        return looks_of(self.entries())
 
     def analyse(self, *, look_by: str = "", look_reason: str = "", seed: int = SEED) -> StudyResults:
         """Analyse as the protocol says.
@@ -474,7 +484,7 @@ class Study:
         Parameters
         ----------
         look_by, look_reason : str
-            Who looks before the end of follow-up, and why; the look is logged. Not needed later.
+            Who looks before the end of follow-up, and why; the look is logged first. Not needed later.
         seed : int
             Of the draws of the re-randomisation tests.
 
@@ -487,59 +497,39 @@ class Study:
         """
         from studykit.outcomes.analyse import analyse_rows
 
+        if self._seen is None:
+            return self.at_one_moment().analyse(look_by=look_by, look_reason=look_reason, seed=seed)
         rows, findings = self.rows()
-        protocol = self.protocol
-        early = not follow_up_complete(rows, protocol)
-        if early:
-            self._may_look(look_by, look_reason, rows)
-        results = analyse_rows(
-            protocol,
-            rows,
-            provenance=self._provenance(rows, seed),
-            randomised=self._randomised(),
-            findings=(*findings, *claimed_findings(self._in_force())),
-            drawn=drawn_again(self.ledger, rows.clients, seed=seed),
-            look=len(self.looks()) + 1 if early else None,
-        )
-        if not early:
-            return results
-        self._log_look(look_by, look_reason, rows)  # before anybody sees; a refused analysis shows nothing
-        return replace(results, provenance=self._provenance(rows, seed))
-
-    def _may_look(self, by: str, reason: str, rows: StudyRows) -> None:
-        if not (by.strip() and reason.strip()):
-            raise DesignError(
-                where="analyse",
-                expected="complete follow-up, or who looks and why (look_by, look_reason)",
-                got=f"records through {rows.data_through}",
-                todo="Wait for the end. An early look is logged and printed in the report.",
+        early = not follow_up_complete(rows, self.protocol)
+        looking = logged_look(self, rows, by=look_by, reason=look_reason) if early else nullcontext()
+        with looking as look:
+            return analyse_rows(
+                self.protocol,
+                rows,
+                provenance=self._provenance(rows, seed),
+                randomised=self._randomised(),
+                findings=(*findings, *claimed_findings(self._in_force())),
+                drawn=drawn_again(self.entries(), rows.clients, seed=seed),
+                look=look,
             )
-        self.need_ledger()
-        require_right("look", by, self.protocol)
-
-    def _log_look(self, by: str, reason: str, rows: StudyRows) -> None:
-        ledger, _ = self.need_ledger()
-        ledger.append(
-            "look",
-            {"reason": reason, "clients": rows.clients.number, "records_through": str(rows.data_through)},
-            by=by,
-        )
 
     def _randomised(self) -> bool:
         """Whether the draws exist and can be repeated; an external trial's description answers for it."""
-        protocol = self.protocol
-        if protocol.is_external:
-            return said_to_be_randomised(protocol)
-        return self.audit().passed
+        from studykit.allocation.audit import audit
+        from studykit.allocation.ledger import Ledger
+
+        if self.protocol.is_external:
+            return said_to_be_randomised(self.protocol)
+        return audit(Ledger(self.folder / LEDGER), first=len(self.entries())).passed
 
     def _provenance(self, rows: StudyRows, seed: int) -> Provenance:
         from studykit.outcomes.results import Provenance
 
-        read, ledger = self._in_force(), self.ledger
+        read, entries = self._in_force(), self.entries()
         return Provenance(
             protocol_hash=read.digest,
             protocol_version=read.protocol.study.version,
-            ledger_code="" if ledger is None else ledger.entries()[-1].code,
+            ledger_code=entries[-1].code if entries else "",
             table_hashes=rows.table_hashes,
             versions=tuple(versions().items()),
             seed=seed,
@@ -551,16 +541,14 @@ class Study:
         from studykit.report.saving import save_report
         from studykit.study.looking_back import told_of_records
 
-        locked = self.locked
-        amendments = () if locked is None else locked.amendments
-        ledger = self.ledger
+        now = self.at_one_moment()
         return save_report(
             results,
-            self.protocol,
+            now.protocol,
             self.folder / RESULTS,
-            amendments=amendments,
-            looks=self.looks(),
-            earlier_records=() if ledger is None else told_of_records(ledger.entries()),
+            amendments=() if now.locked is None else now.locked.amendments,
+            looks=now.looks(),
+            earlier_records=told_of_records(now.entries()),
         )
 
     def save_plan(self, plan: Plan) -> Path:

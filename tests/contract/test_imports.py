@@ -12,7 +12,7 @@ PACKAGE = Path(__file__).resolve().parents[2] / "studykit"
 # Each group imports earlier groups only; within a group, rooms do not know each other.
 GROUPS: tuple[tuple[str, ...], ...] = (
     ("errors",),
-    ("results", "randomness", "shipped"),
+    ("results", "randomness", "shipped", "unseen"),
     ("mixed", "retention", "effects"),
     ("protocol",),
     ("allocation",),

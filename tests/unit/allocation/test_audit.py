@@ -36,18 +36,26 @@ def rewritten(ledger, change):
 
 
 def replace_entries(ledger, entries: list[Entry]):
+    """All entries anew, and the triggers put back as they were."""
     with closing(sqlite3.connect(ledger.path)) as connection:
-        for trigger in ("never_changed", "never_removed", "only_at_the_end"):
-            connection.execute(f"DROP TRIGGER {trigger}")
+        triggers = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for name, _ in triggers:
+            connection.execute(f"DROP TRIGGER {name}")
         connection.execute("DELETE FROM entry")
+        seen = set()
         for entry in entries:
+            client = entry.body["client"] if entry.kind == "allocation" else None
+            # A client who is forged in twice cannot stand in the unique column a second time.
             connection.execute(
-                "INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?, ?, NULL)",
+                "INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     entry.position, entry.kind, entry.by, entry.entry_time, entry.event_time, entry.text,
-                    entry.previous, entry.code,
+                    entry.previous, entry.code, None if client in seen else client,
                 ),
             )  # fmt: skip
+            seen.add(client)
+        for _, sql in triggers:
+            connection.execute(sql)
         connection.commit()
 
 
@@ -146,6 +154,74 @@ def test_a_broken_chain_is_a_finding_not_a_crash(study):
     for position in (6, 7, 8):
         assert any(f"entry {position}: expected an entry that fits its code" in text for text in found)
         assert any(f"entry {position}: expected an entry that can be read" in text for text in found)
+
+
+_TOLD = {
+    " REMOVED": ": expected as a new ledger has it; found removed",
+    " CHANGED": ": expected as a new ledger has it; found changed",
+    " ADDED": ": expected nothing of that name; found added",
+}
+_FREE = ("DROP TRIGGER never_changed", "DROP TRIGGER never_removed", "DROP TRIGGER only_at_the_end")
+
+
+@pytest.mark.parametrize(
+    ("statements", "told"),
+    [
+        (["DROP TRIGGER never_changed"], "trigger never_changed REMOVED"),
+        (["DROP TRIGGER never_removed"], "trigger never_removed REMOVED"),
+        (["DROP TRIGGER only_at_the_end"], "trigger only_at_the_end REMOVED"),
+        (
+            ["DROP TRIGGER never_removed",
+             "CREATE TRIGGER never_removed BEFORE DELETE ON entry BEGIN SELECT 1; END"],
+            "trigger never_removed CHANGED",
+        ),
+        (["DROP INDEX one_arm_per_client"], "index one_arm_per_client REMOVED"),
+        (["CREATE TABLE arms (client, arm)"], "table arms ADDED"),
+        (["CREATE VIEW arms AS SELECT * FROM entry"], "view arms ADDED"),
+        (["ALTER TABLE entry ADD COLUMN arm TEXT"], "table entry CHANGED"),
+        (
+            [*_FREE, "UPDATE entry SET client = 'C999' WHERE position = 5"],
+            "entry 5, column client: expected 'C002'; found 'C999'",
+        ),
+        (
+            [*_FREE, "UPDATE entry SET client = NULL WHERE position = 14"],
+            "entry 14, column client: expected 'C011'; found None",
+        ),
+        (
+            [*_FREE, "UPDATE entry SET client = 'C998' WHERE position = 2"],
+            "entry 2, column client: expected None; found 'C998'",
+        ),
+        (
+            [*_FREE, "UPDATE entry SET body = CAST(body AS BLOB) WHERE position = 6"],
+            "entry 6: expected an entry that fits its code; found changed content",
+        ),
+    ],
+)  # fmt: skip
+def test_what_stands_beside_the_chain_is_compared_with_it(study, statements, told):
+    """Chain, draws and receipts all hold: only the file itself tells."""
+    ledger, receipts = study
+    for word, words in _TOLD.items():
+        told = told.replace(word, words)
+    with closing(sqlite3.connect(ledger.path)) as connection:
+        for statement in statements:
+            connection.execute(statement)
+        connection.commit()
+    result = audit(Ledger(ledger.path), receipts=receipts)
+    assert not result.passed
+    assert any(text.startswith(f"ledger, {told}") for text in stops(result)), stops(result)
+
+
+def test_only_the_first_entries_are_audited_where_that_is_asked(study):
+    ledger, receipts = study
+    result = audit(ledger, receipts=receipts[:3], first=5)
+    assert (result.entries, result.replayed, result.passed) == (5, 3, True)
+
+
+def test_an_allocation_under_another_protocol_than_the_one_in_force(study):
+    ledger, _ = study
+    rewritten(ledger, lambda position, body: {**body, "protocol_hash": "b" * 64} if position == 7 else body)
+    (text,) = stops(audit(Ledger(ledger.path)))
+    assert text.startswith("ledger, entry 7: expected the hash of the protocol in force; found another hash")
 
 
 def test_rules_of_conduct(study):

@@ -1,0 +1,105 @@
+"""The audit of a study's folder: its ledger, the protocol locked in it, and other ledgers beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from studykit.errors import Finding, LedgerError, ProtocolError
+from studykit.study.snapshot import LEDGER
+
+if TYPE_CHECKING:
+    from studykit.allocation.acts import Receipt
+    from studykit.allocation.audit_result import Anchor, AuditResult
+    from studykit.allocation.entries import Entry
+
+_MAGIC = b"SQLite format 3\0"  # the first bytes of such a file, https://www.sqlite.org/fileformat.html
+
+
+def audit_folder(
+    folder: Path,
+    *,
+    receipts: Sequence[Receipt] = (),
+    anchors: Sequence[Anchor] = (),
+    list_entropy: str = "",
+) -> AuditResult:
+    """Audit a study's folder; see `studykit.study.Study.audit`."""
+    from studykit.allocation.audit import audit
+    from studykit.allocation.ledger import Ledger
+    from studykit.allocation.storage import is_begun
+
+    if not is_begun(folder / LEDGER):
+        raise LedgerError(
+            where=str(folder), expected="a ledger", got="none",
+            todo="There is one from the lock on: studykit lock STUDY --by CODE.",
+        )  # fmt: skip
+    ledger = Ledger(folder / LEDGER)
+    result = audit(ledger, receipts=receipts, anchors=anchors, list_entropy=list_entropy)
+    entries, _ = ledger.unverified()
+    more = (*_locked_text_findings(entries), *other_ledger_findings(folder, entries))
+    return replace(result, findings=(*result.findings, *more))
+
+
+def _locked_text_findings(entries: Sequence[Entry]) -> Iterator[Finding]:
+    """Locked texts that do not have the hash that was locked with them."""
+    from studykit.protocol.reading import parse_protocol
+
+    for entry in entries:
+        if entry.kind not in ("lock", "amendment"):
+            continue
+        try:
+            digest = parse_protocol(entry.body["protocol"], where="the locked protocol", locked=True).digest
+        except (ProtocolError, KeyError, TypeError, ValueError):
+            digest = "a text that cannot be read"
+        if digest != (locked := entry.body.get("protocol_hash")):
+            yield Finding(
+                "stop", f"ledger, entry {entry.position}", f"the protocol whose hash was locked, {locked}",
+                digest, "The text was edited after the lock. Go back to a copy you trust.",
+            )  # fmt: skip
+
+
+def other_ledger_findings(folder: Path, entries: Sequence[Entry]) -> Iterator[Finding]:
+    """Databases in the folder beside the ledger: a second ledger can mean a second history of draws.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the study.
+    entries : sequence of Entry
+        Of the ledger in use.
+    """
+    own = [entry.code for entry in entries]
+    for path in sorted(folder.rglob("*")):
+        if path == folder / LEDGER or not path.is_file():
+            continue
+        is_database = _begins_like_one(path)
+        if not is_database and path.suffix.lower() != ".db":
+            continue
+        codes = _codes(path) if is_database else []
+        is_copy = codes == own[: len(codes)]
+        got = f"a copy of it up to entry {len(codes)}" if is_copy else "another one, with other entries"
+        yield Finding(
+            "warn" if is_copy else "stop", str(path), f"{LEDGER} as the only ledger in the folder",
+            got if codes else "a database, or a file that calls itself one",
+            "Never enrol from a copy. Find out where it came from, and move it out of this folder.",
+        )  # fmt: skip
+
+
+def _begins_like_one(path: Path) -> bool:
+    try:
+        with path.open("rb") as stream:
+            return stream.read(len(_MAGIC)) == _MAGIC
+    except OSError:
+        return False
+
+
+def _codes(path: Path) -> list[str]:
+    """Codes of the entries of another ledger; none where it is another database, or cannot be read."""
+    from studykit.allocation.ledger import Ledger
+
+    try:
+        return [entry.code for entry in Ledger(path, timeout=1.0).unverified()[0]]
+    except LedgerError:
+        return []
