@@ -26,20 +26,19 @@ def test_progress_fills_a_line_in_a_terminal() -> None:
     assert text.endswith("\n")
 
 
-def test_progress_elsewhere_is_quiet_until_its_seconds_have_passed() -> None:
+def test_progress_elsewhere_is_quiet_until_its_seconds_have_passed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It speaks at the first step, then 15 s after it last spoke, to the second."""
+    clock = iter([103.0, 117.9, 118.0, 132.9, 133.0])
+    monkeypatch.setattr(console.time, "monotonic", lambda: next(clock))
     out = io.StringIO()
-    progress = console.Progress(3, out=out, quiet_seconds=1e9)
-    for what in ("one", "two", "three"):
+    progress = console.Progress(5, out=out, started=100.0, spoken=100.0)
+    for what in ("one", "two", "three", "four", "five"):
         progress.step(what)
-    assert out.getvalue().splitlines() == ["step 1 of 3: one (0 s)"]
-
-
-def test_progress_elsewhere_speaks_after_its_seconds() -> None:
-    out = io.StringIO()
-    progress = console.Progress(2, out=out, quiet_seconds=0.0)
-    progress.step("one")
-    progress.step("two")
-    assert len(out.getvalue().splitlines()) == 2
+    assert out.getvalue().splitlines() == [
+        "step 1 of 5: one (3 s)",
+        "step 3 of 5: three (18 s)",
+        "step 5 of 5: five (33 s)",
+    ]
 
 
 def test_a_wrong_answer_is_asked_again(
