@@ -168,11 +168,11 @@ def stages(file: str, *, own: bool) -> list[list[str]]:
     room = Path("tests/unit", *path.parts[1:-1])
     package = ".".join(path.parent.parts)
     names = (f"{package}.{path.stem}", f"from {package} import {path.stem}")
-    near = [room / f"test_{path.stem}.py"]
+    mirrored = ROOT / room / f"test_{path.stem}.py"
+    near = [mirrored] if mirrored.is_file() else []
     for test in sorted((ROOT / "tests/unit").rglob("test_*.py")):
-        if any(name in test.read_text(encoding="utf-8") for name in names):
-            near.append(test.relative_to(ROOT))
-    first = dict.fromkeys(test.as_posix() for test in near if (ROOT / test).is_file())
+        near += [test] if any(name in test.read_text(encoding="utf-8") for name in names) else []
+    first = dict.fromkeys(test.relative_to(ROOT).as_posix() for test in near)
     found = [[file, *first]]
     if len(path.parts) > 2 and (ROOT / room).is_dir():
         found.append([room.as_posix()])

@@ -84,7 +84,70 @@ def test_the_end_of_the_input_is_one_clear_message(monkeypatch: pytest.MonkeyPat
         console.ask("Your code")
 
 
-@pytest.mark.parametrize(("encoding", "shown"), [("utf-8", "“1,0”"), ("cp1252", "“1,0”"), ("cp437", '"1,0"')])
+@pytest.mark.parametrize(
+    ("encoding", "shown"),
+    [("utf-8", "“1,0”"), ("cp1252", "“1,0”"), ("cp437", '"1,0"'), ("a console without a name", '"1,0"')],
+)
 def test_marks_that_were_typed_are_shown_where_the_console_has_them(encoding: str, shown: str) -> None:
     """Ask 7.4: a message on curly quotation marks that shows straight ones would mislead."""
     assert console.plain("found “1,0” …", encoding=encoding) == f"found {shown} ..."
+
+
+def test_each_mark_is_judged_for_itself() -> None:
+    """The old console of the studio has the plus-minus sign and no minus sign or curly quotation marks."""
+    assert console.plain("−2 ’a’ “b” ± 1", encoding="cp437") == "-2 'a' \"b\" ± 1"
+    assert console.plain("1–2 — a×b ≤ 3 ≥ 2 · …") == "1-2 - axb <= 3 >= 2 - ..."
+
+
+class Stream:
+    def __init__(self, somebody: bool) -> None:
+        self.somebody = somebody
+
+    def isatty(self) -> bool:
+        return self.somebody
+
+
+@pytest.mark.parametrize(
+    ("keyboard", "screen", "there"),
+    [(True, True, True), (True, False, False), (False, True, False), (None, True, False)],
+)
+def test_somebody_sits_there_with_keyboard_and_screen(
+    monkeypatch: pytest.MonkeyPatch, keyboard: bool | None, screen: bool, there: bool
+) -> None:
+    monkeypatch.setattr(console.sys, "stdin", None if keyboard is None else Stream(keyboard))
+    monkeypatch.setattr(console.sys, "stdout", Stream(screen))
+    assert console.is_interactive() is there
+
+
+def test_a_question_shows_its_choices_and_its_default(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+    answers = iter(["", "day", ""])
+
+    def typed(prompt: str) -> str:
+        asked.append(prompt)
+        return next(answers)
+
+    monkeypatch.setattr("builtins.input", typed)
+    assert console.ask("Which?", default="month", choices=("day", "month")) == "month"
+    assert console.ask("Which?", choices=("day", "month")) == "day"
+    assert console.ask("Who?", default="OW") == "OW"
+    assert asked == ["Which? (day/month) [month]: ", "Which? (day/month): ", "Who? [OW]: "]
+
+
+def test_a_beginning_that_fits_several_choices_is_asked_again(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answers = iter(["n", "", "no s"])
+    monkeypatch.setattr("builtins.input", lambda _prompt: next(answers))
+    choices = ("no show", "not known")
+    assert console.ask("What does it mean?", choices=choices, shortened=True) == "no show"
+    assert capsys.readouterr().out == "Please answer with no show or not known.\n" * 2
+
+
+def test_an_answer_without_choices_is_needed(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answers = iter(["", " T1 "])
+    monkeypatch.setattr("builtins.input", lambda _prompt: next(answers))
+    assert console.ask("Which trainer?") == "T1"
+    assert capsys.readouterr().out == "Please type an answer.\n"
