@@ -58,10 +58,10 @@ class Look:
     body: dict[str, Any]
 
 
-def counted(estimate: OutcomeEstimate, used: int, **changes: Any) -> OutcomeEstimate:
+def counted(found: OutcomeEstimate, used: int, **changes: Any) -> OutcomeEstimate:
     """An estimate with its own number of clients."""
     rows = RowCount(72, used, (("not measured", 72 - used),), "clients")
-    return replace(estimate, rows=rows, **changes)
+    return replace(found, rows=rows, **changes)
 
 
 def curve(arm: str, retained: list[float], at_risk: list[float], stops: float) -> RetentionCurvePoints:
