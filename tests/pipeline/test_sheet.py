@@ -18,7 +18,6 @@ from studykit.shipped import shipped
 from studykit.study import Study
 
 Run = Callable[..., tuple[int, str, str]]
-TODAY = dt.date.today()  # noqa: DTZ011 — the studio's day
 
 
 @pytest.fixture
@@ -123,8 +122,13 @@ def add_rows(folder: Path, table: str, *rows: dict[str, str]) -> None:
         csv.DictWriter(file, heading, lineterminator="\n").writerows(rows)
 
 
+def ahead(days: int) -> str:
+    """So many days from today, asked when the test runs: commands ask for the day themselves."""
+    return (dt.date.today() + dt.timedelta(days=days)).isoformat()  # noqa: DTZ011 — the studio's day
+
+
 def back(days: int) -> str:
-    return (TODAY - dt.timedelta(days=days)).isoformat()
+    return ahead(-days)
 
 
 @pytest.fixture
@@ -177,29 +181,29 @@ def test_an_owners_study_day_by_day(mine: Path, run: Run) -> None:
     assert "Mind the &lt;low&gt; beam." in html
     assert re.search(r"Message to the client 48 hours later", html)
 
-    session = {"client": client, "date": TODAY.isoformat(), "trainer": "T1", "status": "attended",
+    session = {"client": client, "date": back(0), "trainer": "T1", "status": "attended",
                "partner_reps": "2", "partner_sets": "1", "harm_asked": "yes"}  # fmt: skip
     add_rows(mine, "sessions", session)
     code, out, _ = run("sheet", mine, client)
     assert code == 1
     assert "less than 48 hours before today" in out
-    later = TODAY + dt.timedelta(days=3)
-    code, out, _ = run("sheet", mine, client, "--date", str(later))
+    later = ahead(3)
+    code, out, _ = run("sheet", mine, client, "--date", later)
     assert code == 0
     assert "session 2 with partner reps" in out
 
-    code, out, _ = run("sheet", mine, client, "--date", str(TODAY + dt.timedelta(days=29)))
+    code, out, _ = run("sheet", mine, client, "--date", ahead(29))
     assert code == 1
     assert "sign-off of trainer T1 lapsed" in out
 
-    harm = {"client": by_arm["conventional"], "date": TODAY.isoformat(), "kind": "fainted",
+    harm = {"client": by_arm["conventional"], "date": back(0), "kind": "fainted",
             "severity": "severe", "serious": "yes", "expected": "no", "related": "possible"}  # fmt: skip
     add_rows(mine, "harms", harm)
-    code, out, _ = run("sheet", mine, client, "--date", str(later))
+    code, out, _ = run("sheet", mine, client, "--date", later)
     assert code == 1
     assert "The pause rule on harms has struck" in out
     assert "No partner reps today" in page.read_text(encoding="utf-8")
-    code, out, _ = run("sheet", mine, by_arm["conventional"], "--date", str(later))
+    code, out, _ = run("sheet", mine, by_arm["conventional"], "--date", later)
     assert code == 0
     assert "has no recorded end: ask about it first" in out
 

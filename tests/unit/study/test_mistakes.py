@@ -10,8 +10,6 @@ import pytest
 from studykit.errors import ArgumentError, FitError, FolderError
 from studykit.study import Study
 
-TODAY = dt.date.today()  # noqa: DTZ011 — the studio's day
-
 
 def append(folder: Path, table: str, *lines: str) -> None:
     with (folder / "records" / f"{table}.csv").open("a", encoding="utf-8", newline="") as file:
@@ -25,7 +23,7 @@ def ready(tmp_path: Path) -> Study:
     path = study.folder / "protocol.toml"
     text = path.read_text(encoding="utf-8").replace('review = "needed"', 'review = "approved"', 1)
     path.write_text(text.replace('reference = ""', 'reference = "R-17"', 1), encoding="utf-8")
-    day = TODAY - dt.timedelta(days=3)
+    day = dt.date.today() - dt.timedelta(days=3)  # noqa: DTZ011 — the studio's day
     append(study.folder, "trainers", "T1,2026-01-10,OB,")
     append(study.folder, "screening", f"C01,{day},yes,yes,yes,yes,{day},,")
     append(study.folder, "clients", "C01,,T1,41,female,,")
