@@ -3,24 +3,52 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.outcomes.health_words import (
+    is_cleared_after_pregnancy,
+    is_over,
+    is_red_flag,
+    names_pregnancy,
+)
 from studykit.outcomes.ramp_in import LAY_OFF_DAYS, SignOff, sign_off
+from studykit.records.schema import TABLES
 from studykit.records.tables import Allocated, Records, RecordTable
 
 
 @dataclass(frozen=True, slots=True)
 class OpenHarm:
-    """A harm of the client without a recorded end, moderate or worse."""
+    """A harm of the client that is not said to be over: moderate or worse, or a red flag of any grade."""
 
     day: dt.date
-    words: str
-    grave: bool  # severe or serious
+    kind: str
+    severity: str
+    serious: bool
+    outcome: str
+
+    @property
+    def grave(self) -> bool:
+        """Whether it keeps the client from training: severe, serious, or a red flag by its kind."""
+        return self.serious or self.severity == "severe" or is_red_flag(self.kind)
+
+    @property
+    def words(self) -> str:
+        """Grade, kind and day."""
+        return f"{'serious' if self.serious else self.severity} harm ({self.kind}) of {self.day}"
+
+
+@dataclass(frozen=True, slots=True)
+class PregnancyNote:
+    """A row of the client that speaks of a pregnancy."""
+
+    where: str
+    text: str
+    cleared: bool  # the row says that the client was cleared
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +71,23 @@ class ClientDay:
         Of that trainer.
     departed_on : date or None
         A registered departure after which the client did not come.
+    departed_for : str
+        Its reason.
     paused_until : date or None
         End of a registered pause that includes today.
+    paused_for : str
+        Its reason.
     clearance : str
-    touch : bool or None
-        Whether the client accepts hands-on resistance; None where it is not recorded.
+        As recorded; empty where it is not.
+    eligible, consented, touch : bool or None
+        Meets the criteria, consented in writing up to today, accepts hands-on resistance; None where it is
+        not recorded.
     open_harms : tuple of OpenHarm
+        Those with a later date too: one of the two dates is wrong.
+    unread_row : str
+        What is wrong with a row of harms, departures or pauses that might be the client's; empty where
+        nothing is.
+    pregnancies : tuple of PregnancyNote
     """
 
     today: dt.date
@@ -59,10 +98,16 @@ class ClientDay:
     trainer: str
     sign_off: SignOff
     departed_on: dt.date | None
+    departed_for: str
     paused_until: dt.date | None
+    paused_for: str
     clearance: str
+    eligible: bool | None
+    consented: bool | None
     touch: bool | None
     open_harms: tuple[OpenHarm, ...]
+    unread_row: str
+    pregnancies: tuple[PregnancyNote, ...]
 
     @property
     def last_partner_reps(self) -> dt.date | None:
@@ -91,7 +136,13 @@ def same_code(one: str, other: str) -> bool:
 
 
 def client_day(
-    records: Records, allocated: Allocated, *, trainer: str, today: dt.date, sign_off_days: int
+    records: Records,
+    allocated: Allocated,
+    *,
+    trainer: str,
+    today: dt.date,
+    sign_off_days: int,
+    unread_row: str = "",
 ) -> ClientDay:
     """What the records say of one client up to today.
 
@@ -102,9 +153,12 @@ def client_day(
     trainer : str
         Who trains the client today.
     today : date
-        Later rows are not looked at, save for `ClientDay.later_session`.
+        Later sessions are not looked at, save for `ClientDay.later_session`; later harms and notes of a
+        pregnancy are.
     sign_off_days : int
         Days without practice after which a sign-off lapses.
+    unread_row : str
+        What is wrong with a row of harms, departures or pauses that might be the client's.
     """
     sessions = records["sessions"].columns
     attended = sessions["status"] == "attended"
@@ -118,7 +172,8 @@ def client_day(
     practice = _days(sessions["date"], came & given & _is(sessions["trainer"], trainer))
     checked = _day(_row(records["trainers"], "trainer", trainer).get("signed_off_on"))
     screening = _row(records["screening"], "client", allocated.client)
-    touch = screening.get("touch_consented", np.nan)
+    departed_on, departed_for = _departure(records, allocated.client, _days(sessions["date"], own), today)
+    paused_until, paused_for = _pause(records, allocated.client, today)
     return ClientDay(
         today=today,
         sessions=int(since.sum()),
@@ -127,11 +182,17 @@ def client_day(
         later_session=later[-1] if later else None,
         trainer=trainer,
         sign_off=sign_off(checked, practice, today=today, days=sign_off_days),
-        departed_on=_departed_on(records, allocated.client, _days(sessions["date"], own), today),
-        paused_until=_paused_until(records, allocated.client, today),
+        departed_on=departed_on,
+        departed_for=departed_for,
+        paused_until=paused_until,
+        paused_for=paused_for,
         clearance=str(screening.get("cleared", "")),
-        touch=None if np.isnan(touch) else bool(touch),
-        open_harms=_open_harms(records, allocated.client, today),
+        eligible=_answer(screening, "eligible"),
+        consented=None if _is_later(screening, "consent_date", today) else _answer(screening, "consented"),
+        touch=_answer(screening, "touch_consented"),
+        open_harms=tuple(_open_harms(records, allocated.client)),
+        unread_row=unread_row,
+        pregnancies=tuple(_pregnancies(records, allocated.client)),
     )
 
 
@@ -157,34 +218,68 @@ def _row(table: RecordTable, key: str, code: str) -> Mapping[str, Any]:
     return {name: column[rows[-1]] for name, column in table.columns.items()} if rows.size else {}
 
 
-def _departed_on(
+def _answer(row: Mapping[str, Any], name: str) -> bool | None:
+    """Yes, no, or nothing recorded."""
+    value = row.get(name, np.nan)
+    return None if np.isnan(value) else bool(value)
+
+
+def _is_later(row: Mapping[str, Any], name: str, today: dt.date) -> bool:
+    day = _day(row.get(name))
+    return day is not None and day > today
+
+
+def _departure(
     records: Records, client: str, attended: tuple[dt.date, ...], today: dt.date
-) -> dt.date | None:
-    """A departure up to today, unless the client came back after it."""
+) -> tuple[dt.date | None, str]:
+    """Day and reason of a departure up to today, unless the client came back after it."""
     columns = records["departures"].columns
-    found = _days(columns["date"], _is(columns["client"], client) & (columns["date"] <= np.datetime64(today)))
-    if not found or (attended and attended[-1] > found[-1]):
-        return None
-    return found[-1]
+    rows = _is(columns["client"], client) & (columns["date"] <= np.datetime64(today))
+    found, why = _latest(columns, rows, "date")
+    return (None, "") if found is None or (attended and attended[-1] > found) else (found, why)
 
 
-def _paused_until(records: Records, client: str, today: dt.date) -> dt.date | None:
+def _pause(records: Records, client: str, today: dt.date) -> tuple[dt.date | None, str]:
+    """Last day and reason of a registered pause that includes today."""
     columns, now = records["pauses"].columns, np.datetime64(today)
     inside = (columns["first_day"] <= now) & (now <= columns["last_day"])
-    found = _days(columns["last_day"], _is(columns["client"], client) & inside)
-    return found[-1] if found else None
+    return _latest(columns, _is(columns["client"], client) & inside, "last_day")
 
 
-def _open_harms(records: Records, client: str, today: dt.date) -> tuple[OpenHarm, ...]:
+def _latest(
+    columns: Mapping[str, NDArray[Any]], rows: NDArray[np.bool_], day: str
+) -> tuple[dt.date | None, str]:
+    """The latest day among rows, and the reasons of those rows that have it."""
+    found = _days(columns[day], rows)
+    if not found:
+        return None, ""
+    same = rows & (columns[day] == np.datetime64(found[-1]))
+    return found[-1], "; ".join(str(text) for text in columns["reason"][same] if text)
+
+
+def _open_harms(records: Records, client: str) -> Iterator[OpenHarm]:
     columns = records["harms"].columns
-    rows = _is(columns["client"], client) & (columns["date"] <= np.datetime64(today))
-    found = []
-    for row in np.flatnonzero(rows).tolist():
-        severity, serious = str(columns["severity"][row]), bool(columns["serious"][row] == 1.0)
-        if str(columns["outcome"][row]).strip() or not (serious or severity in ("moderate", "severe")):
+    for row in np.flatnonzero(_is(columns["client"], client)).tolist():
+        harm = OpenHarm(
+            day=columns["date"][row].item(),
+            kind=str(columns["kind"][row]),
+            severity=str(columns["severity"][row]),
+            serious=bool(columns["serious"][row] == 1.0),
+            outcome=str(columns["outcome"][row]).strip(),
+        )
+        if not is_over(harm.outcome) and (harm.grave or harm.severity == "moderate"):
+            yield harm
+
+
+def _pregnancies(records: Records, client: str) -> Iterator[PregnancyNote]:
+    """Every row of the client, in any table, whose own words or reason speak of a pregnancy."""
+    for entry in TABLES:
+        table = records[entry.name]
+        words = [column.name for column in entry.columns if column.kind == "text" or column.name == "reason"]
+        if not words or "client" not in table.columns:
             continue
-        day = _day(columns["date"][row])
-        if day is not None:
-            words = f"{'serious' if serious else severity} harm ({columns['kind'][row]})"
-            found.append(OpenHarm(day, words, serious or severity == "severe"))
-    return tuple(found)
+        for row in np.flatnonzero(_is(table.columns["client"], client)).tolist():
+            text = "; ".join(filter(None, (str(table.columns[name][row]).strip() for name in words)))
+            if names_pregnancy(text):
+                where = f"{table.where}, row {table.row_numbers[row]}"
+                yield PregnancyNote(where, text, is_cleared_after_pregnancy(text))

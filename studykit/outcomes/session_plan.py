@@ -1,19 +1,21 @@
 """What may be done with one client today: arm, partner reps or why none, stage of the ramp-in and limits.
 
 Everything follows from the protocol in force, the allocation and the records; nothing is remembered.
-Where the records leave a doubt, partner reps are withheld and the reason is given.
+Two rules hold one after the other: whether the client may train at all (`studykit.outcomes.readiness`), and
+whether there may be partner reps. Where the records leave a doubt, they are withheld and the reason is given.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from studykit.errors import ArgumentError, DesignError, Finding
 from studykit.outcomes.client_day import ClientDay, client_day, same_code
 from studykit.outcomes.harms import pause_rule
 from studykit.outcomes.ramp_in import RampStage, SignOff, ramp_stage
+from studykit.outcomes.readiness import Readiness, readiness
 from studykit.outcomes.turns import in_turns
 from studykit.protocol.turns import arm_of_period, arm_of_side, is_between_periods, period_on_day
 from studykit.protocol.types import Arm, Dose, Exercise, Protocol
@@ -27,6 +29,7 @@ MESSAGE_SESSIONS = 3  # a message follows each of so many first sessions with pa
 MESSAGE_HOURS = 48  # … after so many hours (judgement)
 EARLY_DAYS = 21  # in the first three weeks with partner reps …
 EARLY_HOURS = 72  # … the same muscles rest for so long (judgement from the time-course of soreness)
+TABLES_OF_HEALTH = ("harms", "departures", "pauses")
 TABLES_NEEDED = ("sessions", "trainers", "harms", "departures", "screening")
 
 
@@ -63,19 +66,21 @@ class StandAlone:
 
 @dataclass(frozen=True, slots=True)
 class SessionPlan:
-    """Today's session of one client.
+    """Today's session of one client; where the client is not ready, nothing that could be trained by.
 
     Parameters
     ----------
     study, client : str
     today : date
+    readiness : Readiness
+        Whether the client may train at all, and every reason against it.
     arm, arm_name, arm_description : str
     planned : bool
         Whether the arm has partner reps at all.
     changes_arm : bool
         Whether the same client has the other arm on other days, or on the other side.
     withheld : tuple of Withheld
-        Every reason why there are none today; empty where they are allowed.
+        Every reason, readiness apart, why there are none today; empty where they are allowed.
     conditions : tuple of str
         What to see to before the session, whole sentences.
     trainer : str
@@ -108,6 +113,7 @@ class SessionPlan:
     study: str
     client: str
     today: dt.date
+    readiness: Readiness
     arm: str
     arm_name: str
     arm_description: str
@@ -133,12 +139,12 @@ class SessionPlan:
     @property
     def allowed(self) -> bool:
         """Whether there may be partner reps today."""
-        return not self.withheld
+        return self.readiness.ready and not self.withheld
 
     @property
     def needs_attention(self) -> bool:
-        """Whether partner reps are withheld although the arm has them."""
-        return self.planned and not self.allowed
+        """Whether the client may not train, or partner reps are withheld although the arm has them."""
+        return not self.readiness.ready or (self.planned and not self.allowed)
 
     @property
     def none_words(self) -> str:
@@ -147,6 +153,9 @@ class SessionPlan:
 
     def summary(self) -> str:
         """A few lines for the terminal."""
+        if not self.readiness.ready:
+            reasons = [f"  {reason.text}" for reason in self.readiness.reasons]
+            return "\n".join([self.readiness.sentence, f"Client {self.client}, {self.today}:", *reasons])
         lines = [f"Client {self.client}, {self.today}: {self.arm_name}"]
         if not self.planned:
             lines.append(f"{self.none_words}.")
@@ -233,7 +242,15 @@ def session_plan(
     mine = _allocated_client(records, client, allocated)
     arm = arm_today(protocol, mine, today)
     who = _trainer(records, trainer) or mine.trainer
-    day = client_day(records, mine, trainer=who, today=today, sign_off_days=protocol.trainers.sign_off_days)
+    stops = _stops(protocol, records, allocated)
+    day = client_day(
+        records,
+        mine,
+        trainer=who,
+        today=today,
+        sign_off_days=protocol.trainers.sign_off_days,
+        unread_row=next((str(stop) for stop in stops if _concerns(stop, records, TABLES_OF_HEALTH)), ""),
+    )
     dose, planned = arm.dose, has_partner_reps(arm)
     stage = ramp_stage(dose, day.partner_days, today=today) if planned and dose is not None else None
     offered = _offered(protocol, mine)
@@ -241,13 +258,14 @@ def session_plan(
     withheld = tuple(_arm_reasons(protocol, arm))
     if planned:
         own = _own_reasons(day, dose, stage, at_most) if dose is not None and stage is not None else ()
-        withheld = (*withheld, *own, *_study_reasons(protocol, records, allocated))
+        withheld = (*withheld, *own, *_study_reasons(protocol, records, allocated, stops))
     cap = stage.partner_reps if stage is not None and not withheld else 0
     first = stage.session if stage is not None else day.sessions + 1
-    return SessionPlan(
+    plan = SessionPlan(
         study=protocol.study.title,
         client=mine.client,
         today=today,
+        readiness=readiness(day),
         arm=arm.code,
         arm_name=arm.name,
         arm_description=arm.description,
@@ -270,6 +288,15 @@ def session_plan(
         message_on=today + dt.timedelta(hours=MESSAGE_HOURS) if cap and first <= MESSAGE_SESSIONS else None,
         clearance=day.clearance,
     )
+    return plan if plan.readiness.ready else _without_training(plan)
+
+
+def _without_training(plan: SessionPlan) -> SessionPlan:
+    """The plan of a client who may not train: whose it is and why, and nothing to train by."""
+    return replace(
+        plan, arm_description="", conditions=(), stage=None, cap=0, exercises_today=0, exercises=(),
+        other_exercises=(), dose=None, stand_alone=None, message_on=None, show_soreness=True,
+    )  # fmt: skip
 
 
 def arm_today(protocol: Protocol, mine: Allocated, today: dt.date) -> Arm:
@@ -357,14 +384,13 @@ def _own_reasons(day: ClientDay, dose: Dose, stage: RampStage, exercises: int) -
     """Reasons that lie with the client, the trainer or the day."""
     if day.departed_on is not None:
         yield Withheld("departure", f"A departure of the client on {day.departed_on} is recorded.")
-    if day.clearance == "no":
-        yield Withheld("clearance", "The records say: not cleared for vigorous exercise.")
-    if day.touch is False:
+    if day.pregnancies:
+        yield Withheld("pregnancy", f"The records speak of a pregnancy ({day.pregnancies[0].where}).")
+    if day.touch is None:
+        yield Withheld("touch", "Consent to touch is not recorded: ask, and write it in records/screening.")
+    elif not day.touch:
         yield Withheld("touch", "The records say: the client does not accept hands-on resistance.")
     yield from _trainer_reasons(day)
-    for harm in day.open_harms:
-        if harm.grave:
-            yield Withheld("harm", f"A {harm.words} of {harm.day} has no recorded end.")
     last = day.last_partner_reps
     hours = None if last is None else 24 * (day.today - last).days
     if hours is not None and hours < dose.hours_between:
@@ -403,35 +429,40 @@ def _trainer_reasons(day: ClientDay) -> Iterator[Withheld]:
 
 
 def _study_reasons(
-    protocol: Protocol, records: Records, allocated: Sequence[Allocated]
+    protocol: Protocol, records: Records, allocated: Sequence[Allocated], stops: Sequence[Finding]
 ) -> Iterator[Withheld]:
     """The pause rule on harms, and records that cannot be read."""
     rows, _ = derive_rows(records, protocol, allocated)
     for reason in pause_rule(protocol, in_turns(protocol, rows)):
         yield Withheld("pause rule", f"The pause rule on harms has struck: {reason}.")
+    needed = [stop for stop in stops if _concerns(stop, records, TABLES_NEEDED)]
+    if needed:
+        more = f" And {len(needed) - 1} more; see: studykit check STUDY." if len(needed) > 1 else ""
+        yield Withheld("records", f"Records that are needed cannot be used as they stand: {needed[0]}{more}")
+
+
+def _stops(protocol: Protocol, records: Records, allocated: Sequence[Allocated]) -> tuple[Finding, ...]:
+    """What cannot be used as it stands, in any table."""
     found = (*records.findings, *check_consistency(records, protocol, allocated))
-    stops = [finding for finding in found if finding.severity == "stop" and _needed(finding, records)]
-    if stops:
-        others = f" And {len(stops) - 1} more; see: studykit check STUDY." if len(stops) > 1 else ""
-        yield Withheld("records", f"Records that are needed cannot be used as they stand: {stops[0]}{others}")
+    return tuple(finding for finding in found if finding.severity == "stop")
 
 
-def _needed(finding: Finding, records: Records) -> bool:
-    return any(finding.where.startswith(records[name].where) for name in TABLES_NEEDED)
+def _concerns(finding: Finding, records: Records, names: Sequence[str]) -> bool:
+    """Whether a finding is about one of these tables, or about a file that should bear its name."""
+    return any(
+        finding.where.startswith(records[name].where) or finding.expected.endswith(f" {name}.csv")
+        for name in names
+    )
 
 
 def _conditions(day: ClientDay, dose: Dose | None, stage: RampStage | None, given: bool) -> Iterator[str]:
     """What to see to before the session."""
-    if day.clearance == "no":
-        yield "The records say: not cleared for vigorous exercise. No training before this is settled."
     if day.paused_until is not None:
-        yield f"A pause until {day.paused_until} is registered: ask why, and begin gently."
+        yield f"A pause until {day.paused_until} is registered: ask why; ill or hurt: no training today."
     for harm in day.open_harms:
-        yield f"A {harm.words} of {harm.day} has no recorded end: ask about it first."
+        yield f"A {harm.words} is not said to be over: ask about it first."
     if not given or dose is None or stage is None:
         return
-    if day.touch is None:
-        yield "Consent to touch is not recorded: ask, and write it down."
     last = day.last_partner_reps
     if last is None:
         return

@@ -55,7 +55,8 @@ SCREENING = Caution(
     " kidneys or metabolism, symptoms, high blood pressure, pregnancy, recent surgery or injury of a "
     "joint in use, muscle disease, earlier muscle breakdown after exercise, or medicines that thin the "
     "blood or weaken muscle need a licensed practitioner's written clearance first. At each session ask"
-    " about illness, fever, heat, new medicines and soreness.",
+    " about illness, fever, heat, pregnancy, new medicines and soreness; who is ill, feverish or overheated "
+    "does not train that day.",
     ("protocol", "consent"),
 )
 STOP_SIGNS = Caution(
@@ -79,8 +80,8 @@ BREATHING = Caution(
 SORENESS_AND_RED_FLAGS = Caution(
     "soreness_and_red_flags",
     "Soreness and red flags",
-    "Soreness one to three days after new lowering work is expected and passes. Within about five days "
-    "after a session, severe or worsening pain, marked swelling, weakness, a limb that cannot be "
+    "Soreness one to three days after new lowering work is expected and usually passes. Within about five"
+    " days after a session, severe or worsening pain, marked swelling, weakness, a limb that cannot be "
     "straightened, dark urine (like tea or cola) or feeling ill need medical care on the same day, no "
     "training, and a note to the studio.",
     ("protocol", "consent", "session sheet", "take-home page"),

@@ -18,6 +18,7 @@ from studykit.report.rendering import render_page
 from studykit.report.saving import write_whole
 
 _ABOUT_PARTNER_REPS = frozenset({"ramp_in", "trainer_sign_off"})
+_ABOUT_SETS = _ABOUT_PARTNER_REPS | {"breathing"}
 _SHOWN_ELSEWHERE = frozenset({"stop_signs", "breathing", "soreness_and_red_flags"})
 _PLAIN_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 _DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)  # no file names on Windows
@@ -80,7 +81,7 @@ def sheet_name(client: str) -> str:
 
 
 def render_session_sheet(plan: SessionPlan, protocol: Protocol) -> str:
-    """The session sheet as HTML text.
+    """The session sheet as HTML text; where the client is not ready, a page without anything to train by.
 
     Parameters
     ----------
@@ -88,6 +89,8 @@ def render_session_sheet(plan: SessionPlan, protocol: Protocol) -> str:
     protocol : Protocol
         For the question about harms, blinding and the local cautions.
     """
+    if not plan.readiness.ready:
+        return _render_no_training(plan, protocol)
     cautions = _cautions("session sheet", protocol)
     return render_page(
         "session_sheet.html.j2",
@@ -110,6 +113,30 @@ def render_session_sheet(plan: SessionPlan, protocol: Protocol) -> str:
         ],
         status=STATUS,
     )
+
+
+def _render_no_training(plan: SessionPlan, protocol: Protocol) -> str:
+    return render_page(
+        "no_training.html.j2",
+        plan=plan,
+        decides=_deciders(plan, protocol),
+        stop_title=STOP_SIGNS.title,
+        stop=[pair for pair in _stop_lines() if "set" not in pair[0].split()],
+        cautions=[
+            caution
+            for caution in _cautions("session sheet", protocol)
+            if caution is not STOP_SIGNS and caution.code not in _ABOUT_SETS
+        ],
+        status=STATUS,
+    )
+
+
+def _deciders(plan: SessionPlan, protocol: Protocol) -> str:
+    """Who is to be asked; the owner and the reviewer of harms with the codes that the protocol has."""
+    roles = {"the reviewer of harms": protocol.roles.safety, "the owner": protocol.roles.sponsor}
+    asked = dict.fromkeys(who for reason in plan.readiness.reasons for who in reason.decides)
+    codes = ((who, roles.get(who, "")) for who in asked)
+    return ", ".join(f"{who} ({code})" if code else who for who, code in codes)
 
 
 def render_take_home(protocol: Protocol) -> str:

@@ -32,12 +32,14 @@ class Sheet:
     take_home: Path
 
     def plain(self) -> dict[str, Any]:
-        """The sheet for programs: the plan's fields, the verdict, and where the pages are."""
+        """The sheet for programs: the verdicts with their reasons, the plan's fields, the pages."""
         from studykit.results import to_plain
 
-        fields: dict[str, Any] = to_plain(replace(self.plan, dose=None))
-        fields["dose"] = None if self.plan.dose is None else self.plan.dose.model_dump(mode="json")
-        verdict = {"allowed": self.plan.allowed, "needs_attention": self.plan.needs_attention}
+        plan = self.plan
+        fields: dict[str, Any] = to_plain(replace(plan, dose=None))
+        fields["dose"] = None if plan.dose is None else plan.dose.model_dump(mode="json")
+        verdict = {"ready": plan.readiness.ready, "reasons": fields.pop("readiness")["reasons"]}
+        verdict |= {"allowed": plan.allowed, "needs_attention": plan.needs_attention}
         return {**verdict, **fields, "sheet": str(self.path), "take_home": str(self.take_home)}
 
 

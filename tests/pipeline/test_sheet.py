@@ -203,9 +203,9 @@ def test_an_owners_study_day_by_day(mine: Path, run: Run) -> None:
     assert code == 1
     assert "The pause rule on harms has struck" in out
     assert "No partner reps today" in page.read_text(encoding="utf-8")
-    code, out, _ = run("sheet", mine, by_arm["conventional"], "--date", later)
-    assert code == 0
-    assert "has no recorded end: ask about it first" in out
+    code, out, _ = run("sheet", mine, by_arm["conventional"], "--date", str(later))
+    assert code == 1
+    assert out.startswith("No training today before a licensed practitioner clears the client in writing")
 
 
 def test_before_the_lock_there_is_no_sheet(mine: Path, run: Run) -> None:
@@ -248,6 +248,10 @@ def test_an_unreadable_session_withholds_partner_reps(mine: Path, run: Run) -> N
 
 def test_a_trial_allocated_elsewhere_with_codes_that_are_no_file_names(mine: Path, run: Run) -> None:
     """The arm comes from records/allocation; a code with a slash writes inside results/sheets only."""
+    add_rows(
+        mine, "screening",
+        {"client": "../C2", "date": back(3), "eligible": "yes", "cleared": "yes", "consented": "yes"},
+    )  # fmt: skip
     path = mine / "protocol.toml"
     text = path.read_text(encoding="utf-8")
     start = text.index('method = "permuted blocks"')

@@ -78,6 +78,10 @@ def test_the_cap_keeps_to_the_protocol(dose: Dose, days: list[int], arm: str, bo
         [
             record_table("sessions", sessions),
             record_table("trainers", {"trainer": ["T1"], "signed_off_on": [START]}),
+            record_table(
+                "screening",
+                {"client": ["C1"], "cleared": ["yes"], "consented": ["yes"], "touch_consented": ["yes"]},
+            ),
             record_table("clients", {"client": ["C1"], "trainer": ["T1"], "sex": ["female"]}),
         ]
     )

@@ -12,6 +12,7 @@ import pytest
 
 from studykit.errors import FolderError
 from studykit.outcomes.ramp_in import ramp_stage, sign_off
+from studykit.outcomes.readiness import Readiness, Reason
 from studykit.outcomes.session_plan import SessionPlan, StandAlone, Withheld
 from studykit.protocol.cautions import BREATHING, SORENESS_AND_RED_FLAGS, STOP_SIGNS, cautions_for
 from studykit.protocol.reading import parse_protocol
@@ -41,6 +42,7 @@ def build_plan(*, arm: str = "partner_reps", protocol: Protocol = PROTOCOL, **ch
         study=protocol.study.title,
         client="C014",
         today=TODAY,
+        readiness=Readiness(()),
         arm=entry.code,
         arm_name=entry.name,
         arm_description=entry.description,
@@ -86,6 +88,9 @@ def test_stop_signs_breathing_and_clearance_stand_on_every_sheet(arm: str) -> No
     assert BREATHING.text in text
     assert re.search(r"Cleared to train\? yes no: stop here", text)
     assert PROTOCOL.harms.question in text
+    assert re.search(r"Ill, feverish, overheated[^?]*dark urine[^?]*\? no yes: no training today", text)
+    assert "yes: not before a licensed practitioner agrees" in text
+    assert "lighter" not in text.replace(BREATHING.text, "")
     page = render_session_sheet(build_plan(arm=arm), PROTOCOL)
     assert re.search(r'class="always"[^>]*><b>Stop at once:</b>', page)
 
@@ -204,9 +209,13 @@ def test_everything_from_people_is_escaped(arm: str) -> None:
         arm=arm, client=bad, trainer=bad, arm_name=bad, study=bad, conditions=(bad,), clearance=bad,
         exercises=(bad,), withheld=(Withheld("x", bad),),
     )  # fmt: skip
-    page = render_session_sheet(plan, PROTOCOL) + render_session_sheet(
-        dataclasses.replace(plan, withheld=()), PROTOCOL
-    )
+    barred = Readiness((Reason("harm", bad, ("the reviewer of harms",)),))
+    page = "".join(
+        render_session_sheet(made, PROTOCOL)
+        for made in (
+            plan, dataclasses.replace(plan, withheld=()), dataclasses.replace(plan, readiness=barred)
+        )
+    )  # fmt: skip
     assert "<script" not in page
     assert "&lt;script&gt;" in page
 
