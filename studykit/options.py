@@ -162,8 +162,8 @@ _RECODE = option(
 _IN_STUDY = option("--study", type=Path, metavar="STUDY", help="log the look in this study's ledger")
 _LOOKER = option("--by", default="", metavar="CODE", help="who looks, for the ledger")
 LOOK_BACK = (
-    _EXPORT, _DEMO, _SHEET, _COLUMN, _STATUS, _DATE_ORDER, *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED, _HORIZON,
-    _LEAD, _LANDMARKS, _GRACE, _ABSENCE, _BOOTSTRAP, _OUT, _RECODE, _IN_STUDY, _LOOKER,
+    _EXPORT, _DEMO, _SHEET, _COLUMN, _STATUS, _DATE_ORDER, *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED,
+    _HORIZON, _LEAD, _LANDMARKS, _GRACE, _ABSENCE, _BOOTSTRAP, _OUT, _RECODE, _IN_STUDY, _LOOKER,
 )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from studykit.errors import ArgumentError, DataError, Finding
 from studykit.lookback.columns import Placed, place_columns, refuse_guesses
 from studykit.lookback.identity import refuse_names
 from studykit.lookback.log import (
+    NEVER,
     UNKNOWN,
     UNKNOWN_DAY,
     AttendanceLog,
@@ -217,7 +218,8 @@ class _Reading:
     def log(self, adopted: Mapping[str, Adopted]) -> AttendanceLog:
         """Everything brought together."""
         sieve, places = self.sieves[SESSIONS], self.placed.places[SESSIONS]
-        rows = self._sessions(sieve, places)
+        since = self._adopted(adopted)
+        rows = self._sessions(sieve, places, since)
         joined = before_joining(sieve, places, rows, self._joined(rows.client))
         one = one_a_day(sieve, places, rows)
         came = one[rows.state[one] == ATTENDED]
@@ -234,7 +236,7 @@ class _Reading:
         self._without_sessions(people)
         moved = np.full(len(joined), UNKNOWN, dtype=np.int64)
         moved[people] = np.arange(len(people))
-        facts, since = self._facts(people), self._adopted(adopted)
+        facts = self._facts(people)
         return AttendanceLog(
             clients=tuple(self.clients[SESSIONS].codes[place] for place in people),
             trainers=self._trainer_codes(),
@@ -249,7 +251,7 @@ class _Reading:
             pauses=_of_clients(pauses, moved),
             closures=self.closures,
             facts=facts,
-            adopted=since,
+            adopted=frozen_array(np.where(since == NEVER, UNKNOWN_DAY, since), np.int64),
             marked=rows.marked,
             first_day=int(day.min()),
             last_day=self._last_day(day),
@@ -260,7 +262,7 @@ class _Reading:
             hashes=self.opened.hashes,
         )
 
-    def _sessions(self, sieve: Sieve, places: Mapping[str, int]) -> SessionRows:
+    def _sessions(self, sieve: Sieve, places: Mapping[str, int], since: Integers) -> SessionRows:
         dates = understand_dates(sieve.column(places["date"]), sieve.where(places["date"]), self.order)
         self.findings += dates.findings
         return understand_sessions(
@@ -270,6 +272,7 @@ class _Reading:
                 self.settings.last_possible, self.settings.extracted_on is not None,
                 self.closures, self.settings.absence_days,
             ),
+            since=since,
         )  # fmt: skip
 
     def _joined(self, of_rows: Integers) -> Integers:
@@ -337,7 +340,7 @@ class _Reading:
         return next(iter(self.trainers.values())).codes if self.trainers else ()
 
     def _adopted(self, said: Mapping[str, Adopted]) -> Integers:
-        """Day from which each trainer worked with partner reps: by table, then by hand."""
+        """Day from which each trainer worked with partner reps, or `NEVER`: by table, then by hand."""
         codes = self._trainer_codes()
         adopted = np.full(len(codes), UNKNOWN_DAY, dtype=np.int64)
         if "trainers" in self.sieves:
@@ -352,8 +355,8 @@ class _Reading:
                     where="adopted", expected=f"a trainer of the records: {listed(codes)}", got=repr(code),
                     todo="Check the spelling.",
                 )  # fmt: skip
-            adopted[codes.index(code)] = UNKNOWN_DAY if isinstance(day, str) else day_number(day)
-        return frozen_array(adopted, np.int64)
+            adopted[codes.index(code)] = NEVER if isinstance(day, str) else day_number(day)
+        return adopted
 
     def _last_day(self, day: Integers) -> int:
         """Where the records end, which is told."""

@@ -115,8 +115,8 @@ def alarm(look: LookBack) -> str:
     if look.events < look.clients:
         return ""
     return (
-        f"Every one of the {look.clients} clients counts as having left, so do not use what follows. Check the "
-        "dates and the end of the records first."
+        f"Every one of the {look.clients} clients counts as having left: use nothing of what follows. "
+        "Check the dates and the end of the records first."
     )
 
 

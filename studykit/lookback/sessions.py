@@ -10,6 +10,7 @@ import numpy as np
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Integers
 from studykit.lookback.sieve import Flags, Sieve, in_rows
 from studykit.lookback.silence import gaps
+from studykit.lookback.ticks import doubt_blanks, said_to_be_no
 from studykit.lookback.understanding import (
     ATTENDED,
     BOOKED,
@@ -77,6 +78,7 @@ def understand_sessions(
     dates: Dates,
     said_states: Mapping[str, str],
     end: EndOfRecords,
+    since: Integers,
 ) -> SessionRows:
     """Every cell understood, or its row left out with a finding.
 
@@ -89,6 +91,8 @@ def understand_sessions(
         What the columns hold, by text.
     said_states : mapping of str to str
     end : EndOfRecords
+    since : ndarray of int, shape (trainers,)
+        Day from which each trainer worked with partner reps; `NEVER` or `UNKNOWN_DAY` without one.
     """
     client_at, date_at = places["client"], places["date"]
     client = in_rows(sieve.column(client_at), clients.place)
@@ -104,7 +108,8 @@ def understand_sessions(
     )  # fmt: skip
     state = _state(sieve, places, said_states)
     _out_of_time(sieve, date_at, day, state, end)
-    mark, marked = _mark(sieve, places, state)
+    codes = () if trainers is None else trainers.codes
+    mark, marked = _mark(sieve, places, state, codes=codes, trainer=trainer, day=day, since=since)
     return SessionRows(client, day, trainer, state, mark, marked)
 
 
@@ -168,7 +173,10 @@ def _far_days(days: Integers, end: EndOfRecords) -> Iterator[tuple[int, int]]:
         yield int(found.before[early[-1]]), -1
 
 
-def _mark(sieve: Sieve, places: Mapping[str, int], state: Integers) -> tuple[Integers, bool]:
+def _mark(
+    sieve: Sieve, places: Mapping[str, int], state: Integers, *, codes: Sequence[str], trainer: Integers,
+    day: Integers, since: Integers,
+) -> tuple[Integers, bool]:  # fmt: skip
     if "partner_reps" not in places:
         return np.full(sieve.table.rows, UNKNOWN, dtype=np.int64), False
     index = places["partner_reps"]
@@ -188,6 +196,13 @@ def _mark(sieve: Sieve, places: Mapping[str, int], state: Integers) -> tuple[Int
     )  # fmt: skip
     blank = ~column.filled & (state == ATTENDED)
     if marks.blank_is_no:
+        came = sieve.kept & (state == ATTENDED)
+        doubtful = doubt_blanks(
+            sieve, index, ticked=came & (mark == 1), blank=came & blank & ~said_to_be_no(trainer, day, since),
+            trainer=trainer, day=day, codes=codes,
+        )  # fmt: skip
+        mark[doubtful] = UNKNOWN
+        blank &= ~doubtful
         sieve.notice(blank, "no mark where others are ticked", index=index, severity="note",
                      expected="a mark in every row", got="ticks and empty cells only",
                      todo="An empty cell was taken as no partner reps.")  # fmt: skip
@@ -195,7 +210,7 @@ def _mark(sieve: Sieve, places: Mapping[str, int], state: Integers) -> tuple[Int
         sieve.notice(blank, "no mark of partner reps", index=index, expected="yes or no",
                      got="an empty cell",
                      todo="The session counts; its partner reps are not known.")  # fmt: skip
-    return mark, bool((mark[sieve.kept] != UNKNOWN).any())
+    return mark, bool((mark[sieve.kept & (state == ATTENDED)] != UNKNOWN).any())
 
 
 def before_joining(sieve: Sieve, places: Mapping[str, int], rows: SessionRows, joined: Integers) -> Integers:

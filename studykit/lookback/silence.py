@@ -99,8 +99,8 @@ def refuse_silence(log: AttendanceLog, absence_days: int) -> None:
             where="look back, end of the records",
             expected=f"a session in the last {absence_days} days, else everybody counts as having left",
             got=f"the last one on {last}, and records said to end on {day_of(found.after[-1])}",
-            todo=f"Say when they were exported: --exported-on {last}. If the studio was closed, give the days: "
-            "--closures FILE, with columns first_day and last_day.",
+            todo=f"Say when they were exported: --exported-on {last}. If the studio was closed, give the "
+            "days: --closures FILE, with columns first_day and last_day.",
         )
     long = np.flatnonzero(found.days >= absence_days)
     if long.size:
@@ -124,20 +124,20 @@ def _refuse_thin_end(log: AttendanceLog, absence_days: int) -> None:
     length = int(calendar.open_days[-1])
     held = np.sort(day)
 
-    def sessions(ends: Integers) -> Integers:
-        begin, stop = (np.searchsorted(held, ends - back, side="right") for back in (absence_days, 0))
+    def sessions(ends: Integers, width: int) -> Integers:
+        begin, stop = (np.searchsorted(held, ends - back, side="right") for back in (width, 0))
         return np.asarray(stop - begin, dtype=np.int64)
 
-    counts = sessions(np.arange(length, absence_days - 1, -absence_days))
+    counts = sessions(np.arange(length, absence_days - 1, -absence_days), absence_days)
     usual = float(np.median(counts[1:])) if len(counts) > _SHOWN else 0.0
     if usual < _LEAST_USUAL or counts[0] >= _THIN * usual:
         return
-    dense = held[2 * sessions(held) >= usual]
+    dense = held[2 * sessions(held, USUAL_DAYS) >= usual * USUAL_DAYS / absence_days]
     ends = day_of(inside[day == dense[-1]].max())
     raise DesignError(
         where="look back, end of the records",
         expected=f"about {usual:g} sessions in the last {absence_days} days, as in others before",
         got=f"{counts[0]}, up to {day_of(log.last_day)}",
-        todo=f"Correct late dates that are slips; if sessions after {ends} are missing, say where the records "
-        f"end: --exported-on {ends}.",
+        todo=f"Correct late dates that are slips; if sessions after {ends} are missing, say where the "
+        f"records end: --exported-on {ends}.",
     )
