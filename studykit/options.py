@@ -72,6 +72,13 @@ _COLUMN = option(
     metavar="OURS=THEIRS",
     help='name of a column in the export, such as client=Member or date="Visit date"; or none',
 )
+_SHEET = option(
+    "--sheet",
+    action="append",
+    default=[],
+    metavar="NAME",
+    help="sheet of a workbook with sessions, where that is not clear; once for each",
+)
 _STATUS = option(
     "--status",
     action="append",
@@ -155,8 +162,8 @@ _RECODE = option(
 _IN_STUDY = option("--study", type=Path, metavar="STUDY", help="log the look in this study's ledger")
 _LOOKER = option("--by", default="", metavar="CODE", help="who looks, for the ledger")
 LOOK_BACK = (
-    _EXPORT, _DEMO, _COLUMN, _STATUS, _DATE_ORDER, *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED, _HORIZON,
-    _LEAD, _LANDMARKS, _GRACE, _ABSENCE, _BOOTSTRAP, _OUT, _RECODE, _IN_STUDY, _LOOKER,
+    _EXPORT, _DEMO, _SHEET, _COLUMN, _STATUS, _DATE_ORDER, *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED,
+    _HORIZON, _LEAD, _LANDMARKS, _GRACE, _ABSENCE, _BOOTSTRAP, _OUT, _RECODE, _IN_STUDY, _LOOKER,
 )  # fmt: skip
 
 
@@ -209,6 +216,7 @@ def look_back_wish(arguments: argparse.Namespace) -> Wish:
         date_order=arguments.date_order,
         extracted_on="" if arguments.exported_on is None else arguments.exported_on.isoformat(),
         facts=tuple(arguments.fact),
+        sheets=tuple(arguments.sheet),
     )
     return Wish(
         file, said, out=arguments.out, recode=arguments.recode, study=arguments.study,

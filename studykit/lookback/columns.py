@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studykit.errors import DataError, Finding
-from studykit.lookback.written import SESSIONS, Opened, WrittenTable
+from studykit.lookback.sheets import SESSIONS
+from studykit.lookback.written import Opened, WrittenTable
 from studykit.records.dates import date_readings
 from studykit.records.nearest import nearest_known
 

@@ -17,6 +17,7 @@ from studykit.results import RowCount, frozen_array
 Integers = NDArray[np.int64]
 
 UNKNOWN_DAY = -1_000_000  # no day of any studio: before the year 800
+NEVER = -UNKNOWN_DAY  # nor this: after the year 4700
 UNKNOWN = -1  # a trainer or a mark of partner reps that was not recorded
 
 

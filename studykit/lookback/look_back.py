@@ -22,6 +22,7 @@ from studykit.lookback.negative_controls import negative_controls
 from studykit.lookback.next_study import plan_next_study
 from studykit.lookback.results import Answer, Curve, LookBack, Method, Sensitivity, UnmeasuredBound
 from studykit.lookback.session_clock import answer_session_clock
+from studykit.lookback.silence import refuse_silence
 from studykit.lookback.strategies import answer_strategies, strategy_balance
 from studykit.lookback.target_trial import target_trial
 from studykit.retention.clock import RetentionRule
@@ -82,7 +83,7 @@ def look_back(
     ArgumentError
         If an option cannot be used.
     DesignError
-        If nobody can be followed for a day.
+        If nobody can be followed for a day, or nobody trained for so long that all would count as departed.
 
     Examples
     --------
@@ -95,6 +96,7 @@ def look_back(
     if landmarks is None:
         landmarks = tuple(day for day in LANDMARKS if day + absence_days < horizon)
     _check(horizon, lead, absence_days, landmarks, grace_weeks, bootstrap, least_events)
+    refuse_silence(log, absence_days)
     rule = RetentionRule(absence_days=absence_days)
     log, supposed = first_session_as_joining(log, quiet_days=2 * absence_days)
     episodes = follow_clients(log, rule=rule)
@@ -244,6 +246,12 @@ def _other_weeks(
 def _findings(log: AttendanceLog, episodes: Episodes, facts: SessionFacts) -> tuple[Finding, ...]:
     """What the reader should know of the records, besides what reading noticed."""
     found = []
+    if episodes.event.all():
+        found.append(
+            Finding("stop", "look back, departures", "clients who still train when the records end",
+                    f"none of {episodes.event.size}",
+                    "Check the dates and the end of the records, and whether they name former clients only.")
+        )  # fmt: skip
     for reason, number in episodes.clients.left_out:
         found.append(
             Finding(

@@ -93,12 +93,17 @@ def split_at_start(times: CensoredTimes, began: Floats) -> tuple[CensoredTimes, 
 
 
 def naive_comparison(episodes: Episodes, facts: SessionFacts, *, horizon: int) -> Naive | None:
-    """The wrong comparison on a studio's records; ``None`` where all or none ever had partner reps."""
-    began = first_begun(episodes, facts)
+    """The wrong comparison on a studio's records; ``None`` where all or none ever had partner reps.
+
+    Clients of whom no session says whether there were any are left out.
+    """
+    told = np.bincount(episodes.episode[facts.known], minlength=episodes.client.size) > 0
+    began = first_begun(episodes, facts)[told]
     ever = np.isfinite(began)
     if ever.all() or not ever.any():
         return None
-    return compare_ever(episodes.times(), began, horizon=horizon, confirmed_after=episodes.rule.absence_days)
+    times = episodes.times().select(told)
+    return compare_ever(times, began, horizon=horizon, confirmed_after=episodes.rule.absence_days)
 
 
 def first_begun(episodes: Episodes, facts: SessionFacts) -> Floats:

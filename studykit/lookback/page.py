@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from studykit.lookback.columns import WANTED, WantedColumn
+from studykit.lookback.sheets import SESSIONS
 from studykit.lookback.understanding import MOST_REPS, STATES
-from studykit.lookback.written import SESSIONS
 
 _KINDS = {
     "code": "code",

@@ -14,6 +14,7 @@ from studykit.errors import ArgumentError, DataError, Finding
 from studykit.lookback.columns import Placed, place_columns, refuse_guesses
 from studykit.lookback.identity import refuse_names
 from studykit.lookback.log import (
+    NEVER,
     UNKNOWN,
     UNKNOWN_DAY,
     AttendanceLog,
@@ -34,8 +35,16 @@ from studykit.lookback.people import (
     understand_departures,
     understand_pauses,
 )
-from studykit.lookback.sessions import SessionRows, before_joining, one_a_day, understand_sessions
+from studykit.lookback.sessions import (
+    EndOfRecords,
+    SessionRows,
+    before_joining,
+    one_a_day,
+    understand_sessions,
+)
+from studykit.lookback.sheets import SESSIONS
 from studykit.lookback.sieve import Sieve, in_rows
+from studykit.lookback.silence import end_of_records
 from studykit.lookback.understanding import (
     ATTENDED,
     DATE_ORDERS,
@@ -47,10 +56,11 @@ from studykit.lookback.understanding import (
     understand_codes,
     understand_dates,
 )
-from studykit.lookback.written import SESSIONS, Opened, open_attendance
+from studykit.lookback.written import Opened, open_attendance
 from studykit.protocol.local_time import studio_day
 from studykit.records.nearest import listed
 from studykit.results import frozen_array
+from studykit.retention.clock import FOUR_WEEKS
 
 Adopted = dt.date | Literal["never"]
 
@@ -71,6 +81,8 @@ class ReadingSettings:
         For finding sessions in the future; by default the day of the machine.
     most_left_out : float
         Share of rows that may stay unused because they were not understood.
+    absence_days : int
+        Days without attendance that make a departure: sessions after a silence of as many are looked at.
     """
 
     statuses: Mapping[str, str] = field(default_factory=dict)
@@ -78,6 +90,7 @@ class ReadingSettings:
     extracted_on: dt.date | None = None
     today: dt.date | None = None
     most_left_out: float = 0.1
+    absence_days: int = FOUR_WEEKS.absence_days
 
     def __post_init__(self) -> None:
         unknown = sorted({state for state in self.statuses.values() if state not in STATES})
@@ -100,6 +113,7 @@ def read_attendance(
     tables: Mapping[str, str | Path] | None = None,
     adopted: Mapping[str, Adopted] | None = None,
     settings: ReadingSettings | None = None,
+    sheets: Sequence[str] = (),
 ) -> AttendanceLog:
     r"""Read a studio's attendance export.
 
@@ -119,6 +133,8 @@ def read_attendance(
     adopted : mapping of str to date or "never", optional
         The same for trainers, by hand.
     settings : ReadingSettings, optional
+    sheets : sequence of str
+        Sheets of a workbook with sessions, where that is not clear; all are read together.
 
     Returns
     -------
@@ -143,7 +159,7 @@ def read_attendance(
     >>> log.clients, log.session_partner_reps.tolist(), str(log.rows)
     (('C01',), [1, 0], '2 of 2 rows used')
     """
-    opened = open_attendance(path, tables=tables)
+    opened = open_attendance(path, tables=tables, sheets=sheets)
     placed = place_columns(opened, columns)
     refuse_guesses(placed)
     return understand(opened, placed, date_order=date_order, adopted=adopted, settings=settings)
@@ -184,6 +200,7 @@ class _Reading:
         self.findings: list[Finding] = [*opened.findings, *placed.unused]
         self.clients = self._codes("client", ("clients", SESSIONS, "pauses", "departures"))
         self.trainers = self._codes("trainer", (SESSIONS, "trainers"))
+        self.closures = self._closures()
 
     def _codes(self, column: str, tables: Sequence[str]) -> dict[str, Codes]:
         names = [name for name in tables if column in self.placed.places.get(name, {})]
@@ -202,7 +219,8 @@ class _Reading:
     def log(self, adopted: Mapping[str, Adopted]) -> AttendanceLog:
         """Everything brought together."""
         sieve, places = self.sieves[SESSIONS], self.placed.places[SESSIONS]
-        rows = self._sessions(sieve, places)
+        since = self._adopted(adopted)
+        rows = self._sessions(sieve, places, since)
         joined = before_joining(sieve, places, rows, self._joined(rows.client))
         one = one_a_day(sieve, places, rows)
         came = one[rows.state[one] == ATTENDED]
@@ -219,7 +237,7 @@ class _Reading:
         self._without_sessions(people)
         moved = np.full(len(joined), UNKNOWN, dtype=np.int64)
         moved[people] = np.arange(len(people))
-        closures, facts, since = self._closures(), self._facts(people), self._adopted(adopted)
+        facts = self._facts(people)
         return AttendanceLog(
             clients=tuple(self.clients[SESSIONS].codes[place] for place in people),
             trainers=self._trainer_codes(),
@@ -232,9 +250,9 @@ class _Reading:
             joined=frozen_array(joined[people], np.int64),
             notice=frozen_array(notice[people], np.int64),
             pauses=_of_clients(pauses, moved),
-            closures=closures,
+            closures=self.closures,
             facts=facts,
-            adopted=since,
+            adopted=frozen_array(np.where(since == NEVER, UNKNOWN_DAY, since), np.int64),
             marked=rows.marked,
             first_day=int(day.min()),
             last_day=self._last_day(day),
@@ -245,12 +263,17 @@ class _Reading:
             hashes=self.opened.hashes,
         )
 
-    def _sessions(self, sieve: Sieve, places: Mapping[str, int]) -> SessionRows:
+    def _sessions(self, sieve: Sieve, places: Mapping[str, int], since: Integers) -> SessionRows:
         dates = understand_dates(sieve.column(places["date"]), sieve.where(places["date"]), self.order)
         self.findings += dates.findings
         return understand_sessions(
             sieve, places, clients=self.clients[SESSIONS], trainers=self.trainers.get(SESSIONS), dates=dates,
-            said_states=self.settings.statuses, today=self.settings.last_possible,
+            said_states=self.settings.statuses,
+            end=EndOfRecords(
+                self.settings.last_possible, self.settings.extracted_on is not None,
+                self.closures, self.settings.absence_days,
+            ),
+            since=since,
         )  # fmt: skip
 
     def _joined(self, of_rows: Integers) -> Integers:
@@ -318,7 +341,7 @@ class _Reading:
         return next(iter(self.trainers.values())).codes if self.trainers else ()
 
     def _adopted(self, said: Mapping[str, Adopted]) -> Integers:
-        """Day from which each trainer worked with partner reps: by table, then by hand."""
+        """Day from which each trainer worked with partner reps, or `NEVER`: by table, then by hand."""
         codes = self._trainer_codes()
         adopted = np.full(len(codes), UNKNOWN_DAY, dtype=np.int64)
         if "trainers" in self.sieves:
@@ -333,19 +356,25 @@ class _Reading:
                     where="adopted", expected=f"a trainer of the records: {listed(codes)}", got=repr(code),
                     todo="Check the spelling.",
                 )  # fmt: skip
-            adopted[codes.index(code)] = UNKNOWN_DAY if isinstance(day, str) else day_number(day)
-        return frozen_array(adopted, np.int64)
+            adopted[codes.index(code)] = NEVER if isinstance(day, str) else day_number(day)
+        return adopted
 
     def _last_day(self, day: Integers) -> int:
-        """Without a day of extraction, the records are taken to end with the last session."""
-        said = self.settings.extracted_on
+        """Where the records end, which is told."""
+        said, last = self.settings.extracted_on, int(day.max())
+        ends = last
         if said is not None:
-            return day_number(said)
-        self.findings.append(
-            Finding("note", self.opened.source, "the day on which the records were exported", "none stated",
-                    f"They were taken to end with the last session, {day_of(day.max())}.")
-        )  # fmt: skip
-        return int(day.max())
+            ends = end_of_records(day, self.closures, day_number(said), self.settings.absence_days)
+        if said is None or ends < day_number(said):
+            self.findings.append(
+                Finding(
+                    "note" if said is None else "warn", self.opened.source,
+                    "the day on which the records were exported",
+                    "none stated" if said is None else f"{said}, longer after the last session than ever",
+                    f"They were taken to end with the last session, {day_of(last)}.",
+                )
+            )  # fmt: skip
+        return ends
 
     def _without_sessions(self, people: Integers) -> None:
         """Clients whom the further tables name and who attended no session of the records."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import textwrap
 
 from studykit.lookback.results import Answer, Association, LookBack, Method, UnmeasuredBound
+from studykit.lookback.understanding import day_of
 
 METHOD_NAMES: dict[Method, str] = {
     "session clock": "Session by session",
@@ -109,8 +110,30 @@ def retained_sentence(look: LookBack) -> str:
     )
 
 
+def alarm(look: LookBack) -> str:
+    """What makes every number doubtful, to be said before any of them."""
+    if look.events < look.clients:
+        return ""
+    return (
+        f"Every one of the {look.clients} clients counts as having left: use nothing of what follows. "
+        "Check the dates and the end of the records first."
+    )
+
+
+def period_sentence(look: LookBack) -> str:
+    """From when to when the records were used."""
+    return (
+        f"{look.source or 'attendance export'}: {day_of(look.first_day)} to {day_of(look.last_day)}; "
+        f"departures can be known up to {day_of(look.cut_day)}."
+    )
+
+
 def headline(look: LookBack) -> str:
-    """The lead answer out of 100 clients, or why there is none."""
+    """The lead answer out of 100 clients, or why there is none; before it, what makes it doubtful."""
+    return " ".join(filter(None, (alarm(look), _headline(look))))
+
+
+def _headline(look: LookBack) -> str:
     lead = lead_answer(look)
     if lead is None:
         why = "no session is marked with partner reps, and no day is known from which a trainer used them"
@@ -241,7 +264,7 @@ def for_the_protocol(look: LookBack, day: str) -> str:
 
 def summary(look: LookBack, *, width: int = 88) -> str:
     """All of it as plain text for a terminal."""
-    lines = [TITLE, "", headline(look), "", NOT_DECIDED]
+    lines = [TITLE, "", period_sentence(look), "", headline(look), "", NOT_DECIDED]
     for answer in look.answers:
         lines += ["", f"{answer_label(answer)}{lead_mark(look, answer)}."]
         lines += [f"  {text}" for text in answer_sentences(answer, look.horizon)]

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Integers
 from studykit.lookback.sieve import Flags, Sieve, in_rows
+from studykit.lookback.silence import gaps
+from studykit.lookback.ticks import doubt_blanks, said_to_be_no
 from studykit.lookback.understanding import (
     ATTENDED,
     BOOKED,
@@ -22,8 +24,8 @@ from studykit.lookback.understanding import (
     understand_states,
 )
 
-_FAR_DAYS = 60  # without a single session in the whole studio, before or after which a date is a slip
-_FAR_SHARE = 0.005
+_FAR_SHARE = 0.005  # of the sessions, before or after a silence of the whole studio: slips in their dates
+_LEAST_ROWS = 20
 TRIAL_DAYS = 28  # sessions so shortly before joining are tryouts; earlier ones contradict the joining date
 
 
@@ -46,6 +48,27 @@ class SessionRows:
     marked: bool
 
 
+@dataclass(frozen=True, slots=True)
+class EndOfRecords:
+    """What is known of the end of the records before their rows are read.
+
+    Parameters
+    ----------
+    last_possible : int
+        Later sessions cannot have been attended.
+    said : bool
+        It is the day of the export as somebody said it, not today.
+    closures : sequence of (int, int)
+    absence_days : int
+        Days without attendance that make a departure.
+    """
+
+    last_possible: int
+    said: bool
+    closures: Sequence[tuple[int, int]]
+    absence_days: int
+
+
 def understand_sessions(
     sieve: Sieve,
     places: Mapping[str, int],
@@ -54,7 +77,8 @@ def understand_sessions(
     trainers: Codes | None,
     dates: Dates,
     said_states: Mapping[str, str],
-    today: int,
+    end: EndOfRecords,
+    since: Integers,
 ) -> SessionRows:
     """Every cell understood, or its row left out with a finding.
 
@@ -66,8 +90,9 @@ def understand_sessions(
     clients, trainers, dates
         What the columns hold, by text.
     said_states : mapping of str to str
-    today : int
-        Later sessions cannot have been attended.
+    end : EndOfRecords
+    since : ndarray of int, shape (trainers,)
+        Day from which each trainer worked with partner reps; `NEVER` or `UNKNOWN_DAY` without one.
     """
     client_at, date_at = places["client"], places["date"]
     client = in_rows(sieve.column(client_at), clients.place)
@@ -82,8 +107,9 @@ def understand_sessions(
         expected="one day of the calendar", todo="Correct it, as YYYY-MM-DD.",
     )  # fmt: skip
     state = _state(sieve, places, said_states)
-    _out_of_time(sieve, date_at, day, state, today)
-    mark, marked = _mark(sieve, places, state)
+    _out_of_time(sieve, date_at, day, state, end)
+    codes = () if trainers is None else trainers.codes
+    mark, marked = _mark(sieve, places, state, codes=codes, trainer=trainer, day=day, since=since)
     return SessionRows(client, day, trainer, state, mark, marked)
 
 
@@ -110,39 +136,47 @@ def _state(sieve: Sieve, places: Mapping[str, int], said: Mapping[str, str]) -> 
     return state
 
 
-def _out_of_time(sieve: Sieve, index: int, day: Integers, state: Integers, today: int) -> None:
+def _out_of_time(sieve: Sieve, index: int, day: Integers, state: Integers, end: EndOfRecords) -> None:
+    last = day_of(end.last_possible)
     sieve.leave_out(
-        (day > today) & (state == ATTENDED), "a day in the future", index=index,
-        expected=f"a day up to {day_of(today)}", todo="Correct the date.",
+        (day > end.last_possible) & (state == ATTENDED),
+        "after the day of the export" if end.said else "a day in the future",
+        index=index, expected=f"a day up to {last}",
+        todo="Correct the date, or --exported-on." if end.said else "Correct the date.",
     )  # fmt: skip
-    sieve.leave_out(day > today, "booked for later", index=index, severity="note",
-                    expected=f"sessions up to {day_of(today)}", todo="They are not counted.")  # fmt: skip
+    sieve.leave_out(day > end.last_possible, "booked for later", index=index, severity="note",
+                    expected=f"sessions up to {last}", todo="They are not counted.")  # fmt: skip
     sieve.leave_out(state == BOOKED, "booked, and nobody recorded whether it was attended", index=index,
                     severity="warn", expected="attended, cancelled or no show",
                     got="booked, on a day that is past", todo="Record what became of them.")  # fmt: skip
-    days = np.sort(day[sieve.kept])
-    if len(days) < 20:
+    for far, side in _far_days(day[sieve.kept & (state == ATTENDED)], end):
+        sieve.leave_out(
+            day >= far if side > 0 else day <= far, "a date far from all others", index=index,
+            expected="a day near the other sessions of the studio",
+            todo="Correct the year or the month; if the studio was closed between, say so: --closures FILE.",
+        )  # fmt: skip
+
+
+def _far_days(days: Integers, end: EndOfRecords) -> Iterator[tuple[int, int]]:
+    """Days from which on (1) or up to which (-1) a handful of sessions lie beyond a silence of all."""
+    if len(days) < _LEAST_ROWS:
         return
-    for far in (_beyond(days, last=True), _beyond(days, last=False)):
-        if far is not None:
-            late = day >= far if far > days[0] + (days[-1] - days[0]) // 2 else day <= far
-            sieve.leave_out(
-                late, "a date far from all others", index=index,
-                expected="a day near the other sessions of the studio", todo="Correct the year or the month.",
-            )  # fmt: skip
-
-
-def _beyond(days: Integers, *, last: bool) -> int | None:
-    """The day from which (or up to which) a handful of rows lie far from the rest."""
     few = max(1, int(_FAR_SHARE * len(days)))
-    tail = days[-few - 1 :] if last else days[: few + 1]
-    gaps = np.flatnonzero(np.diff(tail) > _FAR_DAYS)
-    if not len(gaps):
-        return None
-    return int(tail[gaps[0] + 1]) if last else int(tail[gaps[-1]])
+    found = gaps(days, end.closures, int(days.max()))
+    long = np.flatnonzero(found.days >= end.absence_days)
+    sessions_before = np.searchsorted(np.sort(days), found.before[long], side="right")
+    late = long[len(days) - sessions_before <= few]
+    early = long[sessions_before <= few]
+    if late.size:
+        yield int(found.after[late[0]]), 1
+    if early.size:
+        yield int(found.before[early[-1]]), -1
 
 
-def _mark(sieve: Sieve, places: Mapping[str, int], state: Integers) -> tuple[Integers, bool]:
+def _mark(
+    sieve: Sieve, places: Mapping[str, int], state: Integers, *, codes: Sequence[str], trainer: Integers,
+    day: Integers, since: Integers,
+) -> tuple[Integers, bool]:  # fmt: skip
     if "partner_reps" not in places:
         return np.full(sieve.table.rows, UNKNOWN, dtype=np.int64), False
     index = places["partner_reps"]
@@ -162,6 +196,13 @@ def _mark(sieve: Sieve, places: Mapping[str, int], state: Integers) -> tuple[Int
     )  # fmt: skip
     blank = ~column.filled & (state == ATTENDED)
     if marks.blank_is_no:
+        came = sieve.kept & (state == ATTENDED)
+        doubtful = doubt_blanks(
+            sieve, index, ticked=came & (mark == 1), blank=came & blank & ~said_to_be_no(trainer, day, since),
+            trainer=trainer, day=day, codes=codes,
+        )  # fmt: skip
+        mark[doubtful] = UNKNOWN
+        blank &= ~doubtful
         sieve.notice(blank, "no mark where others are ticked", index=index, severity="note",
                      expected="a mark in every row", got="ticks and empty cells only",
                      todo="An empty cell was taken as no partner reps.")  # fmt: skip
@@ -169,7 +210,7 @@ def _mark(sieve: Sieve, places: Mapping[str, int], state: Integers) -> tuple[Int
         sieve.notice(blank, "no mark of partner reps", index=index, expected="yes or no",
                      got="an empty cell",
                      todo="The session counts; its partner reps are not known.")  # fmt: skip
-    return mark, bool((mark[sieve.kept] != UNKNOWN).any())
+    return mark, bool((mark[sieve.kept & (state == ATTENDED)] != UNKNOWN).any())
 
 
 def before_joining(sieve: Sieve, places: Mapping[str, int], rows: SessionRows, joined: Integers) -> Integers:
@@ -242,30 +283,26 @@ def _say_repeated(
         found[again[which]] = True
         return found
 
+    def pair(which: Flags) -> str:
+        places = np.flatnonzero(which)[:1]
+        return " like ".join(map(sieve.table.row_name, sorted([*again[places], *leader[places]])[::-1]))
+
     state, mark, trainer = (getattr(rows, name) for name in ("state", "mark", "trainer"))
     same_state = state[again] == state[leader]
     alike = same_state & (mark[again] == mark[leader]) & (trainer[again] == trainer[leader])
-    first = np.sort(np.stack([sieve.table.row_numbers[again], sieve.table.row_numbers[leader]]), axis=0)
     sieve.leave_out(
         flags(alike), "the same session again", index=places["date"], severity="warn",
-        expected="each session of a client once", got=_pair(first, alike),
+        expected="each session of a client once", got=pair(alike),
         todo="Remove the repeated rows; each session was counted once.",
     )  # fmt: skip
     sieve.leave_out(
         flags(~same_state), "cancelled or missed, and attended on the same day", index=places["date"],
-        severity="note", expected="one row for each client and day", got=_pair(first, ~same_state),
+        severity="note", expected="one row for each client and day", got=pair(~same_state),
         todo="The attended session was counted.",
     )  # fmt: skip
     differ = same_state & ~alike
     sieve.leave_out(
         flags(differ), "a second, different row on the same day", index=places["date"], severity="warn",
-        expected="one row for each client and day", got=_pair(first, differ),
+        expected="one row for each client and day", got=pair(differ),
         todo="Keep the right one. They were counted as one session, with partner reps if either has them.",
     )  # fmt: skip
-
-
-def _pair(numbers: Integers, which: Flags) -> str:
-    if not which.any():
-        return ""
-    earlier, later = numbers[:, np.flatnonzero(which)[0]]
-    return f"row {later} like row {earlier}"

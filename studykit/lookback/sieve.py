@@ -55,9 +55,8 @@ class Sieve:
         rows = rows & self.kept
         if not rows.any():
             return
-        shown = got or (self.shown(index, rows) if index is not None else "")
         self.kept &= ~rows
-        self._add(rows, reason, False, index, severity, (expected, shown, todo))
+        self._add(rows, reason, False, index, severity, (expected, got, todo))
 
     def notice(
         self, rows: Flags, reason: str, *, index: int | None = None, severity: Severity = "warn",
@@ -66,8 +65,7 @@ class Sieve:
         """Point at rows that are used all the same."""
         rows = rows & self.kept
         if rows.any():
-            shown = got or (self.shown(index, rows) if index is not None else "")
-            self._add(rows, reason, True, index, severity, (expected, shown, todo))
+            self._add(rows, reason, True, index, severity, (expected, got, todo))
 
     def _add(
         self,
@@ -78,14 +76,25 @@ class Sieve:
         severity: Severity,
         said: Sequence[str],
     ) -> None:
-        numbers = frozen_array(self.table.row_numbers[rows], np.int64)
-        self.noticed.append(NoticedRows(reason, numbers, used, self.where(index), severity, *said))
+        expected, got, todo = said
+        for where, part in self.table.parts():
+            numbers = frozen_array(self.table.row_numbers[part][rows[part]], np.int64)
+            if not len(numbers):
+                continue
+            here = np.zeros_like(rows)
+            here[part] = rows[part]
+            shown = got or (self.shown(index, here) if index is not None else "")
+            place = where if index is None else f"{where}, column {self.table.header[index]}"
+            self.noticed.append(NoticedRows(reason, numbers, used, place, severity, expected, shown, todo))
 
     def count(self) -> RowCount:
         """Rows supplied, used and left out by reason."""
-        left_out = tuple((item.reason, len(item.rows)) for item in self.noticed if not item.used)
+        left_out: dict[str, int] = {}
+        for item in self.noticed:
+            if not item.used:
+                left_out[item.reason] = left_out.get(item.reason, 0) + len(item.rows)
         supplied = self.table.rows + sum(len(item.rows) for item in self.table.noticed if not item.used)
-        return RowCount(supplied, int(self.kept.sum()), left_out)
+        return RowCount(supplied, int(self.kept.sum()), tuple(left_out.items()))
 
 
 def in_rows(column: WrittenColumn, by_text: Integers) -> Integers:

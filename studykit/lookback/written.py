@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,16 +17,15 @@ from numpy.typing import NDArray
 
 from studykit.errors import DataError, Finding, FolderError
 from studykit.lookback.log import Integers, NoticedRows
+from studykit.lookback.sheets import FURTHER, SESSIONS, choose_sheets, rows_below, told_of_sheets
 from studykit.records.delimited import announced_delimiter, decode, split_records, without_tail
-from studykit.records.nearest import nearest_known
 from studykit.records.raw import RawTable, unguarded
-from studykit.records.workbook import open_sheets, sheet_table
+from studykit.records.workbook import OLDER_OR_LOCKED, Sheet, open_sheets, sheet_table
 from studykit.results import frozen_array
 
-SESSIONS = "sessions"
-FURTHER = ("clients", "pauses", "departures", "closures", "trainers")
 _DELIMITERS = (",", ";", "\t", "|")
 _WORKBOOK = ".xlsx"
+_WORKBOOKS = (b"PK\x03\x04", OLDER_OR_LOCKED)  # how they begin, whatever their name
 _OTHER_WORKBOOKS = (".xls", ".ods", ".xlsm", ".xlsb", ".numbers")
 
 
@@ -57,7 +56,9 @@ class WrittenTable:
     row_numbers : ndarray of int
         Row in the file; the header is usually row 1.
     noticed : tuple of NoticedRows
-        Rows that could not be taken apart; they are not among the rows here.
+        Rows that could not be taken apart or were not read; they are not among the rows here.
+    sheets : tuple of (str, int)
+        Place and number of rows of each sheet, where several were read together.
     """
 
     where: str
@@ -65,11 +66,24 @@ class WrittenTable:
     columns: tuple[WrittenColumn, ...]
     row_numbers: Integers
     noticed: tuple[NoticedRows, ...] = ()
+    sheets: tuple[tuple[str, int], ...] = ()
 
     @property
     def rows(self) -> int:
         """Number of rows."""
         return len(self.row_numbers)
+
+    def parts(self) -> Iterator[tuple[str, slice]]:
+        """Place and rows of every sheet; of the whole where there is one."""
+        begin = 0
+        for where, rows in self.sheets or ((self.where, self.rows),):
+            yield where, slice(begin, begin + rows)
+            begin += rows
+
+    def row_name(self, index: int) -> str:
+        """A row as a person would look it up, with its sheet where there are several."""
+        where = next(where for where, rows in self.parts() if rows.start <= index < rows.stop)
+        return f"row {self.row_numbers[index]}" + (f" of {where}" if self.sheets else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,16 +108,21 @@ class Opened:
     findings: tuple[Finding, ...] = field(default=())
 
 
-def open_attendance(path: str | Path, *, tables: Mapping[str, str | Path] | None = None) -> Opened:
+def open_attendance(
+    path: str | Path, *, tables: Mapping[str, str | Path] | None = None, sheets: Sequence[str] = ()
+) -> Opened:
     """Take the files of an export apart, without understanding them yet.
 
     Parameters
     ----------
     path : str or Path
         CSV (comma, semicolon, tab or bar; UTF-8, UTF-16 or an older Windows encoding) or XLSX. In a workbook
-        of several sheets the attendance is on the sheet ``sessions``, else on the first.
+        of several sheets the attendance is on the sheet ``sessions``, else on the first, and on all that have
+        the same column names.
     tables : mapping of str to path, optional
         Further files, by what they hold.
+    sheets : sequence of str
+        The sheets with the attendance, where that is not clear.
 
     Raises
     ------
@@ -118,21 +137,20 @@ def open_attendance(path: str | Path, *, tables: Mapping[str, str | Path] | None
         raise DataError(
             [Finding("stop", "tables", f"one of {', '.join(FURTHER)}", ", ".join(unknown), "Name it so.")]
         )
-    found, digest, findings = _open_file(Path(path))
-    if SESSIONS not in found:
-        first = next(iter(found))
-        found[SESSIONS] = found.pop(first)
-    kept = {name: table for name, table in found.items() if name == SESSIONS or name in FURTHER}
+    kept, digest, findings = _open_file(Path(path), SESSIONS, sheets)
     hashes = [digest]
     for name, place in given.items():
-        more, digest, trouble = _open_file(Path(place))
-        kept[name] = more.get(name) or next(iter(more.values()))
+        more, digest, trouble = _open_file(Path(place), name)
+        kept |= more
         hashes.append(digest)
         findings += trouble
     return Opened(Path(path).name, kept, tuple(hashes), tuple(findings))
 
 
-def _open_file(path: Path) -> tuple[dict[str, WrittenTable], tuple[str, str], list[Finding]]:
+def _open_file(
+    path: Path, name: str, sheets: Sequence[str] = ()
+) -> tuple[dict[str, WrittenTable], tuple[str, str], list[Finding]]:
+    """The table of this name; of the attendance's workbook the further ones as well."""
     where = path.name
     try:
         data = path.read_bytes()
@@ -146,45 +164,69 @@ def _open_file(path: Path) -> tuple[dict[str, WrittenTable], tuple[str, str], li
     if path.suffix.casefold() in _OTHER_WORKBOOKS:
         raise DataError([Finding("stop", where, "CSV or XLSX", path.suffix, "Save it again as .xlsx.")])
     digest = (where, hashlib.sha256(data).hexdigest())
-    if data.startswith(b"PK\x03\x04"):
-        tables, findings = _from_workbook(data, where)
-    elif path.suffix.casefold() == _WORKBOOK and data:
-        what, todo = "a file of another kind, or a damaged one", "Export it again, or rename it if it is CSV."
-        raise DataError([Finding("stop", where, "a workbook in the .xlsx format", what, todo)])
+    if data.startswith(_WORKBOOKS) or (path.suffix.casefold() == _WORKBOOK and data):
+        tables, findings = _from_workbook(data, where, name, sheets)
     else:
         table, findings = _from_text(data, where)
-        tables = {path.stem: table}
+        tables = {name: table}
     return tables, digest, findings
 
 
 # --- workbooks -----------------------------------------------------------------------------------
 
 
-def _from_workbook(data: bytes, where: str) -> tuple[dict[str, WrittenTable], list[Finding]]:
+def _from_workbook(
+    data: bytes, where: str, name: str, said: Sequence[str]
+) -> tuple[dict[str, WrittenTable], list[Finding]]:
     sheets, trouble = open_sheets(data, where)
     if trouble is not None:
         raise DataError([trouble])
-    findings: list[Finding] = []
-    found: dict[str, WrittenTable] = {}
-    for place, (title, values, formulas) in enumerate(sheets):
-        name = title.strip().casefold()
-        if place and name not in (SESSIONS, *FURTHER):
-            findings.append(_unused_sheet(name, f"{where}, sheet {title}"))
-            continue
-        raw, more = sheet_table(name, f"{where}, sheet {title}", values, formulas)
-        if raw is None and (place == 0 or name == SESSIONS):
-            raise DataError(more)
-        findings += more
-        if raw is not None:
-            found[name] = _from_raw(raw)
-    return found, findings
+    own = [sheet for sheet in sheets if sheet.title.strip().casefold() == name]
+    if name in FURTHER and own:
+        return {name: _of_sheet(own[0], where)}, []
+    book = choose_sheets(sheets, where, said)
+    table = _joined([_of_sheet(sheet, where) for sheet in book.sessions], where)
+    unread = tuple(_not_read(sheet, where) for sheet in book.unread if rows_below(sheet))
+    found = {name: replace(table, noticed=(*table.noticed, *unread))}
+    if name == SESSIONS:
+        found |= {title: _of_sheet(sheet, where) for title, sheet in book.further.items()}
+    return found, told_of_sheets(book, where)
 
 
-def _unused_sheet(name: str, where: str) -> Finding:
-    near = nearest_known(name, (SESSIONS, *FURTHER), cutoff=0.8)
-    if near:
-        return Finding("stop", where, f"a sheet named {near}", name, "Rename the sheet; it was not used.")
-    return Finding("note", where, f"a sheet named {', '.join((SESSIONS, *FURTHER))}", name, "It is not used.")
+def _of_sheet(sheet: Sheet, where: str) -> WrittenTable:
+    raw, trouble = sheet_table(sheet.title, f"{where}, sheet {sheet.title}", sheet)
+    if raw is None:
+        raise DataError(trouble)
+    return _from_raw(raw)
+
+
+def _not_read(sheet: Sheet, where: str) -> NoticedRows:
+    numbers = [number for number, row in enumerate(sheet.rows, start=1) if row][1:]
+    return NoticedRows(
+        "on a sheet that was not read", frozen_array(numbers, np.int64), False,
+        f"{where}, sheet {sheet.title}", "warn", "the column names of the sheet with the sessions",
+        f"a sheet of {len(numbers)} rows with others",
+        "If it holds sessions, give it the same header row, or name it: --sheet NAME.",
+    )  # fmt: skip
+
+
+def _joined(tables: Sequence[WrittenTable], where: str) -> WrittenTable:
+    """Sheets of one header one below the other, in the order of columns of the first."""
+    first, *others = tables
+    if not others:
+        return first
+    columns = []
+    for name in first.header:
+        ways = [table.columns[[*map(str.casefold, table.header)].index(name.casefold())] for table in tables]
+        columns.append(_column([way.texts[place] for way in ways for place in way.place.tolist()]))
+    return WrittenTable(
+        f"{where}, {len(tables)} sheets",
+        first.header,
+        tuple(columns),
+        frozen_array(np.concatenate([table.row_numbers for table in tables]), np.int64),
+        tuple(item for table in tables for item in table.noticed),
+        tuple((table.where, table.rows) for table in tables),
+    )
 
 
 def _from_raw(raw: RawTable) -> WrittenTable:

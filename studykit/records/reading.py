@@ -65,8 +65,9 @@ def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
     for draft in drafts:
         repeated_rows(draft)
     findings += [finding for draft in drafts for finding in _in_order(draft)]
-    both = any(finding.expected == _ONE_KIND for finding in findings)
-    if not raws and not both:
+    books = any(path.suffix.casefold() == ".xlsx" for path in _wanted_files(files))
+    unread = books and not raws and any(finding.severity == "stop" for finding in more)
+    if not raws and not unread:
         findings.append(
             Finding(
                 "warn", f"{folder.name}/", "record tables", "none", "Put clients.csv and the others there."
@@ -77,7 +78,7 @@ def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
         findings=findings,
         hashes=hashes,
         unread_clients=_unread_clients(drafts),
-        unread=both,
+        unread=unread,
     )
 
 

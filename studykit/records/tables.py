@@ -60,7 +60,7 @@ class Records:
         Clients whose row in ``clients`` or ``screening`` has a ``stop`` finding: known, though not
         in the table.
     unread : bool
-        Whether nothing was read at all, since nobody can tell which of two sets of tables holds.
+        Whether nothing was read at all: the workbook is damaged, or stands beside other tables.
     """
 
     tables: Mapping[str, RecordTable]

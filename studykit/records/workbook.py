@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import re
+import warnings
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from openpyxl import load_workbook
-from openpyxl.utils.exceptions import InvalidFileException
 
 from studykit.errors import Finding
 from studykit.records.cells import Trouble
@@ -17,9 +19,28 @@ from studykit.records.nearest import nearest_known
 from studykit.records.raw import RawTable
 from studykit.records.schema import TABLES
 
+OLDER_OR_LOCKED = b"\xd0\xcf\x11\xe0"  # how the older .xls begins, and any workbook with a password
 _NO_VALUE = Trouble(
     "a value", "a formula that no spreadsheet program has worked out", "Open the workbook and save it once."
 )
+_MOST_BYTES = 1_000_000_000  # unpacked: many times what a million sessions take
+_MOST_ROWS = 1_048_576  # of a sheet (common practice, no source)
+_MOST_COLUMNS = 4_000  # ten years of days, side by side
+_FORMULA = re.compile(rb"<(?:\w+:)?f[\s>/]")
+_SHEET = re.compile(rb"<(?:\w+:)?sheet\s")
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A sheet as it stands: rows from the first on, blank ones too, each up to its last filled cell."""
+
+    title: str
+    rows: tuple[tuple[str | Trouble, ...], ...]
+
+    @property
+    def filled(self) -> int:
+        """Rows in which something stands."""
+        return sum(map(bool, self.rows))
 
 
 def read_workbook(data: bytes, where: str) -> tuple[Mapping[str, RawTable], tuple[Finding, ...]]:
@@ -42,51 +63,66 @@ def read_workbook(data: bytes, where: str) -> tuple[Mapping[str, RawTable], tupl
         return {}, (trouble,)
     found: dict[str, RawTable] = {}
     findings: list[Finding] = []
-    for title, values, formulas in sheets:
-        name = title.strip().casefold()
-        place = f"{where}, sheet {title}"
+    for sheet in sheets:
+        name = sheet.title.strip().casefold()
+        place = f"{where}, sheet {sheet.title}"
         if name not in {table.name for table in TABLES}:
             findings.append(_unknown_sheet(name, place))
         elif name in found:
             findings.append(Finding("stop", place, "one sheet for each table", "a second one", "Remove one."))
         else:
-            raw, more = sheet_table(name, place, values, formulas)
+            raw, more = sheet_table(name, place, sheet)
             findings.extend(more)
             if raw is not None:
                 found[name] = raw
     return found, tuple(findings)
 
 
-def open_sheets(data: bytes, where: str) -> tuple[tuple[tuple[str, Any, Any], ...], Finding | None]:
-    """Every sheet of a workbook: its title, its values and its formulas; or why it cannot be opened."""
+def open_sheets(data: bytes, where: str) -> tuple[tuple[Sheet, ...], Finding | None]:
+    """Every sheet of a workbook, or why it cannot be read; all that is done with its bytes happens here."""
+    what = "a file of another kind, or a damaged one"
     try:
-        plain = not _holds_formulas(data)
-        values = load_workbook(io.BytesIO(data), data_only=True, read_only=plain)
-        formulas = values if plain else load_workbook(io.BytesIO(data), data_only=False)
-    except (
-        zipfile.BadZipFile,
-        InvalidFileException,
-        KeyError,
-        ValueError,
-        OSError,
-        EOFError,
-        SyntaxError,
-    ) as error:
-        return (), Finding(
-            "stop",
-            where,
-            "a workbook in the .xlsx format",
-            f"a file that cannot be opened as one ({type(error).__name__})",
-            "Save it again as .xlsx, without a password.",
-        )
-    return tuple((sheet.title, sheet, formulas[sheet.title]) for sheet in values.worksheets), None
+        with warnings.catch_warnings():  # of styles and pictures that nothing is taken from
+            warnings.simplefilter("ignore")
+            return tuple(_sheets(data)), None
+    except Exception:  # noqa: BLE001 — damaged bytes end in any error at all, wherever they are met
+        if data.startswith(OLDER_OR_LOCKED):
+            what = "a workbook with a password, or in the older .xls format"
+    return (), Finding(
+        "stop", where, "a workbook in the .xlsx format", what,
+        "Open it in a spreadsheet program and save it again as .xlsx without a password, or as CSV.",
+    )  # fmt: skip
 
 
-def _holds_formulas(data: bytes) -> bool:
-    """Whether any cell is worked out; without any, rows can be streamed, and need be read only once."""
+def _sheets(data: bytes) -> Iterator[Sheet]:
     with zipfile.ZipFile(io.BytesIO(data)) as parts:
-        sheets = [name for name in parts.namelist() if name.startswith("xl/worksheets/")]
-        return any(b"<f>" in content or b"<f " in content for content in map(parts.read, sheets))
+        if sum(part.file_size for part in parts.infolist()) > _MOST_BYTES:
+            raise ValueError("more than a workbook of records can hold")
+        names = [name for name in parts.namelist() if name.startswith("xl/worksheets/")]
+        worked_out = any(_FORMULA.search(parts.read(name)) for name in names)
+        announced = len(_SHEET.findall(parts.read("xl/workbook.xml")))
+    values = load_workbook(io.BytesIO(data), data_only=True, read_only=True)
+    formulas = load_workbook(io.BytesIO(data), data_only=False, read_only=True) if worked_out else values
+    if not values.worksheets or len(values.sheetnames) != announced:
+        raise ValueError("no sheet, or one that is named and not there")
+    for shown, written in zip(values.worksheets, formulas.worksheets, strict=True):
+        yield Sheet(shown.title, tuple(_rows(shown, written)))
+
+
+def _rows(values: Any, formulas: Any) -> Iterator[tuple[str | Trouble, ...]]:
+    """Rows as texts; the same cells tell what is shown and what is written where nothing is worked out."""
+    values.reset_dimensions()  # some programs write a wrong size of the sheet
+    formulas.reset_dimensions()
+    rows = values.iter_rows()
+    pairs = (
+        ((row, row) for row in rows) if values is formulas else zip(rows, formulas.iter_rows(), strict=True)
+    )
+    for number, (shown, written) in enumerate(pairs, start=1):
+        row = tuple(_cell(*pair) for pair in zip(shown, written, strict=True))
+        row = row[: _last_filled(row)]
+        if number > _MOST_ROWS or len(row) > _MOST_COLUMNS:
+            raise ValueError("more rows or columns than records have")
+        yield row
 
 
 def _unknown_sheet(name: str, place: str) -> Finding:
@@ -96,68 +132,37 @@ def _unknown_sheet(name: str, place: str) -> Finding:
     return Finding("note", place, "a sheet named as a table", name, "The sheet is not used.")
 
 
-def sheet_table(
-    name: str, place: str, values: Any, formulas: Any
-) -> tuple[RawTable | None, tuple[Finding, ...]]:
+def sheet_table(name: str, place: str, sheet: Sheet) -> tuple[RawTable | None, tuple[Finding, ...]]:
     """One sheet as texts; the header is its first row."""
-    header: tuple[str, ...] | None = None
-    rows: list[tuple[str, ...]] = []
-    numbers: list[int] = []
-    troubles: dict[tuple[int, int], Trouble] = {}
-    for number, (shown, written) in enumerate(_row_pairs(values, formulas), start=1):
-        answers = [_cell(*pair) for pair in zip(shown, written, strict=True)]
-        cells = tuple("" if isinstance(answer, Trouble) else answer for answer in answers)
-        if all(isinstance(answer, str) and not answer.strip() for answer in answers):
-            continue
-        if header is None:
-            if number > 1:
-                return None, (Finding("stop", f"{place}, row 1", "the header in row 1", "a blank row",
-                                      "Remove the blank rows above the header."),)  # fmt: skip
-            header = cells
-            continue
-        troubles.update(
-            ((len(rows), index), answer)
-            for index, answer in enumerate(answers)
-            if isinstance(answer, Trouble)
-        )
-        rows.append(cells)
-        numbers.append(number)
-    if header is None:
+    numbered = [(number, row) for number, row in enumerate(sheet.rows, start=1) if row]
+    if not numbered:
         return None, (Finding("stop", place, "a header row", "an empty sheet", "Fill or remove the sheet."),)
-    width = max((index + 1 for index, cell in enumerate(header) if cell.strip()), default=0)
-    width = max(width, *(_last_filled(row) for row in rows), 0) if rows else width
-    return (
-        RawTable(
-            name,
-            place,
-            _as_long(header, width),
-            tuple(_as_long(row, width) for row in rows),
-            tuple(numbers),
-            True,
-            troubles,
-        ),
-        (),
+    if numbered[0][0] > 1:
+        return None, (Finding("stop", f"{place}, row 1", "the header in row 1", "a blank row",
+                              "Remove the blank rows above the header."),)  # fmt: skip
+    width = max(len(row) for _, row in numbered)
+    header, *rows = (_texts(row, width) for _, row in numbered)
+    troubles = {
+        (place, index): cell
+        for place, (_, row) in enumerate(numbered[1:])
+        for index, cell in enumerate(row)
+        if isinstance(cell, Trouble)
+    }
+    numbers = tuple(number for number, _ in numbered[1:])
+    return RawTable(name, place, header, tuple(rows), numbers, True, troubles), ()
+
+
+def _texts(row: tuple[str | Trouble, ...], width: int) -> tuple[str, ...]:
+    """A row of exactly so many cells; nothing where a cell has no value."""
+    texts = ("" if isinstance(cell, Trouble) else cell for cell in row)
+    return (*texts, *[""] * (width - len(row)))
+
+
+def _last_filled(row: Iterable[str | Trouble]) -> int:
+    return max(
+        (index for index, cell in enumerate(row, start=1) if isinstance(cell, Trouble) or cell.strip()),
+        default=0,
     )
-
-
-def _row_pairs(values: Any, formulas: Any) -> Iterator[tuple[Any, Any]]:
-    """Rows as shown and as written; the same ones where nothing is worked out."""
-    if values is not formulas:
-        yield from zip(values.iter_rows(), formulas.iter_rows(), strict=True)
-        return
-    if hasattr(values, "reset_dimensions"):
-        values.reset_dimensions()  # some programs write a wrong size of the sheet
-    for row in values.iter_rows():
-        yield row, row
-
-
-def _as_long(row: tuple[str, ...], width: int) -> tuple[str, ...]:
-    """A row of exactly so many cells."""
-    return (*row, *[""] * (width - len(row)))[:width]
-
-
-def _last_filled(row: Iterable[str]) -> int:
-    return max((index + 1 for index, cell in enumerate(row) if cell.strip()), default=0)
 
 
 def _cell(shown: Any, written: Any) -> str | Trouble:

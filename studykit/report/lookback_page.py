@@ -23,10 +23,10 @@ from studykit.lookback.sentences import (
     lead_answer,
     lead_mark,
     naive_sentences,
+    period_sentence,
     retained_sentence,
     would_mislead,
 )
-from studykit.lookback.understanding import day_of
 from studykit.protocol.cautions import cautions_for
 from studykit.report.document import Block, Document, Section, paragraphs, pictures, render_document, tables
 from studykit.report.gallery import WIDE, Picture
@@ -107,9 +107,8 @@ def look_back_document(reading: LookBackReading) -> Document:
         _provenance(reading),
     )
     new = f"{look.new_clients} joined within the records, {look.existing_clients} before"
-    period = f"{look.source or 'attendance export'}: {day_of(look.first_day)} to {day_of(look.last_day)}"
     facts = (
-        f"{period}; departures can be known up to {day_of(look.cut_day)}.",
+        period_sentence(look),
         f"{look.clients} clients ({new}), {look.events} departures. {look.rows}.",
         NOT_DECIDED,
     )

@@ -52,7 +52,7 @@ class Said:
     columns, statuses, tables, adopted : mapping of str to str
         Dates of adoption as YYYY-MM-DD or ``never``.
     date_order, extracted_on : str
-    facts : tuple of str
+    facts, sheets : tuple of str
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
@@ -62,6 +62,7 @@ class Said:
     date_order: str = ""
     extracted_on: str = ""
     facts: tuple[str, ...] = ()
+    sheets: tuple[str, ...] = ()
 
     def over(self, earlier: Said) -> Said:
         """These answers where there are any, else the earlier ones."""
@@ -73,6 +74,7 @@ class Said:
             date_order=self.date_order or earlier.date_order,
             extracted_on=self.extracted_on or earlier.extracted_on,
             facts=self.facts or earlier.facts,
+            sheets=self.sheets or earlier.sheets,
         )
 
     def lines(self) -> tuple[tuple[str, str], ...]:
@@ -84,6 +86,7 @@ class Said:
         pairs += [("order of dates", self.date_order)] if self.date_order else []
         pairs += [("exported on", self.extracted_on)] if self.extracted_on else []
         pairs += [("facts named", ", ".join(self.facts))] if self.facts else []
+        pairs += [("sheets with sessions", ", ".join(self.sheets))] if self.sheets else []
         return tuple(pairs)
 
 
@@ -156,6 +159,13 @@ class Wish:
     study: Path | None = None
     by: str = ""
     options: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def absence_days(self) -> int:
+        """Days away that count as having left."""
+        from studykit.retention.clock import FOUR_WEEKS
+
+        return int(self.options.get("absence_days", FOUR_WEEKS.absence_days))
 
     @property
     def folder(self) -> Path:
@@ -237,7 +247,7 @@ def _read(wish: Wish, said: Said, asking: Asking | None) -> tuple[AttendanceLog,
     from studykit.lookback.written import open_attendance
 
     notices: list[str] = []
-    opened = open_attendance(wish.file, tables=dict(said.tables))
+    opened = open_attendance(wish.file, tables=dict(said.tables), sheets=said.sheets)
     placed, said = _settle_columns(opened, said, asking)
     named = named_columns(opened, placed)
     if named and (wish.recode or (asking is not None and _offer_codes(asking, named))):
@@ -250,7 +260,7 @@ def _read(wish: Wish, said: Said, asking: Asking | None) -> tuple[AttendanceLog,
         said = replace(said, columns={}, tables=tables)
         opened = open_attendance(copies["sessions"], tables=dict(tables))
         placed, said = _settle_columns(opened, said, None)
-    log, said = _understood(opened, placed, said, asking)
+    log, said = _understood(opened, placed, said, asking, wish.absence_days)
     return log, said, notices
 
 
@@ -279,27 +289,28 @@ def _settle_columns(opened: Opened, said: Said, asking: Asking | None) -> tuple[
 
 
 def _understood(
-    opened: Opened, placed: Placed, said: Said, asking: Asking | None
+    opened: Opened, placed: Placed, said: Said, asking: Asking | None, absence_days: int
 ) -> tuple[AttendanceLog, Said]:
     """The log; in a terminal the order of dates, words for states and days of adoption are asked for."""
     if asking is not None:
         said = _ask_order(opened, placed, said, asking)
         said = _ask_states(opened, placed, said, asking)
-    log = _log(opened, placed, said)
+    log = _log(opened, placed, said, absence_days)
     unmarked = not log.marked and log.trainers and not said.adopted and (log.adopted < 0).all()
     if asking is not None and unmarked:
         said = replace(said, adopted=_ask_adoption(log, asking))
-        log = _log(opened, placed, said)
+        log = _log(opened, placed, said, absence_days)
     return log, said
 
 
-def _log(opened: Opened, placed: Placed, said: Said) -> AttendanceLog:
+def _log(opened: Opened, placed: Placed, said: Said, absence_days: int) -> AttendanceLog:
     from studykit.lookback.reading import ReadingSettings, understand
 
     settings = ReadingSettings(
         statuses=dict(said.statuses),
         facts=said.facts or None,
         extracted_on=_day(said.extracted_on, "the day of the export") if said.extracted_on else None,
+        absence_days=absence_days,
     )
     adopted = {
         trainer: "never" if day == "never" else _day(day, f"the day on which {trainer} began")
@@ -398,7 +409,7 @@ def _earlier(folder: Path, notices: list[str]) -> Said:
     try:
         plain = json.loads(path.read_text(encoding="utf-8"))
         fields = {name: plain[name] for name in Said.__slots__ if name in plain}
-        said = Said(**{**fields, "facts": tuple(fields.get("facts", ()))})
+        said = Said(**fields | {name: tuple(fields.get(name, ())) for name in ("facts", "sheets")})
         newer = plain.get("format", FORMAT) > FORMAT
     except (OSError, ValueError, TypeError, AttributeError):
         said, newer = Said(), True

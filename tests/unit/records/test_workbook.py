@@ -118,4 +118,4 @@ def test_a_file_that_is_no_workbook(tmp_path: Path) -> None:
     (tmp_path / "records.xlsx").write_bytes(b"PK but no workbook")
     findings = read_records(tmp_path).findings
     assert findings[0].severity == "stop"
-    assert "cannot be opened as one" in findings[0].got
+    assert findings[0].got == "a file of another kind, or a damaged one"

@@ -1,0 +1,143 @@
+"""Stretches in which nobody trained at all, and where records end: an absence of the records is no departure.
+
+A client counts as having left after so many days without a session. If the whole studio has no session for
+as long (closed, not exported, a slip in a date), everybody would count as having left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import DesignError
+from studykit.lookback.log import AttendanceLog
+from studykit.lookback.understanding import day_of
+from studykit.retention.countable import countable_days_of
+
+Integers = NDArray[np.int64]
+Closures = Sequence[tuple[int, int]]
+
+USUAL_DAYS = 7  # without a session: a week off needs no word
+_THIN = 0.25  # of the usual number of sessions
+_LEAST_USUAL = 20  # sessions in such a window, below which chance alone may thin it out
+_SHOWN = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gaps:
+    """From each day with a session to the next one, and from the last one to the end of the records.
+
+    Parameters
+    ----------
+    before, after : ndarray of int, shape (k,)
+        The days around; the last ``after`` is the end of the records.
+    days : ndarray of int, shape (k,)
+        Days from one to the other on which the studio was open: as they count towards a departure.
+    """
+
+    before: Integers
+    after: Integers
+    days: Integers
+
+
+def gaps(days: Integers, closures: Closures, last_day: int) -> Gaps:
+    """Every stretch without a session.
+
+    Parameters
+    ----------
+    days : ndarray of int
+        Days of attended sessions, in any order, at least one.
+    closures : sequence of (int, int)
+    last_day : int
+        End of the records, not before the last session.
+
+    Examples
+    --------
+    >>> gaps(np.array([1, 4, 20]), [(5, 14)], 25).days.tolist()
+    [3, 6, 5]
+    """
+    seen = np.unique(days)
+    ends = np.append(seen[1:], last_day)
+    opened = countable_days_of(int(seen[0]), last_day, closures=closures).open_days
+    return Gaps(seen, ends, opened[ends - seen[0]] - opened[seen - seen[0]])
+
+
+def end_of_records(days: Integers, closures: Closures, said: int, absence_days: int) -> int:
+    """The day said, or the last session where it follows by more than the studio was ever without one.
+
+    A silence that is long for this studio says that sessions of these days are missing. One that would make
+    departures is not mended here but refused, see `refuse_silence`.
+    """
+    found = gaps(days, closures, said)
+    usual = max(int(found.days[:-1].max(initial=0)), USUAL_DAYS)
+    return int(found.before[-1]) if usual < found.days[-1] < absence_days else said
+
+
+def refuse_silence(log: AttendanceLog, absence_days: int) -> None:
+    """Refuse records in which a silence of the whole studio would make departures.
+
+    Parameters
+    ----------
+    log : AttendanceLog
+    absence_days : int
+        Days without attendance that make a departure; a silence of as many is refused.
+
+    Raises
+    ------
+    DesignError
+        If there is such a silence, or sessions thin out before the records end.
+    """
+    if not log.session_day.size:
+        return
+    found = gaps(log.session_day, log.closures, max(log.last_day, int(log.session_day.max())))
+    if found.days[-1] >= absence_days:
+        last = day_of(found.before[-1])
+        raise DesignError(
+            where="look back, end of the records",
+            expected=f"a session in the last {absence_days} days, else everybody counts as having left",
+            got=f"the last one on {last}, and records said to end on {day_of(found.after[-1])}",
+            todo=f"Say when they were exported: --exported-on {last}. If the studio was closed, give the "
+            "days: --closures FILE, with columns first_day and last_day.",
+        )
+    long = np.flatnonzero(found.days >= absence_days)
+    if long.size:
+        shown = [f"{day_of(found.before[k] + 1)} to {day_of(found.after[k] - 1)}" for k in long[:_SHOWN]]
+        more = f" and {long.size - _SHOWN} more" if long.size > _SHOWN else ""
+        raise DesignError(
+            where="look back",
+            expected=f"a session within every {absence_days} days, else everybody counts as having left",
+            got=f"none from {', '.join(shown)}{more}",
+            todo="If the studio was closed, give the days: --closures FILE, with columns first_day and "
+            "last_day. If sessions are missing or dates wrong, export them again or correct them.",
+        )
+    _refuse_thin_end(log, absence_days)
+
+
+def _refuse_thin_end(log: AttendanceLog, absence_days: int) -> None:
+    """A few late sessions must not carry the end of the records beyond the others."""
+    calendar = countable_days_of(log.first_day, log.last_day, closures=log.closures)
+    inside = log.session_day[(log.session_day >= log.first_day) & (log.session_day <= log.last_day)]
+    day = calendar.open_days[inside - log.first_day]  # in days on which the studio was open
+    length = int(calendar.open_days[-1])
+    held = np.sort(day)
+
+    def sessions(ends: Integers, width: int) -> Integers:
+        begin, stop = (np.searchsorted(held, ends - back, side="right") for back in (width, 0))
+        return np.asarray(stop - begin, dtype=np.int64)
+
+    counts = sessions(np.arange(length, absence_days - 1, -absence_days), absence_days)
+    usual = float(np.median(counts[1:])) if len(counts) > _SHOWN else 0.0
+    if usual < _LEAST_USUAL or counts[0] >= _THIN * usual:
+        return
+    dense = held[2 * sessions(held, USUAL_DAYS) >= usual * USUAL_DAYS / absence_days]
+    ends = day_of(inside[day == dense[-1]].max())
+    raise DesignError(
+        where="look back, end of the records",
+        expected=f"about {usual:g} sessions in the last {absence_days} days, as in others before",
+        got=f"{counts[0]}, up to {day_of(log.last_day)}",
+        todo=f"Correct late dates that are slips; if sessions after {ends} are missing, say where the "
+        f"records end: --exported-on {ends}.",
+    )
