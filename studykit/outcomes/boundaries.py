@@ -21,8 +21,9 @@ from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
 from studykit.errors import ArgumentError
+from studykit.protocol.conduct import Oversight
 from studykit.protocol.looking import look_fractions
-from studykit.protocol.types import Oversight, Protocol
+from studykit.protocol.types import Protocol
 
 Floats = NDArray[np.float64]
 Spending = Literal["obrien-fleming", "pocock", "power"]

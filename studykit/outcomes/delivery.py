@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from studykit.outcomes.exposure import client_days, last_study_day
 from studykit.outcomes.ramp_in import ramp_stage
 from studykit.outcomes.results import DeliveryArm, DeliveryResult
-from studykit.protocol.types import Dose, Fidelity, Protocol
+from studykit.protocol.conduct import Fidelity
+from studykit.protocol.types import Dose, Protocol
 from studykit.records.rows import Sessions, StudyRows
 
 Bools = NDArray[np.bool_]

@@ -6,8 +6,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from studykit.errors import Finding
+from studykit.protocol.conduct import Oversight
 from studykit.protocol.places import Places
-from studykit.protocol.types import Oversight, Protocol
+from studykit.protocol.types import Protocol
 
 
 def look_fractions(oversight: Oversight) -> tuple[float, ...]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import hashlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -83,14 +82,16 @@ def looks_of(entries: Sequence[Entry]) -> tuple[Entry, ...]:
 
 def _number(study: Study, rows: StudyRows) -> int:
     """The planned look that is due and not taken, or was taken at these very records; else 0."""
+    from studykit.protocol.local_time import studio_day
     from studykit.protocol.looking import look_numbers
     from studykit.records.progress import progress
 
-    today = dt.date.today()  # noqa: DTZ011 — the studio's day
-    shown = progress(study.records(), study.protocol, study.allocated(), today=today)
+    protocol = study.protocol
+    today = studio_day(protocol.study.time_zone)
+    shown = progress(study.records(), protocol, study.allocated(), today=today)
     due = max((look.number for look in shown.looks if look.is_due), default=0)
     looks = study.looks()
-    numbers = look_numbers((look.body for look in looks), study.protocol.oversight.planned_looks)
+    numbers = look_numbers((look.body for look in looks), protocol.oversight.planned_looks)
     taken = [
         number
         for look, number in zip(looks, numbers, strict=True)

@@ -1,4 +1,4 @@
-"""Numbers that no plan can stand on: one clear refusal, no traceback, no overflow, nothing half worked out."""
+"""Numbers that no plan can stand on: one clear refusal, no traceback, no overflow, nothing half made."""
 
 from __future__ import annotations
 

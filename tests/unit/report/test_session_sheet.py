@@ -15,8 +15,9 @@ from studykit.outcomes.ramp_in import ramp_stage, sign_off
 from studykit.outcomes.readiness import Readiness, Reason
 from studykit.outcomes.session_plan import SessionPlan, StandAlone, Withheld
 from studykit.protocol.cautions import BREATHING, SORENESS_AND_RED_FLAGS, STOP_SIGNS, cautions_for
+from studykit.protocol.conduct import Cautions
 from studykit.protocol.reading import parse_protocol
-from studykit.protocol.types import Cautions, Protocol
+from studykit.protocol.types import Protocol
 from studykit.records.schema import SESSIONS
 from studykit.report.session_sheet import (
     log_fields,
