@@ -17,6 +17,10 @@ from studykit.trial.labels import clients_of
 def strength_rows(batch: TrialBatch, trial: int) -> StrengthRows:
     """Scores of one trial, by client, visit and exercise.
 
+    Every test that took place. Nobody is tested after leaving unless the settings say so, and what the way
+    of the records leaves out further under the hypothetical strategy is about one test in a thousand: that
+    of a client who trains on and was not seen for the four weeks before.
+
     Parameters
     ----------
     batch : TrialBatch
