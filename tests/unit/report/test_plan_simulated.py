@@ -112,7 +112,7 @@ def rejecting(simulated, count, trials=1000):
 def test_a_rule_that_claims_too_often_is_said_at_planning_time(simulated) -> None:
     assert any("promises too much" in line for line in remarks_on(rejecting(simulated, 90), alpha=0.05))
     assert any("is cautious" in line for line in remarks_on(rejecting(simulated, 12), alpha=0.05))
-    for count, trials in ((52, 1000), (0, 20), (3, 20), (0, 100)):
+    for count, trials in ((52, 1000), (0, 20), (5, 20), (0, 100)):
         said = " ".join(remarks_on(rejecting(simulated, count, trials), alpha=0.05))
         assert "promises" not in said
         assert "cautious" not in said

@@ -96,6 +96,7 @@ def test_the_exact_interval_is_the_printed_one():
         (0, 150, "open"),
         (0, 250, "below"),
         (20, 20, "above"),
+        (5, 20, "open"),  # 0.3 % of analyses that keep 5 % do as badly
         (45, 1000, "open"),
         (90, 1000, "above"),
         (19, 1000, "below"),
