@@ -177,9 +177,13 @@ def strength_sentences(plan: StrengthPlan, *, confidence_level: float, power: fl
     unit = _unit(plan)
     point, name = plan.planned, capital(plan.name)
     over = f" over {plan.exercises} exercises" if plan.exercises > 1 else ""
+    found = (
+        f"true differences from about {point.detectable:.1f}{unit} are found {100 * power:g} times in 100"
+        if math.isfinite(point.detectable)
+        else f"no true difference, however large, is found {100 * power:g} times in 100"
+    )
     can = (
-        f"{name} at {plan.visit}{over}: true differences from about {point.detectable:.1f}{unit} are found "
-        f"{100 * power:.0f} times in 100. The {100 * confidence_level:g} % interval will be about "
+        f"{name} at {plan.visit}{over}: {found}. The {100 * confidence_level:g} % interval will be about "
         f"{point.width:.1f}{unit} wide, {point.half_width:.1f}{unit} to either side, with {point.clients} "
         f"clients, of whom about {_who_is_tested(plan)}."
     )

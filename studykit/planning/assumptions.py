@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from studykit.errors import DesignError
+from studykit.errors import ArgumentError, DesignError
 from studykit.protocol.types import Assumption, ContinuousOutcome, Evidence, Protocol
 from studykit.trial.models import DeliveryModel
 
@@ -232,4 +232,10 @@ def share_still_there(protocol: Protocol, assumptions: Assumptions, *, day: int)
         return 1.0
     horizon = USUAL_HORIZON if retention is None else retention.horizon_day
     part = (day / horizon) ** assumptions.value("departure_shape")
-    return float(assumptions.value("retention_reference") ** part)
+    stay = assumptions.value("retention_reference")
+    if not 0.0 <= stay <= 1.0:
+        raise ArgumentError(
+            where="retention_reference", expected="a share between 0 and 1", got=f"{stay:g}",
+            todo="Correct the value or its range.",
+        )  # fmt: skip
+    return float(stay**part)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -99,7 +100,12 @@ def _of_strength(
             if change.protocol.design == "limbs":
                 assumptions.value("correlation_limbs")
             yield Improvement(
-                plan.outcome, change.words, point.half_width, point.detectable, plan.unit, change.price
+                plan.outcome,
+                change.words,
+                point.half_width,
+                point.detectable if math.isfinite(point.detectable) else None,
+                plan.unit,
+                change.price,
             )
 
 

@@ -165,6 +165,12 @@ def composite_variance(exercises: int, correlation: float) -> float:
     >>> round(composite_variance(4, 0.4) ** 0.5, 3)
     0.742
     """
+    if not 1.0 + (exercises - 1) * correlation > 0.0:
+        raise ArgumentError(
+            where="correlation_exercises", expected=f"more than {-1.0 / (exercises - 1):.2f}",
+            got=f"{correlation:g}",
+            todo=f"So many as {exercises} cannot all be less alike.",
+        )  # fmt: skip
     return (1.0 + (exercises - 1) * correlation) / exercises
 
 

@@ -20,11 +20,11 @@ OTHER_DESIGNS: dict[str, tuple[str, str]] = {
     ),
     "crossover": (
         "both arms one after the other in each client",
-        f"another question: it tells nothing on retention. {REMARKS['crossover']}",
+        f"another question: it tells nothing on retention. {REMARKS['crossover'].removesuffix('.')}",
     ),
     "limbs": (
         "one side of each client in either arm, on one-limb machines",
-        f"another question: it tells nothing on retention. {REMARKS['limbs']}",
+        f"another question: it tells nothing on retention. {REMARKS['limbs'].removesuffix('.')}",
     ),
 }
 

@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from studykit.errors import DesignError
+from studykit.errors import ArgumentError, DesignError
 from studykit.planning.assumptions import Assumptions, dilution, share_tested, spread_by_delivery
 from studykit.planning.clusters import crossed_error, design_effect
 from studykit.planning.means import composite_variance, summary_variance
@@ -176,7 +176,14 @@ class StrengthPlan:
 
 def on_scale(value: float, scale: str) -> float:
     """Per cent to a log difference; other scales stay."""
-    return math.log1p(value / 100.0) if scale == "log" else value
+    if scale != "log":
+        return value
+    if not value > -100.0:
+        raise ArgumentError(
+            where="effect_strength", expected="more than -100 per cent", got=f"{value:g}",
+            todo="Nobody can lose more than all strength; correct the value or its range.",
+        )  # fmt: skip
+    return math.log1p(value / 100.0)
 
 
 def told(value: float, scale: str) -> float:

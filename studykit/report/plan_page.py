@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from studykit.planning.advice import about
 from studykit.planning.chances import ChancePlan
 from studykit.planning.plan import Plan
@@ -108,6 +110,8 @@ def _reach(plan: Plan) -> str:
     within = (
         "In reach: nothing, even if everybody in one arm stayed."
         if detectable is None
+        else "In reach: nothing, however large."
+        if math.isinf(detectable)
         else f"In reach: differences from about {scale.text(detectable)}, found "
         f"{100 * plan.wanted_power:g} times in 100."
     )
@@ -164,7 +168,7 @@ def _width_table(plan: Plan, found: StrengthPlan | RetentionPlan) -> Table:
 
 
 def _detectable(value: float | None, scale: Scale) -> Cell:
-    return Words("out of reach") if value is None else Quantity(value, scale)
+    return Words("out of reach") if value is None or math.isinf(value) else Quantity(value, scale)
 
 
 def _learn(plan: Plan) -> tuple[Block, ...]:

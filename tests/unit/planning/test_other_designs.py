@@ -80,6 +80,7 @@ def test_another_design_is_told_as_it_tells_itself(
     assert (found.half_width, found.detectable) == numbers(own_plan(ready(design, *pairs), clients))
     assert found.unit == "%"
     assert "it tells nothing on retention" in found.price
+    assert not found.price.endswith(".")  # whoever prints it ends the sentence
 
 
 def test_trainers_as_clusters_are_told_what_clients_drawn_one_by_one_would_give() -> None:

@@ -239,6 +239,26 @@ def test_clients_for_a_width_of_retention() -> None:
     assert found.number == pytest.approx(found.closed_form, rel=0.1)
 
 
+@pytest.mark.parametrize("wanted", [0.55, 0.8, 0.9])
+def test_the_closed_form_of_retention_answers_the_power_that_is_wanted(wanted) -> None:
+    """Exact by hand: the normal formula with the pooled share, equal arms, at the number and one below."""
+    settings = TrialSettings.from_protocol(ONE, clients=60)
+    apart = replace(settings, retention=replace(settings.retention, retained=(0.60, 0.90)))
+    found = search_retention_clients(ONE, apart, wanted=wanted, most_trials=20, tell=stop_at_once)
+    assert found.wanted == wanted
+
+    def power(clients: int) -> float:
+        n = clients / 2
+        null, own = math.sqrt(2 * 0.75 * 0.25 / n), math.sqrt((0.6 * 0.4 + 0.9 * 0.1) / n)
+        return float(norm.cdf((0.3 - norm.ppf(0.975) * null) / own))
+
+    assert power(found.closed_form - 1) < wanted <= power(found.closed_form)
+
+
+def stop_at_once(_done: int, _total: int) -> None:
+    raise KeyboardInterrupt
+
+
 def test_retention_out_of_reach_is_not_simulated() -> None:
     found = search_retention_clients(ONE)
     assert found.number is None

@@ -1,4 +1,4 @@
-"""Numbers that no plan can stand on: one clear refusal, no traceback, no overflow, nothing half made."""
+"""Numbers that no plan can stand on: one clear refusal, no traceback, no overflow."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from studykit.errors import DesignError
+from studykit.errors import ArgumentError, DesignError
 from studykit.planning.plan import plan_study
 from studykit.protocol.planned import Planning
 from studykit.protocol.reading import read_protocol
@@ -60,3 +60,31 @@ def test_what_the_rules_of_the_protocol_stop_is_not_planned_with() -> None:
     """A program that builds its protocol itself meets the same refusal as an owner."""
     with pytest.raises(DesignError, match="planning, missed_tests: expected a share between 0 and 1"):
         plan_study(assuming("missed_tests", value=15.0))
+
+
+@pytest.mark.parametrize(
+    ("key", "low", "message"),
+    [
+        ("correlation_exercises", -0.5, r"correlation_exercises: expected more than -0\.33; found -0\.5"),
+        ("effect_strength", -100.0, "effect_strength: expected more than -100 per cent; found -100"),
+        ("retention_reference", -0.1, r"retention_reference: expected a share between 0 and 1; found -0\.1"),
+        ("retention_reference", None, ""),
+    ],
+)
+def test_an_impossible_end_of_a_range_is_refused(key: str, low: float | None, message: str) -> None:
+    """The end is planned with too: it ended in Python's own message on a domain."""
+    if low is None:
+        assert plan_study(assuming(key, low=0.01)).what_if
+        return
+    with pytest.raises(ArgumentError, match=message):
+        plan_study(assuming(key, low=low))
+
+
+def test_where_no_difference_is_large_enough_words_say_so() -> None:
+    """So certain a find is none: the plan said "about inf %"."""
+    planning = READY.planning.model_copy(update={"power": 1.0 - 1e-15})
+    plan = plan_study(READY.model_copy(update={"planning": planning}))
+    assert "no true difference, however large, is found" in plan.can_tell[0]
+    assert "inf" not in plan.summary().split()
+    alike = next(item for item in plan.improvements if "6 machines" in item.change)
+    assert alike.detectable is None

@@ -13,6 +13,7 @@ from studykit.trial.performance import (
     batches_of,
     estimate_batch,
     join_estimates,
+    share_interval,
     summarise_performance,
     with_exercises,
     without_effect,
@@ -67,8 +68,58 @@ def test_nothing_is_said_where_every_fit_failed():
     assert found.rejected.value == 0.0
 
 
-def test_share_has_a_binomial_error():
-    assert Share.of(50, 200).monte_carlo_error == pytest.approx(math.sqrt(0.25 * 0.75 / 200))
+def test_share_has_wilsons_interval():
+    """Newcombe 1998, Statistics in Medicine 17:857, table I: 81 of 263, 15 of 148, 0 of 20, 1 of 29."""
+    for count, trials, low, high in (
+        (81, 263, 0.2553, 0.3662),
+        (15, 148, 0.0624, 0.1605),
+        (0, 20, 0.0, 0.1611),
+        (1, 29, 0.0061, 0.1718),
+    ):
+        found = Share.of(count, trials)
+        assert (found.low, found.high) == pytest.approx((low, high), abs=5e-5)
+        assert found.reach == pytest.approx((high - low) / 2, abs=5e-5)
+    assert (Share.of(20, 20).low, Share.of(20, 20).high) == pytest.approx((0.8389, 1.0), abs=5e-5)
+
+
+def test_the_exact_interval_is_the_printed_one():
+    """Newcombe 1998, table I, method 5 (Clopper-Pearson): the same counts."""
+    assert share_interval(81, 263, method="beta") == pytest.approx((0.2527, 0.3676), abs=5e-5)
+    assert share_interval(0, 20, method="beta") == pytest.approx((0.0, 0.1684), abs=5e-5)
+    assert share_interval(0, 0) == (0.0, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("count", "trials", "side"),
+    [
+        (0, 20, "open"),  # up to 31 %, surely
+        (0, 150, "open"),
+        (0, 250, "below"),
+        (20, 20, "above"),
+        (5, 20, "open"),  # 0.3 % of analyses that keep 5 % do as badly
+        (45, 1000, "open"),
+        (90, 1000, "above"),
+        (19, 1000, "below"),
+        (4500, 100_000, "inside"),
+        (0, 0, "open"),
+    ],
+)
+def test_a_verdict_is_passed_only_where_the_trials_suffice(count, trials, side):
+    """The region is 4 to 5 %."""
+    found = Share.of(count, trials)
+    assert found.side_of(0.04, 0.05) == side
+    words = {
+        "inside": "as wanted",
+        "open": "not excluded",
+        "below": "NOT as wanted",
+        "above": "NOT as wanted",
+    }
+    assert found.wanted(0.04, 0.05) == words[side]
+
+
+def test_a_share_in_words():
+    assert Share.of(0, 20).text() == "0.0 % (0.0 to 16.1)"
+    assert Share.of(0, 0).text() == "not known"
 
 
 def test_batches_do_not_depend_on_who_does_them(protocol):
