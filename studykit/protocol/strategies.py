@@ -10,8 +10,9 @@ from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 
 from studykit.errors import Finding, Severity
+from studykit.protocol.estimand import Strategies, Strategy
 from studykit.protocol.places import Places
-from studykit.protocol.types import Protocol, Strategies, Strategy
+from studykit.protocol.types import Protocol
 
 _AS_OBSERVED: dict[str, Strategy] = dict.fromkeys(Strategies.model_fields, "treatment policy")
 

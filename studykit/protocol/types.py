@@ -23,6 +23,8 @@ from studykit.protocol.base import (
     Text,
 )
 from studykit.protocol.conduct import Cautions, Fidelity, Harms, Oversight
+from studykit.protocol.estimand import Estimand as Estimand
+from studykit.protocol.estimand import Strategies as Strategies
 from studykit.protocol.planned import Assumption as Assumption
 from studykit.protocol.planned import Evidence as Evidence
 from studykit.protocol.planned import Pilot, Planning
@@ -41,15 +43,6 @@ def _iso_date(value: Any) -> Any:
 
 
 Date = Annotated[dt.date, BeforeValidator(_iso_date), Field(description="a date such as 2026-03-09")]
-
-Strategy = Literal[
-    "treatment policy",
-    "hypothetical",
-    "composite",
-    "while on programme",
-    "principal stratum",
-    "is the outcome",
-]
 
 
 class Identity(Section):
@@ -239,31 +232,6 @@ class AsRecorded(Section):
 
 
 ScoreRule = Annotated[LoadAtRepetitions | EstimatedMaximum | AsRecorded, Field(discriminator="rule")]
-
-
-class Strategies(Section):
-    """What is done about each event between allocation and outcome: so far only as in the ready protocols."""
-
-    stops_programme: Strategy | None = Field(None, description="stops the programme but still comes")
-    leaves_studio: Strategy | None = Field(None, description="leaves the studio")
-    changes_trainer: Strategy | None = None
-    misses_sessions: Strategy | None = None
-    injury_or_illness: Strategy | None = None
-    uses_other_method: Strategy | None = Field(None, description="is trained by the other arm's method")
-    trainer_or_studio_closes: Strategy | None = None
-    moves_away: Strategy | None = None
-    death_or_pregnancy: Strategy | None = None
-
-
-class Estimand(Section):
-    """Exactly what is to be estimated."""
-
-    population: str = ""
-    arms_compared: str = ""
-    variable: str = ""
-    summary: Literal["ratio of geometric means", "difference in means", "risk difference"]
-    missing_data: str = Field("", description="the assumption about measurements that were not obtained")
-    strategies: Strategies = Strategies()
 
 
 class ContinuousOutcome(Section):

@@ -7,9 +7,10 @@ from typing import get_args
 import pytest
 
 from studykit.errors import ProtocolError
+from studykit.protocol.estimand import Strategies, Strategy
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.strategies import CARRIED_OUT
-from studykit.protocol.types import ContinuousOutcome, RetentionOutcome, Strategies, Strategy
+from studykit.protocol.types import ContinuousOutcome, RetentionOutcome
 from studykit.shipped import shipped
 
 READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
