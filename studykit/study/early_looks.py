@@ -49,8 +49,10 @@ def logged_look(study: Study, rows: StudyRows, *, by: str, reason: str) -> Itera
     ledger, _ = study.need_ledger()
     require_right("look", by, study.protocol)
     number, records = _number(study, rows), _code_of(rows)
-    entry = next((look for look in study.looks() if _is_same(look, number, records, by)), None)
-    entry = entry or ledger.append(
+    if any(_is_same(look, number, records, by) for look in study.looks()):
+        yield number
+        return
+    entry = ledger.append(
         "look",
         {"reason": reason, "clients": rows.clients.number, "records_through": str(rows.data_through),
          "planned_look": number, "records": records},

@@ -83,9 +83,10 @@ def test_a_mistyped_word_loses_nothing(sealed: tuple[Study, Path], run: Run) -> 
     assert code == 2
     assert "expected the word that fits its published seal" in err
     assert study.open_slip("C000", word=slips[called.number][1], by="OW").arm == slips[called.number][0]
-    code, _, err = run("enrol", study.folder, "C000", "--by", "OW", "--yes")
-    assert code == 2
-    assert "expected a client without an arm" in err
+    code, out, err = run("enrol", study.folder, "C000", "--by", "OW", "--slip", slips[called.number][1])
+    assert code == 0
+    assert "C000 has an arm already" in err
+    assert f"arm:    {slips[called.number][0]}\n" in out
 
 
 def test_an_open_envelope_is_recorded_whatever_came_up(sealed: tuple[Study, Path], run: Run) -> None:

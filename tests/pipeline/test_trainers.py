@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from studykit.allocation import audit
+from studykit.errors import AllocationRefused
 from studykit.outcomes.rerandomisation import DrawnArms, rerandomise_strength
 from studykit.protocol.types import Protocol
 from studykit.study import Study
@@ -86,9 +87,13 @@ def test_the_whole_way_of_an_owner(mine: Path, run: Run) -> None:
     assert (body["possible"], body["considered"], body["kept"] % 2) == (35, 35, 0)
     assert 0 <= body["index"] < body["kept"]
     assert body["units"]["T03"] == NUMBERS["T03"]
-    code, _, err = run("trainers", mine, "--by", "OW", "--yes")
-    assert code == 2
-    assert "It is one act; nobody is drawn twice" in err
+    code, again, err = run("trainers", mine, "--by", "OW")
+    assert code == 0
+    assert "Nothing was drawn: the trainers have their arms already." in err
+    assert out.endswith(again), "what was handed out, had again"
+    assert (mine / "results" / "receipts" / "entry_0003.txt").read_text(encoding="utf-8") == again
+    with pytest.raises(AllocationRefused, match="It is one act; nobody is drawn twice"):
+        Study.open(mine).allocate_trainers(by="OW")
     for client, trainer in clients:
         code, out, err = run("enrol", mine, client, "--by", "OW", "--yes")
         assert code == 0, err
@@ -109,6 +114,17 @@ def test_what_is_missing_of_a_trainer_is_named(mine: Path, run: Run) -> None:
     code, _, err = run("trainers", mine, "--by", "OW", "--yes")
     assert code == 2
     assert "every number that the draw balances; found nothing for years_as_trainer of T03" in err
+
+
+@pytest.mark.parametrize(("trainer", "told"), [("T99", "C999 (T99)"), ("", "C999 (no trainer)")])
+def test_a_listed_client_of_nobody_who_is_drawn(mine: Path, run: Run, trainer: str, told: str) -> None:
+    list_clients(mine)
+    add_rows(mine, "clients", {"client": "C999", "trainer": trainer, "age": "40", "sex": "female"})
+    assert run("lock", mine, "--by", "OW", "--yes")[0] == 0
+    code, out, err = run("trainers", mine, "--by", "OW")
+    assert code == 2
+    assert f"expected a trainer of records/trainers with every listed client; found {told}" in err
+    assert "Draw now" not in out
 
 
 def test_clients_are_not_drawn_where_trainers_are_and_the_other_way_round(mine: Path, run: Run) -> None:
