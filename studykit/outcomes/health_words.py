@@ -16,7 +16,7 @@ _RED_FLAG = re.compile(
     r"|heart|cardi|angina|palpitation|arr?h?ythm|headache|vision|visual|eyesight|blurr"
     r"|breathless|(?:short|shortness|out) of breath|dyspn|(?:difficulty|trouble|cannot|can't) breath"
     r"|swell|swollen|weakness|straighten|worse|severe|unbearable|blood|bleed|clots?\b|thrombo"
-    r"|ruptur|fractur|dislocat|torn\b|broken|hernia|pop\b"
+    r"|ruptur|fractur|dislocat|torn\b|tear\b|broken|hernia|pop\b"
     r"|fever|ill\b|illness|unwell|infect|flu\b|influenza|covid|over-?heat|heat\b|heat-?stroke|nause|vomit"
     r"|sick|death|died|fatal)",
     re.IGNORECASE,

@@ -87,7 +87,7 @@ def readiness(day: ClientDay) -> Readiness:
 def _harm_reasons(day: ClientDay) -> Iterator[Reason]:
     for harm in day.open_harms:
         if harm.grave:
-            said = f"its outcome is “{harm.outcome}”" if harm.outcome else "it has no recorded end"
+            said = f'its outcome is "{harm.outcome}"' if harm.outcome else "it has no recorded end"
             yield Reason(
                 "harm",
                 f"A {harm.words} is not said to be over: {said}. Once both agree, write so in its row of "
@@ -121,13 +121,13 @@ def _screening_reasons(day: ClientDay) -> Iterator[Reason]:
     if day.clearance == "no":
         yield Reason("clearance", "The records say: not cleared for vigorous exercise.", PRACTITIONER)
     elif not day.clearance:
-        text = "Clearance for vigorous exercise is not recorded in records/screening."
+        text = "No row of records/screening that can be read gives clearance for vigorous exercise."
         yield Reason("clearance", text, PRACTITIONER)
     if day.eligible is False:
         yield Reason("eligibility", "The records say: does not meet the protocol's criteria.", PRACTITIONER)
     if not day.consented:
         said = (
-            "No written consent up to today is recorded in records/screening."
+            "No row of records/screening that can be read gives written consent up to today."
             if day.consented is None
             else "The records say: no written consent to the study."
         )

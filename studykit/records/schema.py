@@ -391,7 +391,13 @@ HARMS = Table(
             example="probable",
         ),
         Column("action", "text", "what was done", required=False, example="lighter next session"),
-        Column("outcome", "text", "how it ended", required=False, example="gone after 2 days"),
+        Column(
+            "outcome",
+            "text",
+            "how it ended: gone, healed, recovered or cleared; in other words or with a doubt, it is not over",
+            required=False,
+            example="gone after 2 days",
+        ),
         Column("judged_by", "code", "who judged it", required=False, example="SP"),
     ),
 )

@@ -10,7 +10,7 @@ from studykit.trial.batch import TrialBatch
 from studykit.trial.sessions import SessionDetails
 
 _KINDS = {
-    "mild": ("joint ache", "muscle strain", "bruise", "light-headed after a set"),
+    "mild": ("joint ache", "muscle strain", "bruise", "stiff neck"),
     "moderate": ("muscle soreness longer than 72 hours", "muscle strain", "back pain", "knee pain"),
     "severe": ("muscle tear", "back pain"),
     "serious": ("fall with hospital stay",),

@@ -9,6 +9,7 @@ import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -267,3 +268,71 @@ def test_a_trial_allocated_elsewhere_with_codes_that_are_no_file_names(mine: Pat
     page = Path(json.loads(out)["sheet"])
     assert page.resolve().parent == (mine / "results" / "sheets").resolve()
     assert re.fullmatch(r"client-[0-9a-f]{16}\.html", page.name)
+
+
+# --- who may not train -------------------------------------------------------------------------------
+
+
+def read_rows(folder: Path, table: str) -> list[dict[str, str]]:
+    with (folder / "records" / f"{table}.csv").open(encoding="utf-8-sig", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def set_cells(folder: Path, table: str, client: str, **cells: str) -> None:
+    rows = read_rows(folder, table)
+    assert sum(row["client"] == client for row in rows) == 1
+    with (folder / "records" / f"{table}.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows({**row, **cells} if row["client"] == client else row for row in rows)
+
+
+HARM = {"date": "2025-12-01", "expected": "no", "related": "no"}
+GRAVE = {"kind": "muscle breakdown", "severity": "severe", "serious": "yes", "action": "hospital"}
+PREGNANT = {"date": "2025-12-01", "reason": "pregnancy"}
+FAINT = {"kind": "fainted", "severity": "mild", "serious": "no"}
+
+
+@pytest.mark.parametrize(
+    ("table", "cells", "code", "settled"),
+    [
+        ("harms", {**HARM, **GRAVE}, "harm", {"outcome": "recovered, cleared 2025-12-10"}),
+        ("harms", {**HARM, **FAINT}, "harm", {"outcome": "gone after an hour"}),
+        ("departures", PREGNANT, "pregnancy", {"note": "cleared 2025-12-10"}),
+        ("screening", {"cleared": "no"}, "clearance", {"cleared": "yes"}),
+        ("screening", {"consented": "no"}, "consent", {"consented": "yes"}),
+    ],
+    ids=["muscle breakdown", "fainted", "pregnancy", "clearance", "consent"],
+)  # fmt: skip
+@pytest.mark.parametrize("arm", ["conventional", "partner_reps"])
+def test_an_owner_records_why_somebody_may_not_train_and_what_settles_it(
+    demo: Path, run: Run, arm: str, table: str, cells: dict[str, str], code: str, settled: dict[str, str]
+) -> None:
+    """In either arm: page, answer for programs and exit code say the same, before and after."""
+    spoken_of = {row["client"] for name in ("departures", "harms") for row in read_rows(demo, name)}
+    client = next(
+        entry.client
+        for entry in Study.open(demo).allocated()
+        if entry.arm == arm and entry.client not in spoken_of
+    )
+    if table == "screening":
+        set_cells(demo, table, client, **cells)
+    else:
+        add_rows(demo, table, {"client": client, **cells})
+
+    def answer_and_page() -> tuple[int, dict[str, Any], str]:
+        rc, out, _ = run("sheet", demo, client, "--date", "2025-12-20", "--json")
+        answer = json.loads(out)
+        return rc, answer, text_of(Path(answer["sheet"]).read_text(encoding="utf-8"))
+
+    rc, answer, text = answer_and_page()
+    assert (rc, answer["ready"], answer["allowed"]) == (1, False, False)
+    assert [reason["code"] for reason in answer["reasons"]] == [code]
+    assert "No training today before" in text
+    for word in ("repetitions", "limit", "seconds", "sets", "load", "effort"):
+        assert word not in text, word
+
+    set_cells(demo, table, client, **settled)
+    _, answer, text = answer_and_page()
+    assert (answer["ready"], answer["reasons"]) == (True, [])
+    assert "8–12 repetitions" in text

@@ -89,6 +89,7 @@ def test_the_cap_keeps_to_the_protocol(dose: Dose, days: list[int], arm: str, bo
     made = session_plan(
         protocol, records, client="C1", allocated=[Allocated("C1", arm, START, "T1", {})], today=today
     )
+    assert made.readiness.ready
     assert 0 <= made.cap <= dose.partner_reps_per_set
     assert (made.cap > 0) is made.allowed
     if arm == "conventional":

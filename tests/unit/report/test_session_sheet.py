@@ -90,7 +90,7 @@ def test_stop_signs_breathing_and_clearance_stand_on_every_sheet(arm: str) -> No
     assert re.search(r"Cleared to train\? yes no: stop here", text)
     assert PROTOCOL.harms.question in text
     assert re.search(r"Ill, feverish, overheated[^?]*dark urine[^?]*\? no yes: no training today", text)
-    assert "yes: not before a licensed practitioner agrees" in text
+    assert "A new medicine? no yes: ask a practitioner first" in text
     assert "lighter" not in text.replace(BREATHING.text, "")
     page = render_session_sheet(build_plan(arm=arm), PROTOCOL)
     assert re.search(r'class="always"[^>]*><b>Stop at once:</b>', page)
