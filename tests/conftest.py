@@ -8,9 +8,11 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from types import FrameType
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
+from hypothesis.internal.conjecture import providers
 
 # How long an example takes says how busy the machine is, not whether the code is right; a database of
 # earlier failures would make two machines run different examples.
@@ -19,6 +21,27 @@ ALWAYS = settings(database=None, deadline=None, suppress_health_check=[HealthChe
 settings.register_profile("default", ALWAYS, derandomize=True)
 settings.register_profile("hunt", ALWAYS, derandomize=False)
 settings.load_profile("default")
+
+
+def same_examples_whatever_is_imported() -> None:
+    """Let no constant of the modules that happen to be imported into the examples of the default run.
+
+    Hypothesis mixes such constants in, so that even derandomised examples would depend on which tests ran
+    before in the same process. There is no setting for it; the hunt keeps them.
+    """
+    usual = getattr(providers, "_get_local_constants", None)
+    if usual is None:
+        return
+    none = providers.Constants()  # type: ignore[attr-defined]
+
+    def of_modules() -> Any:
+        now = settings.default  # those of the property that is running
+        return none if now is not None and now.derandomize else usual()
+
+    providers._get_local_constants = of_modules
+
+
+same_examples_whatever_is_imported()
 
 
 @pytest.fixture

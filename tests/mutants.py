@@ -1,12 +1,14 @@
 """Would a test notice? Change the code in one place at a time, and run the tests on each change.
 
     python tests/mutants.py                                   # 150 places in the whole package
-    python tests/mutants.py --own --number 30 --seed 4 studykit/report studykit/console.py
+    python tests/mutants.py --room --number 30 --seed 4 studykit/report studykit/console.py
+    python tests/mutants.py --then tests/unit/report/test_page.py studykit/report/tables.py
     python tests/mutants.py --list --number 10                # what would be changed, without running
 
 Everything happens on copies in a temporary folder, never in the checkout. For each change the tests of the
-changed file run first, then those of its room, then (without ``--own``) all the rest. What survives
-is printed with its line; a change that no test could notice belongs in `mutants_equivalent.toml`, with the
+changed file run first (those that mirror it or import it), then those of its room, then all the rest: with
+``--room`` the rest is left out, with ``--then`` only the tests that it names follow. What survives is printed
+with its line; a change that no test could notice belongs in `mutants_equivalent.toml`, with the
 reason. The exit code is 0 if at least nine of ten were noticed. It takes minutes to hours: on request only.
 """
 
@@ -23,7 +25,7 @@ import subprocess
 import sys
 import tempfile
 import tomllib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from copy import deepcopy
 from dataclasses import dataclass
@@ -163,7 +165,7 @@ def sample(places: Sequence[str], number: int, seed: int) -> list[Mutant]:
 # --- who would notice ----------------------------------------------------------------------------
 
 
-def stages(file: str, *, own: bool) -> list[list[str]]:
+def stages(file: str, said: argparse.Namespace) -> list[list[str]]:
     """Tests of the file, tests of its room, and all the rest; the first failure ends it."""
     path = Path(file)
     room = Path("tests/unit", *path.parts[1:-1])
@@ -174,10 +176,12 @@ def stages(file: str, *, own: bool) -> list[list[str]]:
     for test in sorted((ROOT / "tests/unit").rglob("test_*.py")):
         near += [test] if any(name in test.read_text(encoding="utf-8") for name in names) else []
     first = dict.fromkeys(test.relative_to(ROOT).as_posix() for test in near)
+    if said.then:
+        return [list(dict.fromkeys([file, *first, *said.then]))]
     found = [[file, *first]]
     if len(path.parts) > 2 and (ROOT / room).is_dir():
         found.append([room.as_posix()])
-    return found if own else [*found, ["tests", "studykit"]]
+    return found if said.room else [*found, ["tests", "studykit"]]
 
 
 def noticed(copy: Path, tests: Sequence[str], seconds: float) -> str:
@@ -209,14 +213,14 @@ def noticed(copy: Path, tests: Sequence[str], seconds: float) -> str:
     return "" if process.returncode == 0 else lines[0]
 
 
-def judge(mutant: Mutant, copy: Path, *, own: bool, seconds: float) -> str:
+def judge(mutant: Mutant, copy: Path, said: argparse.Namespace) -> str:
     """Change the copy, run the tests, put it back; how it was noticed, or empty."""
     path = copy / mutant.file
     whole = path.read_bytes()
     try:
         _write(path, whole[: mutant.start] + f"({mutant.new})".encode() + whole[mutant.end :])
-        for tests in stages(mutant.file, own=own):
-            found = noticed(copy, tests, seconds)
+        for tests in stages(mutant.file, said):
+            found = noticed(copy, tests, said.seconds)
             if found:
                 return found
         return ""
@@ -257,24 +261,23 @@ def equivalent() -> dict[tuple[str, str, str], str]:
     return {(item["file"], item["code"], item["change"]): item["reason"] for item in known}
 
 
-def run(
-    mutants: Sequence[Mutant], *, own: bool, seconds: float, workers: int, tell: Callable[[str], None]
-) -> list[Mutant]:
+def run(mutants: Sequence[Mutant], said: argparse.Namespace) -> list[Mutant]:
     """The changes that nothing noticed."""
-    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(workers) as pool:
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(said.workers) as pool:
         free: SimpleQueue[Path] = SimpleQueue()
-        for number in range(workers):
+        for number in range(said.workers):
             free.put(copied(Path(folder) / str(number)))
 
         def one(mutant: Mutant) -> str:
             copy = free.get()
             try:
-                found = judge(mutant, copy, own=own, seconds=seconds)
-                if found and not passes_as_it_is(copy, found, seconds):
+                found = judge(mutant, copy, said)
+                if found and not passes_as_it_is(copy, found, said.seconds):
                     raise SystemExit(f"This test does not pass on the code as it is: {found}")
             finally:
                 free.put(copy)
-            tell(f"{'noticed ' if found else 'SURVIVED'} {mutant}" + (f"  [{found[:120]}]" if found else ""))
+            told = f"noticed  {mutant}  [{found[:120]}]" if found else f"SURVIVED {mutant}"
+            print(told, flush=True)
             return found
 
         answers = list(pool.map(one, mutants))
@@ -287,7 +290,10 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("places", nargs="*", default=["studykit"], help="files or folders (default studykit)")
     parser.add_argument("--number", type=int, default=150, help="how many changes (default 150)")
     parser.add_argument("--seed", type=int, default=1, help="seed of the sample (default 1)")
-    parser.add_argument("--own", action="store_true", help="run the tests of file and room only")
+    parser.add_argument("--room", action="store_true", help="run the tests of file and room only")
+    parser.add_argument(
+        "--then", action="append", default=[], help="run these after the file's own, no others"
+    )
     parser.add_argument("--seconds", type=float, default=1800.0, help="most time for the tests of one stage")
     parser.add_argument("--workers", type=int, default=1, help="changes tried at the same time (default 1)")
     parser.add_argument("--list", action="store_true", help="show the sample and stop")
@@ -299,8 +305,7 @@ def main(words: Sequence[str] | None = None) -> int:
     if said.list:
         print(*mutants, sep="\n")
         return 0
-    tell = lambda text: print(text, flush=True)  # noqa: E731
-    survived = run(mutants, own=said.own, seconds=said.seconds, workers=said.workers, tell=tell)
+    survived = run(mutants, said)
     killed = len(mutants) - len(survived)
     interval = binomtest(killed, len(mutants)).proportion_ci(method="wilson")
     print(f"noticed {killed} of {len(mutants)}: {killed / len(mutants):.0%}, Wilson 95 % interval "

@@ -63,23 +63,30 @@ def test_every_client_of_the_demo_study(demo: Path) -> None:
 
     records = study.records()
     allocated = study.allocated(records)
-    allowed = 0
+    allowed, met = 0, set()
     for entry in allocated:
         plan = session_plan(protocol, records, client=entry.client, allocated=allocated, today=today)
         if entry.arm == protocol.reference_arm.code:
             assert plan.cap == 0
             assert not plan.planned
+            met.add("reference arm")
             continue
         allowed += plan.allowed
         days = given.get(entry.client, [])
         away = not days or (today - days[-1]).days > 42
         if plan.allowed and away:
             assert (plan.cap, plan.exercises_today) == (2, 1)
+            met.add("away")
         elif plan.allowed and len(days) > 40:
             assert plan.cap == 3
+            met.add("practised")
         if days and (today - days[-1]).days < 2:
             assert plan.cap == 0
+            met.add("yesterday")
     assert allowed >= 5
+    assert met == {"reference arm", "away", "practised", "yesterday"}, (
+        "the demo study has each kind of client"
+    )
 
 
 def test_one_client_of_the_demo_study(demo: Path, run: Run) -> None:
@@ -103,9 +110,9 @@ def test_a_day_before_the_last_session_withholds(demo: Path, run: Run) -> None:
     client, days = next(iter(sorted(days_with_partner_reps(demo).items())))
     code, out, _ = run("sheet", demo, client, "--date", str(days[0] + dt.timedelta(days=3)), "--json")
     answer = json.loads(out)
-    if answer["planned"]:
-        assert code == 1
-        assert "date" in {reason["code"] for reason in answer["withheld"]}
+    assert answer["planned"]
+    assert code == 1
+    assert "date" in {reason["code"] for reason in answer["withheld"]}
     assert answer["cap"] == 0
     assert Path(answer["sheet"]).is_file()
     assert answer["dose"]["hours_between"] == 48.0

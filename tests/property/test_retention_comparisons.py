@@ -136,9 +136,8 @@ def test_intervals_hold_the_estimate_and_grow_with_the_level(counts, level):
     result = risk_difference(counts)
     narrow, wide = result.confidence_interval(level), result.confidence_interval(level + 0.009)
     assert -1.0 <= wide.lower <= narrow.lower <= result.value <= narrow.upper <= wide.upper <= 1.0
-    assert (narrow.lower > 0.0 or narrow.upper < 0.0) == (result.p_value < 1.0 - level) or (
-        result.p_value == pytest.approx(1.0 - level, abs=1e-6)
-    )
+    if abs(result.p_value - (1.0 - level)) > 1e-6:  # an end of the interval at 0, up to rounding
+        assert (narrow.lower > 0.0 or narrow.upper < 0.0) == (result.p_value < 1.0 - level)
 
 
 @FEW

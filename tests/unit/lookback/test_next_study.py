@@ -61,9 +61,9 @@ def test_what_the_records_cannot_give_is_left_out_and_said():
     short = simulated_log(StudioTruth(clients=60, days=100, trainers=1), 2)
     found = plan_next_study(short, follow_clients(short), horizon=182)
     assert math.isnan(found.trainer_spread)
-    assert not any("retention_reference" in table for table in found.assumptions) or (
-        found.retained_at_horizon is not None
-    )
+    assert found.retained_at_horizon is None
+    names = [table.splitlines()[0] for table in found.assumptions]
+    assert names == ["[planning.sessions_per_week]", "[planning.clients_per_month]"]
     assert any("cannot be told" in sentence for sentence in found.sentences)
     few = dataclasses.replace(short, joined=np.maximum(short.joined, 0))
     late = plan_next_study(few, follow_clients(few), horizon=182)

@@ -2,7 +2,6 @@
 
 import math
 
-import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError
@@ -62,8 +61,9 @@ def test_swapping_the_shares_mirrors_everything():
 def test_small_errors_give_the_usual_interval_and_ends_stay_within_minus_one_and_one():
     one = found((0.3, 0.5), (0.003, 0.004), 0.2)
     assert one.interval.upper - one.value == pytest.approx(1.959964 * one.standard_error, rel=0.01)
-    wide = found((0.02, 0.97), (0.3, 0.3), -0.5)
-    assert wide.interval.lower >= -1.0 - 1e-9 or np.isclose(wide.interval.lower, -1.0, atol=0.1)
+    wide = found((0.02, 0.97), (0.3, 0.3), -0.5)  # so wide that each share's own interval is 0 to 1
+    assert wide.interval.lower == pytest.approx(-0.95 - math.sqrt(0.02**2 + 0.03**2 + 0.02 * 0.03), abs=1e-6)
+    assert wide.interval.upper == pytest.approx(-0.95 + math.sqrt(0.98**2 + 0.97**2 + 0.98 * 0.97), abs=1e-6)
 
 
 def test_impossible_shares_are_refused():
