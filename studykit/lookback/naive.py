@@ -95,9 +95,13 @@ def split_at_start(times: CensoredTimes, began: Floats) -> tuple[CensoredTimes, 
 def naive_comparison(episodes: Episodes, facts: SessionFacts, *, horizon: int) -> Naive | None:
     """The wrong comparison on a studio's records; ``None`` where all or none ever had partner reps.
 
-    Clients of whom no session says whether there were any are left out.
+    Clients are left out who came, and of whom no session says whether there were any.
     """
-    told = np.bincount(episodes.episode[facts.known], minlength=episodes.client.size) > 0
+    sessions, marked = (
+        np.bincount(owner, minlength=episodes.client.size)
+        for owner in (episodes.episode, episodes.episode[facts.known])
+    )
+    told = (marked > 0) | (sessions == 0)
     began = first_begun(episodes, facts)[told]
     ever = np.isfinite(began)
     if ever.all() or not ever.any():

@@ -169,3 +169,26 @@ def test_where_nobody_can_be_followed_what_was_noticed_is_told_too(
     said = capsys.readouterr().err
     assert "clients with a joining date who can be followed for at least a day" in said
     assert "2025-13-45" in said
+
+
+@pytest.mark.parametrize(
+    ("late", "words", "told"),
+    [
+        ("", ("--exported-on", "2026-03-01"), "--exported-on 2025-12-28"),
+        ("C010,2026-02-09,T1,attended,4\n" * 75, (), "--closures FILE"),
+    ],
+)
+def test_records_that_end_too_late_are_refused_instead_of_departures(
+    late: str, words: tuple[str, ...], told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "export.csv"
+    rows = [
+        row.replace("C010", f"C{n:03d}") for n, row in enumerate(late.splitlines(keepends=True), start=10)
+    ]
+    path.write_text((ATTENDANCE / "export.csv").read_text(encoding="utf-8") + "".join(rows), encoding="utf-8")
+    assert main(["lookback", str(path), "--clients", str(ATTENDANCE / "clients.csv"), *words]) == 2
+    said = capsys.readouterr()
+    assert told in said.err
+    assert "everybody counts as having left" in said.err
+    assert said.out == ""
+    assert not (tmp_path / "export_lookback").exists()

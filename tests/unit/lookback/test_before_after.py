@@ -200,3 +200,19 @@ def test_newey_west_against_another_implementation():
     u = u - u.mean()
     fit = sm.OLS(u, np.ones(30)).fit(cov_type="HAC", cov_kwds={"maxlags": 3, "use_correction": False})
     assert newey_west_error(u / 30.0, columns=0) == pytest.approx(fit.bse[0])
+
+
+def test_counts_before_and_after_stand_under_their_own_names():
+    """Twice as many months before as after, and a halved hazard: no two counts are alike."""
+    log = studio(9, adopt=(1, 2), trainers=5, when=500, hazard_ratio=0.5)
+    episodes = follow_clients(log)
+    cells = adoption_cells(follow_up(log, episodes)[0], log.adopted, first_day=0, last_day=episodes.cut_day)
+    own = np.isin(cells.trainer, (1, 2))
+    gone = [float(cells.departures[own & (cells.adopted == side)].sum()) for side in (False, True)]
+    assert gone[0] > gone[1] > 5
+    checks = dict(asked(log).checks)
+    assert checks["departures before the adoption"] == gone[0]
+    assert checks["departures after the adoption"] == gone[1]
+    assert checks["trainers who adopted"] == 2
+    assert checks["trainers who did not"] == 3
+    assert checks["months"] == len(np.unique(cells.month))

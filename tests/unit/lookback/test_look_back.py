@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError, DesignError
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, no_spans
 from studykit.lookback.look_back import look_back
+from studykit.lookback.sentences import headline
 from studykit.lookback.simulated import StudioTruth, simulated_log
-from studykit.results import to_plain
+from studykit.results import RowCount, to_plain
 
 
 @pytest.fixture(scope="module")
@@ -147,3 +148,54 @@ def test_nobody_with_a_joining_date_and_records_too_short_to_tell(log):
     )
     with pytest.raises(DesignError, match="without them nobody can be followed"):
         look_back(brief)
+
+
+def test_an_end_of_records_that_would_make_departures_is_refused_at_the_absence_in_force(log):
+    late = dataclasses.replace(log, last_day=int(log.session_day.max()) + 40)
+    for days in (28, 40):
+        with pytest.raises(DesignError, match=r"end of the records: expected a session in the last"):
+            look_back(late, absence_days=days, bootstrap=0)
+    with pytest.raises(DesignError, match="sessions in the last 41 days, as in others before"):
+        look_back(late, absence_days=41, bootstrap=0)
+
+
+def test_everybody_departed_is_an_alarm_before_any_number(look):
+    gone = dataclasses.replace(look, events=look.clients)
+    alarm = f"Every one of the {look.clients} clients counts as having left: use nothing of what follows."
+    assert headline(gone).startswith(f"{alarm} Check the dates and the end of the records first. ")
+    assert gone.summary().index("Every one of the") < gone.summary().index("associated")
+    one_left = dataclasses.replace(look, events=look.clients - 1)
+    assert "Every one" not in one_left.summary()
+    assert not [finding for finding in look.findings if finding.severity == "stop"]
+
+
+def test_everybody_departed_is_told_to_whoever_reads_the_findings():
+    """Twelve clients who all stay away for 30 days once, one after the other, and come to the end."""
+    days = 400
+    rows = [
+        (client, day)
+        for client in range(12)
+        for day in range(days)
+        if not 40 + 20 * client <= day < 70 + 20 * client
+    ]
+    client, day = np.array(rows).T
+    nothing = np.empty(0, np.int64)
+    log = AttendanceLog(
+        tuple(f"C{k:02d}" for k in range(12)), (), client, day, np.full(len(day), UNKNOWN),
+        np.full(len(day), UNKNOWN), nothing, nothing, np.zeros(12, np.int64), np.full(12, UNKNOWN_DAY),
+        no_spans(), (), (), nothing, False, 0, days - 1, RowCount(len(day), len(day)),
+    )  # fmt: skip
+    look = look_back(log, horizon=90)
+    assert (look.clients, look.events) == (12, 12)
+    (stop,) = [finding for finding in look.findings if finding.severity == "stop"]
+    assert str(stop).startswith(
+        "look back, departures: expected clients who still train when the records end"
+    )
+    assert "found none of 12" in str(stop)
+    assert headline(look).startswith("Every one of the 12 clients counts as having left")
+
+
+def test_the_days_that_were_used_are_told_first(look):
+    first, last, cut = (np.datetime64(day, "D") for day in (look.first_day, look.last_day, look.cut_day))
+    told = f"simulated: {first} to {last}; departures can be known up to {cut}."
+    assert " ".join(look.summary().split("\n\n")[1].split()) == told

@@ -8,6 +8,7 @@ import pytest
 
 from studykit.lookback.episodes import follow_clients
 from studykit.lookback.exposure import session_facts
+from studykit.lookback.log import UNKNOWN
 from studykit.lookback.naive import (
     compare_ever,
     curve_of_times,
@@ -92,3 +93,20 @@ def test_curves_start_and_end_with_ten_at_risk():
     assert late.day[-1] == 411.0
     everybody_late = CensoredTimes([500.0, 520.0], [True, False], entry=[400.0, 450.0])
     assert curve_of_times("two", everybody_late, 90).day.tolist() == [400.0]
+
+
+def test_clients_of_whom_nothing_is_written_are_on_neither_side():
+    """Every third client lost all marks; but for one who never came, they are as if they were not there."""
+    log = simulated_log(StudioTruth(clients=150, starting=0.03), 5)
+    marks = log.session_partner_reps.copy()
+    marks[log.session_client % 3 == 0] = UNKNOWN
+    log = dataclasses.replace(log, session_partner_reps=marks)
+    episodes = follow_clients(log)
+    facts = session_facts(log, episodes)
+    found = naive_comparison(episodes, facts, horizon=182)
+    told = (episodes.client % 3 != 0) | (np.bincount(episodes.episode, minlength=len(episodes.client)) == 0)
+    expected = compare_ever(
+        episodes.times().select(told), first_begun(episodes, facts)[told], horizon=182, confirmed_after=28
+    )
+    assert found.hazard_ratio.value == expected.hazard_ratio.value
+    assert found.person_days == expected.person_days < (episodes.time - episodes.entry).sum()

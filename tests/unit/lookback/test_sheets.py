@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from openpyxl import Workbook
 from studykit.errors import DataError
 from studykit.lookback.reading import ReadingSettings, read_attendance
 from studykit.lookback.understanding import day_of
+from tests.pipeline.damaged_books import put_together, taken_apart
 
 TODAY = ReadingSettings(today=dt.date(2026, 2, 1))
 HEADER = ("client", "date", "trainer", "partner_reps")
@@ -152,3 +154,25 @@ def test_a_workbook_may_hold_a_further_table_among_others(tmp_path: Path) -> Non
     export.write_text("client,date\nC0,2025-03-04\n", encoding="utf-8")
     log = read_attendance(export, tables={"clients": book}, settings=TODAY)
     assert [day_of(day) for day in log.joined] == [dt.date(2025, 1, 2)]
+
+
+def test_formulas_are_read_as_their_values(tmp_path: Path) -> None:
+    """A date and a mark that were worked out, a code that never was: its row is left out and named."""
+    rows = year(2025, 22)
+    rows[3] = ("C3", "=DATE(2025,2,7)", "T1", "=1+1")
+    rows[5] = ('=CONCATENATE("C",1)', dt.date(2025, 2, 8), "T1", 1)
+    path = save(tmp_path, {"Export": rows})
+    parts = taken_apart(path.read_bytes())
+    name = "xl/worksheets/sheet1.xml"
+    for formula, value in ((b"DATE(2025,2,7)", b"45695"), (b"1+1", b"2")):
+        pattern = rb"<f>" + re.escape(formula) + rb"</f><v ?(/>|></v>)"
+        parts[name], times = re.subn(pattern, b"<f>" + formula + b"</f><v>" + value + b"</v>", parts[name])
+        assert times == 1
+    path.write_bytes(put_together(parts))
+    log = read_attendance(path, settings=TODAY)
+    assert dt.date(2025, 2, 7) in {day_of(day) for day in log.session_day}
+    assert log.session_partner_reps[log.session_day == log.session_day.max()].tolist() == [1]
+    assert log.rows.left_out == (("a cell that holds no value", 1),)
+    assert [(item.rows.tolist(), item.got) for item in log.noticed] == [
+        ([6], "a formula that no spreadsheet program has worked out")
+    ]

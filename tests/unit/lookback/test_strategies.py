@@ -8,12 +8,19 @@ import pytest
 from studykit.lookback.episodes import follow_clients
 from studykit.lookback.influence import influence_on_retained
 from studykit.lookback.log import UNKNOWN, ClientFact
+from studykit.lookback.share_difference import difference_of_shares
 from studykit.lookback.simulated import Regime, StudioTruth, simulate_studio, simulated_log
 from studykit.lookback.starters import starters_of, trainer_begun_on
-from studykit.lookback.strategies import answer_strategies, compare_strategies, strategy_balance
+from studykit.lookback.strategies import (
+    _correlation,
+    answer_strategies,
+    compare_strategies,
+    strategy_balance,
+)
 from studykit.lookback.strategy_estimates import clone, estimate, resample_clients, weigh
 from studykit.lookback.weighted_curves import Stretches, daily_sums, log_hazard_ratio
 from studykit.lookback.weighting import fit_logistic
+from studykit.randomness import stream
 
 HORIZON, GRACE = 182, 28
 NOTHING = StudioTruth(clients=2400)
@@ -250,3 +257,38 @@ def test_facts_at_joining_are_adjusted_for_and_balanced_by_name(small):
     share = starters.facts[:, starters.fact_names.index("goal") + 1].mean()
     assert 0.3 < share < 0.5
     assert abs(rows["goal: strength"].after_weighting) < 0.2
+
+
+def test_the_correlation_of_two_shares_from_three_standard_errors():
+    """By hand: (0.09 + 0.25 - 0.16) / (2 x 0.3 x 0.5)."""
+    assert _correlation(0.3, 0.5, 0.4) == pytest.approx(0.6)
+    assert _correlation(0.5, 0.3, np.hypot(0.5, 0.3)) == pytest.approx(0.0, abs=1e-12)
+    assert _correlation(0.2, 0.5, 0.9) == -1.0
+    assert _correlation(0.2, 0.5, 0.1) == 1.0
+    assert _correlation(0.2, 0.0, 0.2) == 0.0
+    assert np.isfinite(_correlation(0.2, 0.5, 0.4))
+
+
+def test_the_interval_holds_the_correlation_of_the_shares(small):
+    """From the variance of the difference as resampling has it, whatever way the interval is made."""
+    log, episodes = small
+    starters, rows = starters_of(log, episodes, grace=GRACE)
+    answer = compare_strategies(starters, rows, horizon=HORIZON, resamples=12, seed=4)
+    study = clone(starters, grace=GRACE, horizon=HORIZON)
+    drawn = resample_clients(starters.trainer, 12, stream(4, "look back", "strategies", HORIZON))
+    everybody = weigh(study, np.ones((1, len(starters.end))))
+    bands = estimate(study, drawn, start=everybody.fits.coefficients[0])
+    begun, not_begun = bands.start[:, -1], bands.refrain[:, -1]
+    together = np.corrcoef(begun, not_begun)[0, 1]
+    assert 0.3 < together < 0.5
+    expected = difference_of_shares(
+        tuple(1.0 - stayed / 100.0 for stayed in answer.out_of_100),
+        (begun.std(ddof=1), not_begun.std(ddof=1)),
+        correlation=together,
+        degrees_of_freedom=answer.risk_difference.degrees_of_freedom,
+        method="as there",
+    )
+    for name in ("lower", "upper"):
+        assert getattr(answer.risk_difference.interval, name) == pytest.approx(
+            getattr(expected.interval, name), rel=1e-9
+        )

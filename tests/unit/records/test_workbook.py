@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from openpyxl import Workbook
 
 from studykit.protocol.types import Protocol
 from studykit.records.reading import read_records
+from tests.pipeline.damaged_books import put_together, taken_apart
 
 from .conftest import WHOLE
 
@@ -119,3 +121,28 @@ def test_a_file_that_is_no_workbook(tmp_path: Path) -> None:
     findings = read_records(tmp_path).findings
     assert findings[0].severity == "stop"
     assert findings[0].got == "a file of another kind, or a damaged one"
+
+
+def worked_out(path: Path, formula: str, value: str, kind: str = "") -> None:
+    """Write into E3 of every sheet what a spreadsheet program keeps of a formula: its value when saved."""
+    cell = f'<c r="E3"{kind}><f>{formula}</f><v>{value}</v></c>'.encode()
+    parts = taken_apart(path.read_bytes())
+    changed = {name: re.sub(rb'<c r="E3"[^>]*><f>.*?</c>', cell, parts[name]) for name in parts}
+    assert changed != parts
+    path.write_bytes(put_together(changed))
+
+
+def test_a_formula_is_read_as_the_value_that_was_worked_out(save: Save, protocol: Protocol) -> None:
+    """Never as its own text, and never without the value: what is shown and what is written differ."""
+    folder = save({("strength", "E3"): "=20*4+2.5"})
+    worked_out(folder / "records.xlsx", "20*4+2.5", "82.5")
+    records = read_records(folder, protocol=protocol)
+    assert not records.findings
+    assert records["strength"].columns["load"][:3].tolist() == [80.0, 82.5, 92.5]
+
+
+def test_a_formula_that_ended_in_an_error_is_named(save: Save, protocol: Protocol) -> None:
+    folder = save({("strength", "E3"): "=20/0"})
+    worked_out(folder / "records.xlsx", "20/0", "#DIV/0!", ' t="e"')
+    (finding,) = read_records(folder, protocol=protocol).findings
+    assert "the error #DIV/0!" in finding.got
