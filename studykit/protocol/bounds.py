@@ -17,10 +17,16 @@ _SHARES = (
     "retention_reference", "attended_of_planned", "delivered_as_planned", "contamination", "missed_tests",
     "pauses", "eligible_of_screened", "consented_of_eligible",
 )  # fmt: skip
+_DIVISORS = (
+    "attended_of_planned",
+    "eligible_of_screened",
+    "consented_of_eligible",
+)  # of none, nothing follows
 _CORRELATIONS = ("correlation_baseline", "correlation_exercises", "correlation_limbs")
 _TRAINER_SHARES = ("trainer_icc_strength", "trainer_icc_retention")
 _POSSIBLE = {
     **dict.fromkeys(_SHARES, (0.0, 1.0)),
+    **dict.fromkeys(_DIVISORS, (0.001, 1.0)),
     **dict.fromkeys(_CORRELATIONS, (-0.999, 0.999)),
     **dict.fromkeys(_TRAINER_SHARES, (0.0, 0.99)),
     **dict.fromkeys(("sd_score", "sd_gain"), (0.001, 100_000.0)),
@@ -190,10 +196,9 @@ def _assumptions(protocol: Protocol, at: Places) -> Iterator[Finding]:
         beyond = [number for number in (value, low, high) if not least <= number <= most]
         if beyond:
             share = key in _SHARES
-            yield at.finding(
-                "stop", path, got=f"{beyond[0]:g}", todo="Write 15 per cent as 0.15." if share else "",
-                expected="a share between 0 and 1" if share else f"a number from {least:g} to {most:,.10g}",
-            )  # fmt: skip
+            span = f"a share between {least:g} and 1" if share else f"a number from {least:g} to {most:,.10g}"
+            todo = "Write 15 per cent as 0.15." if share else ""
+            yield at.finding("stop", path, expected=span, got=f"{beyond[0]:g}", todo=todo)
         elif not low <= value <= high:
             yield at.finding("stop", path, expected="low, value and high in this order",
                              got=f"{low:g}, {value:g}, {high:g}")  # fmt: skip

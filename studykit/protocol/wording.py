@@ -139,7 +139,7 @@ def expected(info: FieldInfo) -> str:
     --------
     >>> from studykit.protocol.types import Dose
     >>> expected(Dose.model_fields["exercises_per_session"])
-    'a whole number, at least 0'
+    'a whole number, at least 0 and at most 30'
     """
     meaning = info.description or ""
     if _pattern(info) and meaning:
