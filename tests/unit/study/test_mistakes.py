@@ -86,12 +86,15 @@ def test_a_correction_says_what_the_fact_can_be(fact: str, value: str, words: st
     assert enrolled.correct("C01", fact="sex", value="Male", reason="slip", by="OW").body["new"] == "male"
 
 
-def test_an_analysis_that_is_refused_is_no_look(enrolled: Study) -> None:
-    """Nothing was seen, so nothing is entered; an analysis that works is entered before it is shown."""
+def test_an_analysis_that_is_refused_takes_no_look(enrolled: Study) -> None:
+    """It is entered before anything is computed, and then that nothing was seen."""
     before = entries(enrolled)
     with pytest.raises(FitError, match="at least one outcome"):
         enrolled.analyse(look_by="OW", look_reason="curious")
-    assert entries(enrolled) == before
+    look, nothing = enrolled.entries()[before:]
+    assert (look.kind, look.by, look.body["reason"]) == ("look", "OW", "curious")
+    assert (nothing.body["what"], nothing.body["look"]) == ("look that showed nothing", look.position)
+    assert enrolled.looks() == ()
 
 
 def test_check_finds_what_would_stop_the_analysis(enrolled: Study) -> None:
