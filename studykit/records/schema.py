@@ -389,7 +389,7 @@ HARMS = Table(
         Column(
             "outcome",
             "text",
-            "how it ended: gone, healed, recovered or cleared; in other words or with a doubt, it is not over",
+            "how it ended: gone, healed, recovered or cleared; in other words or with a doubt it is not over",
             required=False,
             example="gone after 2 days",
         ),
