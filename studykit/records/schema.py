@@ -394,7 +394,7 @@ HARMS = Table(
         Column(
             "outcome",
             "text",
-            "how it ended: gone, healed, recovered or cleared; other words, or a doubt, leave it open",
+            "how it ended: gone, healed, recovered or cleared; in other words or with a doubt it is not over",
             required=False,
             example="gone after 2 days",
         ),

@@ -101,3 +101,17 @@ def test_no_private_names_across_rooms(path: Path) -> None:
         if name.startswith("studykit.") and name.split(".")[1] != room:
             hidden = [part for part in name.split(".") if part.startswith("_") and not part.endswith("__")]
             assert not hidden, f"{path.name} imports {name}"
+
+
+def test_statsmodels_gives_what_the_developers_page_says() -> None:
+    used = {
+        name.rsplit(".", 1)[0]
+        for path in modules()
+        for name in imported(path)
+        if name.startswith("statsmodels")
+    }
+    assert used == {"statsmodels.stats.power", "statsmodels.stats.multitest"}
+    page = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert (
+        "statsmodels gives power classes and multiple-testing adjustments; the Cox fits are our own" in page
+    )

@@ -333,11 +333,11 @@ def test_an_owner_records_why_somebody_may_not_train_and_what_settles_it(
         return rc, answer, text_of(Path(answer["sheet"]).read_text(encoding="utf-8"))
 
     rc, answer, text = answer_and_page()
-    assert (rc, answer["ready"], answer["allowed"]) == (1, False, False)
-    assert [reason["code"] for reason in answer["reasons"]] == [code]
-    assert "No training today before" in text
     for word in ("repetitions", "limit", "seconds", "sets", "load", "effort"):
         assert word not in text, word
+    assert "No training today before" in text
+    assert (rc, answer["ready"], answer["allowed"]) == (1, False, False)
+    assert [reason["code"] for reason in answer["reasons"]] == [code]
 
     set_cells(demo, table, client, **settled)
     _, answer, text = answer_and_page()

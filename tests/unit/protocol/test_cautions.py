@@ -38,6 +38,13 @@ def test_licensed_practice_prevails_and_red_flags_are_named() -> None:
     assert "never hold the breath" in texts["breathing"]
 
 
+def test_nothing_is_promised_and_nobody_trains_ill() -> None:
+    """E2, E4: soreness recovers over days, as a rule; illness, fever, heat are asked about each session."""
+    texts = {caution.code: caution.text for caution in USUAL_CAUTIONS}
+    assert "is expected and usually passes." in texts["soreness_and_red_flags"]
+    assert "who is ill, feverish or overheated does not train that day." in texts["screening"]
+
+
 def test_a_study_without_partner_reps_is_not_cautioned_about_them() -> None:
     protocol = read_protocol(shipped("protocols").parent / "analysis" / "depression_trial" / "protocol.toml")
     codes = [caution.code for caution in cautions_for("report", protocol=protocol.protocol)]

@@ -45,3 +45,11 @@ def test_every_key_has_its_explanation(design: str) -> None:
         or any("#" in line for line in lines[number : number + 8])
     ]  # fmt: skip
     assert len(explained) > 0.7 * len(tables)
+
+
+@pytest.mark.parametrize("design", READY)
+def test_typical_errors_are_those_of_the_test_they_were_measured_with(design: str) -> None:
+    """B2: ten repetitions, typical error 3.2 to 6.1 %; eight (Taylor & Fletcher 2012), 3.4 to 10.4 %."""
+    ten, eight = tomllib.loads(READY[design])["planning"]["measurement_sd"]["source"].split("; of ")
+    assert ten.startswith("typical errors of 10-repetition tests of 3 to 6 per cent: Fernandes et al. 2019")
+    assert eight.startswith("8-repetition tests of 3 to 10 per cent: Taylor & Fletcher 2012")
