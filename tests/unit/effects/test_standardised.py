@@ -57,6 +57,16 @@ def test_raw_and_paired_metrics_agree_through_the_correlation():
     assert paired_from_independent(raw, 0.7) == pytest.approx(paired_difference(Sample(3.0, 5.5, 30)).value)
 
 
+def test_the_error_of_the_difference_over_its_own_spread_by_hand():
+    """Mean 3, standard deviation 5.5, 50 pairs: variance 1/50 + d squared / 100, d being 3 / 5.5."""
+    d = 3.0 / 5.5
+    found = paired_difference(Sample(3.0, 5.5, 50))
+    assert found.variance == pytest.approx(0.02 + d**2 / 100.0, rel=1e-12)
+    corrected, factor = paired_difference(Sample(3.0, 5.5, 50), corrected=True), small_sample_factor(49.0)
+    assert corrected.value == pytest.approx(factor * d, rel=1e-12)
+    assert corrected.variance == pytest.approx(factor**2 * found.variance, rel=1e-12)
+
+
 def test_equal_spread_makes_the_reference_denominator_the_pooled_one():
     one, two = Sample(12.0, 3.0, 14), Sample(10.0, 3.0, 11)
     pooled = standardised_difference(one, two, corrected=False)

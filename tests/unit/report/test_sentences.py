@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from studykit.errors import Finding
-from studykit.outcomes.results import Decision, StudyResults
+from studykit.outcomes.results import Decision, OutcomeEstimate, StudyResults
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.report.methods import design_line, methods_paragraphs
@@ -27,6 +28,7 @@ from studykit.report.sentences import (
     lead,
     limits,
     pause_warning,
+    remains_possible,
     retention_answer,
     worthwhile,
 )
@@ -85,6 +87,82 @@ def test_strength_is_told_in_its_own_unit_first(reading: Reading) -> None:
 )
 def test_what_remains_possible_against_the_smallest_worthwhile(lower: float, upper: float, said: str) -> None:
     assert said in plain(worthwhile(PER_CENT_CHANGE, Interval(lower, upper, 0.95, "t"), 3.0))
+
+
+def with_effect(results: StudyResults, strength: float, retention: float) -> StudyResults:
+    """The invented study with other main results: a log ratio and a difference in shares."""
+    assert results.retention is not None
+    outcome, kept = results.continuous[0], results.retention
+
+    def valued(estimate: OutcomeEstimate, value: float) -> OutcomeEstimate:
+        return replace(estimate, estimate=replace(estimate.estimate, value=value))  # type: ignore[type-var]
+
+    assert outcome.original_unit is not None
+    outcome = replace(
+        outcome,
+        primary=valued(outcome.primary, strength),
+        original_unit=valued(outcome.original_unit, 60.0 * strength),
+    )
+    kept = replace(kept, primary=valued(kept.primary, retention))
+    return replace(results, continuous=(outcome,), retention=kept)
+
+
+@pytest.mark.parametrize(
+    ("strength", "retention", "said"),
+    [
+        (0.05, 0.081, ("5.1 % higher with partner reps", "8 percentage points more with partner reps",
+                       "3.0 kg higher with partner reps")),
+        (-0.05, -0.081, ("4.9 % lower with partner reps", "8 percentage points fewer with partner reps",
+                         "3.0 kg lower with partner reps")),
+        (0.0, 0.0, ("apart by 0.0 % between the arms", "apart by 0 percentage points between the arms",
+                    "apart by 0.0 kg between the arms")),
+    ],
+)  # fmt: skip
+def test_the_direction_of_a_difference_is_told(
+    results: StudyResults, protocol: Protocol, strength: float, retention: float, said: tuple[str, str, str]
+) -> None:
+    reading = Reading(with_effect(results, strength, retention), protocol)
+    ratio, share, own = said
+    outcome, kept = reading.results.continuous[0], reading.results.retention
+    assert kept is not None
+    assert f"strength at week 12 (primary outcome): {ratio} [" in plain(lead(reading))
+    assert f"etention on day 182 (secondary outcome): {share} [" in plain(lead(reading))
+    answer = plain(continuous_answer(reading, outcome)[0])
+    assert answer.startswith(f"At week 12, compared with conventional sets, strength was {own} [")
+    assert f"as a ratio, {ratio}, 95 % interval [" in answer
+    assert f"difference in the share retained is {share}, 95 % interval [" in plain(
+        retention_answer(reading, kept)[1]
+    )
+
+
+def test_an_interval_without_an_end_leaves_the_size_open(reading: Reading) -> None:
+    open_ended = Interval(0.9, math.inf, 0.95, "t")
+    assert remains_possible(reading, PER_CENT_CHANGE, open_ended, ("higher", "lower")) == (
+        "The data leave the size of the difference open."
+    )
+    assert worthwhile(PER_CENT_CHANGE, open_ended, 3.0) == ""
+    both = Interval(0.9, 1.2, 0.95, "t")
+    assert plain(remains_possible(reading, PER_CENT_CHANGE, both, ("higher", "lower"))) == (
+        "With partner reps, anything from 10.0 % lower to 20.0 % higher fits these data."
+    )
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "said"),
+    [
+        (-0.02, 0.05, "A worthwhile gain (5 percentage points or more) and a difference too small"),
+        (-0.02, 0.0499, "Every value in the interval is a difference too small to matter (less than 5"),
+        (-0.05, 0.02, "A difference too small to matter and a worthwhile loss"),
+        (-0.0499, 0.02, "Every value in the interval is a difference too small to matter (less than 5"),
+        (0.05, 0.09, "Every value in the interval is a worthwhile gain"),
+        (0.0499, 0.09, "A worthwhile gain (5 percentage points or more) and a difference too small"),
+        (-0.09, -0.05, "Every value in the interval is a worthwhile loss"),
+    ],
+)
+def test_the_smallest_worthwhile_difference_counts_as_worthwhile(
+    lower: float, upper: float, said: str
+) -> None:
+    assert said in plain(worthwhile(points(60), Interval(lower, upper, 0.95, "score"), 5.0))
 
 
 def test_where_less_is_better_gain_and_loss_change_places() -> None:
