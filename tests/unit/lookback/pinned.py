@@ -59,7 +59,7 @@ def looks() -> dict[str, LookBack]:
         log, marked=False, session_partner_reps=np.full_like(log.session_partner_reps, UNKNOWN), adopted=own
     )
     return {
-        "marked": look_back(log, bootstrap=30, seed=7, horizon=150, grace_weeks=5, landmarks=(35, 70)),
+        "marked": look_back(log, bootstrap=30, seed=7, horizon=166, grace_weeks=5, landmarks=(35, 70)),
         "unmarked": look_back(unmarked, horizon=140, absence_days=30),
     }
 

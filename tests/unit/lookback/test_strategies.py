@@ -17,7 +17,7 @@ from studykit.lookback.strategies import (
     compare_strategies,
     strategy_balance,
 )
-from studykit.lookback.strategy_estimates import clone, estimate, resample_clients, weigh
+from studykit.lookback.strategy_estimates import Estimates, clone, estimate, resample_clients, weigh
 from studykit.lookback.weighted_curves import Stretches, daily_sums, log_hazard_ratio
 from studykit.lookback.weighting import fit_logistic
 from studykit.randomness import stream
@@ -292,3 +292,10 @@ def test_the_interval_holds_the_correlation_of_the_shares(small):
         assert getattr(answer.risk_difference.interval, name) == pytest.approx(
             getattr(expected.interval, name), rel=1e-9
         )
+
+
+def test_shares_are_compared_at_the_horizon_and_not_the_day_before():
+    curves = np.array([[1.0, 0.9, 0.6], [1.0, 0.8, 0.75]]), np.array([[1.0, 0.7, 0.2], [1.0, 0.95, 0.5]])
+    found = Estimates(*curves, np.zeros(2))
+    assert found.risk_difference.tolist() == pytest.approx([0.2 - 0.6, 0.5 - 0.75])
+    assert np.exp(found.log_risk_ratio).tolist() == pytest.approx([0.4 / 0.8, 0.25 / 0.5])
