@@ -67,7 +67,7 @@ def doubt_blanks(
         ]),
         todo=f"{_LEFT_OUT}If the trainer began after these months, say when: --adopted TRAINER=DATE.",
     )  # fmt: skip
-    return np.asarray(never | before | quiet)
+    return np.asarray(never | before | quiet, dtype=bool)
 
 
 def said_to_be_no(trainer: Integers, day: Integers, since: Integers) -> Flags:

@@ -147,6 +147,15 @@ def open_attendance(
     return Opened(Path(path).name, kept, tuple(hashes), tuple(findings))
 
 
+def with_what_was_left_out(copy: Opened, original: Opened) -> Opened:
+    """A copy with codes, and beside it the rows and sheets of the original that are not in it."""
+    tables = {
+        name: replace(table, noticed=(*original.tables[name].noticed, *table.noticed))
+        for name, table in copy.tables.items()
+    }
+    return replace(copy, tables=tables, findings=(*original.findings, *copy.findings))
+
+
 def _open_file(
     path: Path, name: str, sheets: Sequence[str] = ()
 ) -> tuple[dict[str, WrittenTable], tuple[str, str], list[Finding]]:

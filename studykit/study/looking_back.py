@@ -244,7 +244,7 @@ def demo_export(folder: Path) -> tuple[Path, dict[str, str]]:
 
 def _read(wish: Wish, said: Said, asking: Asking | None) -> tuple[AttendanceLog, Said, list[str]]:
     from studykit.lookback.identity import named_columns, write_recoded
-    from studykit.lookback.written import open_attendance
+    from studykit.lookback.written import open_attendance, with_what_was_left_out
 
     notices: list[str] = []
     opened = open_attendance(wish.file, tables=dict(said.tables), sheets=said.sheets)
@@ -258,7 +258,7 @@ def _read(wish: Wish, said: Said, asking: Asking | None) -> tuple[AttendanceLog,
         )
         tables = {name: str(path) for name, path in copies.items() if name != "sessions"}
         said = replace(said, columns={}, tables=tables)
-        opened = open_attendance(copies["sessions"], tables=dict(tables))
+        opened = with_what_was_left_out(open_attendance(copies["sessions"], tables=dict(tables)), opened)
         placed, said = _settle_columns(opened, said, None)
     log, said = _understood(opened, placed, said, asking, wish.absence_days)
     return log, said, notices

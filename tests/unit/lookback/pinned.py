@@ -28,7 +28,7 @@ TRUTH = StudioTruth(
 
 
 def rich_log() -> AttendanceLog:
-    """Marks missing here and there, two trainers of four who began at a date, facts, pauses and a closure."""
+    """Marks missing here and there, two of four trainers who began at a date, facts, pauses, missed bookings."""
     log = simulated_log(TRUTH, 11)
     rng = np.random.default_rng(12)
     marks = log.session_partner_reps.copy()
@@ -40,8 +40,11 @@ def rich_log() -> AttendanceLog:
     first = log.first_day + 150 + 4 * paused
     adopted = np.full(len(log.trainers), UNKNOWN_DAY)
     adopted[[0, 2]] = log.first_day + np.array([240, 310])
+    missed = np.flatnonzero(rng.random(len(marks)) < 0.07)
     return dataclasses.replace(
         log,
+        missed_client=log.session_client[missed],
+        missed_day=log.session_day[missed] + 1,
         session_partner_reps=marks,
         joined=joined,
         facts=(ClientFact("goal", ("fitness", "strength", "weight"), goal),),
@@ -59,7 +62,7 @@ def looks() -> dict[str, LookBack]:
         log, marked=False, session_partner_reps=np.full_like(log.session_partner_reps, UNKNOWN), adopted=own
     )
     return {
-        "marked": look_back(log, bootstrap=30, seed=7, horizon=150, grace_weeks=5, landmarks=(35, 70)),
+        "marked": look_back(log, bootstrap=30, seed=7, horizon=166, grace_weeks=5, landmarks=(35, 70)),
         "unmarked": look_back(unmarked, horizon=140, absence_days=30),
     }
 

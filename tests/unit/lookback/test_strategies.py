@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from studykit.lookback.episodes import follow_clients
-from studykit.lookback.influence import influence_on_retained
+from studykit.lookback.influence import influence_on_retained, standard_error
 from studykit.lookback.log import UNKNOWN, ClientFact
 from studykit.lookback.share_difference import difference_of_shares
 from studykit.lookback.simulated import Regime, StudioTruth, simulate_studio, simulated_log
@@ -17,7 +17,7 @@ from studykit.lookback.strategies import (
     compare_strategies,
     strategy_balance,
 )
-from studykit.lookback.strategy_estimates import clone, estimate, resample_clients, weigh
+from studykit.lookback.strategy_estimates import Estimates, clone, estimate, resample_clients, weigh
 from studykit.lookback.weighted_curves import Stretches, daily_sums, log_hazard_ratio
 from studykit.lookback.weighting import fit_logistic
 from studykit.randomness import stream
@@ -292,3 +292,21 @@ def test_the_interval_holds_the_correlation_of_the_shares(small):
         assert getattr(answer.risk_difference.interval, name) == pytest.approx(
             getattr(expected.interval, name), rel=1e-9
         )
+
+
+def test_shares_are_compared_at_the_horizon_and_not_the_day_before():
+    curves = np.array([[1.0, 0.9, 0.6], [1.0, 0.8, 0.75]]), np.array([[1.0, 0.7, 0.2], [1.0, 0.95, 0.5]])
+    found = Estimates(*curves, np.zeros(2))
+    assert found.risk_difference.tolist() == pytest.approx([0.2 - 0.6, 0.5 - 0.75])
+    assert np.exp(found.log_risk_ratio).tolist() == pytest.approx([0.4 / 0.8, 0.25 / 0.5])
+
+
+def test_standard_errors_from_influences_by_hand():
+    """Trainers: 2 (36 + 36). Clients around their trainer: 2 (5 - 9/2) + 3/2 (89 - 225/3)."""
+    influence, trainer = np.array([[1.0, 2.0, 4.0, 3.0, 8.0]]), np.array([4, 4, 7, 7, 7])
+    once = np.ones((1, 5))
+    assert standard_error(influence, once, trainer, whole_trainers=True)[0] == pytest.approx(12.0)
+    assert standard_error(influence, once, trainer, whole_trainers=False)[0] == pytest.approx(np.sqrt(22.0))
+    twice = np.array([[2.0, 0.0, 1.0, 1.0, 0.0]])  # the first client drawn twice, two not at all
+    assert standard_error(influence, twice, trainer, whole_trainers=False)[0] == pytest.approx(np.sqrt(1.0))
+    assert standard_error(influence, twice, trainer, whole_trainers=True)[0] == pytest.approx(np.sqrt(25.0))

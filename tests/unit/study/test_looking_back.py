@@ -120,6 +120,12 @@ def test_names_get_codes_and_a_key_after_a_yes(tmp_path: Path) -> None:
             assert "Ann" not in file.read_text(encoding="utf-8")
 
 
+def test_rows_that_are_not_in_the_copy_with_codes_are_counted_all_the_same(tmp_path: Path) -> None:
+    lines = [f"{('Ann Doe', 'Bo Li')[n % 2]},2025-03-{4 + n:02d},T1,yes" for n in range(13)]
+    done = look_back_from(Wish(export(tmp_path, *lines, "Bo Li,2025-03-20,T1,no,and,more"), recode=True))
+    assert str(done.log.rows) == "13 of 14 rows used; left out: 1 (another number of cells than the header)"
+
+
 def test_without_marks_days_of_adoption_are_asked_for_and_a_tally_sheet_is_printed(tmp_path: Path) -> None:
     path = export(tmp_path, "C01,2025-03-04,T1", "C02,2025-03-05,T2", header="client,date,trainer")
     done = look_back_from(Wish(path), asking=Somebody("2025-03-01", ""))
