@@ -140,7 +140,7 @@ def main() -> None:
     far = [row for row, size in zip(residuals.labels, residuals.observed, strict=True) if abs(size) > FAR]
     calmer = make_model(frame.drop(index=far), ["intercept", "days"]).fit().contrast({"days": 1})
     print(
-        f"The residuals are straight against the normal but for {len(far)} of {len(frame)} days beyond "
+        f"The residuals are straight against the normal but for {len(far)} of {model.rows.used} days beyond "
         f"{FAR:g} standard deviations; without these days the slope would be {calmer.value:.2f} ms a day."
     )
 

@@ -148,23 +148,26 @@ def _cell(value: Any) -> Any:
 # --- frames to the engine ------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class FrameFit:
     """A mixed model fitted from a data frame, and the rows that it used.
 
     Parameters
     ----------
     fit : MixedFit
-        Everything the engine gives.
+        Everything the engine gives; what it says of single rows carries the frame's labels.
     rows : RowCount
         Rows of the frame: supplied, used, left out by the column that was empty.
     levels : tuple of (str, tuple of str)
         Of every column of texts, its levels, the reference level first.
+    index : pandas.Index
+        Labels, in the frame, of the rows used.
     """
 
     fit: MixedFit
     rows: RowCount
     levels: tuple[tuple[str, tuple[str, ...]], ...]
+    index: pd.Index
 
     @property
     def coefficients(self) -> tuple[Coefficient, ...]:
@@ -186,8 +189,16 @@ class FrameFit:
         """An F test of several contrasts; see the engine."""
         return self.fit.joint_test(weights, degrees_of_freedom=degrees_of_freedom)
 
+    def fitted_values(self, *, conditional: bool) -> pd.Series:
+        """Fitted values by the frame's labels: of these groups (conditional), or of the average one."""
+        return pd.Series(self.fit.fitted_values(conditional=conditional), self.index, name="fitted")
 
-@dataclass(frozen=True, slots=True)
+    def residuals(self, *, conditional: bool) -> pd.Series:
+        """Outcome minus `fitted_values` of the same kind, by the frame's labels."""
+        return pd.Series(self.fit.residuals(conditional=conditional), self.index, name="residual")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class FrameModel:
     """A mixed model made from a data frame, before it is fitted.
 
@@ -199,15 +210,18 @@ class FrameModel:
         Rows of the frame: supplied, used, left out by the column that was empty.
     levels : tuple of (str, tuple of str)
         Of every column of texts, its levels, the reference level first.
+    index : pandas.Index
+        Labels, in the frame, of the rows used.
     """
 
     model: MixedModel
     rows: RowCount
     levels: tuple[tuple[str, tuple[str, ...]], ...]
+    index: pd.Index
 
     def fit(self, *, reml: bool = True) -> FrameFit:
         """Fit by REML, or by maximum likelihood."""
-        return FrameFit(self.model.fit(reml=reml), self.rows, self.levels)
+        return FrameFit(self.model.fit(reml=reml), self.rows, self.levels, self.index)
 
 
 def fit_frame(
@@ -324,8 +338,15 @@ def model_from_frame(
     blocks = _Blocks(complete, dict(reference or {}))
     matrix, names = blocks.fixed_effects(fixed)
     effects = [blocks.random_effect(group, columns) for group, columns in random.items()]
-    model = MixedModel(_numbers(complete, outcome), matrix, effects, names=names, residual=residual)
-    return FrameModel(model, rows, tuple(blocks.levels.items()))
+    model = MixedModel(
+        _numbers(complete, outcome),
+        matrix,
+        effects,
+        names=names,
+        residual=residual,
+        row_labels=complete.index.tolist(),
+    )
+    return FrameModel(model, rows, tuple(blocks.levels.items()), complete.index)
 
 
 def _as_tuple(term: Term) -> tuple[str, ...]:
@@ -381,18 +402,22 @@ def _complete(frame: pd.DataFrame, used: Sequence[str]) -> tuple[pd.DataFrame, R
     rows = RowCount(len(frame), int((first < 0).sum()), left_out)
     if rows.used == 0:
         raise ArgumentError(where="fit_frame", expected="rows without empty cells", got=str(rows))
-    return frame.loc[first < 0, list(used)].reset_index(drop=True), rows
+    return frame.loc[first < 0, list(used)], rows
 
 
 def _numbers(frame: pd.DataFrame, column: str) -> Floats:
-    if not pd.api.types.is_numeric_dtype(frame[column]):
-        texts = [row for row, value in enumerate(frame[column]) if not isinstance(value, int | float)][:5]
+    series = frame[column]
+    if pd.api.types.is_numeric_dtype(series):
+        wrong = ~np.isfinite(np.array(series, dtype=np.float64))
+    else:
+        wrong = np.array([not isinstance(value, int | float) or abs(value) == np.inf for value in series])
+    if wrong.any():
         raise ArgumentError(
             where=f"column {column}",
-            expected="numbers",
-            got=f"other values, first in rows {', '.join(str(row + 1) for row in texts)}",
+            expected="finite numbers",
+            got=f"other values, first in the rows labelled {', '.join(map(str, frame.index[wrong][:5]))}",
         )
-    return np.array(frame[column], dtype=np.float64)
+    return np.array(series, dtype=np.float64)
 
 
 class _Blocks:

@@ -139,7 +139,7 @@ def search(problem: Searched, objective: Objective, start: Evaluation, informati
         decrement = float(0.5 * (along[sure] ** 2 / values[sure]).sum())
         after = _climb(problem, objective, at, move)
         if decrement < DONE:
-            at = after if after.value >= at.value else at
+            at = _try_zero(problem, objective, after if after.value >= at.value else at)
             return Optimum(at, curvature, True, steps, decrement, f"optimum reached after {steps} steps")
         if after is at:
             if decrement < problem.rounding:

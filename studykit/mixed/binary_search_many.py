@@ -91,9 +91,9 @@ def search_many(rows: ScalarRows) -> Optima:
         going = ~final & risen & (np.abs(after.x[:, -1]) < HUGE)
         _learn(curvature, here, after, open_trials, going)
         here.put(open_trials, after, risen)
+        _try_zero(rows, here, open_trials)
         open_trials = open_trials[going]
         fresh[open_trials] = False
-        _try_zero(rows, here, open_trials)
     sign = np.ones((m, p + 1))
     sign[:, -1] = np.where(here.x[:, -1] < 0.0, -1.0, 1.0)
     return Optima(here.x * sign, here.value, curvature * sign[:, :, None] * sign[:, None, :], found)

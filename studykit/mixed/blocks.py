@@ -48,7 +48,7 @@ class BlockDescription:
     residual: str
     groups: Rows | None
     visits: Rows | None
-    occasions: Array | None  # visits as numbers, where distances count
+    steps: Array | None  # from the group's first visit, where distances count
 
     def stack(self, rows: Rows) -> Stack:
         """Sort the blocks by kind, and build the ``V_i`` of each kind."""
@@ -67,8 +67,8 @@ class BlockDescription:
             parts.append(_first_alike(_padded(self.groups, -1)[rows]))
         if self.visits is not None:
             parts.append(_padded(self.visits, -1)[rows])
-        if self.occasions is not None:
-            parts.append(_padded(self.occasions, 0.0)[rows])
+        if self.steps is not None:
+            parts.append(_padded(self.steps, 0.0)[rows])
         return np.concatenate([part.astype(float) for part in parts], axis=1)
 
     def _basis(self, rows: Rows) -> Array:
@@ -79,8 +79,8 @@ class BlockDescription:
             parts.append(diagonal[None])
         elif self.residual == "autoregressive":
             assert self.groups is not None
-            assert self.occasions is not None
-            parts.append(_lags(rows, n, self.groups, self.occasions))
+            assert self.steps is not None
+            parts.append(_lags(rows, n, self.groups, self.steps))
         else:
             assert self.visits is not None
             indicators = np.eye(int(self.visits.max()) + 1)[self.visits]
@@ -113,11 +113,11 @@ def _effect_basis(rows: Rows, n: int, codes: Rows, design: Array) -> Array:
     return np.array(parts)
 
 
-def _lags(rows: Rows, n: int, codes: Rows, visits: Array) -> Array:
-    """Two layers: whether two rows may be correlated, and the distance of their visits."""
-    occasion = np.append(visits, 0.0)[rows]
+def _lags(rows: Rows, n: int, codes: Rows, steps: Array) -> Array:
+    """Two layers: whether two rows may be correlated, and how many smallest distances they are apart."""
+    place = np.append(steps, 0.0)[rows]
     same = _same_level(rows, n, codes)
-    return np.array([same, same * np.abs(occasion[:, :, None] - occasion[:, None, :])])
+    return np.array([same, same * np.abs(place[:, :, None] - place[:, None, :])])
 
 
 def _same_level(rows: Rows, n: int, codes: Rows) -> Array:

@@ -14,7 +14,6 @@ from studykit.mixed.residuals import ResidualStructure
 Array = NDArray[np.float64]
 
 LOST = 1e-5  # share of the largest variance below which a residual that nothing holds has run to zero
-LOST_DIRECTION = 1e-6  # the same for a combination of visits, which no test can repeat so exactly
 RANK = 1e-9  # of a column's own length: what is left of it after the earlier columns
 IDENTIFIED = 1e-9  # smallest eigenvalue of the scaled information
 
@@ -174,7 +173,7 @@ def unidentified(information: Array) -> NDArray[np.bool_]:
 
 
 def lost_residuals(
-    share: Array, effects: Sequence[RandomEffect], residual: ResidualStructure, columns: int, rows: Array
+    share: Array, effects: Sequence[RandomEffect], columns: int, rows: Array
 ) -> NDArray[np.bool_]:
     """Whether the residual variance of each trial has, or may have, run to zero with nothing to hold it.
 
@@ -182,20 +181,18 @@ def lost_residuals(
     ----------
     share : ndarray, shape (m,)
         Least residual variance (in any combination of visits) over the largest variance.
-    effects, residual
-        Of the model.
+    effects : sequence of RandomEffect
     columns : int
         Of the fixed effects.
     rows : ndarray, shape (m,)
 
     Notes
     -----
-    That happens where random and fixed effects can explain every row (`explains_all` tells), and where
-    so few clients were tested at all visits that the means explain some combination of visits.
+    That happens where random and fixed effects can explain every row (`explains_all` tells). An unstructured
+    residual that becomes singular ends the search itself, see `studykit.mixed.search`.
     """
     explained = sum(len(effect.levels) * effect.design.shape[1] for effect in effects) + columns
-    direction = residual.kind == "unstructured"
-    return np.asarray((share < LOST) & (explained >= rows) | direction & (share < LOST_DIRECTION))
+    return np.asarray((share < LOST) & (explained >= rows))
 
 
 def explains_all(effects: Sequence[RandomEffect], X: Array) -> bool:

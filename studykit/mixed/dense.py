@@ -51,12 +51,12 @@ def dense_model(
         codes = level_codes(residual.groups)[1]
         same = (codes[:, None] == codes[None, :]).astype(float)
     if residual.kind == "autoregressive":
-        visits = np.asarray(residual.visits, dtype=float)
-        lag = np.abs(visits[:, None] - visits[None, :])
+        steps = np.asarray(residual.steps)
+        lag = np.abs(steps[:, None] - steps[None, :])
         variance, rho = elements[-2], elements[-1]
         power = same * rho**lag
         slope = same * lag * rho ** np.maximum(lag - 1, 0)
-        bend = same * lag * (lag - 1) * rho ** np.maximum(lag - 2, 0)
+        bend = same * lag * (lag - 1) * rho ** np.where(lag > 1, lag - 2, 0)
         first += [power, variance * slope]
         V = sum((v * D for v, D in zip(elements[:start], first, strict=False)), variance * power)
         second = {

@@ -122,8 +122,8 @@ def _fit(y: Array, X: Array, R: Array, names: tuple[str, ...], layout: Layout, *
     state = evaluate(problem, optimum.psi)
     derivatives = differentiate(problem, state)
     share = layout.map.residual_share(state.eta, len(layout.effects))
-    lost = bool(checks.lost_residuals(share, layout.effects, layout.residual, X.shape[1], problem.rows)[0])
-    lost = lost and (layout.residual.kind == "unstructured" or checks.explains_all(layout.effects, Q))
+    lost = bool(checks.lost_residuals(share, layout.effects, X.shape[1], problem.rows)[0])
+    lost = bool(optimum.singular[0]) or (lost and checks.explains_all(layout.effects, Q))
     fixed = inference.fixed_effects(problem, state, derivatives)
     inverse = solve_triangular(R, np.eye(len(R)))
     precision = _precision(problem, state, derivatives, fixed, spread * inverse)
@@ -182,6 +182,12 @@ def _report(optimum: Optimum, *, lost: bool) -> OptimiserReport:
     if lost:
         message = (
             "a residual variance that runs to zero: random and fixed effects can explain what it is known by"
+        )
+        return OptimiserReport(steps, decrement, message)
+    if optimum.alternating[0]:
+        message = (
+            "a negative residual autocorrelation, which visits at uneven distances cannot have: use equal or "
+            "unstructured residuals"
         )
         return OptimiserReport(steps, decrement, message)
     message = (

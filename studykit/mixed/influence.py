@@ -175,7 +175,7 @@ class NormalQuantiles:
     ----------
     what : str
     labels : tuple
-        Row numbers (from 0) or levels, in the order of ``observed``.
+        The fit's row labels or levels, in the order of ``observed``.
     observed : ndarray, shape (k,)
         In standard deviations, increasing.
     expected : ndarray, shape (k,)
@@ -200,7 +200,7 @@ def residual_quantiles(fit: MixedFit) -> NormalQuantiles:
     residuals = fit.residuals(conditional=True)
     spread = float(np.sqrt(np.mean(residuals**2)))
     scaled = residuals / spread if spread > 0.0 else residuals
-    return _sorted("residuals", tuple(range(len(residuals))), scaled)
+    return _sorted("residuals", fit.row_labels, scaled)
 
 
 def random_effect_quantiles(fit: MixedFit, name: str, *, column: str | None = None) -> NormalQuantiles:

@@ -102,7 +102,7 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
         residual.kind,
         correlated,
         visits,
-        np.asarray(residual.visits, dtype=float) if residual.kind == "autoregressive" else None,
+        residual.steps,
     )
     stacks = tuple(description.stack(rows) for rows in stack_rows(blocks, n))
     none = np.zeros(0, np.intp)

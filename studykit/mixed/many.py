@@ -242,7 +242,7 @@ def _fit_portion(
         return value, error, degrees, converged, boundary
     optimum = search(problem, start)
     share = layout.map.residual_share(layout.map.elements(optimum.psi), len(layout.effects))
-    lost = checks.lost_residuals(share, layout.effects, layout.residual, problem.p, problem.rows)
+    lost = checks.lost_residuals(share, layout.effects, problem.p, problem.rows)
     reached = np.flatnonzero(optimum.converged & ~lost)
     if not len(reached):
         return value, error, degrees, converged, boundary

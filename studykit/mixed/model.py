@@ -7,11 +7,13 @@ from the model instead.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from studykit.errors import ArgumentError
 from studykit.mixed import checks
 from studykit.mixed.fit import fit_linear_mixed
 from studykit.mixed.random_effects import RandomEffect
@@ -34,11 +36,13 @@ class MixedModel:
     names : sequence of str, optional
         Names of the fixed effects.
     residual : ResidualStructure, optional
+    row_labels : sequence, optional
+        What the rows are called in whatever is said of single rows; their numbers from 0 by default.
 
     Raises
     ------
     ArgumentError, DesignError
-        As `fit_linear_mixed`.
+        As `fit_linear_mixed`, or if there is not one label per row.
 
     Examples
     --------
@@ -53,6 +57,7 @@ class MixedModel:
     random_effects: tuple[RandomEffect, ...]
     names: tuple[str, ...]
     residual: ResidualStructure
+    row_labels: tuple[Any, ...] | None
 
     def __init__(
         self,
@@ -62,6 +67,7 @@ class MixedModel:
         *,
         names: Sequence[str] | None = None,
         residual: ResidualStructure | None = None,
+        row_labels: Sequence[Any] | None = None,
     ) -> None:
         effects = (random_effects,) if isinstance(random_effects, RandomEffect) else tuple(random_effects)
         structure = ResidualStructure() if residual is None else residual
@@ -71,11 +77,16 @@ class MixedModel:
         checks.check_shapes(y, X, effects, structure)
         checks.check_levels(effects, len(y))
         checks.check_rank(X, labels)
+        if row_labels is not None and len(row_labels) != len(y):
+            raise ArgumentError(
+                where="row labels", expected=f"{len(y)}, one per row", got=str(len(row_labels))
+            )
         object.__setattr__(self, "outcome", frozen_array(y))
         object.__setattr__(self, "fixed_effects", frozen_array(X))
         object.__setattr__(self, "random_effects", effects)
         object.__setattr__(self, "names", labels)
         object.__setattr__(self, "residual", structure)
+        object.__setattr__(self, "row_labels", None if row_labels is None else tuple(row_labels))
 
     def __repr__(self) -> str:
         names = ", ".join(effect.name for effect in self.random_effects) or "none"
@@ -85,7 +96,7 @@ class MixedModel:
 
     def fit(self, *, reml: bool = True) -> MixedFit:
         """Fit by REML, or by maximum likelihood."""
-        return fit_linear_mixed(
+        fit = fit_linear_mixed(
             self.outcome,
             self.fixed_effects,
             self.random_effects,
@@ -93,6 +104,7 @@ class MixedModel:
             residual=self.residual,
             reml=reml,
         )
+        return replace(fit, _row_labels=self.row_labels)
 
     def rows(self, chosen: NDArray[np.bool_]) -> MixedModel:
         """The same model for the rows where ``chosen`` (n,) is true.
@@ -112,6 +124,12 @@ class MixedModel:
             None if old.groups is None else old.groups[chosen],
             None if old.visits is None else old.visits[chosen],
         )
+        labels = self.row_labels
         return MixedModel(
-            self.outcome[chosen], self.fixed_effects[chosen], effects, names=self.names, residual=residual
+            self.outcome[chosen],
+            self.fixed_effects[chosen],
+            effects,
+            names=self.names,
+            residual=residual,
+            row_labels=None if labels is None else [labels[row] for row in np.flatnonzero(chosen)],
         )

@@ -35,6 +35,7 @@ from numpy.typing import NDArray
 
 from studykit.mixed.layout import Layout
 from studykit.mixed.pieces import ClassStack, find_pieces
+from studykit.mixed.residuals import powers
 from studykit.mixed.small import flat, multiply, transposed
 from studykit.mixed.sums import Products, Sums, add_up, products_per_pair
 
@@ -211,10 +212,9 @@ def class_basis(layout: Layout, stack: ClassStack, eta: Array) -> Array:
         return stack.basis[None]
     variance, rho = eta[:, -2, None, None, None], eta[:, -1, None, None, None]
     same, lag = stack.basis[-2][None], stack.basis[-1][None]
-    power = same * rho**lag
-    slope = variance * same * lag * rho ** np.maximum(lag - 1.0, 0.0)
+    power, slope, _ = powers(rho, lag, even=layout.residual.even)
     others = np.broadcast_to(stack.basis[:-2][None], (len(eta), *stack.basis[:-2].shape))
-    return np.concatenate([others, power[:, None], slope[:, None]], axis=1)
+    return np.concatenate([others, (same * power)[:, None], (variance * same * slope)[:, None]], axis=1)
 
 
 def class_curvature(layout: Layout, stack: ClassStack, eta: Array) -> dict[tuple[int, int], Array]:
@@ -227,9 +227,8 @@ def class_curvature(layout: Layout, stack: ClassStack, eta: Array) -> dict[tuple
     variance, rho = eta[:, -2, None, None, None], eta[:, -1, None, None, None]
     same, lag = stack.basis[-2][None], stack.basis[-1][None]
     last = len(layout.inner) - 1
-    once = same * lag * rho ** np.maximum(lag - 1.0, 0.0)
-    twice = variance * same * lag * (lag - 1.0) * rho ** np.maximum(lag - 2.0, 0.0)
-    return {(last - 1, last): once, (last, last): twice}
+    _, once, twice = powers(rho, lag, even=layout.residual.even)
+    return {(last - 1, last): same * once, (last, last): variance * same * twice}
 
 
 def _scaled_basis(layout: Layout, basis: Array, scale: Array) -> Array:

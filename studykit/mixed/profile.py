@@ -5,7 +5,8 @@ For a value ``t`` of the quantity, the model is fitted again with the quantity h
 whose statistic is below the chi-squared quantile with one degree of freedom (Bates, Maechler, Bolker &
 Walker 2015, J Stat Softw 67(1), section 5.1). Ends are solved for, not interpolated.
 
-Fixed effects are profiled by maximum likelihood, since the restricted likelihood does not know them.
+What varies is profiled by the restricted likelihood, as models are fitted; fixed effects by maximum
+likelihood, since the restricted one does not know them. Every result names its likelihood.
 """
 
 from __future__ import annotations
@@ -20,12 +21,13 @@ from scipy.optimize import brentq
 from scipy.special import ndtri
 
 from studykit.errors import ArgumentError, ConvergenceError
-from studykit.mixed.constrained import best_with_means, constrain, known_mean
+from studykit.mixed.constrained import Constrained, best_with_means, constrain, known_mean
 from studykit.mixed.model import MixedModel
 from studykit.mixed.quantities import (
     Autocorrelation,
     Contrast,
     Correlation,
+    CovarianceQuantity,
     Quantity,
     ResidualCorrelation,
     ResidualDeviation,
@@ -38,6 +40,7 @@ from studykit.results import Interval, check_confidence_level, frozen_array
 Array = NDArray[np.float64]
 
 FINITE = 40.0  # a signed root beyond it counts as this much: no interval asked for goes that far
+METHODS = {True: "profile of the restricted likelihood", False: "profile of the maximum likelihood"}
 NOT_NESTED = 1e-5  # by which a held fit may seem better than the free one
 
 
@@ -52,6 +55,7 @@ class ProfileInterval:
         By the same likelihood as the interval; ``nan`` for a correlation of something that does not
         vary.
     interval : Interval
+        Its ``method`` names the likelihood.
     remarks : tuple of str
         One sentence for every end that lies at the boundary of what is possible.
     """
@@ -64,7 +68,7 @@ class ProfileInterval:
     def __str__(self) -> str:
         return (
             f"{self.quantity}: {self.estimate:.4g} ({100 * self.interval.confidence_level:g} % interval "
-            f"{self.interval.lower:.4g} to {self.interval.upper:.4g})"
+            f"{self.interval.lower:.4g} to {self.interval.upper:.4g}, {self.interval.method})"
         )
 
 
@@ -83,6 +87,8 @@ class VarianceProfile:
     signed_root : ndarray, shape (k,)
         Its square root, negative below the estimate; a straight line where the usual symmetric
         interval would do.
+    method : str
+        The likelihood, as the interval's ``method`` names it.
     """
 
     quantity: Quantity
@@ -90,6 +96,7 @@ class VarianceProfile:
     values: Array
     statistic: Array
     signed_root: Array
+    method: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,6 +109,7 @@ class _Curve:
     upper: float
     step: float
     natural: Callable[[float], float]
+    method: str
 
     def root(self, theta: float) -> float:
         """Square root of the statistic."""
@@ -117,7 +125,7 @@ class _Curve:
 
 
 def profile_interval(
-    model: MixedModel, quantity: Quantity, *, confidence_level: float = 0.95, reml: bool = False
+    model: MixedModel, quantity: Quantity, *, confidence_level: float = 0.95, reml: bool | None = None
 ) -> ProfileInterval:
     """Interval by refitting with the quantity held.
 
@@ -128,8 +136,9 @@ def profile_interval(
 Autocorrelation, VarianceShare or Contrast
         A share of one random effect; for several, see `bootstrap_intervals`.
     confidence_level : float
-    reml : bool
-        True: by the restricted likelihood, which allows for the fixed effects; not for a contrast.
+    reml : bool, optional
+        By the restricted likelihood (True), which allows for the fixed effects, or by maximum likelihood
+        (False). By default as models are fitted: restricted, but maximum likelihood for a contrast.
 
     Returns
     -------
@@ -149,18 +158,17 @@ Autocorrelation, VarianceShare or Contrast
     >>> loads = [50, 52, 51, 60, 61, 63, 55, 54, 56, 70, 68, 71, 58, 58, 57, 62, 65, 63]
     >>> model = MixedModel(loads, np.ones((18, 1)), RandomEffect("client", client))
     >>> print(profile_interval(model, StandardDeviation("client")))
-    standard deviation between levels of client: 5.972 (95 % interval 3.664 to 12.04)
+    standard deviation between levels of client: TODO
     """
     check_confidence_level(confidence_level)
-    return _interval(_curve(model, quantity, reml=reml), quantity, confidence_level, reml=reml)
+    return _interval(_curve(model, quantity, reml), quantity, confidence_level)
 
 
-def _interval(curve: _Curve, quantity: Quantity, confidence_level: float, *, reml: bool) -> ProfileInterval:
+def _interval(curve: _Curve, quantity: Quantity, confidence_level: float) -> ProfileInterval:
     target = float(ndtri(0.5 + confidence_level / 2.0))
     lower, low_open = _end(curve, curve.lower, target)
     upper, high_open = _end(curve, curve.upper, target)
-    method = f"profile of the {'restricted' if reml else 'maximum'} likelihood"
-    interval = Interval(curve.natural(lower), curve.natural(upper), confidence_level, method)
+    interval = Interval(curve.natural(lower), curve.natural(upper), confidence_level, curve.method)
     ends = ((interval.lower, low_open, "lower"), (interval.upper, high_open, "upper"))
     remarks = [_remark(quantity, value, which) for value, at_limit, which in ends if at_limit]
     estimate = curve.natural(curve.estimate)
@@ -170,7 +178,12 @@ def _interval(curve: _Curve, quantity: Quantity, confidence_level: float, *, rem
 
 
 def variance_profile(
-    model: MixedModel, quantity: Quantity, *, points: int = 41, farthest: float = 3.0, reml: bool = False
+    model: MixedModel,
+    quantity: Quantity,
+    *,
+    points: int = 41,
+    farthest: float = 3.0,
+    reml: bool | None = None,
 ) -> VarianceProfile:
     """Points of the profile of a quantity, for a picture.
 
@@ -182,7 +195,8 @@ def variance_profile(
         At least 3.
     farthest : float
         Signed root at which the curve ends, unless the boundary comes first; 3 holds a 99.7 % interval.
-    reml : bool
+    reml : bool, optional
+        As in `profile_interval`.
 
     Returns
     -------
@@ -199,7 +213,7 @@ def variance_profile(
             expected=f"at least 3 points and a farthest signed root between 0 and {FINITE:g}",
             got=f"{points} and {farthest:g}",
         )
-    return _points(_curve(model, quantity, reml=reml), quantity, points, farthest)
+    return _points(_curve(model, quantity, reml), quantity, points, farthest)
 
 
 def interval_and_profile(
@@ -209,7 +223,7 @@ def interval_and_profile(
     confidence_level: float = 0.95,
     points: int = 11,
     farthest: float = 3.0,
-    reml: bool = False,
+    reml: bool | None = None,
 ) -> tuple[ProfileInterval, VarianceProfile]:
     """`profile_interval` and `variance_profile` from one search, for a picture with its interval.
 
@@ -224,8 +238,8 @@ def interval_and_profile(
         As there.
     """
     check_confidence_level(confidence_level)
-    curve = _curve(model, quantity, reml=reml)
-    interval = _interval(curve, quantity, confidence_level, reml=reml)
+    curve = _curve(model, quantity, reml)
+    interval = _interval(curve, quantity, confidence_level)
     return interval, _points(curve, quantity, points, farthest)
 
 
@@ -244,6 +258,7 @@ def _points(curve: _Curve, quantity: Quantity, points: int, farthest: float) -> 
         frozen_array([curve.natural(theta) for theta in thetas.tolist()]),
         frozen_array(signed**2),
         frozen_array(signed),
+        curve.method,
     )
 
 
@@ -271,9 +286,9 @@ def _end(curve: _Curve, limit: float, target: float) -> tuple[float, bool]:
     ), False
 
 
-def _curve(model: MixedModel, quantity: Quantity, *, reml: bool) -> _Curve:
+def _curve(model: MixedModel, quantity: Quantity, asked: bool | None) -> _Curve:
     if isinstance(quantity, Contrast):
-        if reml:
+        if asked:
             raise ArgumentError(
                 where="profile of a contrast",
                 expected="maximum likelihood (reml=False)",
@@ -288,18 +303,27 @@ def _curve(model: MixedModel, quantity: Quantity, *, reml: bool) -> _Curve:
             todo="Use bootstrap_intervals for the share of several.",
         )
     value_of(quantity, model.fit().covariance_parameters)  # refuses what the model does not have
+    reml = asked is None or asked
     held = constrain(model, quantity, reml=reml)
+    lower, upper, step, natural = _range(model, quantity, held)
+    return _Curve(held.rise, held.estimate, lower, upper, step, natural, METHODS[reml])
+
+
+def _range(
+    model: MixedModel, quantity: CovarianceQuantity, held: Constrained
+) -> tuple[float, float, float, Callable[[float], float]]:
+    """Ends of the inner scale, first step from the estimate, and the way back to the quantity."""
     right = math.pi / 2.0
     match quantity:
         case StandardDeviation() | ResidualDeviation():
             step = 0.4 * held.estimate if held.estimate > 0.0 else 0.3 / held.hold.unit
-            return _Curve(held.rise, held.estimate, 0.0, math.inf, step, float)
+            return 0.0, math.inf, step, float
         case Correlation() | ResidualCorrelation():
-            return _Curve(held.rise, held.estimate, -right, right, 0.4, math.sin)
+            return -right, right, 0.4, math.sin
         case VarianceShare():
-            return _Curve(held.rise, held.estimate, 0.0, right, 0.2, lambda t: math.sin(t) ** 2)
+            return 0.0, right, 0.2, lambda t: math.sin(t) ** 2
         case Autocorrelation():
-            return _Curve(held.rise, held.estimate, -1.0, 1.0, 0.1, float)
+            return (-1.0 if model.residual.even else 0.0), 1.0, 0.1, float
 
 
 def _contrast_curve(model: MixedModel, contrast: Contrast) -> _Curve:
@@ -337,7 +361,8 @@ def _contrast_curve(model: MixedModel, contrast: Contrast) -> _Curve:
         def rise(value: float) -> float:
             return best_with_means(model, model.outcome - x * value, rest) - best
 
-    return _Curve(rise, estimate.value, -math.inf, math.inf, 2.0 * estimate.standard_error, float)
+    step = 2.0 * estimate.standard_error
+    return _Curve(rise, estimate.value, -math.inf, math.inf, step, float, METHODS[False])
 
 
 def _remark(quantity: Quantity, value: float, which: str) -> str:
@@ -347,6 +372,11 @@ def _remark(quantity: Quantity, value: float, which: str) -> str:
             return (
                 f"The {which} end is zero, the smallest value possible: these data do not rule out that "
                 f"there is no variation of this kind."
+            )
+        case Autocorrelation() if value == 0.0:
+            return (
+                f"The {which} end is zero, the end of the range: these data do not rule out that there is no "
+                f"correlation."
             )
         case Correlation() | ResidualCorrelation() | Autocorrelation():
             return (

@@ -71,7 +71,7 @@ class ResidualCorrelation:
 
 @dataclass(frozen=True, slots=True)
 class Autocorrelation:
-    """Residual correlation at distance one (autoregressive residual)."""
+    """Residual correlation at the smallest distance of two visits (autoregressive residual)."""
 
     def __str__(self) -> str:
         return "residual autocorrelation"

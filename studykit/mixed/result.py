@@ -73,13 +73,16 @@ class ResidualCovariance:
     matrix : ndarray, shape (v, v)
         Covariance over ``visits``; one number (1, 1) where it does not depend on the visit.
     autocorrelation : float or None
-        Correlation at distance one, for the autoregressive kind.
+        Correlation of two visits at ``distance`` from each other, for the autoregressive kind.
+    distance : float
+        Smallest distance of two visits of one group, in the unit of the visits.
     """
 
     kind: str
     visits: tuple[Any, ...]
     matrix: Array
     autocorrelation: float | None = None
+    distance: float = 1.0
 
     @property
     def variance(self) -> float:
@@ -222,6 +225,7 @@ class MixedFit:
     fingerprint: tuple[str, str]
     _fitted: tuple[Array, Array]
     _residuals: tuple[Array, Array]
+    _row_labels: tuple[Any, ...] | None = None
 
     def __repr__(self) -> str:
         state = "" if self.converged else ", not converged"
@@ -239,6 +243,11 @@ class MixedFit:
     def values(self) -> Array:
         """Estimates of the fixed effects, shape (p,)."""
         return np.array([coefficient.value for coefficient in self.coefficients])
+
+    @property
+    def row_labels(self) -> tuple[Any, ...]:
+        """What the rows are called: as given to the model (a frame's index), else their numbers from 0."""
+        return tuple(range(self.rows)) if self._row_labels is None else self._row_labels
 
     @property
     def at_boundary(self) -> bool:

@@ -4,6 +4,11 @@ After every step the covariance is put to its best scale (in closed form). A cov
 the boundary is put onto it exactly, and kept there if the likelihood does not fall and does not rise on
 the way back in; at the boundary the first-order condition is that the derivative by ``G``, seen in the
 null space of ``G``, has no negative eigenvalue.
+
+A search on which an unstructured residual becomes singular ends there, without an optimum: where so few
+groups were seen at all visits that the means explain some combination of visits, the likelihood rises
+without end towards it. A search that turned back from there would do so by the rounding of its numbers, and
+so by the unit of the outcome and the order of rows.
 """
 
 from __future__ import annotations
@@ -24,6 +29,7 @@ DECREMENT = 1e-14  # of f; from gradient and Hessian: not touched by the roundin
 SETTLED = 1e-7  # a decrement below which the next one can be foreseen from the last two
 MOST_STEPS = 200
 CLOSE = 1e-8  # a decrement that is accepted when rounding forbids further steps
+SINGULAR = 1e-6  # share of the largest variance: no test can repeat a combination of visits so exactly
 SNAP = 1e-6
 """Share of the largest variance below which an eigenvalue is tried at zero."""
 
@@ -39,8 +45,12 @@ class Optimum:
         ``-2 log L``.
     decrement : ndarray, shape (m,)
         Half the fall of ``f`` that the last quadratic model still promised.
-    steps, evaluations : ndarray of int, shape (m,)
+    steps : ndarray of int, shape (m,)
     converged : ndarray of bool, shape (m,)
+    singular : ndarray of bool, shape (m,)
+        Whether an unstructured residual became singular, so that there is no optimum.
+    alternating : ndarray of bool, shape (m,)
+        Whether an autoregressive residual wants a negative correlation that has no powers: no optimum either.
     """
 
     psi: Array
@@ -48,6 +58,8 @@ class Optimum:
     decrement: Array
     steps: NDArray[np.intp]
     converged: NDArray[np.bool_]
+    singular: NDArray[np.bool_]
+    alternating: NDArray[np.bool_]
 
 
 @dataclass(slots=True, eq=False)
@@ -81,7 +93,10 @@ def search(problem: Problem, start: Array) -> Optimum:
         converged[open_trials] = False
     else:
         _descend(problem, place, open_trials, steps, decrement, converged)
-    return Optimum(place.psi, place.value, decrement, steps, converged)
+    singular = _singular(problem, place.psi)
+    alternating = ~np.array(problem.layout.residual.even) & (place.psi[:, -1] < 0.0)
+    reached = converged & ~singular & ~alternating
+    return Optimum(place.psi, place.value, decrement, steps, reached, singular, alternating)
 
 
 def _look(problem: Problem, psi: Array) -> _Place:
@@ -139,9 +154,17 @@ def _descend(
         place.put(trials, moved, better)
         stuck = radius[trials] < 1e-10
         converged[trials[stuck & (promised < CLOSE)]] = True
-        trials = trials[~stuck]
+        trials = trials[~(stuck | _singular(problem, place.psi[trials]))]
         if not len(trials):
             return
+
+
+def _singular(problem: Problem, psi: Array) -> NDArray[np.bool_]:
+    """Whether an unstructured residual has a combination of visits without variance."""
+    layout = problem.layout
+    if layout.residual.kind != "unstructured":
+        return np.zeros(len(psi), bool)
+    return layout.map.residual_share(layout.map.elements(psi), len(layout.effects)) < SINGULAR
 
 
 def _is_last(promised: Array, before: Array) -> NDArray[np.bool_]:

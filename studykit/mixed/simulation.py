@@ -55,8 +55,8 @@ def _residuals(
         if structure.kind == "unstructured":
             block = covariance.matrix[np.ix_(places[rows], places[rows])]
         else:
-            visits = np.asarray(structure.visits, dtype=float)[rows]
-            lag = np.abs(visits[:, None] - visits[None, :])
+            steps = np.asarray(structure.steps)[rows]
+            lag = np.abs(steps[:, None] - steps[None, :])
             block = covariance.variance * float(covariance.autocorrelation or 0.0) ** lag
         noise[:, rows] = noise[:, rows] @ semidefinite_factor(block).T
     return noise

@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 SCORING_STEPS = 2  # a third saves no more Newton steps than it costs
 FLOOR = 0.003  # least share of the outcome's variance that any matrix starts with
 LARGEST_CORRELATION = 0.8
+LEAST_POWER = 0.05  # least autocorrelation to start from where negative ones have no powers
 
 
 def starting_values(problem: Problem) -> tuple[Array, Array]:
@@ -48,7 +49,8 @@ def starting_values(problem: Problem) -> tuple[Array, Array]:
 def _inside(problem: Problem, eta: Array) -> Array:
     """Factors (m, k) of the nearest elements that are well inside their range."""
     parameters = problem.layout.map
-    psi = np.clip(eta, -LARGEST_CORRELATION, LARGEST_CORRELATION)  # what is not a covariance stays so
+    lowest = -LARGEST_CORRELATION if problem.layout.residual.even else LEAST_POWER
+    psi = np.clip(eta, lowest, LARGEST_CORRELATION)  # what is not a covariance stays so
     for block in parameters.blocks:
         rows, columns = triangle(block.order)
         factor = semidefinite_factor(nearest_covariance(block.matrix(eta), FLOOR))

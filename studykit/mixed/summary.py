@@ -72,7 +72,8 @@ def covariance_parameters(layout: Arranged, eta: Array) -> CovarianceParameters:
     else:
         matrix = rest[0].matrix(eta)
     rho = float(eta[-1]) if residual.kind == "autoregressive" else None
-    return CovarianceParameters(effects, ResidualCovariance(residual.kind, visits, frozen_array(matrix), rho))
+    found = ResidualCovariance(residual.kind, visits, frozen_array(matrix), rho, residual.distance)
+    return CovarianceParameters(effects, found)
 
 
 def fingerprint(y: Array, X: Array) -> tuple[str, str]:

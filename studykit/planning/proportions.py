@@ -13,7 +13,7 @@ from scipy.special import gammaln, ndtr, ndtri, xlog1py, xlogy
 from studykit.errors import ArgumentError
 from studykit.planning.means import Needed
 from studykit.planning.power import Sides, check_share, crossing
-from studykit.retention.score_statistics import difference_statistic, solve_decreasing
+from studykit.retention.score_statistics import difference_statistic, farthest_kept, path_out
 
 Floats = NDArray[np.float64]
 Variance = Literal["pooled", "unpooled"]
@@ -192,8 +192,8 @@ def score_widths(
     statistic = difference_statistic(x0, n0, x1, n1, np.ones(1))
     quantile = float(ndtri(0.5 + confidence_level / 2.0))
     centre = retained1 / clients1 - retained0 / clients0
-    lower = solve_decreasing(statistic, quantile, np.full_like(centre, -1.0), centre)
-    upper = solve_decreasing(statistic, -quantile, centre, np.ones_like(centre))
+    ends = np.ones_like(centre)
+    lower, upper = (farthest_kept(statistic, quantile, path_out(end, centre, 1)) for end in (-ends, ends))
     return np.asarray(upper - lower)
 
 

@@ -11,7 +11,7 @@ from scipy.special import ndtr, ndtri
 
 from studykit.errors import ArgumentError
 from studykit.results import Interval, check_confidence_level, frozen_array
-from studykit.retention.score_statistics import Statistic, difference_statistic, solve_decreasing
+from studykit.retention.score_statistics import Statistic, difference_statistic, farthest_kept, path_out
 from studykit.retention.stratified_counts import StratifiedCounts, StratumDifference
 
 Floats = NDArray[np.float64]
@@ -55,7 +55,11 @@ class RiskDifference:
         )
 
     def confidence_interval(self, confidence_level: float = 0.95) -> Interval:
-        """Differences that the score statistic does not reject."""
+        """From the lowest to the highest difference that the score statistic does not reject.
+
+        In very small strata the statistic may reject a difference between two that it keeps, so that the
+        interval may hold zero where `p_value` is just below one minus the level; never the other way round.
+        """
         check_confidence_level(confidence_level)
         lower, upper = score_limits(
             self.counts.retained[None], self.counts.clients[None], confidence_level=confidence_level
@@ -181,7 +185,8 @@ def score_limits(
     value = np.sum(weights * (x1 / np.maximum(n1, 1.0) - x0 / np.maximum(n0, 1.0)), axis=-1)
     z = float(ndtri(0.5 + confidence_level / 2.0))
     ends = np.full(value.shape, 1.0)
-    return solve_decreasing(statistic, z, -ends, value), solve_decreasing(statistic, -z, value, ends)
+    lower, upper = (farthest_kept(statistic, z, path_out(end, value, x0.shape[-1])) for end in (-ends, ends))
+    return lower, upper
 
 
 def _columns(kept: Floats, clients: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from studykit.results import Interval, check_confidence_level
-from studykit.retention.score_statistics import Statistic, ratio_statistic, solve_decreasing
+from studykit.retention.score_statistics import Statistic, farthest_kept, path_out, ratio_statistic
 from studykit.retention.stratified_counts import StratifiedCounts
 
 WIDEST = 60.0  # log ratios beyond this are taken as infinite
@@ -46,13 +46,22 @@ class RiskRatio:
         return float(2.0 * ndtr(-abs(self.statistic)))
 
     def confidence_interval(self, confidence_level: float = 0.95) -> Interval:
-        """Log ratios that the score statistic does not reject; ends may be infinite."""
+        """From the lowest to the highest log ratio that is not rejected; ends may be infinite."""
         check_confidence_level(confidence_level)
         statistic, z = _statistic(self.counts), float(ndtri(0.5 + confidence_level / 2.0))
-        inside = np.clip(np.nan_to_num(np.array(self.value)), -WIDEST, WIDEST)
-        ends = np.array(WIDEST)
-        lower = float(solve_decreasing(statistic, z, -ends, inside if math.isfinite(self.value) else ends))
-        upper = float(solve_decreasing(statistic, -z, inside if math.isfinite(self.value) else -ends, ends))
+        strata, limit = len(self.counts.strata), np.array(math.asinh(WIDEST))
+        known = math.isfinite(self.value)
+        # Closer together where ratios are closer to one: there the statistic may turn back.
+        lower, upper = (
+            float(
+                farthest_kept(
+                    statistic,
+                    z,
+                    np.sinh(path_out(end, np.arcsinh(self.value) if known else -end, strata)),
+                )
+            )
+            for end in (-limit, limit)
+        )
         return Interval(
             -math.inf if lower < 1.0 - WIDEST else lower,
             math.inf if upper > WIDEST - 1.0 else upper,

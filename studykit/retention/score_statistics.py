@@ -21,6 +21,10 @@ Floats = NDArray[np.float64]
 Statistic = Callable[[Floats], Floats]
 
 BISECTIONS = 60  # halves an interval of length 2 down to rounding
+POINTS = (
+    256  # on the way to an end of an interval over strata: where the statistic turns back, it does so wider
+)
+NUMBERS_AT_ONCE = 20_000
 
 
 def shares_at_difference(
@@ -90,14 +94,42 @@ def ratio_statistic(x0: Floats, n0: Floats, x1: Floats, n1: Floats, weights: Flo
     return statistic
 
 
-def solve_decreasing(statistic: Statistic, target: float, lower: Floats, upper: Floats) -> Floats:
-    """Where a statistic that falls with its argument passes ``target``, by bisection from the ends given."""
-    low, high = lower.astype(float), upper.astype(float)
+def farthest_kept(statistic: Statistic, quantile: float, path: Floats) -> Floats:
+    """The value farthest out, towards the start of a path, that the statistic does not reject.
+
+    Parameters
+    ----------
+    statistic : callable
+    quantile : float
+        Values whose statistic is farther from zero are rejected.
+    path : ndarray, shape (k, ...)
+        Values from the outside in, the last one the estimate; as close as the statistic may turn back on
+        its way: the ends are enough where it cannot, see `path_out`.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Found by bisection between the first value of the path that is kept and the one before.
+    """
+    pieces = np.array_split(path, 1 + path.size // NUMBERS_AT_ONCE)
+    kept = np.abs(np.concatenate([statistic(piece) for piece in pieces])) <= quantile
+    kept[-1] = True
+    first = kept.argmax(axis=0)[None]
+    inside, outside = (np.take_along_axis(path, place, 0)[0] for place in (first, np.maximum(first - 1, 0)))
     for _ in range(BISECTIONS):
-        middle = 0.5 * (low + high)
-        above = statistic(middle) > target
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
-    return np.asarray(0.5 * (low + high))
+        middle = 0.5 * (inside + outside)
+        good = np.abs(statistic(middle)) <= quantile
+        inside, outside = np.where(good, middle, inside), np.where(good, outside, middle)
+    return np.asarray(inside)
+
+
+def path_out(outside: Floats, inside: Floats, strata: int) -> Floats:
+    """Values (k, ...) from ``outside`` to ``inside``: both ends for one stratum, many values for several.
+
+    In one stratum the statistic falls with the value asked about. Over several strata with fixed weights it
+    may turn back where a stratum in which all, or none, were retained begins to have a variance.
+    """
+    return np.linspace(outside, inside, 2 if strata == 1 else POINTS)
 
 
 def _share(x: Floats, n: Floats) -> Floats:

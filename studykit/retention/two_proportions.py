@@ -10,7 +10,7 @@ from scipy.special import ndtri
 
 from studykit.results import Interval, check_confidence_level
 from studykit.retention.proportions import Proportion
-from studykit.retention.score_statistics import shares_at_difference, solve_decreasing
+from studykit.retention.score_statistics import farthest_kept, path_out, shares_at_difference
 
 Floats = NDArray[np.float64]
 
@@ -63,9 +63,5 @@ def mee_interval(compared: Proportion, reference: Proportion, *, confidence_leve
 
     z = float(ndtri(0.5 + confidence_level / 2.0))
     ends = np.array(1.0)
-    return Interval(
-        float(solve_decreasing(statistic, z, -ends, estimate)),
-        float(solve_decreasing(statistic, -z, estimate, ends)),
-        confidence_level,
-        "score, Mee",
-    )
+    lower, upper = (float(farthest_kept(statistic, z, path_out(end, estimate, 1))) for end in (-ends, ends))
+    return Interval(lower, upper, confidence_level, "score, Mee")

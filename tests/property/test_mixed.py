@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -36,23 +36,50 @@ class Trial:
         return fit_linear_mixed(self.y, self.X, [client, trainer], reml=reml)
 
 
-@st.composite
-def trials(draw: st.DrawFn) -> Trial:
-    """12 to 30 clients under 2 to 4 trainers, crossed with arm; some tests missing."""
-    rng = np.random.default_rng(draw(st.integers(0, 10_000)))
-    clients, trainers = draw(st.integers(12, 30)), draw(st.integers(2, 4))
+def made(
+    seed: int, clients: int, trainers: int, missing: float, spread: float, *, unstructured: bool
+) -> Trial:
+    """Trainers crossed with arm, their effects after the start of a given spread; some tests missing."""
+    rng = np.random.default_rng(seed)
     client, visit = np.repeat(np.arange(clients), 3), np.tile(np.arange(3), clients)
-    keep = rng.random(len(client)) > draw(st.sampled_from([0.0, 0.15])) * (visit > 0)
+    keep = rng.random(len(client)) > missing * (visit > 0)
     client, visit = client[keep], visit[keep]
     arm = (client // trainers) % 2
     y = (
         rng.normal(0, 1, clients)[client]
         + 0.4 * visit
-        + rng.normal(0, draw(st.sampled_from([0.0, 0.5])), trainers)[client % trainers] * (visit > 0)
+        + rng.normal(0, spread, trainers)[client % trainers] * (visit > 0)
         + rng.normal(0, 0.6, len(client))
     )
     X = np.column_stack([visit == k for k in range(3)] + [arm * (visit == k) for k in (1, 2)]).astype(float)
-    return Trial(y, X, client, client % trainers, visit, draw(st.booleans()))
+    return Trial(y, X, client, client % trainers, visit, unstructured)
+
+
+@st.composite
+def trials(draw: st.DrawFn) -> Trial:
+    """12 to 30 clients under 2 to 4 trainers."""
+    return made(
+        draw(st.integers(0, 10_000)),
+        draw(st.integers(12, 30)),
+        draw(st.integers(2, 4)),
+        draw(st.sampled_from([0.0, 0.15])),
+        draw(st.sampled_from([0.0, 0.5])),
+        unstructured=draw(st.booleans()),
+    )
+
+
+# Few clients were tested at all visits: the likelihood rises without end towards a singular residual.
+NO_END = made(1176, 12, 4, 0.15, 0.0, unstructured=True)
+THERE_AND_BACK = made(196, 12, 4, 0.15, 0.5, unstructured=True)
+BACK_IN_ONE_CODING = made(122, 12, 4, 0.15, 0.5, unstructured=True)
+
+
+def both_reached(before: MixedFit, after: MixedFit) -> bool:
+    """Whether both have an optimum; neither has one for another reason than the other."""
+    assert after.converged == before.converged
+    reasons = {fit.optimiser_report.message for fit in (before, after) if not fit.converged}
+    assert len(reasons) < 2
+    return before.converged
 
 
 def inference(fit: MixedFit, weights: list[float]) -> np.ndarray:
@@ -69,9 +96,14 @@ WEIGHTS = [0.0, 0.0, 0.0, 0.0, 1.0]
 
 @QUICK
 @given(trials(), st.sampled_from([1e-6, 1e-3, 7.0, 1e4]), st.sampled_from([0.0, 1e3, -20.0]))
+@example(NO_END, 1e-6, 0.0)
+@example(THERE_AND_BACK, 1e-6, 1e3)
+@example(THERE_AND_BACK, 7.0, -20.0)
 def test_unit_and_constant_of_the_outcome(trial: Trial, factor: float, constant: float) -> None:
     before = trial.fit()
     after = replace(trial, y=factor * (trial.y + constant)).fit()
+    if not both_reached(before, after):
+        return
     first, second = inference(before, WEIGHTS), inference(after, WEIGHTS)
     np.testing.assert_allclose(second, first * [factor, factor, 1, factor, 1], rtol=SAME, atol=1e-8 * factor)
     assert after.boundary_terms == before.boundary_terms
@@ -81,6 +113,7 @@ def test_unit_and_constant_of_the_outcome(trial: Trial, factor: float, constant:
 
 @QUICK
 @given(trials(), st.integers(0, 100))
+@example(NO_END, 22)
 def test_order_of_rows_and_names_of_levels(trial: Trial, seed: int) -> None:
     rng = np.random.default_rng(seed)
     order = rng.permutation(len(trial.y))
@@ -94,26 +127,33 @@ def test_order_of_rows_and_names_of_levels(trial: Trial, seed: int) -> None:
         trial.unstructured,
     )
     before, after = trial.fit(), shuffled.fit()
+    if not both_reached(before, after):
+        return
     np.testing.assert_allclose(inference(after, WEIGHTS), inference(before, WEIGHTS), rtol=SAME, atol=1e-8)
     assert after.log_likelihood == pytest.approx(before.log_likelihood, abs=1e-8)
 
 
 @QUICK
 @given(trials(), st.integers(0, 100))
+@example(NO_END, 22)
+@example(BACK_IN_ONE_CODING, 24)
+@example(THERE_AND_BACK, 95)
 def test_coding_of_the_fixed_effects(trial: Trial, seed: int) -> None:
     """M56: estimates of a contrast do not depend on the coding; the ML likelihood neither, REML's does."""
     coding = np.linalg.qr(np.random.default_rng(seed).normal(size=(5, 5)))[0] @ np.diag([1, 2, 3, 4, 50.0])
     recoded = replace(trial, X=trial.X @ coding)
     moved = np.array(WEIGHTS) @ coding
     before, after = trial.fit(), recoded.fit()
+    plain, other = trial.fit(reml=False), recoded.fit(reml=False)
+    if both_reached(plain, other):
+        assert other.log_likelihood == pytest.approx(plain.log_likelihood, abs=1e-7)
+    if not both_reached(before, after):
+        return
     np.testing.assert_allclose(
         inference(after, moved.tolist()), inference(before, WEIGHTS), rtol=SAME, atol=1e-8
     )
     shift = np.log(np.abs(np.linalg.det(coding)))
     assert after.log_likelihood == pytest.approx(before.log_likelihood - shift, abs=1e-7)
-    assert recoded.fit(reml=False).log_likelihood == pytest.approx(
-        trial.fit(reml=False).log_likelihood, abs=1e-7
-    )
 
 
 @QUICK
@@ -174,6 +214,7 @@ def test_zero_variance_is_least_squares(seed: int, clients: int) -> None:
 def test_the_optimum_is_not_beaten(trial: Trial) -> None:
     """No covariance nearby, and none at the true values, has a higher likelihood: ML nests."""
     full = trial.fit(reml=False)
+    assume(full.converged)
     without = (
         fit_linear_mixed(
             trial.y,

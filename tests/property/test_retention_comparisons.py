@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
+from scipy.special import ndtri
 
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.comparison import compare_retention
@@ -12,6 +13,7 @@ from studykit.retention.hazard import hazard_ratio
 from studykit.retention.proportions import Proportion
 from studykit.retention.restricted_mean import restricted_mean, stratified_restricted_mean_difference
 from studykit.retention.risk_difference import risk_difference
+from studykit.retention.risk_ratio import risk_ratio
 from studykit.retention.score_statistics import difference_statistic, ratio_statistic
 from studykit.retention.stratified_counts import StratifiedCounts
 
@@ -28,8 +30,8 @@ def clients(draw, least=4):
 
 
 @st.composite
-def tables(draw):
-    cells = draw(st.lists(st.tuples(st.integers(1, 9), st.integers(1, 9)), min_size=1, max_size=5))
+def tables(draw, most=5):
+    cells = draw(st.lists(st.tuples(st.integers(1, 9), st.integers(1, 9)), min_size=1, max_size=most))
     kept = [[draw(st.integers(0, n)) for n in pair] for pair in cells]
     return StratifiedCounts(kept, cells)
 
@@ -116,28 +118,66 @@ def test_adding_days_to_everybody_leaves_the_difference(data):
     assert two.estimate.standard_error == pytest.approx(one.estimate.standard_error, abs=1e-9)
 
 
-@FEW
-@given(tables())
-def test_score_statistics_fall_with_the_value_asked_about(counts):
-    """Bisection finds the ends of the interval because of this."""
+def score_statistics(counts):
+    """Of the difference and of the log ratio; over strata with few clients both may turn back."""
     x, n = counts.retained.astype(float), counts.clients.astype(float)
     columns = (x[:, 0], n[:, 0], x[:, 1], n[:, 1], counts.weights)
-    grid = np.linspace(-0.999, 0.999, 401)
-    along = difference_statistic(*(column[None] for column in columns))(grid)
-    assert (np.diff(along) <= 1e-9).all()
-    if x[:, 0].any() and x[:, 1].any():
-        along = ratio_statistic(*(column[None] for column in columns))(np.linspace(-4.0, 4.0, 401))
-        assert (np.diff(along) <= 1e-9).all()
+    return [make(*(column[None] for column in columns)) for make in (difference_statistic, ratio_statistic)]
+
+
+# Strata in which everybody or nobody was retained: the statistic turns back at no difference.
+ALL_STAYED = StratifiedCounts([[5, 0], [0, 0]], [[5, 1], [1, 1]])
+TURNS_FAR = StratifiedCounts([[4, 9], [1, 0]], [[4, 9], [1, 9]])
+TURNS_BELOW = StratifiedCounts([[0, 0], [0, 0], [9, 5], [0, 1]], [[9, 3], [3, 4], [9, 5], [9, 1]])
+RATIO_TURNS = StratifiedCounts([[2, 8], [1, 0]], [[2, 8], [1, 7]])
+
+
+@FEW
+@given(tables(most=1))
+def test_in_one_stratum_score_statistics_fall_with_the_value_asked_about(counts):
+    """The ends of the path are enough for the search because of this."""
+    difference, ratio = score_statistics(counts)
+    assert (np.diff(difference(np.linspace(-0.999, 0.999, 401))) <= 1e-9).all()
+    if counts.retained.all():
+        assert (np.diff(ratio(np.linspace(-4.0, 4.0, 401))) <= 1e-9).all()
+
+
+@FEW
+@given(tables(), st.floats(0.5, 0.995))
+@example(ALL_STAYED, 0.9745)
+@example(TURNS_FAR, 0.99)
+@example(TURNS_BELOW, 0.98)
+@example(RATIO_TURNS, 0.98)
+def test_everything_outside_the_interval_is_rejected(counts, level):
+    """The bisection alone ended where the statistic passes first; what is kept beyond was lost.
+
+    The statistic may turn back between two values tried, by less than the tolerance.
+    """
+    quantile = float(ndtri(0.5 + level / 2.0))
+    difference, ratio = score_statistics(counts)
+    asked = [(difference, risk_difference(counts), np.linspace(-0.999, 0.999, 2001))]
+    if counts.retained[:, 0].any() and counts.retained[:, 1].any():
+        asked.append((ratio, risk_ratio(counts), np.linspace(-5.0, 5.0, 2001)))
+    for statistic, result, values in asked:
+        interval = result.confidence_interval(level)
+        outside = (values < interval.lower) | (values > interval.upper)
+        assert (np.abs(statistic(values))[outside] > quantile - 5e-3).all()
+        ends = np.array([end for end in (interval.lower, interval.upper) if abs(end) < 1.0])
+        assert (np.abs(statistic(ends)) <= quantile + 1e-9).all()
 
 
 @FEW
 @given(tables(), st.floats(0.5, 0.99))
+@example(TURNS_FAR, 0.98)
 def test_intervals_hold_the_estimate_and_grow_with_the_level(counts, level):
+    """An interval without zero means a small p-value; in one stratum the reverse holds too."""
     result = risk_difference(counts)
     narrow, wide = result.confidence_interval(level), result.confidence_interval(level + 0.009)
     assert -1.0 <= wide.lower <= narrow.lower <= result.value <= narrow.upper <= wide.upper <= 1.0
-    if abs(result.p_value - (1.0 - level)) > 1e-6:  # an end of the interval at 0, up to rounding
-        assert (narrow.lower > 0.0 or narrow.upper < 0.0) == (result.p_value < 1.0 - level)
+    assume(result.p_value != pytest.approx(1.0 - level, abs=1e-6))
+    without_zero, small = narrow.lower > 0.0 or narrow.upper < 0.0, result.p_value < 1.0 - level
+    assert small or not without_zero
+    assert without_zero or not small or len(counts.strata) > 1
 
 
 @FEW

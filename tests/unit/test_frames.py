@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from studykit.errors import ArgumentError
-from studykit.frames import fit_frame, to_frame
-from studykit.mixed import RandomEffect, fit_linear_mixed
+from studykit.frames import fit_frame, model_from_frame, to_frame
+from studykit.mixed import RandomEffect, fit_linear_mixed, influence_of, residual_quantiles
 from studykit.outcomes.results import ObservedSeries, OutcomeEstimate
 from studykit.results import Estimate, RowCount
 
@@ -64,6 +64,44 @@ def test_rows_left_out_are_counted_by_column(frame: pd.DataFrame) -> None:
     assert str(fit.rows) == "33 of 36 rows used; left out: 2 (no value in load), 1 (no value in arm)"
 
 
+@pytest.mark.parametrize("labels", ["texts", "pairs"])
+def test_what_is_said_of_rows_carries_the_labels_of_the_frame(frame: pd.DataFrame, labels: str) -> None:
+    """A label that was a position among the rows used dropped the wrong people's rows."""
+    frame = frame.sample(frac=1.0, random_state=3)
+    if labels == "texts":
+        frame.index = pd.Index([f"row {place}" for place in frame.index], name="entry")
+    else:
+        frame.index = pd.MultiIndex.from_frame(frame[["client", "week"]], names=["who", "when"])
+    missing, far = [frame.index[place] for place in (0, 5, 6)], frame.index[20]
+    frame.loc[missing, "load"] = np.nan
+    frame.loc[[far], "load"] += 40.0
+    model = model_from_frame(frame, outcome="load", fixed=["week"], random={"client": ["intercept"]})
+    fit = model.fit()
+    used = frame.drop(index=missing)
+    assert fit.index.equals(used.index)
+    residuals, fitted = fit.residuals(conditional=True), fit.fitted_values(conditional=True)
+    pd.testing.assert_series_equal(residuals + fitted, used["load"], check_names=False)
+    assert residual_quantiles(fit.fit).labels[-1] == residuals.idxmax() == far
+    assert set(residual_quantiles(fit.fit).labels).isdisjoint(missing)
+    calmer = used.drop(index=[far])
+    without = model_from_frame(calmer, outcome="load", fixed=["week"], random={"client": ["intercept"]})
+    assert without.model.rows(np.arange(32) != 2).row_labels == tuple(calmer.index.delete(2))
+    influence = influence_of(model.model, model.index.tolist() if labels == "texts" else used["client"])
+    assert influence.largest("intercept")[0] == (far if labels == "texts" else used.loc[far, "client"])
+
+
+def test_a_value_that_cannot_be_used_is_found_by_its_label(frame: pd.DataFrame) -> None:
+    frame.index = pd.Index(np.arange(len(frame)) + 500)
+    frame.loc[500, "load"] = np.nan
+    frame.loc[507, "week"] = np.inf
+    with pytest.raises(ArgumentError, match=r"column week: expected finite numbers; .* labelled 507"):
+        fit_frame(frame, outcome="load", fixed=["week"], random={"client": ["intercept"]})
+    frame["load"] = frame["load"].astype(object)
+    frame.loc[511, "load"] = "fifty"
+    with pytest.raises(ArgumentError, match=r"column load: expected finite numbers; .* labelled 511"):
+        fit_frame(frame, outcome="load", fixed=[], random={"client": ["intercept"]})
+
+
 def test_nested_groups_are_told_apart_by_all_columns(frame: pd.DataFrame) -> None:
     frame["trainer"] = np.repeat(["T1", "T2"], 18)
     frame["number"] = np.tile(np.repeat(np.arange(6), 3), 2)  # client 0 of T1 is not client 0 of T2
@@ -84,7 +122,7 @@ def test_nested_groups_are_told_apart_by_all_columns(frame: pd.DataFrame) -> Non
         ({"outcome": "weight"}, "expected columns among client, week, arm, load; found weight"),
         (
             {"outcome": "arm", "fixed": ["week"]},
-            "column arm: expected numbers; found other values, first in rows 1, 2, 3",
+            "column arm: expected finite numbers; found other values, first in the rows labelled 0, 1, 2",
         ),
         ({"fixed": "arm"}, 'fixed: expected a list of columns, such as ["days"]'),
         ({"random": {"client": "intercept"}}, "random: expected a list"),

@@ -40,3 +40,20 @@ fits <- list()
 for (d in c("complete", "incomplete")) for (m in names(means)) for (k in c("unstructured", "autoregressive", "by visit"))
   for (how in c("ML", "REML")) fits[[length(fits) + 1]] <- describe(d, m, k, how)
 write(toJSON(fits, digits = NA, auto_unbox = TRUE, matrix = "rowmajor"), "reference.json")
+# The same children as if seen on other days: the correlation falls with the distance in days.
+seen_on <- list(even = c(0, 42, 84, 126), uneven = c(0, 28, 91, 126))
+by_day <- function(data_name, days_name, method) {
+  rows <- if (data_name == "complete") growth else incomplete
+  rows$day <- seen_on[[days_name]][rows$visit]
+  fit <- gls(means$linear, rows, correlation = corCAR1(0.98, form = ~ day | Subject), method = method, control = tight)
+  n <- nrow(rows); p <- length(coef(fit))
+  scale <- if (method == "ML") sqrt((n - p) / n) else 1
+  list(data = data_name, days = days_name, method = method, minus_two = -2 * as.numeric(logLik(fit)),
+       X = unname(model.matrix(means$linear, rows)), y = rows$distance, child = as.character(rows$Subject), day = rows$day,
+       beta = unname(coef(fit)), standard_errors = unname(sqrt(diag(vcov(fit)))) * scale,
+       variance = fit$sigma^2, correlation_a_day = unname(coef(fit$modelStruct$corStruct, unconstrained = FALSE)))
+}
+fits <- list()
+for (d in c("complete", "incomplete")) for (on in names(seen_on)) for (how in c("ML", "REML"))
+  fits[[length(fits) + 1]] <- by_day(d, on, how)
+write(toJSON(fits, digits = NA, auto_unbox = TRUE, matrix = "rowmajor"), "reference_days.json")

@@ -16,6 +16,7 @@ from studykit.mixed import MixedFit, RandomEffect, ResidualStructure, fit_linear
 
 HERE = Path(__file__).parent
 REFERENCE: list[dict[str, Any]] = json.loads((HERE / "reference.json").read_text())
+ON_DAYS: list[dict[str, Any]] = json.loads((HERE / "reference_days.json").read_text())
 
 
 def entry(data: str, mean: str, kind: str = "unstructured", method: str = "ML") -> dict[str, Any]:
@@ -66,6 +67,25 @@ def test_against_nlme(item: dict[str, Any]) -> None:
         )
     else:
         np.testing.assert_allclose(residual.matrix, item["covariance"], rtol=2e-4, atol=1e-8)
+
+
+@pytest.mark.parametrize(
+    "item", ON_DAYS, ids=lambda item: "-".join([item["data"], item["days"], item["method"]])
+)
+def test_correlation_by_distance_in_days_against_nlme(item: dict[str, Any]) -> None:
+    """Days 0, 42, 84, 126 and days 0, 28, 91, 126 (corCAR1); tolerances as above."""
+    residual = ResidualStructure("autoregressive", item["child"], item["day"])
+    ours = fit_linear_mixed(item["y"], item["X"], [], residual=residual, reml=item["method"] == "REML")
+    assert ours.converged
+    assert -2 * ours.log_likelihood == pytest.approx(item["minus_two"], abs=2e-6)
+    assert -2 * ours.log_likelihood <= item["minus_two"] + 1e-8
+    np.testing.assert_allclose(ours.values, item["beta"], rtol=2e-5, atol=1e-5)
+    errors = [coefficient.standard_error for coefficient in ours.coefficients]
+    np.testing.assert_allclose(errors, item["standard_errors"], rtol=1e-4)
+    found = ours.covariance_parameters.residual
+    assert found.distance == {"even": 42.0, "uneven": 28.0}[item["days"]]
+    assert found.variance == pytest.approx(item["variance"], rel=1e-4)
+    assert found.autocorrelation == pytest.approx(item["correlation_a_day"] ** found.distance, rel=1e-4)
 
 
 @pytest.mark.parametrize(

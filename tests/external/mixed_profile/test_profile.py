@@ -115,7 +115,7 @@ CASES: list[tuple[str, str, Quantity]] = [
 @pytest.mark.parametrize(("name", "entry", "quantity"), CASES)
 def test_ends_are_those_of_the_reference(name: str, entry: str, quantity: Quantity) -> None:
     lower, estimate, upper = REFERENCE[name][entry]
-    found = profile_interval(MODELS[name](), quantity)
+    found = profile_interval(MODELS[name](), quantity, reml=False)
     assert found.estimate == pytest.approx(estimate, rel=SAME_ESTIMATE, abs=1e-6)
     assert found.interval.lower == pytest.approx(lower, rel=SAME_END, abs=1e-9)
     assert found.interval.upper == pytest.approx(upper, rel=SAME_END)
@@ -133,7 +133,7 @@ def test_mean_alone() -> None:
 
 def test_spline_intervals_agree() -> None:
     quantities = [*(quantity for name, _, quantity in CASES if name == "sleep")][:4]
-    ends = [profile_interval(sleep(), quantity).interval for quantity in quantities]
+    ends = [profile_interval(sleep(), quantity, reml=False).interval for quantity in quantities]
     found = np.array([(end.lower, end.upper) for end in ends])
     np.testing.assert_allclose(found, REFERENCE["confint"]["sleep"][:4], rtol=SAME_INTERPOLATED)
 
@@ -151,7 +151,7 @@ def test_spline_intervals_agree() -> None:
 )
 def test_printed_profile_intervals(quantity: Quantity, lower: float, upper: float) -> None:
     """M33, to the .002 of the table; every value in fact to its last printed digit."""
-    found = profile_interval(sleep(), quantity).interval
+    found = profile_interval(sleep(), quantity, reml=False).interval
     digits = 4 if isinstance(quantity, Correlation) else 3
     assert (round(found.lower, digits), round(found.upper, digits)) == (lower, upper)
 

@@ -40,6 +40,7 @@ STRUCTURES = {
     "equal": None,
     "by visit": ResidualStructure("by visit", visits=VISIT),
     "autoregressive": ResidualStructure("autoregressive", CLIENT, VISIT),
+    "autoregressive, uneven days": ResidualStructure("autoregressive", CLIENT, np.array([0, 28, 98])[VISIT]),
 }
 
 

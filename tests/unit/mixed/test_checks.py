@@ -120,10 +120,45 @@ def test_residual_structures_check_their_own_parts() -> None:
         ResidualStructure("by visit")
     with pytest.raises(ArgumentError, match="several rows of group 0 at visit 0"):
         ResidualStructure("unstructured", [0, 0], [0, 0])
-    with pytest.raises(ArgumentError, match="whole numbers"):
-        ResidualStructure("autoregressive", ["a", "a"], [0.0, 0.5])
+    with pytest.raises(ArgumentError, match="expected numbers, since the correlation falls with their dist"):
+        ResidualStructure("autoregressive", ["a", "a"], ["week 0", "week 6"])
+    with pytest.raises(ArgumentError, match="expected numbers, since the correlation falls with their dist"):
+        ResidualStructure("autoregressive", ["a", "a"], [0.0, np.inf])
+    with pytest.raises(ArgumentError, match=r"expected a group with two visits, .* one visit in every group"):
+        ResidualStructure("autoregressive", ["a", "b"], [0, 42])
     with pytest.raises(ArgumentError, match="as many visits as groups"):
         ResidualStructure("unstructured", ["a", "b"], [0])
+
+
+def test_distances_of_visits_are_counted_in_the_smallest_one() -> None:
+    """Days 0, 42, 84 and 126 were refused, as if nothing told the correlation from the variance."""
+    days = ResidualStructure("autoregressive", ["a", "b", "a", "a", "b"], [3, 42, 129, 45, 168])
+    assert (days.distance, days.even) == (42.0, True)
+    np.testing.assert_array_equal(days.steps, [0, 0, 3, 1, 3])
+    hours = ResidualStructure("autoregressive", ["a", "a", "a", "b"], [0.3, 0.1, 0.2, 0.15])
+    assert (hours.distance, hours.even) == (pytest.approx(0.1), True)
+    np.testing.assert_array_equal(hours.steps, [2, 0, 1, 0])
+    uneven = ResidualStructure("autoregressive", ["a", "a", "a"], [0, 28, 98])
+    assert (uneven.distance, uneven.even) == (28.0, False)
+    np.testing.assert_array_equal(uneven.steps, [0, 1, 3.5])
+
+
+def test_a_negative_correlation_needs_whole_distances() -> None:
+    """Residuals that alternate: a model at even distances, refused with the reason at uneven ones."""
+    rng = np.random.default_rng(8)
+    client, visit = np.repeat(np.arange(20), 3), np.tile([0, 1, 2], 20)
+    y = np.tile([1.0, -1.0, 1.0], 20) * rng.normal(size=20)[client] + rng.normal(0, 0.4, 60)
+    for days, even in (([0, 42, 84], True), ([0, 42, 98], False)):
+        residual = ResidualStructure("autoregressive", client, np.array(days)[visit])
+        fit = fit_linear_mixed(y, np.ones((60, 1)), [], residual=residual)
+        many = fit_many_linear_mixed(y, np.ones((60, 1)), [], contrasts=[[1.0]], residual=residual)
+        assert (fit.converged, bool(many.converged[0])) == (even, even)
+        if even:
+            assert fit.covariance_parameters.residual.autocorrelation < -0.5
+        else:
+            assert fit.optimiser_report.message.startswith(
+                "a negative residual autocorrelation, which visits"
+            )
 
 
 def test_a_residual_that_runs_to_zero_gives_no_inference() -> None:

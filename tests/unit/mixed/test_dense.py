@@ -72,6 +72,9 @@ def make(kind: str, *, exercises: int = 1, crossed: bool = False, seed: int = 5)
         )
         effects.append(RandomEffect("client", client))
         return Case(y, X, effects, ResidualStructure())
+    if kind == "uneven":
+        days = np.array([0, 28, 91, 126])[visit]
+        return Case(y, X, effects, ResidualStructure("autoregressive", client, days))
     return Case(y, X, effects, ResidualStructure(kind, client, visit))  # type: ignore[arg-type]
 
 
@@ -83,6 +86,7 @@ CASES = {
     "unstructured residual": make("unstructured"),
     "autoregressive": make("autoregressive"),
     "autoregressive, crossed": make("autoregressive", crossed=True),
+    "autoregressive, uneven days": make("uneven"),
     "two outer factors": make("several outer", crossed=True),
 }
 

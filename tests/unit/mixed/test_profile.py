@@ -19,6 +19,7 @@ from studykit.mixed import (
     ResidualStructure,
     StandardDeviation,
     VarianceShare,
+    interval_and_profile,
     profile_interval,
     variance_profile,
 )
@@ -120,6 +121,47 @@ def test_estimate_is_that_of_the_fit_and_inside(model: MixedModel, quantity: Qua
     assert str(quantity) in str(found)
 
 
+def test_the_likelihood_is_that_of_the_fit_and_named() -> None:
+    """An interval by maximum likelihood stood, unnamed, beside a fit by the restricted one."""
+    model, quantity = slopes(), StandardDeviation("client", "gain")
+    usual, maximum = profile_interval(model, quantity), profile_interval(model, quantity, reml=False)
+    assert usual.estimate == pytest.approx(value_of(quantity, model.fit().covariance_parameters), rel=1e-6)
+    assert usual.interval.upper > maximum.interval.upper
+    assert str(usual).endswith(", profile of the restricted likelihood)")
+    assert str(maximum).endswith(", profile of the maximum likelihood)")
+    assert str(profile_interval(model, Contrast.of("gain"))).endswith(", profile of the maximum likelihood)")
+    for reml, found in ((None, usual), (False, maximum)):
+        interval, curve = interval_and_profile(model, quantity, points=3, reml=reml)
+        assert interval == found
+        assert curve.method == variance_profile(model, quantity, points=3, reml=reml).method
+        assert curve.method == found.interval.method
+
+
+UNEVEN = 7 * np.array([0, 4, 9, 12])[VISIT]  # days; gaps of 4, 5 and 3 weeks
+
+
+def test_autocorrelation_of_visits_at_uneven_distances() -> None:
+    """Days or weeks, the same interval; it ends at zero, since a negative correlation has no powers."""
+    close = 0.96 ** np.abs(UNEVEN[:4, None] - UNEVEN[:4])
+    y = (np.linalg.cholesky(close) @ NOISE.reshape(14, 4).T).T.ravel()
+    models = [
+        MixedModel(y, LINE, NO_EFFECTS, residual=ResidualStructure("autoregressive", CLIENT, when))
+        for when in (UNEVEN, UNEVEN / 7 + 3.0)
+    ]
+    days, weeks = (profile_interval(model, Autocorrelation()) for model in models)
+    fit = models[0].fit().covariance_parameters.residual
+    assert fit.distance == 21.0
+    assert days.estimate == pytest.approx(fit.autocorrelation, rel=1e-6)
+    assert (weeks.interval.lower, weeks.interval.upper) == pytest.approx(
+        (days.interval.lower, days.interval.upper), rel=1e-6
+    )
+    assert 0.0 < days.interval.lower < 0.96**21 < days.interval.upper < 1.0
+    wide = profile_interval(models[0], Autocorrelation(), confidence_level=0.999999)
+    assert wide.interval.lower == 0.0
+    (remark,) = wide.remarks
+    assert remark.startswith("The lower end is zero, the end of the range: these data do not rule out that")
+
+
 def test_autocorrelation_against_full_matrices() -> None:
     model = autoregressive()
     end = profile_interval(model, Autocorrelation(), reml=False).interval.upper
@@ -166,7 +208,7 @@ def test_correlation_of_what_does_not_vary_says_so() -> None:
     effect = RandomEffect("client", CLIENT, LINE, columns=["start", "gain"])
     model = MixedModel(0.01 * balanced + VISIT, LINE, effect)
     assert not model.fit(reml=False).covariance_parameters["client"].any()
-    found = profile_interval(model, Correlation("client", "start", "gain"))
+    found = profile_interval(model, Correlation("client", "start", "gain"), reml=False)
     assert np.isnan(found.estimate)
     assert (found.interval.lower, found.interval.upper) == (-1.0, 1.0)
     assert found.remarks[-1].endswith("the data say nothing about this correlation.")
