@@ -1,6 +1,6 @@
 """Nothing that a reader sees moves unseen: numbers to nine digits, pages line by line.
 
-Where a change is meant, ``python -m tests.pipeline.golden`` writes the yardstick anew and the commit says why.
+Where a change is meant, ``python -m tests.pipeline.golden`` writes it anew and the commit says why.
 """
 
 from __future__ import annotations

@@ -8,8 +8,8 @@ import pytest
 from studykit.errors import ArgumentError, DesignError
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY
 from studykit.lookback.look_back import look_back
-from studykit.lookback.simulated import StudioTruth, simulated_log
 from studykit.results import to_plain
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 
 @pytest.fixture(scope="module")

@@ -8,12 +8,12 @@ import pytest
 from studykit.lookback.episodes import follow_clients
 from studykit.lookback.influence import influence_on_retained
 from studykit.lookback.log import UNKNOWN, ClientFact
-from studykit.lookback.simulated import Regime, StudioTruth, simulate_studio, simulated_log
 from studykit.lookback.starters import starters_of, trainer_begun_on
 from studykit.lookback.strategies import answer_strategies, compare_strategies, strategy_balance
 from studykit.lookback.strategy_estimates import clone, estimate, resample_clients, weigh
 from studykit.lookback.weighted_curves import Stretches, daily_sums, log_hazard_ratio
 from studykit.lookback.weighting import fit_logistic
+from synthetic_data.simulated_studio import Regime, StudioTruth, simulate_studio, simulated_log
 
 HORIZON, GRACE = 182, 28
 NOTHING = StudioTruth(clients=2400)

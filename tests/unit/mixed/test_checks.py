@@ -198,7 +198,7 @@ def test_crossed_factors_of_too_many_levels_are_refused_by_name(monkeypatch: pyt
     effects = [RandomEffect("client", CLIENT), RandomEffect("assessor", assessor)]
     assert fit_linear_mixed(Y, X, effects).rows == 24
     monkeypatch.setattr("studykit.mixed.checks.MOST_COLUMNS", 4)
-    with pytest.raises(DesignError, match=r"random effects 'assessor': expected crossed factors with at most 4"):
+    with pytest.raises(DesignError, match=r"'assessor': expected crossed factors with at most 4"):
         fit_linear_mixed(Y, X, effects)
     nested = [RandomEffect("client", CLIENT), RandomEffect("trainer", CLIENT % 2)]
     assert fit_linear_mixed(Y, X, nested).rows == 24, "levels inside others are no such matrix"

@@ -28,7 +28,10 @@ from studykit.lookback.landmark import (
 from studykit.lookback.naive import naive_comparison
 from studykit.lookback.results import Answer, Association
 from studykit.lookback.session_clock import answer_session_clock
-from studykit.lookback.simulated import (
+from studykit.lookback.strategies import answer_strategies
+from studykit.randomness import stream
+from studykit.retention.censored import CensoredTimes
+from synthetic_data.simulated_studio import (
     FAR,
     Regime,
     SimulatedStudio,
@@ -37,9 +40,6 @@ from studykit.lookback.simulated import (
     simulate_studio,
     simulated_log,
 )
-from studykit.lookback.strategies import answer_strategies
-from studykit.randomness import stream
-from studykit.retention.censored import CensoredTimes
 
 Bools = NDArray[np.bool_]
 HORIZON = 182
