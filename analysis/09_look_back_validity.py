@@ -1,6 +1,6 @@
 """Whether a look back at attendance records finds the truth, and how far the naive comparison misses it.
 
-    python analysis/09_look_back_validity.py [--studios N] [--clients N] [--workers N] [--double-lives N]
+    python -m analysis.09_look_back_validity [--studios N] [--clients N] [--workers N] [--double-lives N]
                                              [--only WORDS]
 
 Simulates studios of 300 clients (or N) whose truth is known: no effect; a hazard ratio of 0.7; trainers who
@@ -22,8 +22,8 @@ import csv
 from dataclasses import asdict, replace
 from pathlib import Path
 
-from studykit.lookback.recovery import STUDIOS, Recovery, recover
-from studykit.lookback.simulated import StudioTruth
+from analysis.look_back_recovery import STUDIOS, Recovery, recover
+from synthetic_data.simulated_studio import StudioTruth
 
 OUTPUT = Path(__file__).parent / "output"
 COLUMNS = (

@@ -19,6 +19,7 @@ from studykit import __version__
 from studykit.console import Progress, TrialProgress, ask, confirm, is_interactive, plain, safe_output
 from studykit.errors import ArgumentError, Finding, FindingsError, FolderError, StudykitError
 from studykit.options import LOOK_BACK, SIMULATING, day, look_back_wish, option, whole
+from studykit.shipped import shipped_page
 from studykit.unseen import visible
 
 if TYPE_CHECKING:
@@ -444,6 +445,22 @@ def lookback(arguments: argparse.Namespace) -> int:
     return ATTENTION if done.needs_attention else DONE
 
 
+def keys(arguments: argparse.Namespace) -> int:
+    """Print what every entry of protocol.toml may hold, or those of one part."""
+    return _show_page(arguments, "protocols", "KEYS.md")
+
+
+def tables(arguments: argparse.Namespace) -> int:
+    """Print what every column of the record tables holds, or those of one table."""
+    return _show_page(arguments, "synthetic_data", "TABLES.md")
+
+
+def _show_page(arguments: argparse.Namespace, folder: str, name: str) -> int:
+    text = shipped_page(folder, name, part=arguments.part)
+    _show(arguments, {"page": text}, text.rstrip())
+    return DONE
+
+
 # --- parser --------------------------------------------------------------------------------------
 
 
@@ -502,6 +519,7 @@ _TRAINER = option(
 )
 _LOOK_BY = option("--look-by", default="", metavar="CODE", help="who looks before the end of follow-up")
 _LOOK_REASON = option("--look-reason", default="", metavar="TEXT", help="why")
+_PART = option("part", nargs="?", default="", metavar="PART", help="a word of its heading (default: all)")
 _JSON = option("--json", action="store_true", help="answer as JSON")
 
 _CORRECTION = 'my_study C014 --fact sex --value female --reason "typing slip" --by OW'
@@ -521,6 +539,8 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (audit, 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"', (_STUDY, _RECEIPT, _KEPT, _LIST, _WHO)),
     (analyse, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),
     (report, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),
+    (keys, "harms", (_PART,)),
+    (tables, "sessions", (_PART,)),
     (lookback, "export.csv --column client=Member --date-order day", LOOK_BACK),
 )
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from studykit.errors import FolderError
+from studykit.errors import ArgumentError, FolderError
 
 
 def shipped(name: str) -> Path:
@@ -35,3 +35,35 @@ def shipped(name: str) -> Path:
         got="none",
         todo="Install studykit again.",
     )
+
+
+def shipped_page(folder: str, name: str, *, part: str = "") -> str:
+    """Text of a shipped page, or of those of its parts whose heading has a word.
+
+    Parameters
+    ----------
+    folder, name : str
+        Such as ``"protocols"`` and ``"KEYS.md"``.
+    part : str
+        A word of a heading, capitals passed over; empty for the whole page.
+
+    Raises
+    ------
+    ArgumentError
+        If no heading has the word; the message lists the headings.
+
+    Examples
+    --------
+    >>> print(shipped_page("synthetic_data", "TABLES.md", part="trainers").splitlines()[0])
+    ## trainers.csv: one trainer
+    """
+    text = (shipped(folder) / name).read_text(encoding="utf-8")
+    if not part:
+        return text
+    _, *parts = text.split("\n## ")
+    wanted = part.strip().casefold()
+    found = [f"## {each}" for each in parts if wanted in each.partition("\n")[0].casefold()]
+    if not found:
+        titles = ", ".join(each.partition("\n")[0].partition(":")[0].replace("`", "") for each in parts)
+        raise ArgumentError(where=name, expected=f"a part of the page: {titles}", got=repr(part))
+    return "\n".join(found)

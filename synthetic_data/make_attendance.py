@@ -1,6 +1,6 @@
 """Make the demo export: attendance of an invented studio without any trial, and the truth behind it.
 
-    python synthetic_data/make_attendance.py [FOLDER]
+    python -m synthetic_data.make_attendance [FOLDER]
 
 writes FOLDER (default: attendance beside this file) with export.csv (one row for each booked session),
 clients.csv (joining dates and facts known then) and truth.json. Everything follows from the seed; two runs
@@ -18,8 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
-from studykit.lookback.simulated import StudioTruth, simulated_log
 from studykit.randomness import stream
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 SEED = 25  # of 40 tried, a draw near the truth, as an example should be; most others lie further off
 FIRST_DAY = np.datetime64("2024-07-01")

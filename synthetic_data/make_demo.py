@@ -1,6 +1,6 @@
 """Make the demo study: an invented studio, simulated clients, and the truth behind them.
 
-    python synthetic_data/make_demo.py [FOLDER]
+    python -m synthetic_data.make_demo [FOLDER]
 
 writes FOLDER (default: demo_study beside this file) with protocol.toml, ledger.db, records/*.csv and
 truth.json. Everything follows from the arguments and the seed below; two runs give the same records.
@@ -36,8 +36,8 @@ from studykit.trial.models import (
     StrengthModel,
 )
 from studykit.trial.settings import TrialSettings
-from studykit.trial.simulate import Enrolment, SimulatedTrial, enrolments, simulate_trial
 from studykit.trial.truth import TrueValue, composite_at_primary, true_values
+from synthetic_data.simulated_trial import Enrolment, SimulatedTrial, enrolments, simulate_trial
 
 SEED = 20260129  # of 40 tried, a draw without surprises: near the truth, the pause rule on harms not struck
 TRUTH_TRIALS = 4000

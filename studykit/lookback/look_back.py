@@ -87,10 +87,13 @@ def look_back(
 
     Examples
     --------
-    >>> from studykit.lookback.simulated import StudioTruth, simulated_log
-    >>> look = look_back(simulated_log(StudioTruth(clients=120, starting=0.03), 3), bootstrap=0)
+    >>> from studykit.lookback.reading import read_attendance
+    >>> from studykit.shipped import shipped
+    >>> export = shipped("synthetic_data") / "attendance" / "export.csv"
+    >>> log = read_attendance(export, columns={"client_id": "client"})
+    >>> look = look_back(log, bootstrap=0)
     >>> look.lead, look.clients, [answer.method for answer in look.answers][:2]
-    ('session clock', 96, ['session clock', 'session clock'])
+    ('session clock', 165, ['session clock', 'session clock'])
     """
     _check_whole(horizon=horizon, absence_days=absence_days, grace_weeks=grace_weeks)
     if landmarks is None:

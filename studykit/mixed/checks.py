@@ -16,6 +16,8 @@ Array = NDArray[np.float64]
 LOST = 1e-5  # share of the largest variance below which a residual that nothing holds has run to zero
 RANK = 1e-9  # of a column's own length: what is left of it after the earlier columns
 IDENTIFIED = 1e-9  # smallest eigenvalue of the scaled information
+MOST_COLUMNS = 3000  # of crossed factors in one group: their products take seconds beyond that
+MOST_NUMBERS = 100_000_000  # rows times such columns: 0.8 GB, and a few arrays are of that size
 
 
 def check_numbers(values: ArrayLike, what: str, dimensions: int) -> Array:
@@ -104,6 +106,18 @@ def check_levels(effects: Sequence[RandomEffect], n: int) -> None:
                 todo="They cannot be told apart from the residual: leave columns out, or use an "
                 "unstructured residual instead.",
             )
+
+
+def check_crossed(n: int, columns: int, effects: Sequence[RandomEffect]) -> None:
+    """Factors that cross others with very many levels cannot be eliminated as one dense matrix."""
+    if columns > MOST_COLUMNS or n * columns > MOST_NUMBERS:
+        most = min(MOST_COLUMNS, MOST_NUMBERS // n)
+        raise DesignError(
+            where=f"random effects {_listed([effect.name for effect in effects])}",
+            expected=f"crossed factors with at most {most} levels together for {n} rows",
+            got=f"{columns}",
+            todo="Give the factor with the fewer levels as fixed effects, or fit parts of the rows.",
+        )
 
 
 def check_rank(X: Array, names: Sequence[str]) -> Array:

@@ -10,7 +10,6 @@ from scipy.linalg import solve_triangular
 
 from studykit.mixed import checks, inference
 from studykit.mixed.derivatives import Derivatives, differentiate
-from studykit.mixed.elimination_fit import fit_large, is_large
 from studykit.mixed.layout import Layout, build_layout
 from studykit.mixed.objective import Problem, State, build_problem, evaluate
 from studykit.mixed.predictions import fitted_and_residuals, moments, predict
@@ -67,13 +66,13 @@ def fit_linear_mixed(
         Wrong shapes, text, values that are not finite, names that do not fit.
     DesignError
         A factor with one level, as many random effects as rows, a fixed effect that repeats others,
-        variances that the rows cannot tell apart.
+        variances that the rows cannot tell apart, crossed factors of too many levels.
 
     Notes
     -----
     Variances at zero stay in the model, at zero, and are named in ``boundary_terms``; inference goes on.
-    With very many rows and crossed factors of several hundred levels Satterthwaite takes the place of
-    Kenward-Roger, and results say so (see `studykit.mixed.elimination_fit`).
+    Time and memory grow with the kinds of blocks, not with the rows; factors of many hundred levels that
+    cross are refused by name.
 
     Examples
     --------
@@ -100,8 +99,6 @@ def fit_linear_mixed(
     checks.check_shapes(y, X, effects, residual)
     checks.check_levels(effects, len(y))
     R = checks.check_rank(X, labels)
-    if is_large(len(y), effects, residual, X.shape[1]):
-        return fit_large(y, X, R, labels, effects, residual, reml=reml)
     return _fit(y, X, R, labels, build_layout(len(y), effects, residual), reml=reml)
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.mixed.blocks import BlockDescription, Stack, joined, stack_rows
+from studykit.mixed.checks import check_crossed
 from studykit.mixed.outer import GroupedEffect, build_outer, columns_in_group
 from studykit.mixed.parameters import ParameterMap
 from studykit.mixed.random_effects import RandomEffect, column_units, level_codes
@@ -94,6 +95,7 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
     units = tuple(column_units(effect.design) for effect in effects)
     designs = tuple(effect.design / unit for effect, unit in zip(effects, units, strict=True))
     across = [k for k in range(len(effects)) if k not in inner]
+    check_crossed(n, columns_in_group(across, codes, orders, blocks), [effects[k] for k in across])
     outer = build_outer(across, codes, designs, blocks)
     visits = None if residual.visits is None else level_codes(residual.visits)[1]
     description = BlockDescription(
@@ -122,15 +124,6 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
         designs=designs,
         units=units,
     )
-
-
-def dense_columns(n: int, effects: tuple[RandomEffect, ...], residual: ResidualStructure) -> int:
-    """Columns of ``U`` in one group, found without laying anything out."""
-    codes = [effect.codes for effect in effects]
-    correlated = None if residual.groups is None else level_codes(residual.groups)[1]
-    inner, blocks = _split(n, effects, codes, correlated)
-    across = [k for k in range(len(effects)) if k not in inner]
-    return columns_in_group(across, codes, [effect.design.shape[1] for effect in effects], blocks)
 
 
 def _residual_orders(residual: ResidualStructure) -> tuple[int, ...]:

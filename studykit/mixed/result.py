@@ -181,11 +181,10 @@ class Precision:
     """What the inference of the fixed effects rests on; symbols as in `studykit.mixed.inference`."""
 
     covariance: Array  # Phi (p, p)
-    adjusted: Array | None  # Phi_A (p, p); None where Kenward-Roger is not computed, see ``note``
+    adjusted: Array  # Phi_A (p, p)
     slopes: Array  # S_i (k, p, p)
-    expected: Array | None  # W (k, k)
+    expected: Array  # W (k, k)
     observed: Array  # K (k, k)
-    note: str = ""  # why Satterthwaite takes the place of Kenward-Roger, where it does
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -297,13 +296,13 @@ class MixedFit:
             raise ArgumentError(where="weights", expected="at least one that is not zero", got="zeros")
         if degrees_of_freedom == "residual":
             degrees = float(self.rows - len(m))
-        elif degrees_of_freedom == "satterthwaite" or part.adjusted is None or part.expected is None:
+        elif degrees_of_freedom == "satterthwaite":
             degrees = satterthwaite_degrees(m, covariance, part.slopes, part.observed)
         else:
             degrees, _ = kenward_roger_degrees(m[None], covariance, part.slopes, part.expected)
             covariance = part.adjusted
         error = float(np.sqrt(m @ covariance @ m))
-        return Estimate(float(m @ self.values), error, degrees, self.method_name(degrees_of_freedom), null)
+        return Estimate(float(m @ self.values), error, degrees, METHODS[degrees_of_freedom], null)
 
     def joint_test(
         self,
@@ -340,19 +339,13 @@ class MixedFit:
         part, rows, beta = self.precision, len(M), self.values
         if degrees_of_freedom == "residual":
             F, degrees = _wald(M, beta, part.covariance) / rows, float(self.rows - len(beta))
-        elif degrees_of_freedom == "satterthwaite" or part.adjusted is None or part.expected is None:
+        elif degrees_of_freedom == "satterthwaite":
             F, degrees = joint_satterthwaite(M, beta, part.covariance, part.slopes, part.observed)
         else:
             degrees, factor = kenward_roger_degrees(M, part.covariance, part.slopes, part.expected)
             F = factor * _wald(M, beta, part.adjusted) / rows
         p_value = float(fdtrc(rows, min(degrees, 1e12), max(F, 0.0))) if degrees > 0.0 else float("nan")
-        return JointTest(F, float(rows), degrees, p_value, self.method_name(degrees_of_freedom))
-
-    def method_name(self, degrees_of_freedom: DegreesOfFreedom) -> str:
-        """The method as results name it; where another one has to take its place, that one and why."""
-        if degrees_of_freedom == "kenward-roger" and self.precision.note:
-            return f"{METHODS['satterthwaite']} ({self.precision.note})"
-        return METHODS[degrees_of_freedom]
+        return JointTest(F, float(rows), degrees, p_value, METHODS[degrees_of_freedom])
 
     def random_effect_predictions(self, name: str) -> RandomEffectPredictions:
         """Predictions of the random effect called ``name``."""

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError, DesignError, FitError
 from studykit.mixed import MixedFit, fit_linear_mixed
+from studykit.mixed.result import METHODS
 from studykit.outcomes.scores import analysis_scores, composite_scores, score_cube
 from studykit.outcomes.strength_design import StrengthDesign, build_strength_design, empty_cell_message
 from studykit.outcomes.strength_regression import Regression, compare_clusters, regress_on_baseline
@@ -171,7 +172,7 @@ class ModelAnalysis:
     @property
     def _freedom(self) -> str:
         asked = self.setting.protocol.analysis.degrees_of_freedom
-        return f"{self.fit.method_name(asked)} degrees of freedom"
+        return f"{METHODS[asked]} degrees of freedom"
 
     def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
         """Arm minus reference arm at a follow-up visit.

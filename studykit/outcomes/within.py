@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from studykit.errors import FitError
+from studykit.mixed.result import METHODS
 from studykit.outcomes.estimands import contrast_text, within_estimand
 from studykit.outcomes.reliability import reliability_of_tests
 from studykit.outcomes.results import ArmVisitMean, OutcomeEstimate, StrengthResult, VarianceComponent
@@ -102,7 +103,7 @@ def analyse_within(
 
 def _primary(setting: Setting, fitted: WithinFit) -> OutcomeEstimate:
     protocol, outcome = setting.protocol, setting.outcome
-    name = "Kenward-Roger" if fitted.degrees_of_freedom == "kenward-roger" else "Satterthwaite"
+    name = METHODS[fitted.degrees_of_freedom]
     number, used = setting.rows.clients.number, np.unique(fitted.rows.client).size
     left_out = (("no score in either arm", number - used),) if number > used else ()
     return OutcomeEstimate(

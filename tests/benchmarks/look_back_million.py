@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 from timing import Line, show
 
-from studykit.lookback.simulated import StudioTruth, simulated_log
 from studykit.study.looking_back import Said, Wish, look_back_from
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 ROWS = 1_000_000
 STUDIO = StudioTruth(

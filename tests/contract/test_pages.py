@@ -1,18 +1,53 @@
-"""The generated parts of DEVELOPERS.md say what the code says."""
+"""The pages on keys and tables say what the code reads, and commands print them."""
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
+import re
 
-HERE = Path(__file__).parent
+import pytest
+
+from studykit.cli import main
+from studykit.protocol.types import Dose, Planning, Protocol, RetentionOutcome, Strategies
+from studykit.records.schema import TABLES
+from tests.contract.write_pages import pages, protocol_page, schema_page
 
 
 def test_the_generated_pages_are_up_to_date() -> None:
-    spec = importlib.util.spec_from_file_location("write_pages", HERE / "write_pages.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    text = module.PAGE.read_text(encoding="utf-8")
-    assert module.filled(text) == text, "run: python tests/contract/write_pages.py"
+    for page, text in pages().items():
+        assert page.read_text(encoding="utf-8") == text, "run: python -m tests.contract.write_pages"
+
+
+def test_every_table_and_column_is_on_the_page() -> None:
+    page = schema_page()
+    for table in TABLES:
+        part = page.split(f"## {table.name}.csv: ")[1].split("\n## ")[0]
+        for column in table.columns:
+            (line,) = [line for line in part.splitlines() if line.startswith(f"| `{column.name}` |")]
+            assert ("| yes |" in line.split(column.meaning)[0]) == column.required
+            assert all(choice in line for choice in column.choices)
+    assert "whole number from 0 to 60" in page
+    assert "One row for each `client` and `date`." in page
+
+
+def test_every_key_stands_on_the_page_under_a_heading_as_in_the_file() -> None:
+    page = protocol_page()
+    keys = set(re.findall(r"^\| `(\w+)` \|", page, flags=re.MULTILINE))
+    for section in (Protocol, Dose, Planning, RetentionOutcome, Strategies):
+        assert set(section.model_fields) <= keys
+    assert "a value |" not in page  # every type has words of its own
+    for heading in ("`[study]`", "`[[arms]]`", "`[arms.dose]`", "`[[arms.dose.ramp_in]]`"):
+        assert f"## {heading}\n" in page
+    assert '## `[[outcomes]]` with kind = "retention"' in page
+    assert "## `[outcomes.estimand.strategies]`" in page
+
+
+def test_an_owner_sees_them_by_command(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["keys", "harms"]) == 0
+    part = capsys.readouterr().out
+    assert "pause_severe_in_arm" in part
+    assert "pause_severe_in_arm" not in part.split("## `[harms]`")[0]
+    assert "recruitment" not in part
+    assert main(["tables"]) == 0
+    assert "## sessions.csv: one booked training session of a client" in capsys.readouterr().out
+    assert main(["tables", "Sesions"]) == 2
+    assert "sessions.csv" in capsys.readouterr().err

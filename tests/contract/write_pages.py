@@ -1,26 +1,155 @@
-"""Write the generated parts of DEVELOPERS.md anew: ``python tests/contract/write_pages.py``."""
+"""Write the pages on keys and tables from the code; run it with ``python -m``."""
 
 from __future__ import annotations
 
-import re
+import math
+from collections.abc import Iterator
 from pathlib import Path
 
-from studykit.lookback.page import attendance_page
-from studykit.protocol.page import protocol_page
-from studykit.records.page import schema_page
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticUndefined
 
-PAGE = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
-MAKERS = {"records": schema_page, "attendance": attendance_page, "protocol": protocol_page}
+from studykit.lookback.columns import WANTED, WantedColumn
+from studykit.lookback.sheets import SESSIONS
+from studykit.lookback.understanding import MOST_REPS, STATES
+from studykit.protocol import wording
+from studykit.protocol.base import Section
+from studykit.protocol.types import Assumption, Protocol, Strategies
+from studykit.records.schema import TABLES, Column, Table
+
+ROOT = Path(__file__).resolve().parents[2]
+KEYS = """# What `protocol.toml` may hold
+
+Every table and key, what it may hold, and what is taken where it is left out. `studykit keys` prints this
+page, `studykit keys harms` a part of it.
+"""
+RECORDS = """# What the record tables and an attendance export hold
+
+The first line of each file in `records/` names the columns; their order does not matter. `studykit tables`
+prints this page, `studykit tables sessions` a part of it.
+"""
+COLUMN_KINDS = {
+    "code": "code",
+    "text": "text",
+    "date": "date, YYYY-MM-DD",
+    "number": "number",
+    "whole": "whole number",
+    "choice": "one of",
+    "yes_no": "yes or no",
+}
+EXPORT_KINDS = {
+    "code": "code",
+    "date": "date in a common form",
+    "word": f"one of: {', '.join(STATES)}, or words for them",
+    "mark": f"yes, no, a tick, or a number from 0 to {MOST_REPS}",
+}
 
 
-def filled(text: str) -> str:
-    """The page with every generated part made anew from code."""
-    for name, make in MAKERS.items():
-        pattern = re.compile(rf"(<!-- generated: {name} -->\n).*?(<!-- end -->)", re.DOTALL)
-        body = make().strip()
-        text = pattern.sub(lambda match, body=body: f"{match[1]}\n{body}\n\n{match[2]}", text)
-    return text
+def protocol_page() -> str:
+    """Markdown: one table for each part of a protocol, with every key, what it may hold and its default."""
+    parts: list[str] = []
+    for title, about, section in _sections("The top of the file", Protocol):
+        parts += [f"## {title}", "", about, "", "| key | what it may hold | default |", "|---|---|---|"]
+        parts += [_key_row(name, info) for name, info in section.model_fields.items()]
+        parts.append("")
+    return "\n".join(parts)
+
+
+def _sections(title: str, section: type[Section]) -> Iterator[tuple[str, str, type[Section]]]:
+    """A section and, after it, every section inside it, each once."""
+    yield title, _first_line(section), section
+    if section in (Assumption, Strategies):
+        return
+    prefix = "" if section is Protocol else title.split(" ", 1)[0].strip("[]`") + "."
+    told: set[type[Section]] = set()
+    for name, info in section.model_fields.items():
+        inner = wording.element(info)
+        brackets = ("[[", "]]") if inner is not None else ("[", "]")
+        tag, shapes = wording.alternatives(inner or info)
+        single = wording.section_of(inner or info, {})
+        for value, shape in [*shapes.items(), *([("", single)] if single is not None else [])]:
+            if shape in told:
+                continue
+            told.add(shape)
+            which = f' with {tag} = "{value}"' if value else ""
+            heading = f"`{brackets[0]}{prefix}{name}{brackets[1]}`{which}"
+            if shape is Assumption:
+                heading = "Each assumption, such as `[planning.sd_score]`"
+            yield from _sections(heading, shape)
+
+
+def _first_line(section: type[Section]) -> str:
+    return (section.__doc__ or "").strip().splitlines()[0]
+
+
+def _key_row(name: str, info: FieldInfo) -> str:
+    return f"| `{name}` | {wording.expected(info)} | {_default_of(info)} |"
+
+
+def _default_of(info: FieldInfo) -> str:
+    if info.default is PydanticUndefined:
+        return "must be given"
+    if info.default is None or info.default == "" or isinstance(info.default, Section):
+        return "none" if not isinstance(info.default, Section) else "the defaults below"
+    value = list(info.default) if isinstance(info.default, tuple) else info.default
+    return f"`{wording.shown(value)}`"
+
+
+def schema_page() -> str:
+    """All tables with their columns, in Markdown."""
+    return "\n\n".join(_record_table(table) for table in TABLES) + "\n"
+
+
+def _record_table(table: Table) -> str:
+    lines = [f"## {table.name}.csv: {table.meaning}", ""]
+    if table.key:
+        lines += [f"One row for each {' and '.join(f'`{name}`' for name in table.key)}.", ""]
+    if table.extra_columns:
+        lines += ["Further columns: one for each stratum and each covariate of the protocol.", ""]
+    lines += ["| column | every row | holds | meaning | example |", "|---|---|---|---|---|"]
+    lines += [_column_row(column) for column in table.columns]
+    return "\n".join(lines)
+
+
+def _column_row(column: Column) -> str:
+    needed = "yes" if column.required else ""
+    return f"| `{column.name}` | {needed} | {_holds(column)} | {column.meaning} | {column.example} |"
+
+
+def _holds(column: Column) -> str:
+    if column.choices:
+        return "one of: " + ", ".join(column.choices)
+    low, high = column.lowest, column.highest
+    bounds = "" if math.isinf(low) or math.isinf(high) else f" from {low:g} to {high:g}"
+    return COLUMN_KINDS[column.kind] + bounds
+
+
+def attendance_page() -> str:
+    """All tables of an attendance export with their columns, in Markdown."""
+    return "\n\n".join(_export_table(name) for name in WANTED) + "\n"
+
+
+def _export_table(name: str) -> str:
+    title = "The attendance export: one row for each session" if name == SESSIONS else f"Further table {name}"
+    further = ["Every other column is a fact known at joining.", ""] if name == "clients" else []
+    head = ["| column | every row | holds | meaning | guessed from |", "|---|---|---|---|---|"]
+    return "\n".join([f"## {title}", "", *further, *head, *map(_wanted_row, WANTED[name])])
+
+
+def _wanted_row(column: WantedColumn) -> str:
+    needed = "yes" if column.required else ""
+    others = ", ".join(column.other_names)
+    return f"| `{column.name}` | {needed} | {EXPORT_KINDS[column.kind]} | {column.meaning} | {others} |"
+
+
+def pages() -> dict[Path, str]:
+    """Every generated page as it should be."""
+    return {
+        ROOT / "protocols" / "KEYS.md": f"{KEYS}\n{protocol_page().strip()}\n",
+        ROOT / "synthetic_data" / "TABLES.md": f"{RECORDS}\n{schema_page()}\n{attendance_page()}",
+    }
 
 
 if __name__ == "__main__":
-    PAGE.write_text(filled(PAGE.read_text(encoding="utf-8")), encoding="utf-8")
+    for page, text in pages().items():
+        page.write_text(text, encoding="utf-8", newline="\n")

@@ -21,7 +21,7 @@ from studykit.records.writing import write_records
 from studykit.shipped import shipped
 from studykit.study import Study
 from studykit.trial.settings import TrialSettings
-from studykit.trial.simulate import enrolments, simulate_trial
+from synthetic_data.simulated_trial import enrolments, simulate_trial
 
 ANSWERED = (('review = "needed"', 'review = "approved"'), ('reference = ""', 'reference = "R-17"'))
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from studykit.lookback.recovery import STUDIOS, recover
+from analysis.look_back_recovery import STUDIOS, recover
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -16,7 +16,7 @@ from studykit.outcomes.rerandomisation import DrawnArms, rerandomise_strength
 from studykit.protocol.types import Protocol
 from studykit.study import Study
 from studykit.trial.settings import TrialSettings
-from studykit.trial.simulate import simulate_trial
+from synthetic_data.simulated_trial import simulate_trial
 from tests.pipeline.simulated_study import add_columns, ready_protocol, trainers_study
 from tests.pipeline.test_methods import add_rows, edit, strength_rows, today
 

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from studykit.mixed import MixedFit, RandomEffect, ResidualStructure, elimination_fit, fit_linear_mixed
+from studykit.mixed import MixedFit, RandomEffect, ResidualStructure, fit_linear_mixed
 
 QUICK = settings(
     max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True
@@ -229,29 +229,3 @@ def test_the_optimum_is_not_beaten(trial: Trial) -> None:
     assert full.log_likelihood >= without.log_likelihood - 1e-8
     if "The estimated variance of trainer is zero." in full.boundary_terms:
         assert full.log_likelihood == pytest.approx(without.log_likelihood, abs=1e-7)
-
-
-@QUICK
-@given(trials(), st.booleans(), st.booleans(), st.integers(0, 10_000))
-def test_very_many_rows_by_levels_as_by_blocks(trial: Trial, changing: bool, reml: bool, seed: int) -> None:
-    """The same model by both ways, whether clients keep their trainer or not, in any order of rows."""
-    rng = np.random.default_rng(seed)
-    trainers = int(trial.trainer.max()) + 1
-    moved = (trial.trainer + trial.visit * (trial.client % 2)) % trainers if changing else trial.trainer
-    order = rng.permutation(len(trial.y))
-    shuffled = Trial(
-        *(part[order] for part in (trial.y, trial.X, trial.client, moved, trial.visit)), unstructured=False
-    )
-    usual = shuffled.fit(reml=reml)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(elimination_fit, "LARGE", 0)
-        patch.setattr(elimination_fit, "MOST_NUMBERS", -1)
-        large = shuffled.fit(reml=reml)
-    assume(usual.converged)
-    assert large.converged
-    assert large.log_likelihood == pytest.approx(usual.log_likelihood, abs=1e-7)
-    assert large.boundary_terms == usual.boundary_terms
-    np.testing.assert_allclose(large.values, usual.values, rtol=1e-5, atol=1e-6)
-    ours, theirs = (fit.contrast(WEIGHTS, degrees_of_freedom="satterthwaite") for fit in (large, usual))
-    assert ours.standard_error == pytest.approx(theirs.standard_error, rel=1e-5)
-    assert ours.degrees_of_freedom == pytest.approx(theirs.degrees_of_freedom, rel=1e-3)

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from studykit.lookback.episodes import follow_clients
-from studykit.lookback.simulated import StudioTruth, simulated_log
 from studykit.lookback.starters import starters_of
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 GRACE = 28
 LAST_SESSION = 80  # later sessions decide nothing; they are left out to keep the file small

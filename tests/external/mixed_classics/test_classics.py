@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from studykit.mixed import MixedFit, RandomEffect, elimination_fit, fit_linear_mixed, likelihood_ratio
+from studykit.mixed import MixedFit, RandomEffect, fit_linear_mixed, likelihood_ratio
 
 HERE = Path(__file__).parent
 REFERENCE: dict[str, Any] = json.loads((HERE / "reference.json").read_text())
@@ -111,15 +111,6 @@ def close(ours: Any, theirs: Any, relative: float, *, near_zero: float = 0.0) ->
     np.testing.assert_allclose(ours, theirs, rtol=relative, atol=relative * scale * 1e-2)
 
 
-@pytest.fixture(params=["by blocks", "by levels"])
-def route(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Both ways through the engine: the usual one, and the one for very many rows."""
-    if request.param == "by levels":
-        monkeypatch.setattr(elimination_fit, "LARGE", 0)
-        monkeypatch.setattr(elimination_fit, "MOST_NUMBERS", -1)
-
-
-@pytest.mark.usefixtures("route")
 @pytest.mark.parametrize("key", sorted(REFERENCE))
 def test_restricted_fit(key: str) -> None:
     entry, ours = REFERENCE[key], fit(key)
@@ -137,7 +128,6 @@ def test_restricted_fit(key: str) -> None:
         close(effect.matrix, np.array(matrix), SAME_VARIANCE, near_zero=entry["sigma2"])
 
 
-@pytest.mark.usefixtures("route")
 @pytest.mark.parametrize("key", sorted(REFERENCE))
 def test_maximum_likelihood_fit(key: str) -> None:
     entry, ours = REFERENCE[key]["ml"], fit(key, reml=False)
@@ -172,18 +162,6 @@ def test_degrees_of_freedom(key: str) -> None:
     close(satterthwaite, as_list(entry["satterthwaite"]), SAME_DEGREES)
 
 
-@pytest.mark.parametrize("key", sorted(REFERENCE))
-def test_satterthwaite_by_levels(key: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """With very many rows it takes the place of Kenward-Roger, and the method says so."""
-    monkeypatch.setattr(elimination_fit, "LARGE", 0)
-    monkeypatch.setattr(elimination_fit, "MOST_NUMBERS", -1)
-    entry, ours = REFERENCE[key], fit(key)
-    estimates = [ours.contrast(row) for row in np.eye(len(ours.coefficients))]
-    degrees = [estimate.degrees_of_freedom for estimate in estimates]
-    close(degrees, as_list(entry["satterthwaite"]), SAME_DEGREES)
-    assert estimates[0].method == "Satterthwaite (Kenward-Roger is not computed at this size)"
-
-
 @pytest.mark.parametrize("key", [key for key in sorted(REFERENCE) if REFERENCE[key]["joint"]])
 def test_joint_tests(key: str) -> None:
     ours = fit(key)
@@ -197,7 +175,6 @@ def test_joint_tests(key: str) -> None:
             assert test.numerator_degrees_of_freedom == len(L)
 
 
-@pytest.mark.usefixtures("route")
 @pytest.mark.parametrize("key", sorted(REFERENCE))
 def test_fitted_values_and_predictions(key: str) -> None:
     entry, ours = REFERENCE[key], fit(key)

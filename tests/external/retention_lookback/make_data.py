@@ -11,7 +11,7 @@ import numpy as np
 from studykit.lookback.episodes import follow_clients
 from studykit.lookback.exposure import session_facts
 from studykit.lookback.session_clock import sessions_at_risk
-from studykit.lookback.simulated import StudioTruth, simulated_log
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 HERE = Path(__file__).parent / "data"
 

@@ -17,8 +17,8 @@ import numpy as np
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, ClientFact, Spans
 from studykit.lookback.look_back import look_back
 from studykit.lookback.results import LookBack
-from studykit.lookback.simulated import StudioTruth, simulated_log
 from studykit.results import to_plain
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 PLACE = Path(__file__).with_name("pinned.json")
 TRUTH = StudioTruth(
@@ -28,7 +28,7 @@ TRUTH = StudioTruth(
 
 
 def rich_log() -> AttendanceLog:
-    """Marks missing here and there, two of four trainers who began at a date, facts, pauses, missed bookings."""
+    """Marks missing here and there, two of four trainers with a first date, facts, pauses, missed bookings."""
     log = simulated_log(TRUTH, 11)
     rng = np.random.default_rng(12)
     marks = log.session_partner_reps.copy()

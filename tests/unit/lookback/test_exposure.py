@@ -4,7 +4,7 @@ import numpy as np
 
 from studykit.lookback.episodes import follow_clients
 from studykit.lookback.exposure import log_rate, session_facts
-from studykit.lookback.simulated import StudioTruth, simulated_log
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 
 def test_exposure_and_attendance_come_from_earlier_sessions_only():

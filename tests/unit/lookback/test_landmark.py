@@ -12,9 +12,9 @@ from studykit.lookback.exposure import log_rate, session_facts
 from studykit.lookback.joining import first_session_as_joining
 from studykit.lookback.landmark import answer_landmark, landmark_hazard_ratio, landmark_rows, landmark_terms
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY
-from studykit.lookback.simulated import StudioTruth, simulated_log
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.hazard import fit_hazards
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 
 def small(**changes):

@@ -9,8 +9,8 @@ from studykit.errors import ArgumentError, DesignError
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, no_spans
 from studykit.lookback.look_back import look_back
 from studykit.lookback.sentences import headline
-from studykit.lookback.simulated import StudioTruth, simulated_log
 from studykit.results import RowCount, to_plain
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 
 @pytest.fixture(scope="module")

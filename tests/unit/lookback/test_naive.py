@@ -16,8 +16,8 @@ from studykit.lookback.naive import (
     naive_comparison,
     split_at_start,
 )
-from studykit.lookback.simulated import StudioTruth, simulated_log
 from studykit.retention.censored import CensoredTimes
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 
 def test_immortal_time_in_closed_form():

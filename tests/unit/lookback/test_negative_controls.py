@@ -15,7 +15,7 @@ from studykit.lookback.negative_controls import (
     missed_before,
     negative_controls,
 )
-from studykit.lookback.simulated import StudioTruth, simulated_log
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 STUDIO = StudioTruth(clients=1500, starting=0.04)
 

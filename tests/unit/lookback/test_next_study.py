@@ -9,9 +9,9 @@ import pytest
 
 from studykit.lookback.episodes import follow_clients
 from studykit.lookback.next_study import plan_next_study
-from studykit.lookback.simulated import StudioTruth, simulated_log
 from studykit.protocol.planned import Planning
 from studykit.retention.curves import kaplan_meier
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 STUDIO = StudioTruth(clients=500, trainers=5, trainer_leaving=0.7)
 

@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from studykit.lookback.recovery import STUDIOS, Found, own_truths, recover, summarise
+from analysis.look_back_recovery import STUDIOS, Found, own_truths, recover, summarise
 
 
 def test_truths_without_effect_are_nothing_and_with_it_favour_partner_reps():

@@ -10,9 +10,9 @@ from studykit.lookback.episodes import follow_clients
 from studykit.lookback.exposure import session_facts
 from studykit.lookback.log import UNKNOWN, ClientFact
 from studykit.lookback.session_clock import answer_session_clock, sessions_at_risk
-from studykit.lookback.simulated import FAR, Regime, StudioTruth, simulate_studio, simulated_log
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.hazard import fit_hazards
+from synthetic_data.simulated_studio import FAR, Regime, StudioTruth, simulate_studio, simulated_log
 
 NULL = StudioTruth(clients=3000, starting=0.03)
 

@@ -14,8 +14,8 @@ from studykit.lookback.episodes import follow_clients
 from studykit.lookback.log import AttendanceLog
 from studykit.lookback.reading import ReadingSettings, read_attendance
 from studykit.lookback.silence import end_of_records, gaps, refuse_silence
-from studykit.lookback.simulated import StudioTruth, simulated_log
 from studykit.lookback.understanding import day_number, day_of
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 START = dt.date(2025, 1, 6)
 LAST = 199  # day of the last session, from the first on

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 
 from studykit.lookback.episodes import follow_clients
-from studykit.lookback.simulated import (
+from synthetic_data.simulated_studio import (
     FAR,
     Regime,
     StudioTruth,

@@ -7,11 +7,11 @@ import numpy as np
 from studykit.lookback.episodes import follow_clients
 from studykit.lookback.exposure import session_facts
 from studykit.lookback.session_clock import sessions_at_risk
-from studykit.lookback.simulated import StudioTruth, simulated_log
 from studykit.lookback.standardised import standardise, standardised_share
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.curves import kaplan_meier
 from studykit.retention.discrete_hazard import fit_discrete_hazards
+from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 
 def fitted():

@@ -9,7 +9,6 @@ from studykit.lookback.episodes import follow_clients
 from studykit.lookback.influence import influence_on_retained, standard_error
 from studykit.lookback.log import UNKNOWN, ClientFact
 from studykit.lookback.share_difference import difference_of_shares
-from studykit.lookback.simulated import Regime, StudioTruth, simulate_studio, simulated_log
 from studykit.lookback.starters import starters_of, trainer_begun_on
 from studykit.lookback.strategies import (
     _correlation,
@@ -21,6 +20,7 @@ from studykit.lookback.strategy_estimates import Estimates, clone, estimate, res
 from studykit.lookback.weighted_curves import Stretches, daily_sums, log_hazard_ratio
 from studykit.lookback.weighting import fit_logistic
 from studykit.randomness import stream
+from synthetic_data.simulated_studio import Regime, StudioTruth, simulate_studio, simulated_log
 
 HORIZON, GRACE = 182, 28
 NOTHING = StudioTruth(clients=2400)

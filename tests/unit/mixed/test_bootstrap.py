@@ -16,9 +16,9 @@ from studykit.mixed import (
     VarianceShare,
     bootstrap_intervals,
 )
-from studykit.mixed.dense import dense_model
 from studykit.mixed.simulation import simulate_outcomes
 from studykit.randomness import stream
+from tests.support.dense import dense_model
 
 RNG = np.random.default_rng(11)
 CLIENT = np.repeat(np.arange(10), 3)

@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 
 from studykit.mixed import MixedFit, RandomEffect, ResidualStructure, fit_linear_mixed
-from studykit.mixed.dense import (
+from studykit.mixed.layout import build_layout
+from tests.support.dense import (
     dense_derivatives,
     dense_kenward_roger,
     dense_log_likelihood,
     dense_model,
 )
-from studykit.mixed.layout import build_layout
 
 
 @dataclass(frozen=True)

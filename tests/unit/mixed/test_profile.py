@@ -23,8 +23,8 @@ from studykit.mixed import (
     profile_interval,
     variance_profile,
 )
-from studykit.mixed.dense import dense_model
 from studykit.mixed.quantities import value_of
+from tests.support.dense import dense_model
 
 RNG = np.random.default_rng(5)
 CLIENT = np.repeat(np.arange(14), 4)

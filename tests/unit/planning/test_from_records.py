@@ -17,7 +17,7 @@ from studykit.records.tables import record_table
 from studykit.retention.censored import CensoredTimes
 from studykit.shipped import shipped
 from studykit.trial.settings import TrialSettings
-from studykit.trial.simulate import simulate_trial
+from synthetic_data.simulated_trial import simulate_trial
 
 PROTOCOL = read_protocol(shipped("protocols") / "parallel.toml").protocol
 

@@ -8,7 +8,7 @@ import pytest
 from studykit.records.derive import derive_rows
 from studykit.trial.models import AttendanceModel, RetentionModel
 from studykit.trial.settings import TrialSettings
-from studykit.trial.simulate import simulate_trial
+from synthetic_data.simulated_trial import simulate_trial
 
 
 def both_ways(protocol, **changes):

@@ -10,7 +10,7 @@ from studykit.records.schema import REASONS_FOR_DEPARTURE, TABLES
 from studykit.records.writing import write_records
 from studykit.trial.models import AttendanceModel, ClientFactor, HarmModel, Machine, RetentionModel
 from studykit.trial.settings import TrialSettings
-from studykit.trial.simulate import enrolments, simulate_trial
+from synthetic_data.simulated_trial import enrolments, simulate_trial
 
 SEX = ClientFactor("sex", ("female", "male"), (0.6, 0.4))
 SETTINGS = TrialSettings(

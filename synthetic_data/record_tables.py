@@ -12,9 +12,9 @@ from studykit.records.schema import REASONS_FOR_DEPARTURE, TABLES, Table, table
 from studykit.records.tables import RecordTable
 from studykit.results import frozen_array
 from studykit.trial.batch import TrialBatch, observed_tests
-from studykit.trial.harms import SimulatedHarm
 from studykit.trial.labels import Dates, allocation_dates, client_labels, trainer_labels
-from studykit.trial.sessions import SessionDetails
+from synthetic_data.simulated_harms import SimulatedHarm
+from synthetic_data.simulated_sessions import SessionDetails
 
 Column = NDArray[Any]
 Columns = Mapping[str, Column]

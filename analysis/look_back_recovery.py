@@ -27,7 +27,11 @@ from studykit.lookback.landmark import (
 from studykit.lookback.naive import naive_comparison
 from studykit.lookback.results import Answer, Association
 from studykit.lookback.session_clock import answer_session_clock
-from studykit.lookback.simulated import (
+from studykit.lookback.strategies import answer_strategies
+from studykit.randomness import stream
+from studykit.retention.censored import CensoredTimes
+from studykit.trial.performance import Share
+from synthetic_data.simulated_studio import (
     FAR,
     Regime,
     SimulatedStudio,
@@ -36,10 +40,6 @@ from studykit.lookback.simulated import (
     simulate_studio,
     simulated_log,
 )
-from studykit.lookback.strategies import answer_strategies
-from studykit.randomness import stream
-from studykit.retention.censored import CensoredTimes
-from studykit.trial.performance import Share
 
 Bools = NDArray[np.bool_]
 HORIZON = 182

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from studykit.trial.batch import TrialBatch
-from studykit.trial.sessions import SessionDetails
+from synthetic_data.simulated_sessions import SessionDetails
 
 _KINDS = {
     "mild": ("joint ache", "muscle strain", "bruise", "stiff neck"),
