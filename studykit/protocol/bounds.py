@@ -184,7 +184,10 @@ def _compares_ratios(protocol: Protocol) -> bool:
 
 
 def _assumptions(protocol: Protocol, at: Places) -> Iterator[Finding]:
-    possible = _POSSIBLE | _POSSIBLE_ON_LOG if _compares_ratios(protocol) else _POSSIBLE
+    possible = _POSSIBLE | _POSSIBLE_ON_LOG if _compares_ratios(protocol) else dict(_POSSIBLE)
+    machines = max((len(outcome.exercises) for outcome in protocol.continuous_outcomes), default=0)
+    # Three or more scores cannot all be opposed to each other: their mean would vary less than not at all.
+    possible["correlation_exercises"] = (-0.999 / max(1, machines - 1), 0.999)
     for key, (least, most) in possible.items():
         assumption: Assumption | None = getattr(protocol.planning, key)
         if assumption is None:

@@ -85,6 +85,7 @@ STOPS = [
     ([("value = 2.0\nlow = -5.0\nhigh = 8.0", "value = 40.0\nlow = 0.0\nhigh = 50.0")], "between 0 and 1"),
     ([("value = 0.70", "value = 70")], "a share between 0 and 1"),
     ([("value = 0.76\nlow = 0.40", "value = 0.76\nlow = 1e-308")], "a share between 0.001 and 1"),
+    ([("value = 0.4\nlow = 0.2", "value = 0.4\nlow = -0.34")], "a number from -0.333 to 0.999"),
     ([("value = 0.25", "value = 0.0")], "a number from 0.001 to 3"),
     ([("low = 0.40\nhigh = 0.90", "low = 0.40\nhigh = 1e308")], "a share between 0 and 1"),
     ([("delta_steps = [-10.0,", "delta_steps = [-100.0,")], "a shift from -90 to 1000 per cent"),
