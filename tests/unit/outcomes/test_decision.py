@@ -90,6 +90,7 @@ def test_a_planned_look_and_the_end_have_levels_of_their_own(make_protocol: Any)
 def test_a_look_that_was_not_planned_decides_nothing(make_protocol: Any) -> None:
     assert decide(make_protocol(), [primary("strength", 9.0, 1.0)], look=1) == ()
     assert decide(looking(make_protocol), [primary("strength", 9.0, 1.0)], look=2) == ()
+    assert decide(looking(make_protocol), [primary("strength", 9.0, 1.0)], look=0) == ()
 
 
 def test_the_error_holds_with_t_in_small_samples(make_protocol: Any) -> None:

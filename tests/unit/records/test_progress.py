@@ -160,3 +160,25 @@ def test_a_planned_look_says_when_it_is_due(
     words = "due" if due else "not yet due"
     assert f"look 1 of 1: {words}, from {look.tests} final tests on; 3 done" in shown.text()
     assert progress(records, protocol, allocated, today=dt.date(2026, 4, 21)).looks == ()
+
+
+@pytest.mark.parametrize(("days", "due"), [(0, False), (1, True)])
+def test_where_nothing_is_tested_a_look_waits_for_clients_at_the_horizon(
+    days: int, due: bool, write: Write, protocol: Protocol, allocated: tuple[Allocated, ...]
+) -> None:
+    """On the very day on which one client more has reached the horizon, and not the day before."""
+    assert protocol.retention_outcome is not None
+    looking = protocol.model_copy(
+        update={
+            "outcomes": (protocol.retention_outcome,),
+            "oversight": protocol.oversight.model_copy(update={"planned_looks": 1}),
+            "planning": protocol.planning.model_copy(update={"clients": 2}),
+        }
+    )
+    first = min(client.allocated_on for client in allocated if client.allocated_on)
+    horizon = dt.timedelta(days=protocol.retention_outcome.horizon_day)
+    today = first + horizon + dt.timedelta(days=days - 1)
+    shown = progress(read_records(write(), protocol=looking), looking, allocated, today=today)
+    (look,) = shown.looks
+    assert (look.number, look.of, look.tests, look.done >= 1, look.is_due) == (1, 1, 1, due, due)
+    assert f"from 1 clients followed to the horizon on; {look.done} done" in shown.text()

@@ -10,11 +10,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from studykit.outcomes.limits import early_remarks
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
 from studykit.report.page import render_report, report_document
 from studykit.report.reading import Reading
 from studykit.report.sentences import limits
+from studykit.report.text import summary
 from studykit.report.wording import WordingContext, check_wording, text_of
 
 NASTY = '<b>&"'
@@ -237,6 +239,23 @@ def test_amendments_and_looks_are_printed(page: str, results: StudyResults, prot
     assert "come out as different" not in looked
     assert "(level 0.31\u00a0%), by alpha spending" in section(looked, "methods")
     assert "alpha spending" not in section(page, "methods")
+
+
+@pytest.mark.parametrize(
+    ("look", "worth"),
+    [(0, "no look was planned now, so it decides nothing."), (1, "look 1 was planned now.")],
+)
+def test_an_early_reading_says_so_before_any_answer(
+    look: int, worth: str, results: StudyResults, protocol: Protocol
+) -> None:
+    early = replace(results, remarks=(*early_remarks(look), *results.remarks))
+    told = f"This is an early reading, not the result: follow-up goes on; {worth}"
+    answers = text_of(section(render_report(early, protocol), "answers"))
+    before, _, _ = answers.partition(told)
+    assert before != answers
+    assert "interval" not in before
+    assert " ".join(summary(early, protocol=protocol).split()).count(told) == 1
+    assert "early reading" not in render_report(results, protocol) + summary(results)
 
 
 def test_cautions_of_the_report_are_printed_with_local_ones(
