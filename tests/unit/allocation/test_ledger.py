@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from studykit.allocation import REQUIRED_FACTS, Ledger, PermutedBlocks, Surroundings, fresh_entropy
-from studykit.allocation.entries import utc_text
+from studykit.allocation.entries import utc_moment
 from studykit.errors import AllocationRefused, ArgumentError, LedgerError
 
 FACTS = dict.fromkeys(REQUIRED_FACTS, True)
@@ -38,10 +38,10 @@ def test_an_allocation_records_all_it_followed_from(ledger, enrol, method):
 def test_real_entropy_is_named_as_such(tmp_path, method):
     ledger = Ledger.create(tmp_path / "ledger.db", by="OW")
     ledger.lock(protocol="p", protocol_hash="h", versions={}, by="OW", method=method)
-    before = utc_text(dt.datetime.now(dt.UTC))
+    before = dt.datetime.now(dt.UTC) - dt.timedelta(milliseconds=1)  # entries are cut to the millisecond
     ledger.allocate("C001", stratum={"trainer": "T1"}, facts=FACTS, method=method, by="OW")
     assert ledger.allocations()[0].entropy_source == "operating system"
-    assert before <= ledger.entries()[-1].entry_time <= utc_text(dt.datetime.now(dt.UTC))
+    assert before <= utc_moment(ledger.entries()[-1].entry_time) <= dt.datetime.now(dt.UTC)
 
 
 def test_the_ledger_holds_no_future(ledger, enrol):
