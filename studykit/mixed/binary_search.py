@@ -139,7 +139,14 @@ def search(problem: Searched, objective: Objective, start: Evaluation, informati
         decrement = float(0.5 * (along[sure] ** 2 / values[sure]).sum())
         after = _climb(problem, objective, at, move)
         if decrement < DONE:
-            at = _try_zero(problem, objective, after if after.value >= at.value else at)
+            noise = 1e-13 * (1.0 + abs(at.value))  # what the last step gains is lost in rounding
+            last = after if after.value >= at.value - noise else at
+            at = _try_zero(problem, objective, last)
+            if at is not last:  # the coefficients are still those of the variance before it was put to zero
+                p = problem.coefficients
+                rest = np.zeros_like(move)
+                rest[:p] = np.linalg.solve(curvature[:p, :p], at.gradient[:p])
+                at = _climb(problem, objective, at, rest)
             return Optimum(at, curvature, True, steps, decrement, f"optimum reached after {steps} steps")
         if after is at:
             if decrement < problem.rounding:
