@@ -68,10 +68,10 @@ def test_what_would_be_sharper_is_sharper() -> None:
             assert item.half_width is not None
             assert item.half_width < plan.strength.planned.half_width
     changes = " ".join(item.change for item in plan.improvements)
-    for words in ("twice as long", "3 studios", "6 machines", "one limb", "sessions attended"):
+    for words in ("twice as long", "3 studios", "6 machines", "one side", "sessions attended"):
         assert words in changes
-    limbs = next(item for item in plan.improvements if "one limb" in item.change)
-    assert "nothing on retention" in limbs.price
+    sides = next(item for item in plan.improvements if "one side" in item.change)
+    assert "nothing on retention" in sides.price
 
 
 def test_sessions_by_simulation() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -13,6 +13,7 @@ from scipy.stats import nct, norm, t
 from studykit.errors import ArgumentError, DesignError
 from studykit.planning.search import effect_at, place_at, search_effect, search_number, search_weeks
 from studykit.planning.search_curve import CurvePoint, Shape, find_root
+from studykit.planning.search_loop import Round, Task, run_search
 from studykit.planning.search_retention import search_retention_clients
 from studykit.planning.search_trials import NOTHING, Errors, PlaceTrials, corrected_mean
 from studykit.protocol.reading import read_protocol
@@ -218,6 +219,73 @@ def test_smallest_effect_of_the_clients_at_hand() -> None:
     found = search_effect(ONE, clients=40, trials=500, seed=1)
     assert found.low < found.value < found.high
     assert found.value == pytest.approx(math.log(1.16), rel=0.1)
+
+
+# --- the loop ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Exact:
+    """A place at which simulation finds what a curve through its own answer says, with the usual error."""
+
+    answer: float
+    trials: int
+
+    def and_more(self, more):
+        return Exact(self.answer, self.trials + more.trials)
+
+    def point(self, x, _target):
+        power = float(norm.cdf(Shape("power", 0.8, self.answer).at(x)))
+        return CurvePoint(x, self.trials, power, math.sqrt(power * (1 - power) / self.trials))
+
+
+def searched(answer, *, limits=(20.0, 300.0), closed_form=None, most_trials=6000, stop_after=99):
+    """A search in a world whose true answer is known; the places visited, and what was found."""
+    start = answer if closed_form is None else closed_form
+    task = Task(
+        Shape("power", 0.8, float(start)), "clients", 0.8, closed_form, limits, least_round=250, close=0.05,
+        most_trials=most_trials,
+    )  # fmt: skip
+    asked = []
+
+    def simulate(x, size, first, done):
+        asked.append((x, size, first, done))
+        return Round(Exact(answer, size), 3, stopped=len(asked) >= stop_after)
+
+    return run_search(task, simulate), asked
+
+
+@pytest.mark.parametrize(("answer", "number"), [(120.0, 120), (119.2, 120), (120.4, 121)])
+def test_the_number_found_is_the_next_whole_one(answer, number) -> None:
+    found, _ = searched(answer)
+    assert (found.number, found.precise, found.remark) == (number, True, "")
+    assert found.low < answer < found.high
+
+
+def test_rounds_follow_each_other_without_a_gap() -> None:
+    """Batches are never used twice, trials are counted up, and no more are asked for than are allowed."""
+    found, asked = searched(120.0, most_trials=700)
+    assert [(first, done) for _, _, first, done in asked] == [(0, 0), (3, 250)]
+    assert [size for _, size, _, _ in asked] == [250, 450]
+    assert (found.trials, found.precise, found.stopped) == (700, False, False)
+    stopped, asked = searched(120.0, stop_after=1)
+    assert (len(asked), stopped.trials, stopped.stopped) == (1, 250, True)
+
+
+def test_an_answer_beyond_what_is_simulated_says_so() -> None:
+    few, _ = searched(8.0, limits=(20.0, 300.0))
+    assert (few.number, few.remark) == (20, "20 clients or fewer, the fewest that are simulated")
+    many, _ = searched(900.0, limits=(20.0, 300.0))
+    assert many.number is None
+    assert many.remark == "more than 300 clients, the most that are simulated"
+
+
+def test_a_wrong_closed_form_is_left_behind() -> None:
+    found, asked = searched(200.0, closed_form=100)
+    assert found.closed_form == 100
+    assert asked[0][0] == 100
+    assert asked[-1][0] == pytest.approx(200, rel=0.1)
+    assert found.low < 200.0 < found.high
 
 
 # --- retention --------------------------------------------------------------------------------------------
