@@ -43,6 +43,17 @@ def test_following_longer_does_not_change_what_was_seen_by_the_clock():
     assert whole.attendance.through_day.min() >= last_day_needed(settings)
 
 
+def test_pauses_last_from_the_shortest_to_the_longest_day():
+    """Each length from 7 to 12 days comes, both ends included; no pause ends before it begins."""
+    model = AttendanceModel(pause_share=0.5, pause_days=(7, 12))
+    attendance = simulate_batch(TrialSettings(clients=40, attendance=model), 20, seed=9).attendance
+    lengths = attendance.pause_last - attendance.pause_first + 1
+    assert set(np.unique(lengths).tolist()) == {0, *range(7, 13)}
+    before = attendance.pause_first - attendance.pause_entered
+    assert (before.min(), before.max()) == (1, 7)
+    assert attendance.pause_first.min() == 8
+
+
 def test_shares_booked_and_attended():
     """3 sessions a week for 26 weeks, 88 % attended in the middle client; 12,000 clients."""
     settings = TrialSettings(
