@@ -31,7 +31,6 @@ from studykit.planning.plan_text import plan_text
 from studykit.planning.retention import RetentionPlan, clients_for_retention_power, plan_retention
 from studykit.planning.search import level_of
 from studykit.planning.simulated_plan import SimulatedPlan
-from studykit.planning.soundness import refuse_unusable, worked_out
 from studykit.planning.strength import (
     StrengthPlan,
     clients_for_strength_power,
@@ -192,9 +191,12 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
             todo="Such as clients=60.",
         )  # fmt: skip
     findings = check_protocol(protocol)
-    refuse_unusable(protocol, findings)
-    with worked_out(protocol):
-        planned = _planned(protocol, number, pilot=pilot)
+    for finding in findings:
+        if finding.severity == "stop" and "planning" in finding.where:
+            raise DesignError(
+                where=finding.where, expected=finding.expected, got=finding.got, todo=finding.todo
+            )
+    planned = _planned(protocol, number, pilot=pilot)
     return replace(planned, findings=(*findings, *findings_on_design(protocol)))
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
-from studykit.errors import ArgumentError, DesignError
+from studykit.errors import DesignError
 from studykit.planning.plan import plan_study
 from studykit.protocol.planned import Planning
 from studykit.protocol.reading import read_protocol
@@ -21,23 +22,32 @@ def assuming(key: str, **changes: float) -> Protocol:
     """The ready protocol with one assumption changed, whatever its type would say of it."""
     own = getattr(READY.planning, key)
     known = {} if own is None else {"value": own.value, "low": own.low, "high": own.high}
-    fields = {"value": 1.0, "low": None, "high": None, **known, **changes}
+    fields = {"value": 0.5, "low": None, "high": None, **known, **changes}
     changed = Assumption.model_construct(source="invented", evidence="weak", **fields)
     planning = READY.planning.model_copy(update={key: changed})
     return READY.model_copy(update={"planning": planning})
 
 
-@pytest.mark.parametrize("number", [1e308, -1e308, 1e-308, 5e-324, math.inf, math.nan])
+@pytest.mark.parametrize("number", [1e308, -1e308, math.inf, math.nan])
 @pytest.mark.parametrize("key", KEYS)
 def test_a_number_beyond_any_unit_is_refused_by_its_place(key: str, number: float) -> None:
     assert len(KEYS) > 20
     for end in ("value", "low", "high"):
-        with pytest.raises(
-            DesignError, match=f"planning, {key}: expected a number from 1e-09 to 1e"
-        ) as caught:
+        with pytest.raises(DesignError, match=f"planning, {key}: expected ") as caught:
             plan_study(assuming(key, **{end: number}))
         assert caught.value.got == f"{number:g}"
-        assert "Correct it in the protocol" in caught.value.todo
+
+
+@pytest.mark.parametrize("number", [1e-308, 5e-324])
+@pytest.mark.parametrize("key", KEYS)
+def test_a_number_next_to_nothing_is_refused_by_its_place_or_planned_with(key: str, number: float) -> None:
+    with np.errstate(all="raise", under="ignore"):
+        try:
+            plan = plan_study(assuming(key, value=number, low=None, high=None))
+        except DesignError as error:
+            assert f"planning, {key}" in error.where
+        else:
+            assert not {"inf", "nan"} & set(plan.summary().replace("%", " ").split())
 
 
 @pytest.mark.parametrize("number", [1e-9, 1e9])
@@ -51,8 +61,8 @@ def test_the_ends_of_what_is_taken_are_taken(number: float) -> None:
 @pytest.mark.parametrize(
     ("key", "number"), [("sd_score", 1e5), ("sd_score", 1e9), ("trainer_by_arm_sd", 1e4)]
 )
-def test_an_overflow_on_the_way_names_the_assumption_that_brought_it(key: str, number: float) -> None:
-    with pytest.raises(DesignError, match=f"planning, {key}: expected assumptions with which a plan"):
+def test_what_would_overflow_on_the_way_is_beyond_the_bounds(key: str, number: float) -> None:
+    with pytest.raises(DesignError, match=f"planning, {key}: expected a number from"):
         plan_study(assuming(key, value=number, low=None, high=None))
 
 
@@ -65,8 +75,12 @@ def test_what_the_rules_of_the_protocol_stop_is_not_planned_with() -> None:
 @pytest.mark.parametrize(
     ("key", "low", "message"),
     [
-        ("correlation_exercises", -0.5, r"correlation_exercises: expected more than -0\.33; found -0\.5"),
-        ("effect_strength", -100.0, "effect_strength: expected more than -100 per cent; found -100"),
+        (
+            "correlation_exercises",
+            -0.5,
+            r"correlation_exercises: expected a number from -0\.333 to 0\.999; found -0\.5",
+        ),
+        ("effect_strength", -100.0, "effect_strength: expected a number from -30 to 30; found -100"),
         ("retention_reference", -0.1, r"retention_reference: expected a share between 0 and 1; found -0\.1"),
         ("retention_reference", None, ""),
     ],
@@ -76,7 +90,7 @@ def test_an_impossible_end_of_a_range_is_refused(key: str, low: float | None, me
     if low is None:
         assert plan_study(assuming(key, low=0.01)).what_if
         return
-    with pytest.raises(ArgumentError, match=message):
+    with pytest.raises(DesignError, match=message):
         plan_study(assuming(key, low=low))
 
 
