@@ -12,13 +12,13 @@ import os
 import shlex
 import sys
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from studykit import __version__
+from studykit import options as o
 from studykit.console import Progress, TrialProgress, ask, confirm, is_interactive, plain, safe_output
 from studykit.errors import ArgumentError, Finding, FindingsError, FolderError, StudykitError
-from studykit.options import LOOK_BACK, SIMULATING, day, look_back_wish, option, whole
+from studykit.options import look_back_wish
 from studykit.shipped import shipped_page
 from studykit.unseen import visible
 
@@ -471,77 +471,34 @@ class _Parser(argparse.ArgumentParser):
         self.exit(WRONG, plain(f"{self.prog}: {message}. Try: {self.prog} --help\n"))
 
 
-_FOLDER = option("folder", type=Path, metavar="FOLDER", help="the new study's folder")
-_DEMO_FOLDER = option(
-    "folder", nargs="?", type=Path, default=Path("demo_study"), metavar="FOLDER", help="default: demo_study"
-)
-_STUDY = option("study", metavar="STUDY", type=Path, help="the study's folder")
-_CLIENT = option("client", metavar="CLIENT", help="client code")
-_WHAT = option(
-    "--what",
-    required=True,
-    choices=("moved", "clock", "unblinding", "data_lock", "reopening", "remark"),
-    help="moved: this machine is the study's home now; clock: the last entry's time was wrong",
-)
-_WHY = option("--reason", required=True, metavar="TEXT", help="why")
-_OF_CLIENT = option(
-    "--client", dest="client_code", default="", metavar="CODE", help="whose arm is told, at an unblinding"
-)
-_LOCAL = option(
-    "--folder-is-local", action="store_true", help="the folder is not synchronised, though it looks so"
-)
-_WHO = option("--by", default="", metavar="CODE", help="your code; the tester is told no arm")
-_BY = option("--by", required=True, metavar="CODE", help="your code, as in the protocol's roles")
-_YES = option("--yes", action="store_true", help="do not ask before going on")
-_DESIGN = option("--design", default="parallel", metavar="NAME", help="ready protocol (default: parallel)")
-_DEFAULTS = option("--defaults", action="store_true", help="ask nothing, take every default")
-_CLIENTS = option("--clients", type=int, metavar="N", help="clients in all arms (default: the protocol's)")
-_PILOT = option("--pilot", action="store_true", help="plan a pilot study first, with its progression rules")
-_WHY_CHANGED = option("--reason", required=True, metavar="TEXT", help="why the protocol changes")
-_FACT = option("--fact", required=True, metavar="NAME", help="the fact that was mistyped")
-_VALUE = option("--value", required=True, metavar="TEXT", help="what it should have been")
-_WHY_CORRECTED = option("--reason", required=True, metavar="TEXT", help="how the slip was found")
-_RECEIPT = option(
-    "--receipt", action="append", default=[], type=Path, metavar="FILE", help="a receipt that was handed out"
-)
-_KEPT = option(
-    "--kept", action="append", default=[], metavar="CODE", help="an entry and its code, kept elsewhere"
-)
-_LIST = option("--list", type=Path, metavar="FILE", help="kept.json of the outsider, after the last client")
-_SLIP = option("--slip", default="", metavar="WORD", help="word on the opened slip of a sealed list")
-_TO = option(
-    "--to", required=True, type=Path, metavar="FOLDER", help="a new folder outside the study's folder"
-)
-_SLIPS = option("--slips", type=whole, metavar="N", help="slips in each stratum")
-_DATE = option("--date", type=day, metavar="DATE", help="day of the session (default: today)")
-_TRAINER = option(
-    "--trainer", default="", metavar="CODE", help="who trains that day, if not the usual trainer"
-)
-_LOOK_BY = option("--look-by", default="", metavar="CODE", help="who looks before the end of follow-up")
-_LOOK_REASON = option("--look-reason", default="", metavar="TEXT", help="why")
-_PART = option("part", nargs="?", default="", metavar="PART", help="a word of its heading (default: all)")
-_JSON = option("--json", action="store_true", help="answer as JSON")
-
 _CORRECTION = 'my_study C014 --fact sex --value female --reason "typing slip" --by OW'
 _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
-    (demo, "", (_DEMO_FOLDER,)),
-    (new, "my_study", (_FOLDER, _DESIGN, _DEFAULTS)),
-    (plan, "my_study --clients 60 --simulate", (_STUDY, _CLIENTS, _PILOT, *SIMULATING)),
-    (lock, "my_study --by OW", (_STUDY, _BY, _YES, _LOCAL)),
-    (amend, 'my_study --by OW --reason "a second studio joins"', (_STUDY, _BY, _WHY_CHANGED)),
-    (enrol, "my_study C014 --by OW", (_STUDY, _CLIENT, _BY, _YES, _SLIP)),
-    (trainers, "my_study --by OW", (_STUDY, _BY, _YES)),
-    (note, 'my_study --what moved --reason "a new computer" --by OW', (_STUDY, _WHAT, _WHY, _BY, _OF_CLIENT)),
-    (seal, "my_study --to ../sealed_slips", (_STUDY, _TO, _SLIPS)),
-    (correct, _CORRECTION, (_STUDY, _CLIENT, _FACT, _VALUE, _WHY_CORRECTED, _BY)),
-    (sheet, "my_study C014", (_STUDY, _CLIENT, _DATE, _TRAINER, _WHO)),
-    (check, "my_study", (_STUDY,)),
-    (audit, 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"', (_STUDY, _RECEIPT, _KEPT, _LIST, _WHO)),
-    (analyse, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),
-    (report, "my_study", (_STUDY, _LOOK_BY, _LOOK_REASON)),
-    (keys, "harms", (_PART,)),
-    (tables, "sessions", (_PART,)),
-    (lookback, "export.csv --column client=Member --date-order day", LOOK_BACK),
+    (demo, "", (o.DEMO_FOLDER,)),
+    (new, "my_study", (o.FOLDER, o.DESIGN, o.DEFAULTS)),
+    (plan, "my_study --clients 60 --simulate", (o.STUDY, o.CLIENTS, o.PILOT, *o.SIMULATING)),
+    (lock, "my_study --by OW", (o.STUDY, o.BY, o.YES, o.LOCAL)),
+    (amend, 'my_study --by OW --reason "a second studio joins"', (o.STUDY, o.BY, o.WHY_CHANGED)),
+    (enrol, "my_study C014 --by OW", (o.STUDY, o.CLIENT, o.BY, o.YES, o.SLIP)),
+    (trainers, "my_study --by OW", (o.STUDY, o.BY, o.YES)),
+    (
+        note,
+        'my_study --what moved --reason "a new computer" --by OW',
+        (o.STUDY, o.WHAT, o.WHY, o.BY, o.OF_CLIENT),
+    ),
+    (seal, "my_study --to ../sealed_slips", (o.STUDY, o.TO, o.SLIPS)),
+    (correct, _CORRECTION, (o.STUDY, o.CLIENT, o.FACT, o.VALUE, o.WHY_CORRECTED, o.BY)),
+    (sheet, "my_study C014", (o.STUDY, o.CLIENT, o.DATE, o.TRAINER, o.WHO)),
+    (check, "my_study", (o.STUDY,)),
+    (
+        audit,
+        'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"',
+        (o.STUDY, o.RECEIPT, o.KEPT, o.LIST, o.WHO),
+    ),
+    (analyse, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON)),
+    (report, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON)),
+    (keys, "harms", (o.PART,)),
+    (tables, "sessions", (o.PART,)),
+    (lookback, "export.csv --column client=Member --date-order day", o.LOOK_BACK),
 )
 
 
@@ -559,7 +516,7 @@ def _parser() -> argparse.ArgumentParser:
         example = f"Example: studykit {name} {example}".rstrip()
         entry = commands.add_parser(name, help=text, description=text, epilog=example)
         entry.set_defaults(run=run, refuse=entry.error)
-        for words, settings in (*options, _JSON):
+        for words, settings in (*options, o.JSON):
             entry.add_argument(*words, **settings)
     return parser
 

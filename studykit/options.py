@@ -235,3 +235,57 @@ def _look_back_options(arguments: argparse.Namespace) -> dict[str, Any]:
         "bootstrap": arguments.bootstrap,
     }
     return {name: value for name, value in said.items() if value not in (None, ())}
+
+
+# --- of the other commands ---
+
+FOLDER = option("folder", type=Path, metavar="FOLDER", help="the new study's folder")
+DEMO_FOLDER = option(
+    "folder", nargs="?", type=Path, default=Path("demo_study"), metavar="FOLDER", help="default: demo_study"
+)
+STUDY = option("study", metavar="STUDY", type=Path, help="the study's folder")
+CLIENT = option("client", metavar="CLIENT", help="client code")
+WHAT = option(
+    "--what",
+    required=True,
+    choices=("moved", "clock", "unblinding", "data_lock", "reopening", "remark"),
+    help="moved: this machine is the study's home now; clock: the last entry's time was wrong",
+)
+WHY = option("--reason", required=True, metavar="TEXT", help="why")
+OF_CLIENT = option(
+    "--client", dest="client_code", default="", metavar="CODE", help="whose arm is told, at an unblinding"
+)
+LOCAL = option(
+    "--folder-is-local", action="store_true", help="the folder is not synchronised, though it looks so"
+)
+WHO = option("--by", default="", metavar="CODE", help="your code; the tester is told no arm")
+BY = option("--by", required=True, metavar="CODE", help="your code, as in the protocol's roles")
+YES = option("--yes", action="store_true", help="do not ask before going on")
+DESIGN = option("--design", default="parallel", metavar="NAME", help="ready protocol (default: parallel)")
+DEFAULTS = option("--defaults", action="store_true", help="ask nothing, take every default")
+CLIENTS = option("--clients", type=int, metavar="N", help="clients in all arms (default: the protocol's)")
+PILOT = option("--pilot", action="store_true", help="plan a pilot study first, with its progression rules")
+WHY_CHANGED = option("--reason", required=True, metavar="TEXT", help="why the protocol changes")
+FACT = option("--fact", required=True, metavar="NAME", help="the fact that was mistyped")
+VALUE = option("--value", required=True, metavar="TEXT", help="what it should have been")
+WHY_CORRECTED = option("--reason", required=True, metavar="TEXT", help="how the slip was found")
+RECEIPT = option(
+    "--receipt", action="append", default=[], type=Path, metavar="FILE", help="a receipt that was handed out"
+)
+KEPT = option(
+    "--kept", action="append", default=[], metavar="CODE", help="an entry and its code, kept elsewhere"
+)
+LIST = option("--list", type=Path, metavar="FILE", help="kept.json of the outsider, after the last client")
+SLIP = option("--slip", default="", metavar="WORD", help="word on the opened slip of a sealed list")
+TO = option(
+    "--to", required=True, type=Path, metavar="FOLDER", help="a new folder outside the study's folder"
+)
+SLIPS = option("--slips", type=whole, metavar="N", help="slips in each stratum")
+DATE = option("--date", type=day, metavar="DATE", help="day of the session (default: today)")
+TRAINER = option(
+    "--trainer", default="", metavar="CODE", help="who trains that day, if not the usual trainer"
+)
+LOOK_BY = option("--look-by", default="", metavar="CODE", help="who looks before the end of follow-up")
+LOOK_REASON = option("--look-reason", default="", metavar="TEXT", help="why")
+PART = option("part", nargs="?", default="", metavar="PART", help="a word of its heading (default: all)")
+JSON = option("--json", action="store_true", help="answer as JSON")

@@ -15,6 +15,10 @@ from studykit.protocol.types import Assumption, Protocol
 from studykit.shipped import shipped
 
 READY = read_protocol(shipped("protocols") / "parallel.toml").protocol
+CANNOT_VANISH = (
+    "sd_score", "sd_gain", "attended_of_planned", "eligible_of_screened", "consented_of_eligible",
+    "test_minutes", "departure_shape", "sessions_per_week", "clients_per_month",
+)  # fmt: skip
 KEYS = tuple(key for key, field in Planning.model_fields.items() if "Assumption" in str(field.annotation))
 
 
@@ -38,15 +42,15 @@ def test_a_number_beyond_any_unit_is_refused_by_its_place(key: str, number: floa
         assert caught.value.got == f"{number:g}"
 
 
-@pytest.mark.parametrize("number", [1e-308, 5e-324])
+@pytest.mark.parametrize("number", [5e-324])
 @pytest.mark.parametrize("key", KEYS)
 def test_a_number_next_to_nothing_is_refused_by_its_place_or_planned_with(key: str, number: float) -> None:
     with np.errstate(all="raise", under="ignore"):
-        try:
-            plan = plan_study(assuming(key, value=number, low=None, high=None))
-        except DesignError as error:
-            assert f"planning, {key}" in error.where
+        if key in CANNOT_VANISH:
+            with pytest.raises(DesignError, match=f"planning, {key}: expected"):
+                plan_study(assuming(key, value=number, low=None, high=None))
         else:
+            plan = plan_study(assuming(key, value=number, low=None, high=None))
             assert not {"inf", "nan"} & set(plan.summary().replace("%", " ").split())
 
 
