@@ -472,6 +472,8 @@ class _Parser(argparse.ArgumentParser):
 
 
 _CORRECTION = 'my_study C014 --fact sex --value female --reason "typing slip" --by OW'
+_NOTE = 'my_study --what moved --reason "a new computer" --by OW'
+_AUDIT = 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"'
 _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (demo, "", (o.DEMO_FOLDER,)),
     (new, "my_study", (o.FOLDER, o.DESIGN, o.DEFAULTS)),
