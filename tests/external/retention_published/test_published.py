@@ -9,19 +9,12 @@ from studykit.retention.censored import CensoredTimes
 from studykit.retention.comparison import compare_retention
 from studykit.retention.curves import kaplan_meier
 from studykit.retention.hazard import fit_hazards, hazard_ratio
-from studykit.retention.mantel_haenszel import (
-    cochran_mantel_haenszel,
-    log_odds_ratio,
-    log_risk_ratio,
-    wald_risk_difference,
-)
 from studykit.retention.number_needed import number_needed_from_ends
 from studykit.retention.proportions import Proportion
 from studykit.retention.restricted_mean import restricted_mean, restricted_mean_difference
 from studykit.retention.risk_difference import risk_difference
 from studykit.retention.risk_ratio import risk_ratio
 from studykit.retention.stratified_counts import StratifiedCounts
-from studykit.retention.two_proportions import mee_interval, newcombe_interval
 
 # Weeks; + where the child was still in remission when last seen.
 TREATED = "6 6 6 6+ 7 9+ 10 10+ 11+ 13 16 17+ 19+ 20+ 22 23 25+ 32+ 32+ 34+ 35+"
@@ -160,36 +153,16 @@ def test_intervals_of_one_share(count, clients, wilson, corrected, exact):
 
 
 @pytest.mark.parametrize(
-    ("numbers", "expected"),
+    ("numbers", "miettinen_nurminen"),
     [
-        ((56, 70, 48, 80), (0.0524, 0.3339)),
-        ((9, 10, 3, 10), (0.1705, 0.8090)),
-        ((6, 7, 2, 7), (0.0582, 0.8062)),
-        ((5, 56, 0, 29), (-0.0381, 0.1926)),
-        ((0, 10, 0, 20), (-0.1611, 0.2775)),
-        ((0, 10, 0, 10), (-0.2775, 0.2775)),
-        ((10, 10, 0, 20), (0.6791, 1.0)),
-        ((10, 10, 0, 10), (0.6075, 1.0)),
+        ((56, 70, 48, 80), (0.0528, 0.3382)),
+        ((9, 10, 3, 10), (0.1700, 0.8406)),
     ],
 )
-def test_hybrid_score_interval_of_a_difference(numbers, expected):
-    """B13: Newcombe 1998, Statistics in Medicine 17:873, table II, method 10; four digits."""
-    interval = newcombe_interval(Proportion(*numbers[:2]), Proportion(*numbers[2:]))
-    assert ends(interval) == pytest.approx(expected, abs=5.1e-5)
-
-
-@pytest.mark.parametrize(
-    ("numbers", "mee", "miettinen_nurminen"),
-    [
-        ((56, 70, 48, 80), (0.0533, 0.3377), (0.0528, 0.3382)),
-        ((9, 10, 3, 10), (0.1821, 0.8370), (0.1700, 0.8406)),
-    ],
-)
-def test_score_intervals_of_a_difference(numbers, mee, miettinen_nurminen):
-    """B14: Newcombe 1998, table II, methods 5 and 6. A general library gives .0531 to .3436 for the first
+def test_score_intervals_of_a_difference(numbers, miettinen_nurminen):
+    """B14: Newcombe 1998, table II, method 6. A general library gives .0531 to .3436 for the first
     (trap Z01); two independent root finders agree with the paper."""
     one, two = Proportion(*numbers[:2]), Proportion(*numbers[2:])
-    assert ends(mee_interval(one, two)) == pytest.approx(mee, abs=5.1e-5)
     counts = StratifiedCounts([[two.count, one.count]], [[two.clients, one.clients]])
     assert ends(risk_difference(counts).confidence_interval()) == pytest.approx(
         miettinen_nurminen, abs=5.1e-5
@@ -209,37 +182,16 @@ def test_eight_centres():
          [6, 11, 0, 12], [1, 10, 0, 10], [1, 4, 1, 8], [4, 2, 6, 1]]
     )  # fmt: skip
     counts = StratifiedCounts(cells[:, [2, 0]], cells[:, [2, 0]] + cells[:, [3, 1]])
-    statistic, p_value = cochran_mantel_haenszel(counts)
-    assert (statistic, p_value) == pytest.approx((6.3841, 0.01151), abs=5e-5)
-    assert cochran_mantel_haenszel(counts, continuity_correction=True)[0] == pytest.approx(5.6716, abs=5e-5)
-    odds = log_odds_ratio(counts)
-    assert math.exp(odds.value) == pytest.approx(2.1345, abs=5e-5)
-    interval = odds.confidence_interval().transformed(math.exp)
-    assert ends(interval) == pytest.approx((1.1776, 3.8692), abs=5e-5)
     stratified = risk_difference(counts)
-    assert stratified.statistic**2 == pytest.approx(statistic, rel=1e-12)
-    assert stratified.p_value == pytest.approx(p_value, rel=1e-9)
+    assert (stratified.statistic**2, stratified.p_value) == pytest.approx((6.3841, 0.01151), abs=5e-5)
 
 
 def test_tolbutamide_trial():
-    """B22: UGDP, Rothman, Greenland & Lash 2008, table 15-1; four digits, 90 % intervals."""
+    """B22: UGDP, Rothman, Greenland & Lash 2008, table 15-1; four digits."""
     counts = StratifiedCounts([[5, 8], [16, 22]], [[120, 106], [85, 98]], strata=("under 55", "from 55"))
-    difference = wald_risk_difference(counts)
-    assert difference.value == pytest.approx(0.0349, abs=5e-5)
-    assert ends(difference.confidence_interval(0.90)) == pytest.approx((-0.0176, 0.0874), abs=5e-5)
-    assert risk_difference(counts).value == pytest.approx(difference.value, rel=1e-12)
-    ratio = log_risk_ratio(counts)
-    assert math.exp(ratio.value) == pytest.approx(1.3256, abs=5e-5)
-    assert risk_ratio(counts).ratio == pytest.approx(math.exp(ratio.value), rel=1e-12)
-    assert ends(ratio.confidence_interval(0.90).transformed(math.exp)) == pytest.approx(
-        (0.8658, 2.0296), abs=5e-5
-    )
-    odds = log_odds_ratio(counts)
-    assert math.exp(odds.value) == pytest.approx(1.4031, abs=5e-5)
-    assert ends(odds.confidence_interval(0.90).transformed(math.exp)) == pytest.approx(
-        (0.8411, 2.3409), abs=5e-5
-    )
-    assert cochran_mantel_haenszel(counts)[0] == pytest.approx(1.1914, abs=5e-5)
+    assert risk_difference(counts).value == pytest.approx(0.0349, abs=5e-5)
+    assert risk_ratio(counts).ratio == pytest.approx(1.3256, abs=5e-5)
+    assert risk_difference(counts).statistic ** 2 == pytest.approx(1.1914, abs=5e-5)
 
 
 def test_numbers_needed():
@@ -253,8 +205,7 @@ def test_numbers_needed():
     one_side = number_needed_from_ends(0.166, (0.009, 0.322))
     assert one_side.value == pytest.approx(6.0, abs=0.05)
     assert (one_side.interval[0].fewest, one_side.interval[0].most) == pytest.approx((3.1, 111.1), abs=0.05)
-    interval = newcombe_interval(Proportion(56, 70), Proportion(48, 80))
-    scored = number_needed_from_ends(0.2, ends(interval))
+    scored = number_needed_from_ends(0.2, (0.0524, 0.3339))  # B13, the interval of Newcombe 1998
     assert (scored.interval[0].fewest, scored.interval[0].most) == pytest.approx((3.0, 19.1), abs=0.05)
 
 

@@ -1,4 +1,4 @@
-"""Intervals of one share and of a difference without strata."""
+"""Intervals of one share."""
 
 import math
 
@@ -6,7 +6,6 @@ import pytest
 
 from studykit.errors import ArgumentError
 from studykit.retention.proportions import Proportion
-from studykit.retention.two_proportions import mee_interval, newcombe_interval
 
 
 def test_exact_interval_contains_wilsons_centre_and_is_wider():
@@ -33,12 +32,3 @@ def test_unknown_methods_and_levels_are_refused():
         Proportion(1, 2).confidence_interval(method="wald")
     with pytest.raises(ArgumentError, match="Give a share, not a per cent"):
         Proportion(1, 2).confidence_interval(95)
-    with pytest.raises(ArgumentError, match="Give a share, not a per cent"):
-        mee_interval(Proportion(1, 2), Proportion(1, 2), confidence_level=95)
-
-
-@pytest.mark.parametrize("interval", [newcombe_interval, mee_interval])
-def test_swapping_the_arms_mirrors_the_difference(interval):
-    one, two = Proportion(9, 10), Proportion(3, 12)
-    here, there = interval(one, two), interval(two, one)
-    assert (there.lower, there.upper) == pytest.approx((-here.upper, -here.lower), abs=1e-12)
