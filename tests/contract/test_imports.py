@@ -110,8 +110,9 @@ def test_statsmodels_gives_what_the_developers_page_says() -> None:
         for name in imported(path)
         if name.startswith("statsmodels")
     }
-    assert used == {"statsmodels.stats.power", "statsmodels.stats.multitest"}
+    assert used == {"statsmodels.stats.power", "statsmodels.stats.multitest", "statsmodels.stats.proportion"}
     page = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
     assert (
-        "statsmodels gives power classes and multiple-testing adjustments; the Cox fits are our own" in page
+        "statsmodels gives power classes, intervals of shares and multiple-testing adjustments; the Cox fits "
+        "are our own" in page
     )
