@@ -185,7 +185,7 @@ def test_intervals_hold_the_estimate_and_grow_with_the_level(counts, level):
 def test_exact_intervals_of_one_share_hold_what_they_promise(clients_, data, level):
     count = data.draw(st.integers(0, clients_))
     share = Proportion(count, clients_)
-    for method in ("wilson", "wilson corrected", "exact"):
+    for method in ("wilson", "exact"):
         interval = share.confidence_interval(level, method=method)
         assert 0.0 <= interval.lower <= share.value <= interval.upper <= 1.0
         mirrored = Proportion(clients_ - count, clients_).confidence_interval(level, method=method)

@@ -137,18 +137,18 @@ def test_restricted_means_of_the_leukaemia_trial():
 
 
 @pytest.mark.parametrize(
-    ("count", "clients", "wilson", "corrected", "exact"),
+    ("count", "clients", "wilson", "exact"),
     [
-        (81, 263, (0.2553, 0.3662), (0.2535, 0.3682), (0.2527, 0.3676)),
-        (15, 148, (0.0624, 0.1605), (0.0598, 0.1644), (0.0578, 0.1617)),
-        (0, 20, (0.0, 0.1611), (0.0, 0.2005), (0.0, 0.1684)),
-        (1, 29, (0.0061, 0.1718), (0.0018, 0.1963), (0.0009, 0.1776)),
+        (81, 263, (0.2553, 0.3662), (0.2527, 0.3676)),
+        (15, 148, (0.0624, 0.1605), (0.0578, 0.1617)),
+        (0, 20, (0.0, 0.1611), (0.0, 0.1684)),
+        (1, 29, (0.0061, 0.1718), (0.0009, 0.1776)),
     ],
 )
-def test_intervals_of_one_share(count, clients, wilson, corrected, exact):
+def test_intervals_of_one_share(count, clients, wilson, exact):
     """B10, B11, B12: Newcombe 1998, Statistics in Medicine 17:857, table I; four digits."""
     share = Proportion(count, clients)
-    for method, expected in (("wilson", wilson), ("wilson corrected", corrected), ("exact", exact)):
+    for method, expected in (("wilson", wilson), ("exact", exact)):
         assert ends(share.confidence_interval(method=method)) == pytest.approx(expected, abs=5.1e-5)
 
 
