@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import ast
+import re
+import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -116,3 +119,12 @@ def test_statsmodels_gives_what_the_developers_page_says() -> None:
         "statsmodels gives power classes, intervals of shares and multiple-testing adjustments; the Cox fits "
         "are our own" in page
     )
+
+
+def test_every_dependency_is_imported_and_every_import_a_dependency() -> None:
+    project = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    wanted = {re.split(r"[<>=\[]", text)[0] for text in project["dependencies"]}
+    wanted |= {"distributed"}  # of the extra "cluster"
+    used = {name.split(".")[0] for path in modules() for name in imported(path)}
+    own = {"studykit", "markupsafe", "mpl_toolkits", "pydantic_core"}  # come with jinja2, matplotlib, pydantic
+    assert used - set(sys.stdlib_module_names) - own == wanted
