@@ -126,5 +126,5 @@ def test_every_dependency_is_imported_and_every_import_a_dependency() -> None:
     wanted = {re.split(r"[<>=\[]", text)[0] for text in project["dependencies"]}
     wanted |= {"distributed"}  # of the extra "cluster"
     used = {name.split(".")[0] for path in modules() for name in imported(path)}
-    own = {"studykit", "markupsafe", "mpl_toolkits", "pydantic_core"}  # come with jinja2, matplotlib, pydantic
+    own = {"studykit", "markupsafe", "mpl_toolkits", "pydantic_core"}  # come with others
     assert used - set(sys.stdlib_module_names) - own == wanted
