@@ -73,7 +73,7 @@ def test_no_small_trial_fails_or_warns_where_trainers_do_not_differ() -> None:
 
 def test_every_script_guards_its_main_part() -> None:
     """joblib's workers start scripts anew on some systems; without the guard they would never end."""
-    scripts = sorted(ANALYSIS.glob("*.py"))
+    scripts = sorted(ANALYSIS.glob("[0-9]*.py"))
     assert len(scripts) >= 5
     for script in scripts:
         text = script.read_text(encoding="utf-8")

@@ -35,7 +35,7 @@ def test_the_quick_answer_first_then_the_simulated_one(mine, run) -> None:
     code, out, _ = run("plan", mine, "--clients", "20", "--simulate", "--trials", "60")
     assert code == 0
     assert out.index("recommendation:") < out.index("Tried out: the study simulated")
-    assert "After ± stands the error of simulating" in out
+    assert "where the share would lie without end of simulating" in out
     assert "60 studies of 20 clients" in out
     page = (mine / "results" / "plan.html").read_text(encoding="utf-8")
     assert "Tried out: the study simulated" in page
@@ -95,5 +95,5 @@ def test_ctrl_c_keeps_what_is_done(mine, run, monkeypatch) -> None:
     code, out, _ = run("plan", mine, "--clients", "40", "--simulate", "--trials", "400")
     assert code == 0
     assert "The work was stopped early: 93 of 400 studies" in out
-    assert "a true difference of" not in out
+    assert "of studies (simulated:" not in out
     assert "The work was stopped early" in (mine / "results" / "plan.html").read_text(encoding="utf-8")

@@ -236,7 +236,7 @@ def test_mistakes_end_with_one_message(mine: Path, run: Run) -> None:
         code, out, err = run("sheet", mine, *words)
         assert (code, out) == (2, ""), words
         assert message in err
-    assert not (mine / "results").exists()
+    assert not (mine / "results" / "sheets").exists()
     code, out, _ = run("sheet", "--help")
     assert code == 0
     assert "Example: studykit sheet my_study C014" in out
