@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 from scipy.special import ndtri
 
 from studykit.retention.censored import CensoredTimes
-from studykit.retention.comparison import compare_retention
 from studykit.retention.curves import kaplan_meier
 from studykit.retention.hazard import hazard_ratio
+from studykit.retention.log_rank import log_rank
 from studykit.retention.proportions import Proportion
 from studykit.retention.restricted_mean import restricted_mean, stratified_restricted_mean_difference
 from studykit.retention.risk_difference import risk_difference
@@ -75,9 +75,7 @@ def test_the_unit_of_time_does_not_matter(data, factor):
     one, two = restricted_mean(times, 1.0), restricted_mean(scaled, factor)
     assert two.value == pytest.approx(one.value * factor)
     if hazard_ratio(times, arm).estimable:
-        assert compare_retention(scaled, arm).statistic == pytest.approx(
-            compare_retention(times, arm).statistic
-        )
+        assert log_rank(scaled, arm).statistic == pytest.approx(log_rank(times, arm).statistic)
 
 
 @FEW
