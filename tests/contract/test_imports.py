@@ -121,8 +121,8 @@ def test_statsmodels_gives_what_the_developers_page_says() -> None:
     }
     page = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
     assert (
-        "statsmodels gives power classes, intervals of shares, the log-rank test and multiple-testing adjustments; the Cox fits "
-        "are our own" in page
+        "statsmodels gives power classes, intervals of shares, the log-rank test and multiple-testing "
+        "adjustments; the Cox fits are our own" in page
     )
 
 
