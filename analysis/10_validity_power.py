@@ -35,7 +35,7 @@ from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.randomness import stream
 from studykit.retention.censored import CensoredTimes
-from studykit.retention.comparison import compare_retention
+from studykit.retention.log_rank import log_rank as log_rank_test
 from studykit.shipped import shipped
 from studykit.trial.batch import simulate_batch
 from studykit.trial.models import Machine
@@ -208,7 +208,7 @@ def log_rank(trials: int) -> np.ndarray:
     for trial in range(trials):
         days = np.ceil(rng.standard_exponential(200) / rate)
         times = CensoredTimes(np.minimum(days, horizon), days <= horizon)
-        rejected[trial] = compare_retention(times, arm).p_value <= 0.05
+        rejected[trial] = log_rank_test(times, arm).p_value <= 0.05
     return rejected
 
 

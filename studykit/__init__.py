@@ -46,6 +46,7 @@ _HOMES = {
 _MODULES = {
     "figures": "studykit.report.figures",
     "effects": "studykit.effects",
+    "power": "studykit.planning.closed_forms",
     "retention": "studykit.retention",
 }
 
@@ -111,10 +112,13 @@ if TYPE_CHECKING:
         residual_quantiles,
         variance_profile,
     )
+    from studykit.planning import closed_forms
     from studykit.protocol.reading import read_protocol
     from studykit.records.reading import read_records
     from studykit.report import figures
     from studykit.study import Study
+
+    power = closed_forms
 
 
 def __getattr__(name: str) -> Any:

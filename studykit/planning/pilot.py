@@ -16,7 +16,7 @@ from studykit.errors import ArgumentError
 from studykit.planning.assumptions import Assumptions, share_still_there
 from studykit.planning.power import check_share
 from studykit.protocol.types import ProgressionRule, Protocol
-from studykit.trial.performance import share_interval
+from studykit.retention.proportions import share_interval
 
 Measure = Literal["recruitment", "consent", "delivery", "tests", "retention"]
 MEASURES: dict[Measure, str] = {
@@ -137,7 +137,7 @@ def share_outlook(
     least, fewest = _count(go_on * counted), _count(stop * counted)
     law = stats.binom(counted, assumed)
     interval = share_interval(
-        round(counted * assumed), counted, confidence_level=confidence_level, method="beta"
+        round(counted * assumed), counted, confidence_level=confidence_level, method="exact"
     )
     return _outlook(measure, go_on, stop, counted, least, fewest, assumed, law, interval)
 

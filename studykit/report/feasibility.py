@@ -13,7 +13,7 @@ from studykit.report.document import Section, paragraphs, tables
 from studykit.report.numbers import Scale, level
 from studykit.report.reading import Reading, capital
 from studykit.report.tables import Cell, Table, cells, words_column
-from studykit.trial.performance import share_interval
+from studykit.retention.proportions import share_interval
 
 _DAYS_OF_MONTH = 365.25 / 12.0
 _SHARE, _RATE = Scale("%", 0, 100.0), Scale("a month", 1)
@@ -45,7 +45,7 @@ class Watched:
         """Exact interval of the value."""
         if self.months:
             return rate_interval(self.found, self.months, confidence_level=confidence_level)
-        return share_interval(self.found, self.counted, confidence_level=confidence_level, method="beta")
+        return share_interval(self.found, self.counted, confidence_level=confidence_level, method="exact")
 
 
 def feasibility_section(reading: Reading) -> Section:

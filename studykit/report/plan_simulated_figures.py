@@ -11,7 +11,7 @@ from studykit.planning.search_curve import CurvePoint
 from studykit.planning.search_loop import Found
 from studykit.report.plan_figures import clients_axis
 from studykit.report.style import INK, LOOKS, SOFT
-from studykit.trial.performance import share_interval
+from studykit.retention.proportions import share_interval
 
 
 def _ends(point: CurvePoint) -> tuple[float, float]:

@@ -14,7 +14,6 @@ Eight of eleven clients retained with partner reps, five of twelve without.
 
 from __future__ import annotations
 
-from studykit.retention.calendar import RetentionCalendar, retention_calendar
 from studykit.retention.censored import CensoredTimes, from_spells
 from studykit.retention.clock import (
     FOUR_WEEKS,
@@ -31,7 +30,6 @@ from studykit.retention.clock import (
     spell,
     stopped_days,
 )
-from studykit.retention.comparison import LogRank, compare_retention
 from studykit.retention.countable import CountableDays, countable_days_of
 from studykit.retention.curves import (
     CurveBand,
@@ -42,21 +40,15 @@ from studykit.retention.curves import (
     kaplan_meier,
 )
 from studykit.retention.discrete_hazard import DiscreteHazardModel, fit_discrete_hazards
-from studykit.retention.exact_odds import ExactOddsRatio, exact_odds_ratio
 from studykit.retention.hazard import HazardModel, fit_hazards, hazard_ratio
-from studykit.retention.mantel_haenszel import (
-    cochran_mantel_haenszel,
-    log_odds_ratio,
-    log_risk_ratio,
-    wald_risk_difference,
-)
+from studykit.retention.log_rank import LogRank, log_rank
 from studykit.retention.number_needed import (
     NeededRange,
     NumberNeeded,
     number_needed,
     number_needed_from_ends,
 )
-from studykit.retention.proportions import Proportion
+from studykit.retention.proportions import Proportion, share_interval
 from studykit.retention.restricted_mean import (
     RestrictedMean,
     StratifiedMeanDifference,
@@ -75,7 +67,6 @@ from studykit.retention.risk_difference import (
 from studykit.retention.risk_ratio import RiskRatio, risk_ratio
 from studykit.retention.stratified_counts import StratifiedCounts, StratumDifference, count_by_stratum
 from studykit.retention.trainer_proportions import TrainerDifference, TrainerShare, trainer_difference
-from studykit.retention.two_proportions import mee_interval, newcombe_interval
 
 __all__ = [
     "FOUR_WEEKS",
@@ -86,7 +77,6 @@ __all__ = [
     "CurveBand",
     "Departure",
     "DiscreteHazardModel",
-    "ExactOddsRatio",
     "HazardModel",
     "LogRank",
     "NeededRange",
@@ -96,7 +86,6 @@ __all__ = [
     "QuantileTime",
     "RestrictedMean",
     "RetainedShare",
-    "RetentionCalendar",
     "RetentionCurve",
     "RetentionRule",
     "RiskDifference",
@@ -110,13 +99,10 @@ __all__ = [
     "TrainerDifference",
     "TrainerShare",
     "active_status",
-    "cochran_mantel_haenszel",
-    "compare_retention",
     "count_by_stratum",
     "countable_days",
     "countable_days_of",
     "departures",
-    "exact_odds_ratio",
     "first_day_at_risk",
     "fit_discrete_hazards",
     "fit_hazards",
@@ -124,22 +110,18 @@ __all__ = [
     "hazard_ratio",
     "is_active",
     "kaplan_meier",
-    "log_odds_ratio",
-    "log_risk_ratio",
-    "mee_interval",
-    "newcombe_interval",
+    "log_rank",
     "number_needed",
     "number_needed_from_ends",
     "restricted_mean",
     "restricted_mean_difference",
     "restricted_mean_log_ratio",
-    "retention_calendar",
     "risk_difference",
     "risk_differences",
     "risk_ratio",
+    "share_interval",
     "spell",
     "stopped_days",
     "stratified_restricted_mean_difference",
     "trainer_difference",
-    "wald_risk_difference",
 ]

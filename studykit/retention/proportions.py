@@ -6,12 +6,48 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.special import betaincinv, ndtri
-
 from studykit.errors import ArgumentError
 from studykit.results import Interval, check_confidence_level
 
-Method = Literal["wilson", "wilson corrected", "exact"]
+Method = Literal["wilson", "exact"]
+_METHODS = {"wilson": ("wilson", "score, Wilson"), "exact": ("beta", "exact, Clopper-Pearson")}
+
+
+def share_interval(
+    count: float, trials: float, *, confidence_level: float = 0.95, method: Method = "wilson"
+) -> tuple[float, float]:
+    """Interval of a counted share, right for none, for all and for few; 0 to 1 without trials.
+
+    Parameters
+    ----------
+    count, trials : float
+        Trials need not be whole: an effective number.
+    confidence_level : float
+    method : {"wilson", "exact"}
+        The score interval of Wilson (1927), or the exact one of Clopper and Pearson (1934), wider, which
+        never covers less than it says; statsmodels gives both.
+
+    Raises
+    ------
+    ArgumentError
+        If the level or the method is unknown.
+
+    Examples
+    --------
+    Nothing seen in 20 trials does not mean that it never happens.
+
+    >>> [round(end, 3) for end in share_interval(0, 20)]
+    [0.0, 0.161]
+    """
+    from statsmodels.stats.proportion import proportion_confint
+
+    check_confidence_level(confidence_level)
+    if method not in _METHODS:
+        raise ArgumentError(where="method", expected=" or ".join(_METHODS), got=repr(method))
+    if trials <= 0.0:
+        return 0.0, 1.0
+    low, high = proportion_confint(count, trials, alpha=1.0 - confidence_level, method=_METHODS[method][0])
+    return (float(low) if count > 0.0 else 0.0), (float(high) if count < trials else 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,63 +93,8 @@ class Proportion:
         return math.nan
 
     def confidence_interval(self, confidence_level: float = 0.95, *, method: Method = "wilson") -> Interval:
-        """Interval of the share.
-
-        Parameters
-        ----------
-        confidence_level : float
-            Of the interval.
-        method : {"wilson", "wilson corrected", "exact"}
-            Wilson's score interval (1927), the same with continuity correction, or the exact one of
-            Clopper and Pearson (1934), which is wider and never covers less than it says.
-
-        Raises
-        ------
-        ArgumentError
-            If the level or the method is unknown.
-        """
-        check_confidence_level(confidence_level)
-        ends = {"wilson": _wilson, "wilson corrected": _wilson_corrected, "exact": _exact}.get(method)
-        if ends is None:
-            raise ArgumentError(
-                where="method", expected="wilson, wilson corrected or exact", got=repr(method)
-            )
-        lower, upper = ends(self.count, self.clients, confidence_level)
-        names = {"exact": "exact, Clopper-Pearson", "wilson": "score, Wilson"}
-        return Interval(lower, upper, confidence_level, names.get(method, "score, Wilson, corrected"))
-
-
-def _wilson(count: int, clients: int, confidence_level: float) -> tuple[float, float]:
-    z2 = float(ndtri(0.5 + confidence_level / 2.0)) ** 2
-    p, n = count / clients, clients
-    middle = p + z2 / (2.0 * n)
-    half = math.sqrt(z2 * (p * (1.0 - p) + z2 / (4.0 * n)) / n)
-    lower, upper = (middle - half) / (1.0 + z2 / n), (middle + half) / (1.0 + z2 / n)
-    return (lower if count else 0.0), (upper if count < clients else 1.0)
-
-
-def _wilson_corrected(count: int, clients: int, confidence_level: float) -> tuple[float, float]:
-    """Wilson with continuity correction (Newcombe 1998, Statistics in Medicine 17:857, method 4)."""
-    z = float(ndtri(0.5 + confidence_level / 2.0))
-    p, n = count / clients, clients
-    below = 2.0 * (n + z * z)
-    low = (
-        2 * n * p
-        + z * z
-        - 1.0
-        - z * math.sqrt(max(z * z - 2.0 - 1.0 / n + 4.0 * p * (n * (1 - p) + 1.0), 0.0))
-    )
-    high = (
-        2 * n * p
-        + z * z
-        + 1.0
-        + z * math.sqrt(max(z * z + 2.0 - 1.0 / n + 4.0 * p * (n * (1 - p) - 1.0), 0.0))
-    )
-    return (max(low / below, 0.0) if count else 0.0), (min(high / below, 1.0) if count < clients else 1.0)
-
-
-def _exact(count: int, clients: int, confidence_level: float) -> tuple[float, float]:
-    tail = (1.0 - confidence_level) / 2.0
-    lower = float(betaincinv(count, clients - count + 1, tail)) if count else 0.0
-    upper = float(betaincinv(count + 1, clients - count, 1.0 - tail)) if count < clients else 1.0
-    return lower, upper
+        """Interval of the share; see `share_interval`."""
+        lower, upper = share_interval(
+            self.count, self.clients, confidence_level=confidence_level, method=method
+        )
+        return Interval(lower, upper, confidence_level, _METHODS[method][1])

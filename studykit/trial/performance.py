@@ -26,6 +26,7 @@ from studykit.outcomes.strength_analysis import AT_BOUNDARY
 from studykit.outcomes.strength_many import answer_many
 from studykit.protocol.types import Protocol
 from studykit.results import Estimate, frozen_array
+from studykit.retention.proportions import share_interval
 from studykit.trial.batch import TrialBatch, simulate_batch
 from studykit.trial.many import many_clients, many_scores
 from studykit.trial.rows import retention_spells, strength_rows
@@ -72,38 +73,6 @@ class TrialEstimates:
     def trials(self) -> int:
         """How many there are."""
         return self.value.size
-
-
-def share_interval(
-    count: float,
-    trials: float,
-    *,
-    confidence_level: float = 0.95,
-    method: Literal["wilson", "beta"] = "wilson",
-) -> tuple[float, float]:
-    """Interval of a counted share, right for none, for all and for few; 0 to 1 without trials.
-
-    Parameters
-    ----------
-    count, trials : float
-        Trials need not be whole: an effective number.
-    confidence_level : float
-    method : {"wilson", "beta"}
-        The score interval of Wilson (1927), or the exact one of Clopper and Pearson (1934); statsmodels.
-
-    Examples
-    --------
-    Nothing seen in 20 trials does not mean that it never happens.
-
-    >>> [round(end, 3) for end in share_interval(0, 20)]
-    [0.0, 0.161]
-    """
-    from statsmodels.stats.proportion import proportion_confint
-
-    if trials <= 0.0:
-        return 0.0, 1.0
-    low, high = proportion_confint(count, trials, alpha=1.0 - confidence_level, method=method)
-    return float(low), float(high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +137,7 @@ class Share:
         """
         if self.trials < 1:
             return "open"
-        least, most = share_interval(self.count, self.trials, confidence_level=_SURE, method="beta")
+        least, most = share_interval(self.count, self.trials, confidence_level=_SURE, method="exact")
         if most < low:
             return "below"
         if least > high:

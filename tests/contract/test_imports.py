@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import ast
+import re
+import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -110,9 +113,23 @@ def test_statsmodels_gives_what_the_developers_page_says() -> None:
         for name in imported(path)
         if name.startswith("statsmodels")
     }
-    assert used == {"statsmodels.stats.power", "statsmodels.stats.multitest", "statsmodels.stats.proportion"}
+    assert used == {
+        "statsmodels.stats.power",
+        "statsmodels.stats.multitest",
+        "statsmodels.stats.proportion",
+        "statsmodels.duration.survfunc",
+    }
     page = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
     assert (
-        "statsmodels gives power classes, intervals of shares and multiple-testing adjustments; the Cox fits "
-        "are our own" in page
+        "statsmodels gives power classes, intervals of shares, the log-rank test and multiple-testing "
+        "adjustments; the Cox fits are our own" in page
     )
+
+
+def test_every_dependency_is_imported_and_every_import_a_dependency() -> None:
+    project = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    wanted = {re.split(r"[<>=\[]", text)[0] for text in project["dependencies"]}
+    wanted |= {"distributed"}  # of the extra "cluster"
+    used = {name.split(".")[0] for path in modules() for name in imported(path)}
+    own = {"studykit", "markupsafe", "mpl_toolkits", "pydantic_core"}  # come with others
+    assert used - set(sys.stdlib_module_names) - own == wanted

@@ -1,10 +1,8 @@
 """Properties of the retention clock, against a differently written day-by-day twin."""
 
-import numpy as np
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from studykit.retention.calendar import retention_calendar
 from studykit.retention.clock import ClientHistory, Pause, RetentionRule, departures, is_active, spell
 
 RULES = st.builds(
@@ -133,28 +131,3 @@ def test_dating_by_the_last_session_never_comes_later_than_confirmation(history,
     by_session = spell(history, horizon, rule=rule, dated_by="last_attended")
     by_confirmation = spell(history, horizon, rule=rule)
     assert by_session.time <= max(by_confirmation.time, 1)
-
-
-@settings(max_examples=100, deadline=None)
-@given(st.lists(histories(), min_size=1, max_size=4), st.integers(1, 40))
-def test_the_clock_in_arrays_is_the_same_clock(group, absence):
-    through = min(history.data_through for history in group)
-    rule = RetentionRule(absence)
-    histories_ = [
-        ClientHistory(
-            tuple(day for day in history.attended if day <= through), through, closures=group[0].closures
-        )
-        for history in group
-    ]
-    came = np.zeros((len(group), through + 1), dtype=bool)
-    for row, history in enumerate(histories_):
-        came[row, list(history.attended)] = True
-    stopped = np.zeros(through + 1, dtype=bool)
-    for closure in group[0].closures:
-        stopped[closure.first : closure.last + 1] = True
-    calendar = retention_calendar(came, stopped=stopped, rule=rule)
-    for row, history in enumerate(histories_):
-        expected = [is_active(history, day, rule=rule) for day in range(through + 1)]
-        assert calendar.active[row].tolist() == expected
-        first = next((d.confirmed_on for d in departures(history, rule)), -1)
-        assert calendar.confirmed_on[row] == first

@@ -14,7 +14,6 @@ from studykit.errors import ArgumentError, DesignError
 from studykit.planning.search import effect_at, place_at, search_effect, search_number, search_weeks
 from studykit.planning.search_curve import CurvePoint, Shape, find_root
 from studykit.planning.search_loop import Round, Task, run_search
-from studykit.planning.search_retention import search_retention_clients
 from studykit.planning.search_trials import NOTHING, Errors, PlaceTrials, corrected_mean
 from studykit.protocol.reading import read_protocol
 from studykit.shipped import shipped
@@ -286,62 +285,6 @@ def test_a_wrong_closed_form_is_left_behind() -> None:
     assert asked[0][0] == 100
     assert asked[-1][0] == pytest.approx(200, rel=0.1)
     assert found.low < 200.0 < found.high
-
-
-# --- retention --------------------------------------------------------------------------------------------
-
-
-def test_clients_for_a_difference_in_retention() -> None:
-    """0.60 against 0.90 in a world without spread between trainers: the score test's closed form is near."""
-    settings = TrialSettings.from_protocol(ONE, clients=60)
-    apart = replace(settings, retention=replace(settings.retention, retained=(0.60, 0.90), sd_trainer=0.0))
-    found = search_retention_clients(ONE, apart, seed=1, close=0.06)
-    assert found.precise
-    assert found.number == pytest.approx(found.closed_form, rel=0.15)
-    assert found.low < found.number <= found.high + 1.0
-
-
-def test_clients_for_a_width_of_retention() -> None:
-    found = search_retention_clients(ONE, target="width", wanted=40.0, seed=1, close=0.05)
-    assert found.precise
-    assert found.number == pytest.approx(found.closed_form, rel=0.1)
-
-
-@pytest.mark.parametrize("wanted", [0.55, 0.8, 0.9])
-def test_the_closed_form_of_retention_answers_the_power_that_is_wanted(wanted) -> None:
-    """Exact by hand: the normal formula with the pooled share, equal arms, at the number and one below."""
-    settings = TrialSettings.from_protocol(ONE, clients=60)
-    apart = replace(settings, retention=replace(settings.retention, retained=(0.60, 0.90)))
-    found = search_retention_clients(ONE, apart, wanted=wanted, most_trials=20, tell=stop_at_once)
-    assert found.wanted == wanted
-
-    def power(clients: int) -> float:
-        n = clients / 2
-        null, own = math.sqrt(2 * 0.75 * 0.25 / n), math.sqrt((0.6 * 0.4 + 0.9 * 0.1) / n)
-        return float(norm.cdf((0.3 - norm.ppf(0.975) * null) / own))
-
-    assert power(found.closed_form - 1) < wanted <= power(found.closed_form)
-
-
-def stop_at_once(_done: int, _total: int) -> None:
-    raise KeyboardInterrupt
-
-
-def test_retention_out_of_reach_is_not_simulated() -> None:
-    found = search_retention_clients(ONE)
-    assert found.number is None
-    assert found.trials == 0
-    assert found.closed_form > 10_000
-
-
-def test_retention_needs_its_outcome_and_a_difference() -> None:
-    without = ONE.model_copy(update={"outcomes": ONE.outcomes[:1]})
-    with pytest.raises(DesignError, match="a retention outcome"):
-        search_retention_clients(without)
-    settings = TrialSettings.from_protocol(ONE)
-    same = replace(settings, retention=replace(settings.retention, retained=(0.7, 0.7)))
-    with pytest.raises(ArgumentError, match="a difference that is not 0"):
-        search_retention_clients(ONE, same)
 
 
 def test_power_over_weeks_rises_and_falls() -> None:

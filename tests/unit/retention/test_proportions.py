@@ -1,4 +1,4 @@
-"""Intervals of one share and of a difference without strata."""
+"""Intervals of one share."""
 
 import math
 
@@ -6,7 +6,6 @@ import pytest
 
 from studykit.errors import ArgumentError
 from studykit.retention.proportions import Proportion
-from studykit.retention.two_proportions import mee_interval, newcombe_interval
 
 
 def test_exact_interval_contains_wilsons_centre_and_is_wider():
@@ -17,7 +16,7 @@ def test_exact_interval_contains_wilsons_centre_and_is_wider():
 
 
 def test_nobody_and_everybody():
-    for method in ("wilson", "wilson corrected", "exact"):
+    for method in ("wilson", "exact"):
         assert Proportion(0, 9).confidence_interval(method=method).lower == 0.0
         assert Proportion(9, 9).confidence_interval(method=method).upper == 1.0
 
@@ -29,16 +28,7 @@ def test_impossible_numbers_are_refused(count, clients):
 
 
 def test_unknown_methods_and_levels_are_refused():
-    with pytest.raises(ArgumentError, match="wilson, wilson corrected or exact"):
+    with pytest.raises(ArgumentError, match="wilson or exact"):
         Proportion(1, 2).confidence_interval(method="wald")
     with pytest.raises(ArgumentError, match="Give a share, not a per cent"):
         Proportion(1, 2).confidence_interval(95)
-    with pytest.raises(ArgumentError, match="Give a share, not a per cent"):
-        mee_interval(Proportion(1, 2), Proportion(1, 2), confidence_level=95)
-
-
-@pytest.mark.parametrize("interval", [newcombe_interval, mee_interval])
-def test_swapping_the_arms_mirrors_the_difference(interval):
-    one, two = Proportion(9, 10), Proportion(3, 12)
-    here, there = interval(one, two), interval(two, one)
-    assert (there.lower, there.upper) == pytest.approx((-here.upper, -here.lower), abs=1e-12)
