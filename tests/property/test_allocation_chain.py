@@ -10,8 +10,10 @@ from hypothesis import strategies as st
 from studykit.allocation.entries import Entry, check_chain, next_entry
 
 TIME = "2026-03-09T08:00:00.000Z"
-NAMES = st.text(min_size=1, max_size=8).filter(lambda text: text == text.strip())
-BODIES = st.dictionaries(st.text(max_size=5), st.integers() | st.text(max_size=5) | st.none(), max_size=3)
+SEEN = st.characters(exclude_categories=["Cc", "Cf", "Cs", "Zl", "Zp"])  # hidden ones are refused on entry
+NAMES = st.text(SEEN, min_size=1, max_size=8).filter(lambda text: text == text.strip())
+TEXTS = st.text(SEEN, max_size=5)
+BODIES = st.dictionaries(TEXTS, st.integers() | TEXTS | st.none(), max_size=3)
 
 
 @st.composite
