@@ -157,8 +157,8 @@ Autocorrelation, VarianceShare or Contrast
     >>> client = np.repeat(np.arange(6), 3)
     >>> loads = [50, 52, 51, 60, 61, 63, 55, 54, 56, 70, 68, 71, 58, 58, 57, 62, 65, 63]
     >>> model = MixedModel(loads, np.ones((18, 1)), RandomEffect("client", client))
-    >>> print(profile_interval(model, StandardDeviation("client")))
-    standard deviation between levels of client: TODO
+    >>> print(str(profile_interval(model, StandardDeviation("client"))).split(": ")[1])
+    6.55 (95 % interval 3.873 to 14.34, profile of the restricted likelihood)
     """
     check_confidence_level(confidence_level)
     return _interval(_curve(model, quantity, reml), quantity, confidence_level)
