@@ -30,7 +30,8 @@ from studykit.planning.log_rank import expected_departures, hazard_ratio_from_sh
 from studykit.planning.margins import not_worse_power
 from studykit.planning.power import t_power
 from studykit.planning.proportions import score_test_power
-from studykit.planning.within import crossover_error, limbs_error, stepped_error, stepped_schedule
+from studykit.planning.within import crossover_error, limbs_error, schedule_error
+from studykit.protocol.designs import DESIGNS
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.randomness import stream
@@ -238,9 +239,14 @@ def limbs(trials: int) -> np.ndarray:
     return by_halves(own[..., 0] - own[..., 1], side)
 
 
+def steps_of_nine() -> np.ndarray:
+    """Who delivers the compared arm when: three trainers for each of three steps."""
+    return np.repeat(DESIGNS["stepped"].schedule(3, 4)[:, :, 0], 3, axis=0)
+
+
 def stepped(trials: int) -> np.ndarray:
     """Nine trainers who go over in three steps, seen in four periods: means of cells, trainers random."""
-    rng, schedule = stream(SEED, "stepped"), stepped_schedule(3, 3)
+    rng, schedule = stream(SEED, "stepped"), steps_of_nine()
     trainers, periods = schedule.shape
     trainer, period = (place.ravel() for place in np.indices(schedule.shape))
     y = rng.standard_normal((trials, trainers))[:, trainer] + 1.0 * rng.standard_normal(
@@ -256,7 +262,7 @@ def stepped(trials: int) -> np.ndarray:
 def other_designs() -> list[Design]:
     hazard = hazard_ratio_from_shares(0.62, 0.80)
     nested = nested_error(5, 12, 1.0, 0.1)
-    step = stepped_error(stepped_schedule(3, 3), cell_variance=1.0, trainer_variance=1.0)
+    step = schedule_error(steps_of_nine(), cell_variance=1.0, unit_variance=1.0)
     limb = limbs_error(24, 1.0, correlation_limbs=0.7)
     cross = crossover_error(20, 1.0)
     return [

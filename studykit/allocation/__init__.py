@@ -1,13 +1,12 @@
 """Allocation: pure methods, the append-only ledger, and its audit."""
 
 from studykit.allocation.acts import Allocation, Amendment, Locked, Receipt
-from studykit.allocation.asked import findings_on_design, method_for, split_plan_for
+from studykit.allocation.asked import findings_on_design, method_for, method_name_findings, split_plan_for
 from studykit.allocation.audit import audit
 from studykit.allocation.audit_result import Anchor, AuditResult, Balance, Predictability
 from studykit.allocation.bits import RecordedBits, fresh_entropy
 from studykit.allocation.blocks import PermutedBlocks
 from studykit.allocation.coins import BiasedCoin, Simple
-from studykit.allocation.designs import design_findings, method_name_findings
 from studykit.allocation.entries import Entry
 from studykit.allocation.foresight import Foresight, foresee
 from studykit.allocation.ledger import Ledger
@@ -56,7 +55,6 @@ __all__ = [
     "allocate_trainers",
     "audit",
     "call_slip",
-    "design_findings",
     "draw",
     "draw_split",
     "enumerate_replays",

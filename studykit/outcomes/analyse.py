@@ -8,6 +8,7 @@ from typing import TypeVar
 
 from studykit.errors import Finding, FitError
 from studykit.outcomes.baseline import baseline_table
+from studykit.outcomes.client_periods import by_client_period
 from studykit.outcomes.decision import decide
 from studykit.outcomes.delivery import analyse_delivery
 from studykit.outcomes.flow import trace_flow
@@ -25,7 +26,6 @@ from studykit.outcomes.results import (
 )
 from studykit.outcomes.retention import analyse_retention
 from studykit.outcomes.strength import analyse_strength
-from studykit.outcomes.turns import in_turns
 from studykit.outcomes.within import analyse_within
 from studykit.protocol.types import Protocol
 from studykit.records.rows import StrengthRows, StudyRows
@@ -89,7 +89,7 @@ def analyse_rows(
             or "none",
             todo="Enter more records, or analyse later.",
         )
-    by_arm = in_turns(protocol, rows)
+    by_arm = by_client_period(protocol, rows)
     harms, delivery = analyse_harms(protocol, by_arm), analyse_delivery(protocol, by_arm)
     flow, flow_remarks = trace_flow(rows, strength=continuous[0] if continuous else None, retention=retention)
     return StudyResults(
@@ -142,7 +142,7 @@ def _rerandomised(
     analysed = {result.code for result in continuous}
     for outcome, own in zip(protocol.continuous_outcomes, rows.strength, strict=True):
         if outcome.code in analysed:
-            again = rerandomise_within if protocol.turns else rerandomise_strength
+            again = rerandomise_within if protocol.plan.within else rerandomise_strength
             tests.append(again(protocol, outcome, own, drawn=drawn))
     return tuple(tests)
 
@@ -150,7 +150,7 @@ def _rerandomised(
 def _continuous(protocol: Protocol, rows: StudyRows, refused: list[Finding]) -> tuple[StrengthResult, ...]:
     by_code: dict[str, StrengthRows] = {scores.outcome: scores for scores in rows.strength}
     found = []
-    analysis = analyse_within if protocol.turns else analyse_strength
+    analysis = analyse_within if protocol.plan.within else analyse_strength
     for outcome in protocol.continuous_outcomes:
         result = _unless_too_early(
             f"outcome {outcome.code}",

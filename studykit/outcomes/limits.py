@@ -13,7 +13,6 @@ from studykit.outcomes.results import (
     RetentionResult,
     StrengthResult,
 )
-from studykit.outcomes.within import REMARKS
 from studykit.protocol.types import ContinuousOutcome, Protocol
 from studykit.records.rows import StudyRows
 
@@ -73,8 +72,7 @@ def collect_limits(
             "The allocation was not verified as random, so differences between the arms may have other "
             "causes."
         )
-    if protocol.turns:
-        found.append(REMARKS[protocol.design])
+    found += [protocol.plan.words.remark] if protocol.plan.words.remark else []
     found += _recruitment(protocol, rows)
     found += _trainer_remarks(retention, continuous)
     found += _roles(protocol)

@@ -17,8 +17,6 @@ from studykit.protocol.types import ContinuousOutcome, Protocol
 from studykit.records.rows import StrengthRows
 from studykit.results import frozen_array
 
-_DRAWN_AGAIN = {"crossover": "orders", "limbs": "sides", "stepped": "the trainers' steps"}
-
 
 def rerandomise_within(
     protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows, *, drawn: DrawnArms
@@ -41,7 +39,7 @@ def rerandomise_within(
     used = np.unique(data.client)
     cell = data.exercise * len(data.occasions) + data.occasion
     parts = [data.client[:, None] == used, cell[:, None] == np.unique(cell)[1:]]
-    if protocol.design == "limbs":
+    if protocol.plan.within == "sides":
         parts += [data.before[:, None], data.dominant[:, None]]
     nuisance = np.column_stack([part.astype(float) for part in parts])
     nuisance = nuisance[:, independent_columns(nuisance)]
@@ -56,7 +54,7 @@ def rerandomise_within(
     return RerandomisationTest(
         outcome=outcome.code,
         statistic="t of the arm in the regression of the score on a mean for every client and every period; "
-        f"{_DRAWN_AGAIN[protocol.design]} drawn again",
+        f"{protocol.plan.words.redrawn} drawn again",
         draws=drawn.arms.shape[0],
         exact=drawn.probability is not None,
         p_value=drawn.p_value(values[1:], float(values[0])),

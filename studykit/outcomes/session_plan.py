@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 
 from studykit.errors import ArgumentError, DesignError, Finding
 from studykit.outcomes.client_day import ClientDay, client_day, same_code
+from studykit.outcomes.client_periods import by_client_period
 from studykit.outcomes.harms import pause_rule
 from studykit.outcomes.ramp_in import RampStage, SignOff, ramp_stage
 from studykit.outcomes.readiness import Readiness, readiness
-from studykit.outcomes.turns import in_turns
-from studykit.protocol.turns import arm_of_period, arm_of_side, is_between_periods, period_on_day
 from studykit.protocol.types import Arm, Dose, Exercise, Protocol
+from studykit.protocol.within_client import arm_given, is_between_periods, period_on_day
 from studykit.records.consistency import check_consistency
 from studykit.records.derive import derive_rows
 from studykit.records.nearest import nearest_known
@@ -270,7 +270,7 @@ def session_plan(
         arm_name=arm.name,
         arm_description=arm.description,
         planned=planned,
-        changes_arm=protocol.turns,
+        changes_arm=bool(protocol.plan.within),
         withheld=withheld,
         conditions=tuple(_conditions(day, dose, stage, bool(cap))),
         trainer=who,
@@ -301,20 +301,20 @@ def _without_training(plan: SessionPlan) -> SessionPlan:
 
 def arm_today(protocol: Protocol, mine: Allocated, today: dt.date) -> Arm:
     """The arm of a client on one day; in a wash-out the reference arm, of two sides the compared one."""
-    if protocol.design == "limbs":
+    if protocol.plan.within == "sides":
         return protocol.comparison_arm
-    if not protocol.turns:
+    if not protocol.plan.within:
         return protocol.arm(mine.arm)
     day = 0 if mine.allocated_on is None else (today - mine.allocated_on).days
     if is_between_periods(protocol, day):
         return protocol.reference_arm
-    return protocol.arm(arm_of_period(protocol, mine.arm, period_on_day(protocol, day)))
+    return protocol.arm(arm_given(protocol, mine.arm, period=period_on_day(protocol, day)))
 
 
 def _offered(protocol: Protocol, mine: Allocated) -> list[Exercise]:
     """Exercises that get partner reps; of sides, those of the side that was drawn for them."""
     offered = [exercise for exercise in protocol.exercises if exercise.partner_reps]
-    if protocol.design != "limbs":
+    if protocol.plan.within != "sides":
         return offered
     dominant, wanted = mine.factors.get("dominant", ""), protocol.comparison_arm.code
     if not dominant:
@@ -322,7 +322,7 @@ def _offered(protocol: Protocol, mine: Allocated) -> list[Exercise]:
     return [
         exercise
         for exercise in offered
-        if arm_of_side(mine.arm, exercise.side, dominant=dominant, arms=protocol.arm_codes) == wanted
+        if arm_given(protocol, mine.arm, dominant=exercise.side == dominant) == wanted
     ]
 
 
@@ -433,7 +433,7 @@ def _study_reasons(
 ) -> Iterator[Withheld]:
     """The pause rule on harms, and records that cannot be read."""
     rows, _ = derive_rows(records, protocol, allocated)
-    for reason in pause_rule(protocol, in_turns(protocol, rows)):
+    for reason in pause_rule(protocol, by_client_period(protocol, rows)):
         yield Withheld("pause rule", f"The pause rule on harms has struck: {reason}.")
     needed = [stop for stop in stops if _concerns(stop, records, TABLES_NEEDED)]
     if needed:

@@ -25,22 +25,6 @@ from studykit.protocol.types import ContinuousOutcome, Protocol
 from studykit.records.rows import RetentionSpells, StrengthRows
 from studykit.results import Estimate, RowCount
 
-CARRY_OVER = (
-    "What the first arm did is taken not to last into the second period; if half of a gain lasted, the "
-    "difference shown would be a quarter smaller. No test for it is made: such a test finds little and must "
-    "not choose the analysis (Freeman 1989)."
-)
-TRANSFER = (
-    "Part of what one side gains passes to the other (about 12 % of strength on average, Manca and others "
-    "2017): the difference shown is between two ways of training within one body, and smaller than between "
-    "two people."
-)
-STEPS = (
-    "Everybody begins in the first arm and ends in the second, so that time and arm can be told apart only "
-    "because trainers go over at different times; the model takes the change with time as the same for all."
-)
-REMARKS = {"crossover": CARRY_OVER, "limbs": TRANSFER, "stepped": STEPS}
-
 
 def within_setting(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> Setting:
     """Rows and protocol together; arms belong to scores here, and not to clients."""
@@ -56,7 +40,7 @@ def analyse_within(
     *,
     spells: RetentionSpells | None = None,
 ) -> StrengthResult:
-    """Everything about one continuous outcome of a crossover, of two sides, or of a stepped roll-out.
+    """Everything about one continuous outcome of a design in which one client gets both arms.
 
     Parameters
     ----------
@@ -119,7 +103,7 @@ def _primary(setting: Setting, fitted: WithinFit) -> OutcomeEstimate:
         rows=RowCount(number, used, left_out, "clients"),
         remarks=(
             f"{fitted.rows.in_both.size} clients have scores in both arms.",
-            REMARKS[protocol.design],
+            protocol.plan.words.remark,
             *boundary_remarks(fitted.fit),
             *left_out_remarks(fitted.left_out),
         ),
@@ -142,7 +126,8 @@ def _sensitivity(
     setting: Setting, fitted: WithinFit, primary: OutcomeEstimate
 ) -> tuple[OutcomeEstimate, ...]:
     """The plain comparison of differences within the clients who were tested in both arms."""
-    if setting.protocol.design == "stepped":
+    plan = setting.protocol.plan
+    if plan.unit == "trainer":
         return ()
     try:
         estimate = difference_by_group(setting, fitted.rows)
@@ -150,14 +135,14 @@ def _sensitivity(
         return ()
     used, number = fitted.rows.in_both.size, setting.rows.clients.number
     left_out = (("not tested in both arms", number - used),) if number > used else ()
-    each = "order" if setting.protocol.design == "crossover" else "side"
     return (
         replace(
             primary,
             name="clients tested in both arms only",
             estimate=estimate,
             role="sensitivity",
-            method=f"differences within clients, each {each} with the same weight, t on clients minus two",
+            method=f"differences within clients, each {plan.words.code} with the same weight, t on clients "
+            "minus two",
             rows=RowCount(number, used, left_out, "clients"),
             remarks=(),
         ),
@@ -208,16 +193,19 @@ def _model_paragraph(setting: Setting, fitted: WithinFit) -> str:
     facts = [name for name, _, _ in setting.rows.clients.factors]
     facts += [name for name, _ in setting.rows.clients.covariates]
     many = len(fitted.rows.exercises) > 1
-    time = {
-        "crossover": "A mean for every period{}, so that time is no effect of the arms.",
-        "limbs": "A mean at the visit after training{}; adjusted for the score of the same side before, and "
-        "for whether the side is the dominant one.",
-        "stepped": "A mean for every period{}, tests before the first among them.",
-    }[setting.protocol.design].format(" and exercise" if many else "")
+    plan, and_exercise = setting.protocol.plan, " and exercise" if many else ""
+    time = f"A mean for every period{and_exercise}, so that time is no effect of the arms."
+    if plan.within == "sides":
+        time = (
+            f"A mean at the visit after training{and_exercise}; adjusted for the score of the same side "
+            "before, and for whether the side is the dominant one."
+        )
+    elif plan.begins_in_reference:
+        time = f"A mean for every period{and_exercise}, tests before the first among them."
     random = ["clients"]
     fitted_effects = [effect.name for effect in fitted.fit.covariance_parameters.random_effects]
     random += [name for name in fitted_effects if name.startswith("client by")]
-    random += ["trainers", "trainers by period"] if setting.protocol.design == "stepped" else []
+    random += ["trainers", "trainers by period"] if plan.unit == "trainer" else []
     sentences = (
         f"Linear mixed model of the {scale}, by restricted maximum likelihood; every client is in both arms.",
         time,

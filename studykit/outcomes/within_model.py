@@ -9,10 +9,11 @@ one visit after training):
 :math:`a` is 1 in the compared arm; the contrast is the mean of :math:`\tau_e` over the exercises. Periods are
 fixed, so that what happens to everybody with time is no effect of the arms. With several exercises a
 client's period (or side) is random too: it, and not the exercise, is what gets an arm. Of sides, whether
-it is the dominant one, and the score of the same side before, are in :math:`x`. In a stepped roll-out a
-trainer :math:`j` and the trainer's period are random, and tests before the first period count as a period
-of their own in the first arm (Hussey & Hughes 2007; Hooper and others 2016). With two periods, one
-exercise and complete scores this is the two-sample t of the differences (Senn 2002, chapter 3).
+it is the dominant one, and the score of the same side before, are in :math:`x`. Where trainers are drawn, a
+trainer :math:`j` and the trainer's period are random; where everybody begins in the first arm, tests before
+the first period count as a period of their own in that arm (Hussey & Hughes 2007; Hooper and others 2016).
+With two periods, one exercise and complete scores this is the two-sample t of the differences (Senn 2002,
+chapter 3).
 """
 
 from __future__ import annotations
@@ -25,9 +26,8 @@ from numpy.typing import NDArray
 from studykit.errors import ConvergenceError, FitError
 from studykit.mixed import MixedFit, RandomEffect, fit_linear_mixed
 from studykit.outcomes.client_facts import fact_columns, independent_columns
+from studykit.outcomes.client_periods import arms_of_scores, is_dominant, periods_of_scores
 from studykit.outcomes.strength_analysis import Setting
-from studykit.outcomes.turns import arms_of_scores, periods_of_scores
-from studykit.records.rows import StrengthRows
 from studykit.results import Estimate
 
 Floats = NDArray[np.float64]
@@ -71,11 +71,11 @@ def within_rows(setting: Setting) -> WithinRows:
     """Scores with their arm and occasion; tests that belong to neither arm are left out."""
     rows, protocol = setting.rows, setting.protocol
     arm = arms_of_scores(protocol, rows)
-    if protocol.design == "limbs":
+    if protocol.plan.within == "sides":
         return _sides(setting, arm)
     period = periods_of_scores(protocol, rows)
     occasions = tuple(period.visit for period in protocol.periods)
-    if protocol.design == "stepped":
+    if protocol.plan.begins_in_reference:
         before = np.isin(rows.visit, rows.baseline_visits)
         period, arm = np.where(before, len(occasions), period), np.where(before, 0, arm)
         occasions = (*occasions, "before")
@@ -105,7 +105,7 @@ def _sides(setting: Setting, arm: Integers) -> WithinRows:
         np.zeros(int(kept.sum()), dtype=np.int64),
         arm[kept],
         np.where(known, own - middle, 0.0),
-        _is_dominant(rows, [exercise.side for exercise in exercises])[kept] - 0.5,
+        _is_dominant(setting)[kept] - 0.5,
         pairs,
         (rows.visit_labels[setting.primary_visit],),
     )
@@ -116,11 +116,12 @@ def _before(setting: Setting, exercise: int) -> Floats:
     return np.full(setting.rows.clients.number, np.nan) if score is None else score
 
 
-def _is_dominant(rows: StrengthRows, sides: list[str]) -> Floats:
+def _is_dominant(setting: Setting) -> Floats:
     """1 where a score is of the client's dominant side, shape (m,)."""
-    found = next(entry for entry in rows.clients.factors if entry[0] == "dominant")
-    dominant = np.array([found[2][code] if code >= 0 else "" for code in found[1]], dtype=object)
-    return np.asarray(np.array(sides, dtype=object)[rows.exercise] == dominant[rows.client], dtype=float)
+    rows = setting.rows
+    exercises = [rows.exercise_labels[place] for place in rows.exercise]
+    found = is_dominant(setting.protocol, rows.clients, rows.client, exercises)
+    return np.asarray(found == 1, dtype=float)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,7 +162,7 @@ def fit_within(setting: Setting, *, rows: WithinRows | None = None) -> WithinFit
         (`ConvergenceError` if the search did not converge).
     """
     data = within_rows(setting) if rows is None else rows
-    if data.in_both.size < LEAST_CLIENTS and setting.protocol.design != "stepped":
+    if data.in_both.size < LEAST_CLIENTS and setting.protocol.plan.unit == "client":
         raise FitError(
             where=f"outcome {setting.outcome.code}", expected=f"{LEAST_CLIENTS} clients tested in both arms",
             got=str(data.in_both.size), todo="Enter the tests, or analyse later.",
@@ -198,7 +199,7 @@ def fit_within(setting: Setting, *, rows: WithinRows | None = None) -> WithinFit
 
 
 def _last(setting: Setting) -> int:
-    return 0 if setting.protocol.design == "limbs" else len(setting.protocol.periods) - 1
+    return max(len(setting.protocol.periods) - 1, 0)
 
 
 def _cell(data: WithinRows, exercise: int, occasion: int) -> str:
@@ -222,7 +223,7 @@ def _matrix(setting: Setting, data: WithinRows) -> tuple[Floats, list[str], int]
     facts = fact_columns(setting.rows.clients)
     further = [facts.values[data.client]]
     names += list(facts.names)
-    if setting.protocol.design == "limbs":
+    if setting.protocol.plan.within == "sides":
         further.append(np.column_stack([data.before, data.dominant]))
         names += ["the same side before", "dominant side"]
     matrix = np.column_stack([means, arms.astype(float), *further])
@@ -236,10 +237,10 @@ def _random_effects(setting: Setting, data: WithinRows) -> tuple[RandomEffect, .
         effects.append(RandomEffect("client by exercise", own))
     if len(data.exercises) > 1:
         # An arm is given to a whole period, or a whole side: all its exercises share what else is of it.
-        sides = setting.protocol.design == "limbs"
-        turn = data.client * (len(data.occasions) + 2) + (data.arm if sides else data.occasion)
-        effects.append(RandomEffect("client by side" if sides else "client by period", turn))
-    if setting.protocol.design == "stepped":
+        sides = setting.protocol.plan.within == "sides"
+        given = data.client * (len(data.occasions) + 2) + (data.arm if sides else data.occasion)
+        effects.append(RandomEffect("client by side" if sides else "client by period", given))
+    if setting.protocol.plan.unit == "trainer":
         trainer = setting.rows.clients.trainer[data.client]
         effects.append(RandomEffect("trainer", trainer))
         effects.append(RandomEffect("trainer by period", trainer * len(data.occasions) + data.occasion))

@@ -215,7 +215,7 @@ def _what_it_cannot(
 
 def _who_is_tested(plan: StrengthPlan) -> str:
     first, second = plan.planned.tested_per_arm
-    if plan.model.turning is not None:
+    if plan.model.within is not None:
         return f"{first:.0f} are tested in both arms"
     return f"{first:.0f} and {second:.0f} are tested in the two arms"
 

@@ -46,7 +46,7 @@ def foreseen_drawing(protocol: Protocol, *, clients: int) -> Foresight | None:
     True
     """
     method = method_for(protocol)
-    if method is None or (protocol.trainers.deliver == "one arm" and not protocol.turns):
+    if method is None or (protocol.trainers.deliver == "one arm" and not protocol.plan.within):
         return None
     rng = stream(_SEED, "plan", "drawing")
     trials = max(_SIMULATED // clients, 50)

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from studykit.errors import DesignError
 from studykit.planning.assumptions import Assumptions
 from studykit.planning.attendance import SessionsPoint, sessions_at, sessions_attended
-from studykit.planning.other_designs import OTHER_DESIGNS, in_design, model_of
+from studykit.planning.other_designs import in_design, model_of
 from studykit.planning.retention import RetentionPlan, retention_at, retention_model
 from studykit.planning.search import level_of
 from studykit.planning.strength import StrengthPlan, StrengthPoint, strength_at
+from studykit.protocol.designs import DESIGNS
 from studykit.protocol.types import ContinuousOutcome, Protocol
 
 STUDIOS = 3
@@ -97,7 +98,7 @@ def _of_strength(
     for change in changes:
         point = _strength_with(change)
         if point is not None and point.half_width < (1.0 - _WORTH_SAYING) * plan.planned.half_width:
-            if change.protocol.design == "limbs":
+            if change.protocol.plan.within == "sides":
                 assumptions.value("correlation_limbs")
             yield Improvement(
                 plan.outcome,
@@ -124,7 +125,7 @@ def _more_clients(
     protocol: Protocol, outcome: ContinuousOutcome, plan: StrengthPlan, months: float
 ) -> Iterator[_Change]:
     clients = plan.planned.clients
-    if protocol.design != "stepped":  # clients are enrolled together there
+    if not protocol.plan.words.join:
         yield _Change(
             _twice_as_long(clients), protocol, outcome, 2 * clients,
             f"{2 * months:.0f} months of recruitment in place of {months:.0f}",
@@ -147,7 +148,7 @@ def _better_tests(
     protocol: Protocol, outcome: ContinuousOutcome, assumptions: Assumptions, clients: int
 ) -> Iterator[_Change]:
     machines = len(outcome.exercises)
-    if machines > 1 and not protocol.turns:
+    if machines > 1 and not protocol.plan.within:
         further = tuple(f"machine_{machines + 1 + place}" for place in range(MORE_EXERCISES))
         longer = outcome.model_copy(update={"exercises": (*outcome.exercises, *further)})
         yield _Change(
@@ -168,9 +169,10 @@ def _other_designs(protocol: Protocol, outcome: ContinuousOutcome, clients: int)
     """Two arms in another design; two sides of the body are compared on machines only."""
     if protocol.is_external or len(protocol.arms) > 2:
         return
-    for design, (words, price) in OTHER_DESIGNS.items():
-        if design != protocol.design and (outcome.exercises or design != "limbs"):
-            other = in_design(protocol, outcome, design)
+    for plan in DESIGNS.values():
+        words, price = plan.words.offer
+        if words and plan is not protocol.plan and (outcome.exercises or plan.within != "sides"):
+            other = in_design(protocol, outcome, plan.word)
             yield _Change(f"another design: {words}", other, other.continuous_outcomes[0], clients, price)
 
 

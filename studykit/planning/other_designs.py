@@ -4,29 +4,13 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from studykit.outcomes.within import REMARKS
 from studykit.planning.assumptions import USUAL_HORIZON, Assumptions, share_still_there
 from studykit.planning.search import level_of
 from studykit.planning.strength import StrengthModel, strength_model
+from studykit.protocol.designs import DESIGNS
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Assumption, ContinuousOutcome, Protocol
 from studykit.shipped import shipped
-
-# What is done, and what it takes, in words; an owner chooses among these.
-OTHER_DESIGNS: dict[str, tuple[str, str]] = {
-    "parallel": (
-        "clients drawn one by one, every trainer delivering both arms",
-        "each trainer has to keep the two ways of training apart",
-    ),
-    "crossover": (
-        "both arms one after the other in each client",
-        f"another question: it tells nothing on retention. {REMARKS['crossover'].removesuffix('.')}",
-    ),
-    "limbs": (
-        "one side of each client in either arm, on one-limb machines",
-        f"another question: it tells nothing on retention. {REMARKS['limbs'].removesuffix('.')}",
-    ),
-}
 
 
 @lru_cache
@@ -52,7 +36,7 @@ def in_design(protocol: Protocol, outcome: ContinuousOutcome, design: str) -> Pr
     """
     ready = _ready(design)
     theirs = ready.continuous_outcomes[0]
-    by_sides = "limbs" in (design, protocol.design)
+    by_sides = "sides" in (DESIGNS[design].within, protocol.plan.within)
     there = share_still_there(protocol, Assumptions(protocol), day=USUAL_HORIZON)
     kept = Assumption(value=there, source="the protocol's own, at the usual horizon")
     meant = outcome.model_copy(

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from studykit.allocation.asked import findings_on_design
 from studykit.allocation.foresight import Foresight
 from studykit.errors import ArgumentError, DesignError, Finding
-from studykit.outcomes.within import REMARKS
 from studykit.planning.advice import (
     Recommendation,
     about,
@@ -37,7 +36,6 @@ from studykit.planning.strength import (
     on_scale,
     plan_strength,
 )
-from studykit.planning.turning import JOIN_TOGETHER
 from studykit.planning.what_if import WhatIf, what_if
 from studykit.protocol.rules import check_protocol
 from studykit.protocol.types import ContinuousOutcome, Protocol
@@ -367,16 +365,16 @@ def _limits_of_trainers(protocol: Protocol, plan: StrengthPlan) -> list[str]:
     if plan.model.nested:
         by_model = plan.tested_clients >= protocol.analysis.composite_below_clients
         return [*_limits_of_clusters(protocol, plan), *([CAUTIOUS_CLUSTERS] if by_model else [])]
-    turning = [REMARKS[protocol.design]] if protocol.turns else []
-    turning += [JOIN_TOGETHER] if protocol.design == "stepped" else []
+    words = protocol.plan.words
+    limits = [sentence for sentence in (words.remark, words.join) if sentence]
     if protocol.planning.trainers == 1:
-        return [*turning, "With one trainer, what is found holds for this trainer only."]
+        return [*limits, "With one trainer, what is found holds for this trainer only."]
     unit = " %" if plan.unit == "%" else f" {plan.unit}"
     trainers, width = protocol.planning.trainers, plan.planned.width_other_trainers
     holds = (
         f"The answer holds for these {trainers} trainers; for others the interval is {width:.1f}{unit} wide."
     )
-    return [*turning, holds]
+    return [*limits, holds]
 
 
 def _limits_of_clusters(protocol: Protocol, plan: StrengthPlan) -> list[str]:

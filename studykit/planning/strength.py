@@ -28,7 +28,7 @@ from studykit.planning.power import (
     fewest_clients,
     t_power,
 )
-from studykit.planning.turning import Turning, share_in_both, turning_error, turning_of
+from studykit.planning.within import WithinSpread, share_in_both, within_error, within_spread
 from studykit.protocol.types import ContinuousOutcome, Protocol
 
 
@@ -60,7 +60,7 @@ class StrengthModel:
     effect : float
         On the analysis scale, diluted where it is declared under full delivery.
     alpha, power, confidence_level : float
-    turning : Turning or None
+    within : WithinSpread or None
         Where one client gets both arms.
     delivery_spread : (float, float)
         Variance between clients that the reference and the compared arm gain from an effect of one.
@@ -80,7 +80,7 @@ class StrengthModel:
     alpha: float
     power: float
     confidence_level: float
-    turning: Turning | None = None
+    within: WithinSpread | None = None
     delivery_spread: tuple[float, float] = (0.0, 0.0)
 
 
@@ -171,7 +171,7 @@ class StrengthPlan:
     def tested_clients(self) -> float:
         """Clients tested at the primary visit, expected; each once."""
         first, second = self.planned.tested_per_arm
-        return first if self.model.turning else first + second
+        return first if self.model.within else first + second
 
 
 def on_scale(value: float, scale: str) -> float:
@@ -222,13 +222,13 @@ def strength_model(
     kept = dilution(assumptions, declared=planning.effect_declared)
     spread = spread_by_delivery(assumptions)
     nested = protocol.trainers.deliver == "one arm" and not protocol.is_external
-    turning = turning_of(protocol, outcome, assumptions)
+    within = within_spread(protocol, outcome, assumptions)
     tested = share_tested(protocol, outcome, assumptions)
     return StrengthModel(
         scale=outcome.scale,
         residual_sd=math.sqrt(variance),
         shares=(ratio[protocol.reference_arm.code] / total, ratio[protocol.comparison_arm.code] / total),
-        tested=tested if turning is None else share_in_both(protocol, assumptions, tested=tested),
+        tested=tested if within is None else share_in_both(protocol, assumptions, tested=tested),
         trainers=planning.trainers,
         nested=nested,
         trainer_icc=assumptions.value("trainer_icc_strength") if nested else 0.0,
@@ -239,8 +239,8 @@ def strength_model(
         alpha=protocol.analysis.alpha if alpha is None else alpha,
         power=planning.power,
         confidence_level=protocol.analysis.confidence_level,
-        turning=turning,
-        delivery_spread=(0.0, 0.0) if turning else spread,
+        within=within,
+        delivery_spread=(0.0, 0.0) if within else spread,
     )
 
 
@@ -255,14 +255,14 @@ def _fixed_terms(protocol: Protocol) -> int:
 def _error_and_freedom(model: StrengthModel, clients: int) -> tuple[float, float] | None:
     """Standard error and degrees of freedom, ``None`` where nothing can be estimated."""
     everybody = clients * model.tested
-    if model.turning is not None:
-        known = turning_error(model.turning, everybody, model.trainers)
+    if model.within is not None:
+        known = within_error(model.within, everybody, model.trainers)
         return None if known is None else (known.standard_error, known.degrees_of_freedom)
     freedom = model.trainers - 2.0 if model.nested else everybody - model.fixed_terms
     if freedom < 1.0 or everybody <= 5.0:
         return None
-    within = (model.residual_sd**2 + spread * model.effect**2 for spread in model.delivery_spread)
-    per_arm = sum(one / (everybody * share) for one, share in zip(within, model.shares, strict=True))
+    spreads = (model.residual_sd**2 + spread * model.effect**2 for spread in model.delivery_spread)
+    per_arm = sum(one / (everybody * share) for one, share in zip(spreads, model.shares, strict=True))
     variance = per_arm * (1.0 + 1.0 / (everybody - 4.0))
     if model.nested:
         each = max(everybody / model.trainers, 1.0)
@@ -287,7 +287,7 @@ def _detectable(model: StrengthModel, clients: int) -> float:
 
 def _tested_per_arm(model: StrengthModel, clients: int) -> tuple[float, float]:
     tested = clients * model.tested
-    return (tested, tested) if model.turning else (tested * model.shares[0], tested * model.shares[1])
+    return (tested, tested) if model.within else (tested * model.shares[0], tested * model.shares[1])
 
 
 def strength_at(model: StrengthModel, clients: int) -> StrengthPoint | None:
@@ -397,7 +397,7 @@ def plan_strength(
         raise DesignError(
             where="planning",
             expected="more trainers, periods or clients"
-            if model.turning
+            if model.within
             else "at least three trainers"
             if model.nested
             else "more tested clients than the analysis has terms",

@@ -1,18 +1,204 @@
-r"""Closed forms for designs in which a client, or a trainer, is compared with itself.
+r"""What a number of clients can tell where a client, or a trainer, is compared with itself, in closed form.
 
-Two-period crossover (Senn 2002; Jones & Kenward 2014), two limbs of one client, and stepped roll-out of
-trainers (Hussey & Hughes 2007, Contemporary Clinical Trials 28:182).
+Legend. :math:`s` standard deviation of one score between clients, :math:`r` correlation of two tests of a
+client, :math:`k` exercises with residual correlation :math:`c`. From test to test a client's composite moves
+by :math:`s^2(1-r)\,\frac{1+(k-1)c}{k}`; the rest stays with the client. The analysis is
+`studykit.outcomes.within_model`; two-period crossover: Senn 2002; Jones & Kenward 2014.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from studykit.errors import ArgumentError
+from studykit.planning.assumptions import Assumptions
+from studykit.planning.means import composite_variance, summary_variance
 from studykit.planning.power import ErrorAndFreedom, check_share, smallest_whole
+from studykit.protocol.designs import DESIGNS
+from studykit.protocol.types import ContinuousOutcome, Protocol
+
+FEWEST = 4.0  # clients with scores in both arms, as the analysis demands
+
+
+def schedule_error(
+    schedule: ArrayLike, *, cell_variance: float, unit_variance: float, units: ArrayLike = 1.0
+) -> ErrorAndFreedom:
+    r"""Error of the effect for any schedule of arms, units random and cells (periods, sides) fixed.
+
+    Parameters
+    ----------
+    schedule : array_like, shape (codes, cells)
+        1 where what is allocated means the compared arm, else 0.
+    cell_variance : float
+        Of one unit's mean in one cell, given the unit.
+    unit_variance : float
+        Between units, ``>= 0``.
+    units : array_like, shape (codes,) or ()
+        Clients, or trainers, allocated each code; expected numbers need not be whole.
+
+    Raises
+    ------
+    ArgumentError
+        If the schedule never changes, so that the effect cannot be told from units and cells.
+
+    Notes
+    -----
+    :math:`\frac{I\sigma^2(\sigma^2+T\tau^2)}{(IU-W)\sigma^2+(U^2+ITU-TW-IV)\tau^2}` with :math:`I` units,
+    :math:`T` cells, :math:`U=\sum X`, :math:`W=\sum_t(\sum_i X)^2`, :math:`V=\sum_i(\sum_t X)^2`: Hussey &
+    Hughes 2007, Contemporary Clinical Trials 28:182. Degrees of freedom :math:`IT-I-T`: cells of all units
+    less units, cells and the effect, plus one; with one cell :math:`I-2`, as for means of clusters.
+
+    Examples
+    --------
+    >>> roll_out = ((0, 1, 1, 1), (0, 0, 1, 1), (0, 0, 0, 1))
+    >>> schedule_error(roll_out, cell_variance=1.0, unit_variance=0.5).standard_error
+    1.0
+    """
+    x = np.asarray(schedule, dtype=float)
+    if x.ndim != 2 or not np.isin(x, (0.0, 1.0)).all():
+        raise ArgumentError(
+            where="schedule", expected="0 or 1 for every unit and period", got=f"shape {x.shape}"
+        )
+    number = np.broadcast_to(np.asarray(units, dtype=float), x.shape[:1])
+    total, cells = float(number.sum()), x.shape[1]
+    u, w, v = float(number @ x.sum(axis=1)), float(((number @ x) ** 2).sum()), number @ x.sum(axis=1) ** 2
+    information = (total * u - w) * cell_variance + (
+        u**2 + total * cells * u - cells * w - total * float(v)
+    ) * unit_variance
+    freedom = total * cells - total - cells if cells > 1 else total - 2.0
+    if information <= 0.0 or freedom < 1.0:
+        raise ArgumentError(
+            where="schedule", expected="units that change arms at different times, and enough cells",
+            got=f"{total:g} units, {cells} periods",
+        )  # fmt: skip
+    variance = total * cell_variance * (cell_variance + cells * unit_variance) / information
+    return ErrorAndFreedom(math.sqrt(variance), freedom)
+
+
+@dataclass(frozen=True, slots=True)
+class WithinSpread:
+    """The standard deviations that matter where one client gets both arms.
+
+    Parameters
+    ----------
+    design : str
+        Its word.
+    moving_sd : float
+        Of a client's composite from test to test; for sides, of one side, its own test before accounted for.
+    staying_sd : float
+        Of what stays with a client; matters where trainers are drawn.
+    trainer_sd : float
+        Between trainers; matters where they are drawn.
+    correlation_sides : float
+        Of a client's two sides; 0 elsewhere.
+    periods : int
+        With a test at the end; 1 for sides.
+    tested_before : bool
+        Whether there is a test before the first period.
+    """
+
+    design: str
+    moving_sd: float
+    staying_sd: float
+    trainer_sd: float
+    correlation_sides: float
+    periods: int
+    tested_before: bool
+
+    @property
+    def schedule(self) -> NDArray[np.float64]:
+        """1 where a code means the compared arm: (codes, cells).
+
+        Where everybody begins in the reference arm, a test before is a cell of its own.
+        """
+        plan = DESIGNS[self.design]
+        codes = len(plan.codes(("first", "second"), self.periods))
+        cells = plan.schedule(codes, self.periods).reshape(codes, -1).astype(float)
+        before = plan.begins_in_reference and self.tested_before
+        return np.column_stack([np.zeros(codes), cells]) if before else cells
+
+
+def within_spread(
+    protocol: Protocol, outcome: ContinuousOutcome, assumptions: Assumptions
+) -> WithinSpread | None:
+    """The standard deviations of a protocol in which clients get both arms; ``None`` elsewhere."""
+    plan = protocol.plan
+    if not plan.within:
+        return None
+    sides = plan.within == "sides"
+    exercises = len({protocol.exercise(code).pair or code for code in outcome.exercises} if sides
+                    else outcome.exercises)  # fmt: skip
+    sd, correlation = assumptions.value("sd_score"), assumptions.value("correlation_baseline")
+    several = (
+        composite_variance(exercises, assumptions.value("correlation_exercises")) if exercises > 1 else 1.0
+    )
+    moving = summary_variance("baseline-adjusted", correlation) if sides else 1.0 - correlation
+    icc = assumptions.value("trainer_icc_strength") if plan.unit == "trainer" else 0.0
+    return WithinSpread(
+        design=plan.word,
+        moving_sd=sd * math.sqrt(moving * several),
+        staying_sd=sd * math.sqrt(max(correlation - icc, 0.0)),
+        trainer_sd=sd * math.sqrt(icc),
+        correlation_sides=assumptions.value("correlation_limbs") if sides else 0.0,
+        periods=max(len(protocol.periods), 1),
+        tested_before=bool(protocol.baseline_visits),
+    )
+
+
+def share_in_both(protocol: Protocol, assumptions: Assumptions, *, tested: float) -> float:
+    """Of the share tested at the last visit, that which also has what it is compared with.
+
+    A client who is drawn for periods can miss the test of an earlier one as well; two sides are tested on one
+    day, and where trainers are drawn whatever tests there are count.
+    """
+    own_periods = protocol.plan.within == "periods" and protocol.plan.unit == "client"
+    return tested * (1.0 - assumptions.value("missed_tests")) if own_periods else tested
+
+
+def spread_over(units: int, codes: int) -> NDArray[np.int64]:
+    """Units by code, as even as can be, the first codes with more.
+
+    Examples
+    --------
+    >>> spread_over(8, 3).tolist()
+    [3, 3, 2]
+    """
+    return np.array([len(group) for group in np.array_split(np.arange(units), codes)], dtype=np.int64)
+
+
+def within_error(spread: WithinSpread, tested: float, trainers: int) -> ErrorAndFreedom | None:
+    """Error and degrees of freedom with so many clients tested in both arms; ``None`` with too few.
+
+    Notes
+    -----
+    Where trainers are drawn: the mean of a trainer's clients in a period, the same clients in all periods, so
+    that what stays with them counts as the trainer's (Hooper, Teerenstra, de Hoop & Eldridge 2016, Statistics
+    in Medicine 35:4718).
+
+    Examples
+    --------
+    >>> crossed = WithinSpread("crossover", 0.06, 0.2, 0.0, 0.0, 2, True)
+    >>> round(within_error(crossed, 18.0, 3).standard_error, 4)
+    0.02
+    """
+    plan, schedule = DESIGNS[spread.design], spread.schedule
+    by_trainer, codes = plan.unit == "trainer", schedule.shape[0]
+    if tested < FEWEST or (by_trainer and trainers < codes * plan.fewest_per_code):
+        return None
+    each = tested / trainers if by_trainer else 1.0
+    try:
+        return schedule_error(
+            schedule,
+            units=spread_over(trainers, codes) if by_trainer else tested / codes,
+            cell_variance=spread.moving_sd**2 * (1.0 - spread.correlation_sides) / each,
+            unit_variance=spread.trainer_sd**2 + spread.staying_sd**2 / each,
+        )
+    except ArgumentError:
+        return None  # too few trainers and periods to tell time and arm apart
 
 
 def crossover_error(clients: float, sd_within: float) -> ErrorAndFreedom:
@@ -39,7 +225,9 @@ def crossover_error(clients: float, sd_within: float) -> ErrorAndFreedom:
             where="crossover_error", expected="4 or more clients and a spread above 0",
             got=f"{clients}, {sd_within}",
         )  # fmt: skip
-    return ErrorAndFreedom(sd_within * math.sqrt(2.0 / clients), clients - 2.0)
+    return schedule_error(
+        ((0, 1), (1, 0)), units=clients / 2.0, cell_variance=sd_within**2, unit_variance=0.0
+    )
 
 
 def clients_for_crossover(
@@ -116,70 +304,5 @@ def limbs_error(
             where="limbs_error", expected="3 or more clients, a spread above 0, correlations within -1 to 1",
             got=f"{clients}, {sd}, {correlations}",
         )  # fmt: skip
-    variance = 2.0 * sd**2 * (1.0 - correlation_baseline**2) * (1.0 - correlation_limbs) / clients
-    return ErrorAndFreedom(math.sqrt(variance), clients - 2.0)
-
-
-def stepped_schedule(trainers_per_step: int, steps: int) -> NDArray[np.float64]:
-    """Who delivers which arm when, where trainers go over in steps: shape (trainers, steps + 1).
-
-    Examples
-    --------
-    >>> stepped_schedule(1, 3).astype(int).tolist()
-    [[0, 1, 1, 1], [0, 0, 1, 1], [0, 0, 0, 1]]
-    """
-    if trainers_per_step < 1 or steps < 1:
-        raise ArgumentError(
-            where="stepped_schedule", expected="one or more trainers in one or more steps",
-            got=f"{trainers_per_step}, {steps}",
-        )  # fmt: skip
-    goes_over = np.repeat(np.arange(steps), trainers_per_step)
-    return (np.arange(steps + 1)[None, :] > goes_over[:, None]).astype(float)
-
-
-def stepped_error(schedule: ArrayLike, *, cell_variance: float, trainer_variance: float) -> ErrorAndFreedom:
-    r"""Error of the effect in a stepped roll-out, trainers random and periods fixed.
-
-    Parameters
-    ----------
-    schedule : array_like, shape (trainers, periods)
-        1 where the trainer delivers the compared arm, else 0.
-    cell_variance : float
-        Of the mean of one trainer's clients in one period, given the trainer: sd² over clients.
-    trainer_variance : float
-        Between trainers, ``>= 0``.
-
-    Raises
-    ------
-    ArgumentError
-        If the schedule never changes, so that the effect cannot be told from trainers and periods.
-
-    Notes
-    -----
-    :math:`\frac{I\sigma^2(\sigma^2+T\tau^2)}{(IU-W)\sigma^2+(U^2+ITU-TW-IV)\tau^2}` with :math:`I` trainers,
-    :math:`T` periods, :math:`U=\sum X`, :math:`W=\sum_t(\sum_i X)^2`, :math:`V=\sum_i(\sum_t X)^2`: Hussey &
-    Hughes 2007. Degrees of freedom :math:`IT-I-T`: cells less trainers, periods and the effect, plus one.
-
-    Examples
-    --------
-    >>> stepped_error(stepped_schedule(1, 3), cell_variance=1.0, trainer_variance=0.5).standard_error
-    1.0
-    """
-    x = np.asarray(schedule, dtype=float)
-    if x.ndim != 2 or not np.isin(x, (0.0, 1.0)).all():
-        raise ArgumentError(
-            where="schedule", expected="0 or 1 for every trainer and period", got=f"shape {x.shape}"
-        )
-    trainers, periods = x.shape
-    u, w, v = float(x.sum()), float((x.sum(axis=0) ** 2).sum()), float((x.sum(axis=1) ** 2).sum())
-    information = (trainers * u - w) * cell_variance + (
-        u**2 + trainers * periods * u - periods * w - trainers * v
-    ) * trainer_variance
-    freedom = trainers * periods - trainers - periods
-    if information <= 0.0 or freedom < 1:
-        raise ArgumentError(
-            where="schedule", expected="trainers who go over at different times, and enough cells",
-            got=f"{trainers} trainers, {periods} periods",
-        )  # fmt: skip
-    variance = trainers * cell_variance * (cell_variance + periods * trainer_variance) / information
-    return ErrorAndFreedom(math.sqrt(variance), float(freedom))
+    side = sd**2 * (1.0 - correlation_baseline**2) * (1.0 - correlation_limbs)
+    return schedule_error(((0, 1), (1, 0)), units=clients / 2.0, cell_variance=side, unit_variance=0.0)

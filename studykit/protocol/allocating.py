@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from studykit.errors import Finding
+from studykit.protocol.designs import DESIGNS
 from studykit.protocol.lines import Path
 from studykit.protocol.places import Places
 from studykit.protocol.types import (
@@ -56,11 +57,11 @@ def waits_for_trainers(protocol: Protocol, at: Places) -> Iterator[Finding]:
     """Before the lock: clients cannot be drawn one by one where a trainer delivers one arm only."""
     if isinstance(protocol.allocation, ExternalAllocation | TrainersTogether):
         return
-    if protocol.trainers.deliver == "both arms" and protocol.design != "trainers":
+    if protocol.trainers.deliver == "both arms" and protocol.plan.deliver != "one arm":
         return
     yield at.finding(
         "stop", ("trainers", "deliver"), expected='"both arms", since clients are drawn one by one',
-        got='"one arm"' if protocol.trainers.deliver == "one arm" else 'design = "trainers"',
+        got='"one arm"' if protocol.trainers.deliver == "one arm" else f'design = "{protocol.design}"',
         todo="A client could be drawn to an arm that the own trainer does not deliver. To allocate trainers "
         'instead of clients, write design = "trainers" and method = "trainers together".',
     )  # fmt: skip
@@ -69,17 +70,19 @@ def waits_for_trainers(protocol: Protocol, at: Places) -> Iterator[Finding]:
 def _trainers_together(protocol: Protocol, allocation: TrainersTogether, at: Places) -> Iterator[Finding]:
     """What must hold where trainers, and not clients, are drawn."""
     path: Path = ("allocation", "method")
-    stepped = protocol.design == "stepped"
-    wanted = '"both arms", one after the other' if stepped else '"one arm", since the trainers are drawn'
-    if protocol.design not in ("trainers", "stepped"):
+    deliver = protocol.plan.deliver
+    why = "one after the other" if protocol.plan.within else "since the trainers are drawn"
+    if protocol.plan.unit == "client":
+        known = " or ".join(f'"{word}"' for word, plan in DESIGNS.items() if plan.unit == "trainer")
         yield at.finding(
-            "stop", ("design",), expected='"trainers" or "stepped", since the trainers are drawn together',
+            "stop", ("design",), expected=f"{known}, since the trainers are drawn together",
             got=f'"{protocol.design}"', todo="Change the design, or the method under [allocation].",
         )  # fmt: skip
-    elif f'"{protocol.trainers.deliver}"' not in wanted:
+    elif protocol.trainers.deliver != deliver:
         yield at.finding(
-            "stop", ("trainers", "deliver"), expected=wanted, got=f'"{protocol.trainers.deliver}"'
-        )
+            "stop", ("trainers", "deliver"), expected=f'"{deliver}", {why}',
+            got=f'"{protocol.trainers.deliver}"',
+        )  # fmt: skip
     if "trainer" not in [stratum.code for stratum in protocol.strata]:
         yield at.finding(
             "stop", path, expected='a table [[strata]] with code = "trainer"', got="none",

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 Code = Annotated[
     str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}$", description="a code of lower-case letters, digits and _")
@@ -17,6 +20,22 @@ Count = Annotated[int, Field(ge=0, le=1000)]
 Repetitions = Annotated[int, Field(ge=0, le=100)]
 Seconds = Annotated[float, Field(ge=0.0, le=600.0)]
 Many = Field(strict=False)  # TOML has lists where Python wants tuples
+
+
+@dataclass(frozen=True, slots=True)
+class OneOf:
+    """A text that must be a key of a mapping, such as the word for a design."""
+
+    known: Mapping[str, Any]
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        """The schema of the text, with the check before it."""
+        return core_schema.no_info_before_validator_function(self._check, handler(source))
+
+    def _check(self, value: Any) -> Any:
+        if not isinstance(value, str) or value not in self.known:
+            raise PydanticCustomError("literal_error", "none of the known words")
+        return value
 
 
 class Section(BaseModel):

@@ -16,8 +16,8 @@ from studykit.protocol.lines import Path
 from studykit.protocol.looking import missing_for_looks
 from studykit.protocol.places import Places
 from studykit.protocol.strategies import CARRIED_OUT
-from studykit.protocol.turning import turning_completion
 from studykit.protocol.types import Estimand, Outcome, Protocol, Strategies
+from studykit.protocol.within_client import carry_over_findings
 
 _UNANSWERED = re.compile(r"^(n/?a|none|nil|not applicable|to be decided|tbd|todo|[-?.]+|)\.?$", re.IGNORECASE)
 _FILL_IN = re.compile(r"fill in", re.IGNORECASE)
@@ -37,7 +37,7 @@ def completion_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     """Everything that is missing before the lock."""
     yield from waits_for_trainers(protocol, at)
     yield from _primaries(protocol, at)
-    yield from turning_completion(protocol, at)
+    yield from carry_over_findings(protocol, at)
     if not protocol.is_external:
         yield from _fields(protocol, at)
         yield from _ethics(protocol, at)

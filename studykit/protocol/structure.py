@@ -14,7 +14,6 @@ from studykit.protocol.allocating import allocation_findings
 from studykit.protocol.lines import Path
 from studykit.protocol.local_time import is_known
 from studykit.protocol.places import Places
-from studykit.protocol.turning import turning_findings
 from studykit.protocol.types import (
     AsRecorded,
     ContinuousOutcome,
@@ -22,6 +21,7 @@ from studykit.protocol.types import (
     Protocol,
     RetentionOutcome,
 )
+from studykit.protocol.within_client import within_client_findings
 
 SUMMARIES = {"log": "ratio of geometric means", "as_measured": "difference in means"}
 
@@ -35,7 +35,7 @@ def structure_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     yield from _outcomes(protocol, at)
     yield from _strata(protocol, at)
     yield from allocation_findings(protocol, at)
-    yield from turning_findings(protocol, at)
+    yield from within_client_findings(protocol, at)
 
 
 def _known(codes: Sequence[str]) -> str:

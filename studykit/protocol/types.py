@@ -17,19 +17,20 @@ from studykit.protocol.base import (
     DayNumber,
     Days,
     Many,
+    OneOf,
     Repetitions,
     Seconds,
     Section,
     Text,
 )
 from studykit.protocol.conduct import Cautions, Fidelity, Harms, Oversight
+from studykit.protocol.designs import DESIGNS, Design
 from studykit.protocol.estimand import Estimand as Estimand
 from studykit.protocol.estimand import Strategies as Strategies
 from studykit.protocol.planned import Assumption as Assumption
 from studykit.protocol.planned import Evidence as Evidence
 from studykit.protocol.planned import Pilot, Planning
 from studykit.protocol.planned import ProgressionRule as ProgressionRule
-from studykit.protocol.turns import TURNING, allocated_codes
 
 
 def _iso_date(value: Any) -> Any:
@@ -431,7 +432,7 @@ class Protocol(Section):
     """A whole study protocol."""
 
     format: Literal[1]
-    design: Literal["parallel", "trainers", "crossover", "limbs", "stepped"]
+    design: Annotated[str, OneOf(DESIGNS)]
     study: Identity
     roles: Roles = Roles()
     ethics: Ethics = Ethics()
@@ -453,6 +454,11 @@ class Protocol(Section):
     cautions: Cautions = Cautions()
 
     @property
+    def plan(self) -> Design:
+        """What the design is: who is drawn, what is drawn, and which arm that means."""
+        return DESIGNS[self.design]
+
+    @property
     def reference_arm(self) -> Arm:
         """The arm that the others are compared with (the first where none is marked)."""
         return next((arm for arm in self.arms if arm.reference), self.arms[0])
@@ -472,12 +478,7 @@ class Protocol(Section):
     @property
     def allocated_codes(self) -> tuple[str, ...]:
         """What the draw chooses from: arms, or orders of arms, sides or steps where a client gets both."""
-        return allocated_codes(self)
-
-    @property
-    def turns(self) -> bool:
-        """Whether a client gets both arms: one after the other, or one on each side."""
-        return self.design in TURNING
+        return self.plan.codes(self.arm_codes, len(self.periods))
 
     @property
     def baseline_visits(self) -> tuple[Visit, ...]:

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic.fields import FieldInfo
 
-from studykit.protocol.base import Section
+from studykit.protocol.base import OneOf, Section
 from studykit.protocol.lines import Path
 from studykit.protocol.types import Protocol
 
@@ -104,8 +104,10 @@ def _base(info: FieldInfo) -> str:
     tag, shapes = alternatives(info)
     if shapes:
         return f"a table with {tag} = " + " or ".join(f'"{name}"' for name in shapes)
-    if get_origin(annotation) is Literal:
-        allowed = [f'"{value}"' if isinstance(value, str) else str(value) for value in get_args(annotation)]
+    words = next((tuple(piece.known) for piece in info.metadata if isinstance(piece, OneOf)), ())
+    if words or get_origin(annotation) is Literal:
+        known = words or get_args(annotation)
+        allowed = [f'"{value}"' if isinstance(value, str) else str(value) for value in known]
         return allowed[0] if len(allowed) == 1 else "one of " + ", ".join(allowed)
     if get_origin(annotation) is tuple:
         inner = element(info)

@@ -18,14 +18,6 @@ from studykit.protocol.types import (
 from studykit.report.numbers import GAP, day_text, level, number
 from studykit.report.reading import Reading, spaced
 
-_DESIGNS = {
-    "parallel": "parallel arms, clients allocated one by one",
-    "trainers": "parallel arms, trainers allocated as clusters, each client with the own trainer",
-    "crossover": "crossover of two periods, the order allocated",
-    "limbs": "two sides of a client, the arm of the dominant side allocated",
-    "stepped": "a stepped roll-out over trainers, the steps allocated",
-}
-
 
 def design_line(reading: Reading) -> str:
     """The design in a few words, beginning with whether it is randomised."""
@@ -40,9 +32,8 @@ def design_line(reading: Reading) -> str:
 
 def _design_words(protocol: Protocol) -> str:
     """The design; how a trial allocated elsewhere drew its clients is not known here."""
-    if protocol.is_external and protocol.design == "parallel":
-        return "parallel arms, allocated elsewhere"
-    return _DESIGNS[protocol.design]
+    words = protocol.plan.words
+    return words.elsewhere if protocol.is_external and words.elsewhere else words.title
 
 
 def _ratio(protocol: Protocol) -> str:
@@ -76,12 +67,12 @@ def _design(reading: Reading, protocol: Protocol) -> str:
     if study.population:
         sentences.append(f"Population: {_whole(study.population)}")
     sentences.append(f"Question: {study.question}")
-    return " ".join((*sentences, *_turns(protocol), *_allocation(protocol)))
+    return " ".join((*sentences, *_periods(protocol), *_allocation(protocol)))
 
 
-def _turns(protocol: Protocol) -> tuple[str, ...]:
+def _periods(protocol: Protocol) -> tuple[str, ...]:
     """The periods, and what is thought of carry-over, where a client gets both arms."""
-    if not protocol.turns:
+    if not protocol.plan.within:
         return ()
     days = [f"days {period.first_day} to {period.last_day}" for period in protocol.periods]
     told = protocol.study.carry_over
@@ -99,7 +90,7 @@ def _allocation(protocol: Protocol) -> tuple[str, ...]:
         told = getattr(protocol.allocation, "description", "")
         return (f"Allocation: {_whole(told)}",) if told else ()
     if isinstance(protocol.allocation, TrainersTogether):
-        return (_trainers_together(protocol.allocation, stepped=protocol.design == "stepped"),)
+        return (_trainers_together(protocol.allocation, within=bool(protocol.plan.within)),)
     if protocol.sealed_list:
         text = (
             f"Clients were allocated one at a time {allocation_words(protocol)}. An outsider drew the list "
@@ -117,7 +108,7 @@ def _allocation(protocol: Protocol) -> tuple[str, ...]:
     return (text,)
 
 
-def _trainers_together(plan: TrainersTogether, *, stepped: bool) -> str:
+def _trainers_together(plan: TrainersTogether, *, within: bool) -> str:
     listed = (
         "Clients were listed with their trainers beforehand"
         if plan.clients_listed
@@ -130,7 +121,7 @@ def _trainers_together(plan: TrainersTogether, *, stepped: bool) -> str:
         if balanced
         else "among all splits into arms of equal size"
     )
-    goes = "went over to the other arm with the trainer" if stepped else "got the arm of the trainer"
+    goes = "went over to the other arm with the trainer" if within else "got the arm of the trainer"
     return (
         f"Trainers, and not clients, were allocated, all in one recorded act: one split was drawn {kept}, "
         "from the entropy of the operating system, and written to an append-only ledger with its measure of "
@@ -250,7 +241,7 @@ def _analysis(protocol: Protocol) -> str:
     sentences = [
         "Every client is in both arms; each score counts for the arm that the draw gave to its period or "
         "side, whatever was received."
-        if protocol.turns
+        if protocol.plan.within
         else "Clients were analysed in the arm they were allocated to, whatever they received.",
         f"Intervals are at the {shown} level; {judged}, with a two-sided type I error of {alpha}{GAP}%.",
         f"Comparisons are adjusted for {covariates}." if covariates else "",

@@ -150,13 +150,8 @@ class Reading:
 
     def when(self, visit: str) -> str:
         """Where a contrast is taken: at a visit, or over periods or sides where clients get both arms."""
-        design = "" if self.protocol is None else self.protocol.design
-        over = {
-            "crossover": "within clients, both periods together",
-            "stepped": "within clients and trainers, all periods together",
-            "limbs": f"{self.at(visit)}, one side against the other",
-        }
-        return over.get(design, self.at(visit))
+        at = self.at(visit)
+        return at if self.protocol is None else self.protocol.plan.words.when.format(at=at)
 
     def visit(self, code: str) -> str:
         """The name of a visit."""

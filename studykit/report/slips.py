@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from studykit.allocation.sealed import Slip
-from studykit.protocol.turns import allocated_codes, allocated_name
 from studykit.protocol.types import Protocol
+from studykit.protocol.within_client import allocated_name
 from studykit.report.rendering import render_page
 
 
@@ -25,7 +25,7 @@ def render_slips(slips: Sequence[Slip], protocol: Protocol, *, commitment: str) 
         "slips.html.j2",
         study=protocol.study.title,
         slips=slips,
-        names={code: allocated_name(protocol, code) for code in allocated_codes(protocol)},
+        names={code: allocated_name(protocol, code) for code in protocol.allocated_codes},
         commitment=commitment,
         rule=protocol.allocation.method,
     )

@@ -31,11 +31,11 @@ def questions(design: str = "parallel") -> tuple[Question, ...]:
 
 def template(design: str) -> str:
     """Text of a ready protocol."""
-    if design not in designs():
-        raise ArgumentError(
-            where="design", expected=f"a ready protocol: {', '.join(designs())}", got=repr(design)
-        )
-    return (shipped("protocols") / f"{design}.toml").read_text(encoding="utf-8")
+    ready = {path.stem: path for path in shipped("protocols").glob("*.toml")}
+    if (path := ready.get(design)) is None:
+        known = ", ".join(sorted(ready))
+        raise ArgumentError(where="design", expected=f"a ready protocol: {known}", got=repr(design))
+    return path.read_text(encoding="utf-8")
 
 
 def versions() -> dict[str, str]:

@@ -436,8 +436,8 @@ class Study:
         self, records: Records | None = None, allocated: tuple[Allocated, ...] | None = None
     ) -> tuple[str, ...]:
         """Why the pause rule on harms has struck; empty when it has not."""
+        from studykit.outcomes.client_periods import by_client_period
         from studykit.outcomes.harms import pause_rule
-        from studykit.outcomes.turns import in_turns
         from studykit.records.derive import derive_rows
 
         records = records or self.records()
@@ -445,7 +445,7 @@ class Study:
         if not allocated:
             return ()
         rows, _ = derive_rows(records, self.protocol, allocated)
-        return tuple(pause_rule(self.protocol, in_turns(self.protocol, rows)))
+        return tuple(pause_rule(self.protocol, by_client_period(self.protocol, rows)))
 
     def audit(
         self,

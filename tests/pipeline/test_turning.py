@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from studykit.protocol.turns import allocated_name
+from studykit.protocol.within_client import allocated_name
 from studykit.study import Study
 from studykit.study.conduct import write_sheet
 from tests.pipeline.simulated_study import ready_protocol

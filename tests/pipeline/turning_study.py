@@ -17,7 +17,7 @@ from studykit.allocation import (
     split_plan_for,
 )
 from studykit.protocol.reading import ReadProtocol
-from studykit.protocol.turns import arm_of_period, arm_of_side
+from studykit.protocol.within_client import arm_given
 from studykit.records.writing import write_empty_tables
 from studykit.study import Study
 from tests.pipeline.simulated_study import simulated_surroundings
@@ -119,18 +119,18 @@ def turning_study(
 def arm_of(read: ReadProtocol, allocated: str, facts: dict[str, str], visit: str, side: str) -> str:
     """The arm that a score belongs to; empty for tests that end no period."""
     protocol = read.protocol
-    if protocol.design == "limbs":
+    if protocol.plan.within == "sides":
         if protocol.visit(visit).baseline:
             return ""
-        return arm_of_side(allocated, side, dominant=facts["dominant"], arms=protocol.arm_codes)
+        return arm_given(protocol, allocated, dominant=side == facts["dominant"])
     ends = {period.visit: number for number, period in enumerate(protocol.periods, 1)}
-    return arm_of_period(protocol, allocated, ends[visit]) if visit in ends else ""
+    return arm_given(protocol, allocated, period=ends[visit]) if visit in ends else ""
 
 
 def arm_on(read: ReadProtocol, allocated: str, day: int) -> str:
     protocol = read.protocol
-    if protocol.design == "limbs":
+    if protocol.plan.within == "sides":
         return protocol.comparison_arm.code
     inside = [number for number, period in enumerate(protocol.periods, 1)
               if period.first_day <= day <= period.last_day]  # fmt: skip
-    return arm_of_period(protocol, allocated, inside[0]) if inside else ""
+    return arm_given(protocol, allocated, period=inside[0]) if inside else ""

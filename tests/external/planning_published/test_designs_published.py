@@ -23,7 +23,14 @@ from studykit.planning.means import (
     slope_variance,
     summary_variance,
 )
-from studykit.planning.within import clients_for_crossover, crossover_error, stepped_error, stepped_schedule
+from studykit.planning.within import clients_for_crossover, crossover_error, schedule_error
+from studykit.protocol.designs import DESIGNS
+
+
+def steps(number: int) -> np.ndarray:
+    """Who delivers the compared arm when, one trainer for each step."""
+    return DESIGNS["stepped"].schedule(number, number + 1)[:, :, 0]
+
 
 Z80, Z90 = (float(ndtri(0.975) + ndtri(power)) for power in (0.8, 0.9))
 ONE_SIDED_80 = float(ndtri(0.95) + ndtri(0.8))
@@ -105,7 +112,7 @@ def test_crossover() -> None:
 @pytest.mark.parametrize(("trainer_variance", "variance"), [(0.5, 1.0), (0.0, 0.75), (1e9, 1.2)])
 def test_stepped(trainer_variance: float, variance: float) -> None:
     """P55: Hussey & Hughes 2007, rows 0111, 0011, 0001."""
-    found = stepped_error(stepped_schedule(1, 3), cell_variance=1.0, trainer_variance=trainer_variance)
+    found = schedule_error(steps(3), cell_variance=1.0, unit_variance=trainer_variance)
     assert found.standard_error**2 == pytest.approx(variance, abs=1e-8)
 
 
@@ -113,7 +120,7 @@ def test_stepped_example() -> None:
     """P56: the setting of Hussey & Hughes 2007; standard error .0063764, power .8059 by normal quantiles."""
     mean = 0.041
     cell = mean * (1.0 - mean) / 100.0
-    error = stepped_error(stepped_schedule(6, 4), cell_variance=cell, trainer_variance=0.025**2)
+    error = schedule_error(steps(4), units=6.0, cell_variance=cell, unit_variance=0.025**2)
     assert error.standard_error == pytest.approx(0.0063764, abs=1e-7)
     assert stats.norm.cdf(0.018 / error.standard_error - ndtri(0.975)) == pytest.approx(0.8059, abs=5e-4)
     assert error.degrees_of_freedom == 91.0
@@ -121,15 +128,15 @@ def test_stepped_example() -> None:
 
 
 @pytest.mark.parametrize(
-    ("steps", "clients", "icc", "trainers", "factor"),
+    ("number", "clients", "icc", "trainers", "factor"),
     [(4, 10, 0.05, 8, 0.535102), (3, 20, 0.01, 6, 0.668997), (5, 15, 0.1, 10, 0.452744)],
 )
 def test_stepped_against_individuals(
-    steps: int, clients: int, icc: float, trainers: int, factor: float
+    number: int, clients: int, icc: float, trainers: int, factor: float
 ) -> None:
     """P58: Woertman et al. 2013, J Clin Epidemiol 66:752; the variance over that of as many clients (Z14)."""
-    schedule = stepped_schedule(trainers // steps, steps)
-    found = stepped_error(schedule, cell_variance=(1.0 - icc) / clients, trainer_variance=icc)
+    each = trainers // number
+    found = schedule_error(steps(number), units=each, cell_variance=(1.0 - icc) / clients, unit_variance=icc)
     assert found.standard_error**2 / (4.0 / (trainers * clients)) == pytest.approx(factor, abs=1e-6)
 
 

@@ -13,6 +13,7 @@ from studykit.allocation.methods import method_from
 from studykit.allocation.minimisation import Minimisation
 from studykit.errors import DesignError
 from studykit.protocol.reading import parse_protocol
+from studykit.protocol.rules import check_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
 
@@ -82,8 +83,10 @@ def test_clients_drawn_one_by_one_raise_nothing() -> None:
 def test_retention_is_refused_where_a_client_gets_both_arms() -> None:
     """A13: staying cannot be put down to either arm."""
     for design in ("crossover", "limbs"):
-        found = findings_on_design(of_design(design, retention=True))
-        assert ("stop", "retention") in {(finding.severity, finding.got) for finding in found}
+        found = check_protocol(of_design(design, retention=True))
+        (refusal,) = [finding for finding in found if "staying cannot be put down" in finding.todo]
+        assert refusal.severity == "stop"
+        assert refusal.expected == "no retention outcome in this design"
 
 
 def test_a_training_gain_in_a_crossover_is_warned_about() -> None:

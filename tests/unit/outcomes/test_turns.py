@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from studykit.outcomes.client_periods import ClientPeriod, by_client_period, client_periods
 from studykit.outcomes.delivery import analyse_delivery
 from studykit.outcomes.exposure import client_days
 from studykit.outcomes.harms import analyse_harms, pause_rule
-from studykit.outcomes.turns import Turn, in_turns, turns_of
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.records.rows import Clients, Harm, Sessions, StudyRows
@@ -55,19 +55,23 @@ def rows_of(
     return StudyRows(clients, (), None, sessions, harms, None, (), FIRST + np.timedelta64(through, "D"), ())
 
 
-def test_turns_of_a_crossover_and_a_roll_out() -> None:
+def test_periods_of_a_crossover_and_a_roll_out() -> None:
     crossover, stepped = ready("crossover"), ready("stepped")
-    assert turns_of(crossover, clients_of(crossover, [0, 1])) == (
-        Turn(0, 0, 0, 55), Turn(0, 1, 84, 139), Turn(1, 1, 0, 55), Turn(1, 0, 84, 139),
+    assert client_periods(crossover, clients_of(crossover, [0, 1])) == (
+        ClientPeriod(0, 0, 0, 55), ClientPeriod(0, 1, 84, 139),
+        ClientPeriod(1, 1, 0, 55), ClientPeriod(1, 0, 84, 139),
     )  # fmt: skip
-    assert turns_of(stepped, clients_of(stepped, [1])) == (Turn(0, 0, 0, 83), Turn(0, 1, 84, 167))
+    assert client_periods(stepped, clients_of(stepped, [1])) == (
+        ClientPeriod(0, 0, 0, 83),
+        ClientPeriod(0, 1, 84, 167),
+    )
 
 
 def test_a_parallel_study_stays_as_it_is() -> None:
     protocol = ready("parallel")
     clients = clients_of(protocol, [0, 1])
     rows = rows_of(protocol, clients, sessions_of(clients, [(0, 3)], [0.0]), through=100)
-    assert in_turns(protocol, rows) is rows
+    assert by_client_period(protocol, rows) is rows
 
 
 def test_harms_and_sessions_of_a_crossover() -> None:
@@ -77,14 +81,14 @@ def test_harms_and_sessions_of_a_crossover() -> None:
     days = [(0, 3), (0, 60), (0, 90), (1, 3), (1, 100)]
     sessions = sessions_of(clients, days, [0.0, 0.0, 6.0, 6.0, 0.0])
     rows = rows_of(protocol, clients, sessions, harm(0, 70.0), harm(1, 50.0), harm(1, -2.0), through=139)
-    found = analyse_harms(protocol, in_turns(protocol, rows))
+    found = analyse_harms(protocol, by_client_period(protocol, rows))
     assert found is not None
     conventional, partner = found.arms
     assert (conventional.clients, partner.clients) == (2, 2)
     assert (conventional.clients_with_harm, partner.clients_with_harm) == (1, 1)
     assert (conventional.events, partner.events) == (1, 2)
     assert (conventional.sessions, partner.sessions) == (3, 2)
-    delivered = analyse_delivery(protocol, in_turns(protocol, rows))
+    delivered = analyse_delivery(protocol, by_client_period(protocol, rows))
     assert delivered is not None
     assert [arm.with_partner_reps for arm in delivered.arms] == [0, 2]
     assert [arm.contaminated_clients for arm in delivered.arms] == [0, 0]
@@ -94,7 +98,7 @@ def test_person_time_ends_with_the_period_or_the_records() -> None:
     protocol = ready("crossover")
     clients = clients_of(protocol, [0])
     rows = rows_of(protocol, clients, sessions_of(clients, [(0, 3), (0, 90)], [0.0, 6.0]), through=100)
-    assert client_days(protocol, in_turns(protocol, rows)).tolist() == [55.0, 16.0]
+    assert client_days(protocol, by_client_period(protocol, rows)).tolist() == [55.0, 16.0]
 
 
 def test_the_pause_rule_looks_at_the_arm_and_not_at_the_order() -> None:
@@ -104,10 +108,12 @@ def test_the_pause_rule_looks_at_the_arm_and_not_at_the_order() -> None:
     sessions = sessions_of(clients, [(0, 3)], [0.0])
     severe = (harm(0, 90.0, severity="severe"), harm(1, 10.0, severity="severe"))
     rows = rows_of(protocol, clients, sessions, *severe, through=139)
-    assert any("2 severe in one arm" in reason for reason in pause_rule(protocol, in_turns(protocol, rows)))
+    assert any(
+        "2 severe in one arm" in reason for reason in pause_rule(protocol, by_client_period(protocol, rows))
+    )
     apart = replace(rows, harms=(harm(0, 10.0, severity="severe"), harm(1, 10.0, severity="severe")))
     assert not any("severe in one arm (limit 2)" in reason and reason.startswith("2 severe")
-                   for reason in pause_rule(protocol, in_turns(protocol, apart)))  # fmt: skip
+                   for reason in pause_rule(protocol, by_client_period(protocol, apart)))  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -126,7 +132,7 @@ def test_a_harm_of_one_side_counts_for_its_arm(exercise: str, dominant: int, cou
     rows = rows_of(
         protocol, clients, sessions_of(clients, [(0, 3)], [6.0]), harm(0, 5.0, exercise), through=84
     )
-    turned = in_turns(protocol, rows)
+    turned = by_client_period(protocol, rows)
     found = analyse_harms(protocol, turned)
     assert found is not None
     assert [arm.events for arm in found.arms] == counts

@@ -25,9 +25,9 @@ from studykit.planning.within import (
     crossover_bias,
     crossover_error,
     limbs_error,
-    stepped_error,
-    stepped_schedule,
+    schedule_error,
 )
+from studykit.protocol.designs import DESIGNS
 
 TRIALS = 4_000
 Floats = NDArray[np.float64]
@@ -129,9 +129,9 @@ def test_limbs_of_one_client() -> None:
 @pytest.mark.parametrize("trainer_variance", [0.02, 1.0])
 def test_stepped_variance_equals_the_spread_of_estimates(trainer_variance: float) -> None:
     """Generalised least squares on 4,000 simulated roll-outs: the spread's own error is 1.1 per cent."""
-    schedule, cell = stepped_schedule(2, 3), 0.1
+    schedule, cell = np.repeat(DESIGNS["stepped"].schedule(3, 4)[:, :, 0], 2, axis=0), 0.1
     trainers, periods = schedule.shape
-    found = stepped_error(schedule, cell_variance=cell, trainer_variance=trainer_variance)
+    found = schedule_error(schedule, cell_variance=cell, unit_variance=trainer_variance)
     block = np.full((periods, periods), trainer_variance) + cell * np.eye(periods)
     inverse = np.kron(np.eye(trainers), np.linalg.inv(block))
     design = np.column_stack([np.tile(np.eye(periods), (trainers, 1)), schedule.ravel()])

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from studykit.mixed import RandomEffect, fit_linear_mixed
 from studykit.planning.plan import plan_study
-from studykit.planning.turning import Turning, steps_of_trainers, turning_error
+from studykit.planning.within import WithinSpread, spread_over, within_error
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
@@ -57,11 +58,10 @@ def test_two_sides_by_hand() -> None:
 def test_stepped_equals_least_squares_on_all_tests(before: bool) -> None:
     """Generalised least squares on every client and period, with what stays with client and trainer."""
     trainers, each, periods = 6, 4, 4
-    turning = Turning("stepped", 0.07, 0.2, 0.05, 0.0, periods, before)
-    found = turning_error(turning, float(trainers * each), trainers)
+    spread = WithinSpread("stepped", 0.07, 0.2, 0.05, 0.0, periods, before)
+    found = within_error(spread, float(trainers * each), trainers)
     assert found is not None
-    schedule = steps_of_trainers(trainers, periods, before=before)
-    assert schedule is not None
+    schedule = np.repeat(spread.schedule, spread_over(trainers, periods - 1), axis=0)
     times = schedule.shape[1]
     block = np.kron(np.eye(each), np.full((times, times), 0.2**2) + 0.07**2 * np.eye(times)) + 0.05**2
     design = np.vstack(
@@ -79,10 +79,10 @@ def test_stepped_power_is_that_of_the_mixed_model() -> None:
     Its degrees of freedom lie about those of the closed form, cells less trainers and periods.
     """
     trainers, each, periods = 6, 4, 4
-    schedule = steps_of_trainers(trainers, periods, before=True)
-    assert schedule is not None
+    spread = WithinSpread("stepped", 0.07, 0.2, 0.05, 0.0, periods, True)
+    schedule = np.repeat(spread.schedule, spread_over(trainers, periods - 1), axis=0)
     times = schedule.shape[1]
-    known = turning_error(Turning("stepped", 0.07, 0.2, 0.05, 0.0, periods, True), 24.0, trainers)
+    known = within_error(spread, 24.0, trainers)
     assert known is not None
     trainer = np.repeat(np.arange(trainers), each * times)
     client, period = np.repeat(np.arange(24), times), np.tile(np.arange(times), 24)
@@ -96,8 +96,8 @@ def test_stepped_power_is_that_of_the_mixed_model() -> None:
     rng, weights = np.random.default_rng(18), np.append(np.zeros(times), 1.0)
     found = []
     for _ in range(150):
-        spread = 0.05 * rng.normal(size=trainers)[trainer] + 0.2 * rng.normal(size=24)[client]
-        score = spread + 0.07 * rng.normal(size=client.size) + 0.06 * arm
+        own = 0.05 * rng.normal(size=trainers)[trainer] + 0.2 * rng.normal(size=24)[client]
+        score = own + 0.07 * rng.normal(size=client.size) + 0.06 * arm
         found.append(fit_linear_mixed(score, fixed, random).contrast(weights))
     power = known.power(0.06)
     rejected = np.mean([estimate.p_value <= 0.05 for estimate in found])
@@ -107,10 +107,10 @@ def test_stepped_power_is_that_of_the_mixed_model() -> None:
 
 
 def test_trainers_go_over_as_evenly_as_they_can() -> None:
-    schedule = steps_of_trainers(8, 4, before=False)
-    assert schedule is not None
+    spread = WithinSpread("stepped", 0.07, 0.2, 0.05, 0.0, 4, False)
+    schedule = np.repeat(spread.schedule, spread_over(8, 3), axis=0)
     assert schedule.sum(axis=0).tolist() == [0.0, 3.0, 6.0, 8.0]
-    assert steps_of_trainers(2, 4, before=True) is None
+    assert within_error(replace(spread, tested_before=True), 20.0, 2) is None
 
 
 def test_designs_keep_their_own_warnings() -> None:
@@ -142,10 +142,10 @@ def test_both_arms_in_one_client_need_fewer_clients_than_one_arm_each() -> None:
 
 
 def test_where_nothing_can_be_estimated_there_is_no_error() -> None:
-    stepped = Turning("stepped", 0.07, 0.2, 0.05, 0.0, 4, False)
-    assert turning_error(stepped, 20.0, 2) is None  # fewer trainers than steps
-    assert turning_error(stepped, 20.0, 3) is not None
-    assert turning_error(Turning("crossover", 0.07, 0.2, 0.0, 0.0, 2, False), 3.0, 2) is None
+    stepped = WithinSpread("stepped", 0.07, 0.2, 0.05, 0.0, 4, False)
+    assert within_error(stepped, 20.0, 2) is None  # fewer trainers than steps
+    assert within_error(stepped, 20.0, 3) is not None
+    assert within_error(WithinSpread("crossover", 0.07, 0.2, 0.0, 0.0, 2, False), 3.0, 2) is None
 
 
 def test_trainers_as_clusters_have_a_limit_of_their_own() -> None:

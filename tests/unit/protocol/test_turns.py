@@ -7,13 +7,7 @@ import pytest
 from studykit.errors import ProtocolError
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.rules import lock_findings
-from studykit.protocol.turns import (
-    allocated_name,
-    arm_of_period,
-    is_between_periods,
-    period_on_day,
-    step_codes,
-)
+from studykit.protocol.within_client import allocated_name, arm_given, is_between_periods, period_on_day
 from studykit.shipped import shipped
 
 ANSWERED = (('review = "needed"', 'review = "approved"'), ('reference = ""', 'reference = "R-17"'))
@@ -86,15 +80,18 @@ def test_what_is_drawn_and_what_it_means() -> None:
     crossover = parse_protocol(text_of("crossover")).protocol
     first, _ = crossover.allocated_codes
     assert first == "conventional_then_partner_reps"
-    assert [arm_of_period(crossover, first, period) for period in (1, 2)] == ["conventional", "partner_reps"]
+    assert [arm_given(crossover, first, period=period) for period in (1, 2)] == [
+        "conventional",
+        "partner_reps",
+    ]
     assert allocated_name(crossover, first).startswith("first conventional sets; second")
     assert [period_on_day(crossover, day) for day in (-1, 0, 60, 84, 200)] == [1, 1, 1, 2, 2]
     assert [is_between_periods(crossover, day) for day in (0, 55, 60, 84, 140)] == [
         False, False, True, False, True,
     ]  # fmt: skip
     stepped = parse_protocol(text_of("stepped")).protocol
-    assert stepped.allocated_codes == step_codes(3)
-    arms = [arm_of_period(stepped, "step_2", period) for period in (1, 2, 3, 4)]
+    assert stepped.allocated_codes == ("step_1", "step_2", "step_3")
+    arms = [arm_given(stepped, "step_2", period=period) for period in (1, 2, 3, 4)]
     assert arms == ["conventional", "conventional", "partner_reps", "partner_reps"]
     limbs = parse_protocol(text_of("limbs")).protocol
     assert limbs.allocated_codes == ("dominant_conventional", "dominant_partner_reps")

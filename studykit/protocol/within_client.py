@@ -1,23 +1,69 @@
-"""Rules for designs in which one client gets both arms: periods, sides, steps."""
+"""Designs in which one client gets both arms: which arm is given when and where, and the rules on them."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
 
-from studykit.errors import Finding
+from studykit.errors import ArgumentError, Finding
 from studykit.protocol.lines import Path
 from studykit.protocol.places import Places
-from studykit.protocol.turns import TURNING
-from studykit.protocol.types import ContinuousOutcome, Protocol, RetentionOutcome, TrainersTogether
+from studykit.protocol.types import ContinuousOutcome, Protocol, TrainersTogether
 
 _DOMINANT = "dominant"
 _TESTED_WITHIN = 14  # days after the end of a period: judgement, no source
+_NUMBERS = {1: "one", 2: "two", 3: "three"}
 
 
-def turning_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
+def arm_given(protocol: Protocol, code: str, *, period: int = 1, dominant: bool = True) -> str:
+    """The arm that an allocated code means in a period, counted from 1, and on a side of the client.
+
+    Raises
+    ------
+    ArgumentError
+        If the code is none of the protocol's, or there is no such period.
+
+    Examples
+    --------
+    >>> from studykit.protocol.reading import read_protocol
+    >>> from studykit.shipped import shipped
+    >>> crossover = read_protocol(shipped("protocols") / "crossover.toml").protocol
+    >>> arm_given(crossover, "conventional_then_partner_reps", period=2)
+    'partner_reps'
+    """
+    codes, most = protocol.allocated_codes, max(len(protocol.periods), 1)
+    if code not in codes or not 1 <= period <= most:
+        raise ArgumentError(
+            where="arm given", expected=f"one of {', '.join(codes)}, in a period from 1 to {most}",
+            got=f"{code!r}, {period}",
+        )  # fmt: skip
+    return protocol.arm_codes[protocol.plan.arm(codes.index(code), period - 1, 0 if dominant else 1)]
+
+
+def allocated_name(protocol: Protocol, code: str) -> str:
+    """What was allocated, in words."""
+    place = protocol.allocated_codes.index(code)
+    cells = protocol.plan.schedule(place + 1, len(protocol.periods))[place].ravel()
+    names = [protocol.arm(protocol.arm_codes[arm]).name for arm in cells]
+    return protocol.plan.words.given.format(*names, place=place + 1)
+
+
+def period_on_day(protocol: Protocol, day: int) -> int:
+    """The period of a day since allocation: the last that has begun; 1 before the first begins."""
+    return max(
+        (number for number, period in enumerate(protocol.periods, 1) if period.first_day <= day), default=1
+    )
+
+
+def is_between_periods(protocol: Protocol, day: int) -> bool:
+    """Whether a day lies in no period: before the first, in a wash-out, or after the last."""
+    return not any(period.first_day <= day <= period.last_day for period in protocol.periods)
+
+
+def within_client_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     """What does not fit together where a client gets both arms."""
-    if protocol.design not in TURNING:
+    plan = protocol.plan
+    if not plan.within:
         if protocol.periods:
             yield at.finding(
                 "stop", ("periods",), expected="no periods, since each client stays in one arm",
@@ -25,22 +71,22 @@ def turning_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
             )  # fmt: skip
         return
     yield from _two_equal_arms(protocol, at)
-    yield from _no_retention(protocol, at)
-    if protocol.design == "limbs":
+    yield from _unanswerable(protocol, at)
+    if plan.within == "sides":
         yield from _sides(protocol, at)
     else:
         yield from _periods(protocol, at)
-    if protocol.design == "stepped":
-        yield from _steps(protocol, at)
+        if plan.unit == "trainer":
+            yield from _trainers(protocol, at)
 
 
-def turning_completion(protocol: Protocol, at: Places) -> Iterator[Finding]:
+def carry_over_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     """What must be said before the lock (A13, A14 of the standards, our reading)."""
-    if protocol.design in ("crossover", "limbs") and len(protocol.study.carry_over.strip()) < 20:
-        what = "into the second period" if protocol.design == "crossover" else "to the other side"
+    where = protocol.plan.carry_over
+    if where and len(protocol.study.carry_over.strip()) < 20:
         yield at.finding(
             "stop", ("study", "carry_over"), got=f'"{protocol.study.carry_over}"',
-            expected=f"why what the first arm did does not pass {what}, or how it is judged",
+            expected=f"why what the first arm did does not pass {where}, or how it is judged",
             todo="Gains of training last and pass over; say what is known of these clients and exercises.",
         )  # fmt: skip
 
@@ -58,20 +104,20 @@ def _two_equal_arms(protocol: Protocol, at: Places) -> Iterator[Finding]:
             yield at.finding("stop", ("arms", number, "code"), expected="a code without _then_", got=arm.code)
 
 
-def _no_retention(protocol: Protocol, at: Places) -> Iterator[Finding]:
+def _unanswerable(protocol: Protocol, at: Places) -> Iterator[Finding]:
     for number, outcome in enumerate(protocol.outcomes):
-        if isinstance(outcome, RetentionOutcome):
+        if outcome.kind not in protocol.plan.kinds:
             yield at.finding(
-                "stop", ("outcomes", number), expected="no retention outcome in this design", got="one",
+                "stop", ("outcomes", number), expected=f"no {outcome.kind} outcome in this design", got="one",
                 todo="A client gets both arms here, so staying cannot be put down to either. "
                 "Use the parallel design.",
             )  # fmt: skip
 
 
 def _periods(protocol: Protocol, at: Places) -> Iterator[Finding]:
-    periods, crossed = protocol.periods, protocol.design == "crossover"
-    if len(periods) < 2 + (not crossed) or (crossed and len(periods) > 2):
-        expected = "two tables [[periods]]" if crossed else "three or more tables [[periods]]"
+    periods, (fewest, most) = protocol.periods, protocol.plan.periods
+    if not fewest <= len(periods) <= (most or len(periods)):
+        expected = f"{_NUMBERS[fewest]}{'' if most else ' or more'} tables [[periods]]"
         yield at.finding("stop", ("periods",), expected=expected, got=str(len(periods)))
         return
     end = -1
@@ -83,7 +129,7 @@ def _periods(protocol: Protocol, at: Places) -> Iterator[Finding]:
             )  # fmt: skip
         end = period.last_day
     yield from _tests_of_periods(protocol, at)
-    if crossed and periods[1].first_day == periods[0].last_day + 1:
+    if protocol.plan.carry_over and periods[1].first_day == periods[0].last_day + 1:
         yield at.finding(
             "warn", ("periods", 1, "first_day"), expected="a wash-out between the periods", got="none",
             todo="What the first arm did is then still there when the second begins.",
@@ -111,17 +157,21 @@ def _tests_of_periods(protocol: Protocol, at: Places) -> Iterator[Finding]:
             )  # fmt: skip
 
 
-def _steps(protocol: Protocol, at: Places) -> Iterator[Finding]:
+def _trainers(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    """Where trainers change arms on the way: drawn together, and enough of them."""
+    plan, code = protocol.plan, protocol.plan.words.code
     if not isinstance(protocol.allocation, TrainersTogether):
         yield at.finding(
             "stop", ("allocation", "method"), got=f'"{protocol.allocation.method}"',
-            expected='"trainers together": the steps are drawn for trainers',
+            expected=f'"trainers together": the {code}s are drawn for trainers',
         )  # fmt: skip
-    steps = len(protocol.periods) - 1
-    if protocol.planning.trainers < steps:
+    codes = plan.codes(("first", "second"), len(protocol.periods))  # whatever the arms are called
+    needed = plan.fewest_per_code * len(codes)
+    if protocol.planning.trainers < needed:
         yield at.finding(
-            "stop", ("planning", "trainers"), expected=f"at least {steps}, one for each step",
-            got=str(protocol.planning.trainers), todo="Use fewer periods.",
+            "stop", ("planning", "trainers"), got=str(protocol.planning.trainers),
+            expected=f"at least {needed}, {_NUMBERS[plan.fewest_per_code]} for each {code}",
+            todo="Use fewer periods." if plan.periods[1] is None else "Find more trainers, or draw clients.",
         )  # fmt: skip
 
 
