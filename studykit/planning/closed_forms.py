@@ -62,13 +62,7 @@ from studykit.planning.proportions import (
     score_test_power,
     shares_power,
 )
-from studykit.planning.within import (
-    clients_for_crossover,
-    crossover_error,
-    limbs_error,
-    stepped_error,
-    stepped_schedule,
-)
+from studykit.planning.within import clients_for_crossover, crossover_error, schedule_error, spread_over
 
 __all__ = [
     "alike_power",
@@ -95,18 +89,17 @@ __all__ = [
     "fewest_trainers",
     "hazard_ratio_from_shares",
     "inflated_for_losses",
-    "limbs_error",
     "log_rank_power",
     "nested_error",
     "not_worse_power",
     "one_arm_error",
     "pairs_for_difference",
+    "schedule_error",
     "score_interval_width",
     "score_test_power",
     "shares_power",
     "slope_variance",
-    "stepped_error",
-    "stepped_schedule",
+    "spread_over",
     "summary_variance",
     "t_power",
     "trainers_for_difference",
