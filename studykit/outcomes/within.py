@@ -23,7 +23,7 @@ from studykit.outcomes.trainers import TrainerPlan
 from studykit.outcomes.within_model import WithinFit, difference_by_group, fit_within
 from studykit.protocol.types import ContinuousOutcome, Protocol
 from studykit.records.rows import RetentionSpells, StrengthRows
-from studykit.results import Estimate, RowCount
+from studykit.results import RowCount
 
 
 def within_setting(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> Setting:
@@ -217,6 +217,7 @@ def _model_paragraph(setting: Setting, fitted: WithinFit) -> str:
     return " ".join(sentence for sentence in sentences if sentence)
 
 
-def primary_within(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> Estimate:
-    """The contrast alone, on the analysis scale; for simulation."""
-    return fit_within(within_setting(protocol, outcome, rows)).effect()
+def primary_within(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> OutcomeEstimate:
+    """The contrast alone; for simulation."""
+    setting = within_setting(protocol, outcome, rows)
+    return _primary(setting, fit_within(setting))

@@ -258,7 +258,9 @@ def _least_round(settings: TrialSettings) -> int:
 
 
 def _further(settings: TrialSettings) -> int:
-    """Trials of the stand-in alone for each one of the protocol's own analysis."""
+    """Trials of the stand-in alone for each one of the protocol's own analysis; none within clients."""
+    if settings.within is not None:
+        return 0
     return 8 if len(settings.machines) > 1 else 4
 
 
@@ -266,7 +268,7 @@ def _limits(quantity: Quantity, settings: TrialSettings) -> tuple[float, float]:
     if quantity == "clients":
         return max(8.0, 2.0 * settings.trainers), float(MOST_CLIENTS)
     each = settings.clients / settings.trainers
-    return (4.0 if settings.trainers_deliver == "one arm" else 1.0), max(2.0, MOST_CLIENTS / each)
+    return (4.0 if settings.draws_trainers else 1.0), max(2.0, MOST_CLIENTS / each)
 
 
 def place_at(quantity: Quantity, settings: TrialSettings, x: int) -> TrialSettings:

@@ -190,13 +190,11 @@ def errors_of_batch(
     """
     batch = simulate_batch(settings, size, seed=seed, batch=number, attendance=False)
     shift = trainers_shift(batch)
+    quicker = settings.within is None  # within clients there is no quicker analysis: the own one stands in
+    own = estimate_trials(protocol, batch, "strength") if "own" in kinds or not quicker else None
     found = []
     for kind in kinds:
-        answers = (
-            estimate_trials(protocol, batch, "strength")
-            if kind == "own"
-            else stand_in_answers(protocol, batch)
-        )
+        answers = stand_in_answers(protocol, batch) if own is None or (quicker and kind != "own") else own
         reach = stdtrit(answers.degrees_of_freedom, 1.0 - level / 2.0) * answers.standard_error
         error = answers.value - truth - shift
         found.append(Errors(error, shift, reach, answers.upper - answers.lower))

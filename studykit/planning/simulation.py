@@ -38,7 +38,6 @@ from studykit.trial.truth import TrueValue, true_values
 
 Floats = NDArray[np.float64]
 World = Literal["effect", "null"]
-SIMULATED_DESIGNS = ("parallel", "trainers")
 TRUTH_CLIENTS = 60_000  # complete clients under each arm, from which the truth is worked out
 
 
@@ -261,16 +260,8 @@ def analyses_of(protocol: Protocol) -> dict[Analysis, Outcome]:
     Raises
     ------
     DesignError
-        If the protocol has no continuous outcome, which the simulated tests belong to, or a design in which
-        clients or trainers change arms.
+        If the protocol has no continuous outcome, which the simulated tests belong to.
     """
-    if protocol.design not in SIMULATED_DESIGNS:
-        raise DesignError(
-            where=f"protocol, design {protocol.design}",
-            expected="a design in which everybody stays in one arm, to simulate",
-            got="one in which arms follow each other or stand side by side",
-            todo="Plan it by the closed forms alone, without --simulate.",
-        )
     continuous = next(iter(protocol.continuous_outcomes), None)
     if continuous is None:
         raise DesignError(

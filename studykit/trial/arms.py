@@ -18,12 +18,12 @@ Integers = NDArray[np.int64]
 def allocation_method(settings: TrialSettings) -> AllocationMethod[Any]:
     """The method that the settings name; permuted blocks where they name none."""
     return settings.method or PermutedBlocks(
-        settings.arms, ratio=settings.ratio, block_sizes=settings.block_sizes, factors=settings.strata
+        settings.drawn, ratio=settings.ratio, block_sizes=settings.block_sizes, factors=settings.strata
     )
 
 
 def draw_arms(settings: TrialSettings, traits: ClientTraits, rng: np.random.Generator) -> Integers:
-    """Arm of every client, shape (trials, clients); 0 is the reference arm.
+    """What every client was drawn, (trials, clients): an arm, 0 the reference arm, or an order and the like.
 
     Parameters
     ----------
@@ -37,12 +37,25 @@ def draw_arms(settings: TrialSettings, traits: ClientTraits, rng: np.random.Gene
         Clients are allocated in order of entry, within strata. Trainers that deliver one arm each
         pass it on to their clients.
     """
-    if settings.trainers_deliver == "one arm":
+    if settings.draws_trainers:
         return _arms_of_trainers(settings, traits, rng)
     levels = [stratum_levels(settings, traits, code) for code in settings.strata]
     empty = np.empty((*traits.trainer.shape, 0), dtype=np.int64)
     stacked = np.stack(levels, axis=-1) if levels else empty
     return allocation_method(settings).simulate(stacked, rng).astype(np.int64)
+
+
+def arms_given(settings: TrialSettings, traits: ClientTraits, drawn: Integers) -> Integers:
+    """Arm of every test: (trials, clients, visits, exercises), an axis of length 1 where all are alike."""
+    if settings.within is None:
+        return drawn[..., None, None]
+    by_side = np.array(settings.within.arms, dtype=np.int64)[drawn]  # (trials, clients, visits, sides)
+    if by_side.shape[3] == 1:
+        return by_side
+    place = next(place for place, factor in enumerate(settings.factors) if factor.code == "dominant")
+    dominant = np.array(settings.factors[place].levels)[traits.levels[place]]
+    other = np.array([machine.side for machine in settings.machines]) != dominant[..., None]
+    return np.take_along_axis(by_side, other[:, :, None, :].astype(np.int64), axis=3)
 
 
 def stratum_levels(settings: TrialSettings, traits: ClientTraits, code: str) -> Integers:
@@ -55,7 +68,8 @@ def stratum_levels(settings: TrialSettings, traits: ClientTraits, code: str) -> 
 
 def _arms_of_trainers(settings: TrialSettings, traits: ClientTraits, rng: np.random.Generator) -> Integers:
     """Trainers shared out among the arms, by the ratio as nearly as their number allows."""
-    pattern = np.repeat(np.arange(len(settings.arms)), settings.ratio)
+    ratio = settings.ratio if settings.within is None else 1
+    pattern = np.repeat(np.arange(len(settings.drawn)), ratio)
     arms = np.resize(pattern, settings.trainers)
     of_trainer = rng.permuted(np.tile(arms, (len(traits.trainer), 1)), axis=1)
     return np.asarray(np.take_along_axis(of_trainer, traits.trainer, axis=1), dtype=np.int64)

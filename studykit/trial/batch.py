@@ -30,7 +30,7 @@ class TrialBatch:
     settings : TrialSettings
     traits : ClientTraits
     arm : ndarray of int, shape (trials, clients)
-        Index into ``settings.arms``.
+        Index into ``settings.drawn``.
     tests : TestedScores
         Complete scores, had training continued, and which tests were not missed at random.
     leaving : Leaving
@@ -156,7 +156,8 @@ def simulate_batch(
     traits = simulate_clients(settings, trials, streams["clients"])
     arms = draw_arms(settings, traits, streams["arms"]) if arm is None else _given(arm, traits)
     tests = simulate_tests(settings, traits, arms, streams["tests"])
-    leaving = simulate_departures(settings, traits, arms, tests=tests, rng=streams["departures"])
+    own = arms if settings.within is None else np.zeros_like(arms)  # everybody is in both: leaving is alike
+    leaving = simulate_departures(settings, traits, own, tests=tests, rng=streams["departures"])
     followed = (
         simulate_attendance(settings, traits, leaving, rng=streams["attendance"], whole_study=whole_study)
         if attendance

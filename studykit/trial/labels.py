@@ -73,7 +73,7 @@ def clients_of(batch: TrialBatch, trial: int) -> Clients:
     return Clients(
         labels=client_labels(settings),
         arm=frozen_array(batch.arm[trial], np.int64),
-        arm_labels=settings.arms,
+        arm_labels=settings.drawn,
         trainer=frozen_array(traits.trainer[trial], np.int64),
         trainer_labels=trainer_labels(settings),
         factors=factors,

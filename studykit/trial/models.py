@@ -51,6 +51,8 @@ class Machine:
         What a load in ``unit`` is multiplied by to be in the outcome's unit.
     effect_share : float
         Part of the effect of an arm that shows on this exercise: 0 where it gets no partner reps.
+    side : str
+        Of the body, where the two sides of a client get different arms.
     """
 
     code: str
@@ -59,6 +61,7 @@ class Machine:
     stack_step: float = 2.5
     effect_share: float = 1.0
     to_outcome: float = 1.0
+    side: str = ""
 
     def __post_init__(self) -> None:
         check_not_negative(self.stack_step, f"machine {self.code}, stack_step")

@@ -24,6 +24,7 @@ from studykit.outcomes.retention_many import compare_many_odds, compare_many_sha
 from studykit.outcomes.strength import primary_strength
 from studykit.outcomes.strength_analysis import AT_BOUNDARY
 from studykit.outcomes.strength_many import answer_many
+from studykit.outcomes.within import primary_within
 from studykit.protocol.types import Protocol
 from studykit.results import Estimate, frozen_array
 from studykit.retention.proportions import share_interval
@@ -237,7 +238,9 @@ def estimate_trials(protocol: Protocol, simulated: TrialBatch, analysis: Analysi
     TrialEstimates
         Equal to the analyses of the trials one by one.
     """
-    if analysis == "strength":
+    if protocol.plan.within:
+        found = ManyAnswers.empty(simulated.number)
+    elif analysis == "strength":
         found = answer_many(protocol, many_scores(protocol, simulated))
     elif analysis == "retention":
         found = compare_many_shares(protocol, many_clients(protocol, simulated), simulated.retained)
@@ -295,8 +298,8 @@ def _analyse(protocol: Protocol, simulated: TrialBatch, trial: int, analysis: An
         warnings.simplefilter("ignore")
         if analysis == "retention":
             return primary_retention(protocol, retention_spells(simulated, trial))
-        outcome = protocol.continuous_outcomes[0]
-        return primary_strength(protocol, outcome, strength_rows(simulated, trial))
+        primary = primary_within if protocol.plan.within else primary_strength
+        return primary(protocol, protocol.continuous_outcomes[0], strength_rows(simulated, trial))
 
 
 def join_estimates(parts: Iterable[TrialEstimates]) -> TrialEstimates:

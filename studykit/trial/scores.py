@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from studykit.records.scores import estimated_maximum
 from studykit.results import frozen_array
+from studykit.trial.arms import arms_given
 from studykit.trial.clients import ClientTraits
 from studykit.trial.settings import TrialSettings
 
@@ -55,29 +56,41 @@ def true_scores(settings: TrialSettings, traits: ClientTraits, arm: Integers) ->
     settings : TrialSettings
     traits : ClientTraits
     arm : ndarray of int, shape (trials, clients)
+        As `draw_arms` gives it.
 
     Returns
     -------
     ndarray of float, shape (trials, clients, visits, exercises)
     """
     growth = settings.strength.growth(np.array(settings.days, dtype=float))
-    effect = effect_received(settings, traits, arm)
+    arms = arms_given(settings, traits, arm)
     share = np.array([machine.effect_share for machine in settings.machines])
-    at_primary = traits.gain + effect[..., None] * share
+    effect = effect_received(settings, traits, arms) * share
+    if settings.within is not None:  # whole at the end of a period, and gone when the next one ends
+        after = np.array([not visit.baseline for visit in settings.visits])[:, None]
+        return np.asarray(
+            traits.baseline[:, :, None, :] + growth[:, None] * traits.gain[:, :, None, :] + after * effect
+        )
+    at_primary = traits.gain + effect[:, :, 0]
     scores = traits.baseline[:, :, None, :] + growth[:, None] * at_primary[:, :, None, :]
     return np.asarray(scores, dtype=float)
 
 
 def effect_received(settings: TrialSettings, traits: ClientTraits, arm: Integers) -> Floats:
-    """Effect of the arm on each client at the primary day, after dilution; shape (trials, clients).
+    """Effect of the arm on each client at the primary day, after dilution; in the shape of ``arm``.
+
+    Its first axes are trials and clients; visits and exercises may follow.
 
     A client of another arm gets its effect in the share of sets delivered; a contaminated client of
     the reference arm gets the first other arm's effect in full.
     """
     effects = np.asarray(settings.strength.effects)
-    full = effects[arm] + np.where(arm > 0, traits.trainer_by_arm, 0.0)
-    leaked = effects[1] + traits.trainer_by_arm
-    return np.where(arm > 0, traits.delivered * full, np.where(traits.contaminated, leaked, 0.0))
+    by_trainer, delivered, contaminated = (
+        values.reshape(*values.shape, *(1,) * (arm.ndim - 2))
+        for values in (traits.trainer_by_arm, traits.delivered, traits.contaminated)
+    )
+    full = effects[arm] + np.where(arm > 0, by_trainer, 0.0)
+    return np.where(arm > 0, delivered * full, np.where(contaminated, effects[1] + by_trainer, 0.0))
 
 
 def simulate_tests(

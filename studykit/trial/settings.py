@@ -18,6 +18,7 @@ from studykit.protocol.types import (
     EstimatedMaximum,
     PermutedBlocks,
     Protocol,
+    Visit,
 )
 from studykit.records.score_rows import outcome_exercises
 from studykit.records.scores import unit_factor
@@ -38,6 +39,25 @@ MEN_TO_WOMEN = math.log(1.8)  # ratio of mean loads used in the derivation of th
 _MEN = frozenset({"male", "man", "men", "m"})
 _TYPICAL_LEVEL = {"kg": 50.0, "lb": 110.0, "N": 500.0, "plates": 8.0}
 _LOG_SD = 0.25  # spread of log scores within a sex: the yardstick of the other defaults
+
+
+@dataclass(frozen=True, slots=True)
+class ArmsWithin:
+    """Which arm a client has at each visit and on each side.
+
+    Parameters
+    ----------
+    codes : tuple of str
+        What is drawn.
+    arms : tuple of tuple of tuple of int
+        By code, visit and side (the dominant one first; one entry where sides do not matter).
+    by_trainer : bool
+        Whether trainers are drawn.
+    """
+
+    codes: tuple[str, ...]
+    arms: tuple[tuple[tuple[int, ...], ...], ...]
+    by_trainer: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +97,8 @@ class TrialSettings:
         Of the estimated maximum.
     method : AllocationMethod, optional
         Another way of drawing clients than permuted blocks; its factors are ``strata``.
+    within : ArmsWithin, optional
+        What is drawn, and which arm that means when and where, if one client gets both arms.
 
     Examples
     --------
@@ -112,6 +134,7 @@ class TrialSettings:
     repetitions: int = 10
     equation: str = "epley"
     method: AllocationMethod[Any] | None = None
+    within: ArmsWithin | None = None
 
     def __post_init__(self) -> None:
         if self.clients < 2 or self.trainers < 1:
@@ -153,12 +176,22 @@ class TrialSettings:
                 expected=f"codes among {', '.join(sorted(known))}",
                 got=", ".join(unknown),
             )
-        if self.method is not None and (self.method.arms, self.method.factors) != (self.arms, self.strata):
+        if self.method is not None and (self.method.arms, self.method.factors) != (self.drawn, self.strata):
             raise ArgumentError(
                 where="trial settings, method",
                 expected="the same arms and strata as the settings",
                 got=f"{', '.join(self.method.arms)}; {', '.join(self.method.factors)}",
             )
+
+    @property
+    def drawn(self) -> tuple[str, ...]:
+        """What is drawn: arms, or orders, sides or steps where one client gets both arms."""
+        return self.arms if self.within is None else self.within.codes
+
+    @property
+    def draws_trainers(self) -> bool:
+        """Whether trainers are drawn, and their clients go along."""
+        return self.trainers_deliver == "one arm" or (self.within is not None and self.within.by_trainer)
 
     @property
     def days(self) -> tuple[int, ...]:
@@ -243,7 +276,7 @@ class TrialSettings:
             trainers=planning.trainers,
             arms=protocol.arm_codes,
             ratio=tuple(protocol.arm(code).ratio for code in protocol.arm_codes),
-            trainers_deliver=protocol.trainers.deliver,
+            trainers_deliver="both arms" if protocol.plan.within else protocol.trainers.deliver,
             block_sizes=allocation.block_sizes if isinstance(allocation, PermutedBlocks) else (2, 4),
             strata=allocation.strata,
             outcome=outcome.code,
@@ -259,6 +292,7 @@ class TrialSettings:
             repetitions=_repetitions(outcome),
             equation=outcome.score.equation if isinstance(outcome.score, EstimatedMaximum) else "epley",
             method=None if isinstance(allocation, PermutedBlocks) else method_for(protocol),
+            within=_within(protocol),
         )
 
 
@@ -312,6 +346,7 @@ def _machines(protocol: Protocol, outcome: ContinuousOutcome) -> tuple[Machine, 
                 stack_step=exercise.stack_step or 0.0,
                 effect_share=1.0 if exercise.partner_reps else 0.0,
                 to_outcome=factor if math.isfinite(factor) else 1.0,  # labels of plates stay as they are
+                side=exercise.side,
             )
         )
     return tuple(found)
@@ -319,11 +354,31 @@ def _machines(protocol: Protocol, outcome: ContinuousOutcome) -> tuple[Machine, 
 
 def _visits(protocol: Protocol) -> tuple[PlannedVisit, ...]:
     missed = _value(protocol.planning.missed_tests, PlannedVisit("", 1).missed)
-    in_order = sorted(protocol.visits, key=lambda visit: (not visit.baseline, visit.day))
     return tuple(
         PlannedVisit(visit.code, visit.day, visit.baseline, 0.0 if visit.baseline else missed)
-        for visit in in_order
+        for visit in _visits_in_order(protocol)
     )
+
+
+def _visits_in_order(protocol: Protocol) -> tuple[Visit, ...]:
+    return (*protocol.baseline_visits, *protocol.follow_up_visits)
+
+
+def _within(protocol: Protocol) -> ArmsWithin | None:
+    """The arm of every test by what was drawn; tests that end no period are of the reference arm."""
+    plan, codes = protocol.plan, protocol.allocated_codes
+    if not plan.within:
+        return None
+    given = plan.schedule(len(codes), len(protocol.periods))
+    ends = {period.visit: number for number, period in enumerate(protocol.periods)}
+    arms = np.zeros((len(codes), len(protocol.visits), given.shape[2]), dtype=np.int64)
+    for place, visit in enumerate(_visits_in_order(protocol)):
+        if plan.within == "sides" and not visit.baseline:
+            arms[:, place] = given[:, 0]
+        elif visit.code in ends:
+            arms[:, place] = given[:, ends[visit.code]]
+    by_code = tuple(tuple(tuple(sides) for sides in visits) for visits in arms.tolist())
+    return ArmsWithin(codes, by_code, plan.unit == "trainer")
 
 
 def _factors(protocol: Protocol, scale: Scale) -> tuple[ClientFactor, ...]:
@@ -365,6 +420,8 @@ def _strength(protocol: Protocol, outcome: ContinuousOutcome, delivery: Delivery
     common = (
         _value(planning.correlation_exercises, 0.4) if len(outcome_exercises(protocol, outcome)) > 1 else 1.0
     )
+    if protocol.plan.within == "sides":
+        common = _common_of_sides(protocol, outcome, common)
     sd_gain, sd_gain_exercise = _split_gain(sd_change, measurement, common=common)
     between = math.sqrt(max(sd_score**2 - measurement**2, 0.0))
     icc = _value(planning.trainer_icc_strength, 0.02)
@@ -383,6 +440,17 @@ def _strength(protocol: Protocol, outcome: ContinuousOutcome, delivery: Delivery
         sd_trainer=sd_change * math.sqrt(icc / (1.0 - icc)),
         sd_trainer_by_arm=_value(planning.trainer_by_arm_sd, 0.02 * unit),
     )
+
+
+def _common_of_sides(protocol: Protocol, outcome: ContinuousOutcome, of_pairs: float) -> float:
+    """One correlation of all exercises, by which the mean difference between two sides spreads as assumed.
+
+    Sides correlate as planned, pairs as exercises do: :math:`2(1-c)(1+(k-1)p)/k` is to equal
+    :math:`2(1-x)/k` for :math:`k` pairs.
+    """
+    pairs = len({protocol.exercise(code).pair for code in outcome.exercises})
+    apart = (1.0 - _value(protocol.planning.correlation_limbs, 0.7)) * (1.0 + (pairs - 1) * of_pairs)
+    return max(1.0 - apart, 0.0)
 
 
 def _split_gain(sd_change: float, measurement: float, *, common: float) -> tuple[float, float]:

@@ -9,7 +9,7 @@ dilution by delivery and contamination included.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -135,6 +135,7 @@ def _arm_means(settings: TrialSettings, *, seed: int, trials: int, attendance: b
     """Mean score and share retained of every trial under each arm; shape (trials, arms)."""
     if trials < 2:
         raise ArgumentError(where="true_values, trials", expected="at least 2", got=str(trials))
+    settings = replace(settings, within=None, method=None)  # the effect is the same in one arm or in both
     strength = np.empty((trials, len(settings.arms)))
     retained = np.full_like(strength, np.nan)
     for number, start in enumerate(range(0, trials, _BATCH)):

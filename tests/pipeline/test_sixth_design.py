@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from studykit.errors import ProtocolError
+from studykit.planning.simulation import simulate_study
 from studykit.planning.within import schedule_error
 from studykit.protocol.designs import DESIGNS
 from studykit.protocol.reading import ReadProtocol, parse_protocol
@@ -94,6 +95,7 @@ def test_it_is_allocated_checked_analysed_and_reported(done: Study) -> None:
     assert "the trainers' orders drawn again" in again.statistic
     assert again.exact
     assert again.draws == 2 * math.comb(9, 4)
+    assert results.harms is not None
     assert [arm.clients for arm in results.harms.arms] == [36, 36], "each client once in each arm"
     page = done.save(results).read_text(encoding="utf-8")
     assert SIXTH.words.title in page
@@ -118,6 +120,15 @@ def test_it_is_planned_by_the_closed_form(done: Study) -> None:
     assert found.planned.standard_error == pytest.approx(expected.standard_error)
     assert found.planned.degrees_of_freedom == 9 * 2 - 9 - 2
     assert "crossover" in done.save_plan(plan).read_text(encoding="utf-8")
+
+
+def test_it_is_simulated(read: ReadProtocol) -> None:
+    """40 studies: the truth is recovered, within four Monte Carlo errors."""
+    found = simulate_study(read.protocol, trials=40, seed=3).outcomes[0]
+    effect = found.with_effect
+    assert effect.failed == 0
+    assert abs(effect.bias) < 4.0 * effect.bias_error
+    assert effect.coverage.value >= 0.85
 
 
 def test_without_the_entry_the_word_is_unknown() -> None:

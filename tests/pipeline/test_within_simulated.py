@@ -76,7 +76,7 @@ def test_truth_is_recovered(setup: Setup) -> None:
     estimates, covered = [], 0
     for trial in range(setup.trials):
         rows = one_study(setup, stream(11, "within", setup.design, str(trial)))
-        answer = primary_within(plan, outcome, rows)
+        answer = primary_within(plan, outcome, rows).estimate
         interval = answer.confidence_interval(0.95)
         estimates.append(answer.value)
         covered += interval.lower <= EFFECT <= interval.upper

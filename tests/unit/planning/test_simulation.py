@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from studykit.errors import ArgumentError, DesignError
+from studykit.errors import ArgumentError
 from studykit.planning.simulation import Measured, simulate_study
 from studykit.planning.simulation_work import do_pieces
 from studykit.protocol.reading import read_protocol
@@ -151,14 +151,6 @@ def test_the_binary_model_stands_beside_the_shares_when_asked() -> None:
     assert model.without_effect is not None
     assert model.without_effect.rejected.value < 0.05 + 3.0 * 0.0126
     assert found.outcome("retention").analysis == "retention"
-
-
-@pytest.mark.parametrize("design", ["crossover", "limbs", "stepped"])
-def test_designs_in_which_arms_change_are_refused(design) -> None:
-    """The simulated clients stay in one arm; a wrong analysis would be worse than none."""
-    ready = read_protocol(shipped("protocols") / f"{design}.toml").protocol
-    with pytest.raises(DesignError, match="closed forms alone"):
-        simulate_study(ready, trials=4)
 
 
 def test_trainers_drawn_together_are_simulated() -> None:
