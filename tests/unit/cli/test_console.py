@@ -63,6 +63,7 @@ def test_choices_are_typed_in_full_in_any_capitals(monkeypatch: pytest.MonkeyPat
     answers = iter(["day", "Day first"])
     monkeypatch.setattr("builtins.input", lambda _prompt: next(answers))
     assert console.ask("How are dates written?", choices=("day first", "month first")) == "day first"
+    assert list(answers) == [], "the shortened answer was asked again"
     answers = iter(["no", "not known"])
     choices = ("no show", "not known")
     assert console.ask("What does it mean?", choices=choices, shortened=True) == "not known"
