@@ -40,7 +40,7 @@ def analyse_within(
     *,
     spells: RetentionSpells | None = None,
 ) -> StrengthResult:
-    """Everything about one continuous outcome of a design in which one client gets both arms.
+    """Everything about one continuous outcome, where one client gets both arms.
 
     Parameters
     ----------

@@ -192,7 +192,7 @@ class Stratum(Section):
 
 
 class Period(Section):
-    """One period of a design in which the arm changes on the way."""
+    """One period, where the arm changes on the way."""
 
     first_day: Days = Field(description="first day of the period, counted from allocation")
     last_day: Days = Field(description="last day of the period")

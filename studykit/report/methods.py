@@ -20,7 +20,7 @@ from studykit.report.reading import Reading, spaced
 
 
 def design_line(reading: Reading) -> str:
-    """The design in a few words, beginning with whether it is randomised."""
+    """A few words on the design, beginning with whether it is randomised."""
     word = "Randomised" if reading.results.randomised else "Non-randomised"
     arms = len(reading.arms)
     design = _design_words(reading.protocol) if reading.protocol else f"{arms} arms"
