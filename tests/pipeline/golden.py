@@ -162,21 +162,10 @@ CASES: dict[str, Callable[[Path], Golden]] = {
 }
 
 
-# Keys of saved results that were named anew: the old words and the new.
-RENAMED = (("strength.model.turning.likeness", "strength.model.within.correlation_sides"),
-           ("strength.model.turning.", "strength.model.within."))  # fmt: skip
-
-
-def _renamed(place: str) -> str:
-    for old, new in RENAMED:
-        place = place.replace(old, new)
-    return place
-
-
 def stored(name: str) -> Golden:
     """The yardstick of one case."""
     plain = json.loads((FOLDER / f"{name}.json").read_text(encoding="utf-8"))
-    return Golden({_renamed(place): value for place, value in plain["numbers"].items()}, tuple(plain["page"]))
+    return Golden(plain["numbers"], tuple(plain["page"]))
 
 
 def write(name: str, folder: Path = FOLDER) -> None:
