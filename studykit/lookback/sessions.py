@@ -283,26 +283,28 @@ def _say_repeated(
         found[again[which]] = True
         return found
 
-    def pair(which: Flags) -> str:
-        places = np.flatnonzero(which)[:1]
-        return " like ".join(map(sieve.table.row_name, sorted([*again[places], *leader[places]])[::-1]))
+    like = dict(zip(again.tolist(), leader.tolist(), strict=True))
+
+    def pair(rows: Flags) -> str:
+        first = int(np.flatnonzero(rows)[0])
+        return " like ".join(map(sieve.table.row_name, sorted((first, like[first]), reverse=True)))
 
     state, mark, trainer = (getattr(rows, name) for name in ("state", "mark", "trainer"))
     same_state = state[again] == state[leader]
     alike = same_state & (mark[again] == mark[leader]) & (trainer[again] == trainer[leader])
     sieve.leave_out(
         flags(alike), "the same session again", index=places["date"], severity="warn",
-        expected="each session of a client once", got=pair(alike),
+        expected="each session of a client once", got=pair,
         todo="Remove the repeated rows; each session was counted once.",
     )  # fmt: skip
     sieve.leave_out(
         flags(~same_state), "cancelled or missed, and attended on the same day", index=places["date"],
-        severity="note", expected="one row for each client and day", got=pair(~same_state),
+        severity="note", expected="one row for each client and day", got=pair,
         todo="The attended session was counted.",
     )  # fmt: skip
     differ = same_state & ~alike
     sieve.leave_out(
         flags(differ), "a second, different row on the same day", index=places["date"], severity="warn",
-        expected="one row for each client and day", got=pair(differ),
+        expected="one row for each client and day", got=pair,
         todo="Keep the right one. They were counted as one session, with partner reps if either has them.",
     )  # fmt: skip

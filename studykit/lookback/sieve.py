@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,6 +14,7 @@ from studykit.lookback.written import WrittenColumn, WrittenTable
 from studykit.results import RowCount, frozen_array
 
 Flags = NDArray[np.bool_]
+Got = str | Callable[[Flags], str]
 
 
 @dataclass(slots=True)
@@ -49,9 +50,9 @@ class Sieve:
 
     def leave_out(
         self, rows: Flags, reason: str, *, index: int | None = None, severity: Severity = "stop",
-        expected: str = "", got: str = "", todo: str = "",
+        expected: str = "", got: Got = "", todo: str = "",
     ) -> None:  # fmt: skip
-        """Leave rows out, with one finding for all of them."""
+        """Leave rows out, with one finding for all of them; ``got`` may depend on the rows of a sheet."""
         rows = rows & self.kept
         if not rows.any():
             return
@@ -60,7 +61,7 @@ class Sieve:
 
     def notice(
         self, rows: Flags, reason: str, *, index: int | None = None, severity: Severity = "warn",
-        expected: str = "", got: str = "", todo: str = "",
+        expected: str = "", got: Got = "", todo: str = "",
     ) -> None:  # fmt: skip
         """Point at rows that are used all the same."""
         rows = rows & self.kept
@@ -74,7 +75,7 @@ class Sieve:
         used: bool,
         index: int | None,
         severity: Severity,
-        said: Sequence[str],
+        said: tuple[str, Got, str],
     ) -> None:
         expected, got, todo = said
         for where, part in self.table.parts():
@@ -83,7 +84,9 @@ class Sieve:
                 continue
             here = np.zeros_like(rows)
             here[part] = rows[part]
-            shown = got or (self.shown(index, here) if index is not None else "")
+            shown = got if isinstance(got, str) else got(here)
+            if not shown and index is not None:
+                shown = self.shown(index, here)
             place = where if index is None else f"{where}, column {self.table.header[index]}"
             self.noticed.append(NoticedRows(reason, numbers, used, place, severity, expected, shown, todo))
 

@@ -28,7 +28,7 @@ TRUTH = StudioTruth(
 
 
 def rich_log() -> AttendanceLog:
-    """Marks missing here and there, two of four trainers with a first date, facts, pauses, bookings."""
+    """Marks missing here and there, two of four trainers who began at a date, facts, pauses, bookings."""
     log = simulated_log(TRUTH, 11)
     rng = np.random.default_rng(12)
     marks = log.session_partner_reps.copy()

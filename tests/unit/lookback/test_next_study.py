@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from studykit.lookback.episodes import follow_clients
-from studykit.lookback.next_study import plan_next_study
+from studykit.lookback.next_study import _of_trainers, _spread, plan_next_study
 from studykit.protocol.planned import Planning
 from studykit.retention.curves import kaplan_meier
 from synthetic_data.simulated_studio import StudioTruth, simulated_log
@@ -69,3 +69,12 @@ def test_what_the_records_cannot_give_is_left_out_and_said():
     late = plan_next_study(few, follow_clients(few), horizon=182)
     assert late.retained_at_horizon is None
     assert any(sentence.startswith("Too few clients") for sentence in late.sentences)
+
+
+def test_a_single_trainer_has_all_clients_of_the_studio(planned):
+    """With a spread of 5 %: 1 + 40 x 0.05 times as many of 41 clients; of two trainers, 1 + 19.5 x 0.05."""
+    log, episodes, _ = planned
+    spread = dataclasses.replace(_spread(log, episodes, 182), value=0.05)
+    assert "give one way only, 3.0 times as many" in _of_trainers(spread, 41, 1)[1]
+    assert "give one way only, 2.0 times as many" in _of_trainers(spread, 41, 2)[1]
+    assert "client by client, with every trainer giving both" in _of_trainers(spread, 2, 2)[1]

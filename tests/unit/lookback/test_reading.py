@@ -341,6 +341,7 @@ def test_workbook_with_sheets(tmp_path: Path) -> None:
         (b"", "an empty file"),
         (b"\n\n", "an empty file"),
         (b"client,date\n", "a row for each session; found the header only"),
+        (b"client,date\nC1,2025-03-04,and,more\n", "at most 2 cells, as in the header"),
         (b"PK\x03\x04 no workbook", "a workbook in the .xlsx format"),
         (b"a\0b", "a NUL byte"),
         (b"client,client,date\nC1,C1,2025-03-04\n", "each column once"),

@@ -71,17 +71,20 @@ def test_rows_are_named_on_their_own_sheet(tmp_path: Path) -> None:
     second[7] = ("", dt.date(2025, 1, 9), "T1", 1)
     second[9] = ("C3", "never", "T1", 1)
     second.append(first[12])  # row 13 of the first sheet stands in row 32 of the second one, too
+    first.append(first[20])
     log = read_attendance(save(tmp_path, {"2024": first, "2025": second}), settings=TODAY)
     assert [(item.reason, item.where, item.rows.tolist(), item.got) for item in log.noticed] == [
         ("no client code", "export.xlsx, sheet 2025, column client", [8], "an empty cell"),
         ("a date that cannot be read", "export.xlsx, sheet 2024, column date", [6], "'someday'"),
         ("a date that cannot be read", "export.xlsx, sheet 2025, column date", [10], "'never'"),
+        ("the same session again", "export.xlsx, sheet 2024, column date", [32],
+         "row 32 of export.xlsx, sheet 2024 like row 21 of export.xlsx, sheet 2024"),
         ("the same session again", "export.xlsx, sheet 2025, column date", [32],
          "row 32 of export.xlsx, sheet 2025 like row 13 of export.xlsx, sheet 2024"),
     ]  # fmt: skip
     assert str(log.rows) == (
-        "57 of 61 rows used; left out: 1 (no client code), 2 (a date that cannot be read), "
-        "1 (the same session again)"
+        "57 of 62 rows used; left out: 1 (no client code), 2 (a date that cannot be read), "
+        "2 (the same session again)"
     )
 
 
@@ -176,3 +179,13 @@ def test_formulas_are_read_as_their_values(tmp_path: Path) -> None:
     assert [(item.rows.tolist(), item.got) for item in log.noticed] == [
         ([6], "a formula that no spreadsheet program has worked out")
     ]
+
+
+def test_half_of_the_columns_alike_is_another_table(tmp_path: Path) -> None:
+    """Two names of four shared, so that it is named and not read; three of four are asked about."""
+    other = [("client", "trainer", "goal", "age"), *((f"C{n}", "T1", "health", 40 + n) for n in range(4))]
+    log = read_attendance(save(tmp_path, {"2025": year(2025, 21), "people": other}), settings=TODAY)
+    assert str(log.rows) == "21 of 25 rows used; left out: 4 (on a sheet that was not read)"
+    other[0] = ("client", "trainer", "goal", "date")
+    with pytest.raises(DataError, match=r"people \(4 rows\)"):
+        read_attendance(save(tmp_path, {"2025": year(2025, 21), "people": other}), settings=TODAY)

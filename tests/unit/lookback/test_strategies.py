@@ -9,7 +9,7 @@ from studykit.lookback.episodes import follow_clients
 from studykit.lookback.influence import influence_on_retained, standard_error
 from studykit.lookback.log import UNKNOWN, ClientFact
 from studykit.lookback.share_difference import difference_of_shares
-from studykit.lookback.starters import starters_of, trainer_begun_on
+from studykit.lookback.starters import _of_one_sided_trainers, starters_of, trainer_begun_on
 from studykit.lookback.strategies import (
     _correlation,
     answer_strategies,
@@ -310,3 +310,24 @@ def test_standard_errors_from_influences_by_hand():
     twice = np.array([[2.0, 0.0, 1.0, 1.0, 0.0]])  # the first client drawn twice, two not at all
     assert standard_error(influence, twice, trainer, whole_trainers=False)[0] == pytest.approx(np.sqrt(1.0))
     assert standard_error(influence, twice, trainer, whole_trainers=True)[0] == pytest.approx(np.sqrt(25.0))
+
+
+def test_a_first_session_with_partner_reps_on_the_last_day_of_the_weeks_counts_and_one_a_day_later_does_not(
+    small,
+):
+    """Everybody of trainer 1 begins on day 27 of 28, everybody of trainer 2 on day 28."""
+    log, episodes = small
+    starters, _ = starters_of(log, episodes, grace=GRACE)
+    day = np.where(starters.trainer == 1, GRACE - 1, GRACE)
+    n = len(starters.end)
+    told = dataclasses.replace(
+        starters,
+        session_client=np.arange(n),
+        session_day=day,
+        session_partner_reps=np.ones(n, np.int64),
+        **{name: getattr(starters, name)[:n] for name in ("session_trainer", "history")},
+    )
+    only = np.isin(starters.trainer, (1, 2))
+    assert _of_one_sided_trainers(told, only, GRACE)[only].all()
+    mixed = dataclasses.replace(told, trainer=np.full(n, 3))
+    assert not _of_one_sided_trainers(mixed, only, GRACE).any()
