@@ -1,7 +1,7 @@
 """A look back at a million rows, from file to page.
 
 Limits: 20 s and 1.5 GB in one process. The export is that of an invented studio of 15,000 clients; one row in
-ten is a booking that was not kept. How to run: see `timing`.
+ten is a booking that was not kept. How to run: see `timing`, with PYTHONPATH=. before it.
 """
 
 from __future__ import annotations

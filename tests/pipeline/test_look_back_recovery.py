@@ -34,7 +34,7 @@ def test_the_naive_answer_is_biased_and_the_others_are_not(studio):
 def test_the_script_runs_in_short_form():
     answer = subprocess.run(
         [
-            sys.executable, "analysis/09_look_back_validity.py", "--studios", "4", "--only", "no effect",
+            sys.executable, "-m", "analysis.09_look_back_validity", "--studios", "4", "--only", "no effect",
             "--double-lives", "1000",
         ],
         capture_output=True, text=True, encoding="utf-8", check=False, timeout=300, cwd=ROOT,
