@@ -11,7 +11,7 @@ from studykit.planning.simulated_plan import SimulatedPlan
 from studykit.planning.simulation import SimulatedOutcome
 from studykit.protocol.types import Protocol
 
-IN_BRACKETS = "In brackets: where the share would lie without end of simulating; right 95 times in 100."
+IN_BRACKETS = "In brackets: the range that holds the true share 95 times in 100."
 HOW = (
     "Each simulated study is drawn by the protocol's own method, tested with rounding to the stack, missed "
     "tests, pauses and departures, analysed by the protocol's own analysis and decided by its own rule. "
