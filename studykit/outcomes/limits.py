@@ -6,14 +6,8 @@ from collections.abc import Sequence
 
 from studykit.errors import Finding
 from studykit.outcomes.delivery import plans_partner_reps
-from studykit.outcomes.results import (
-    DeliveryResult,
-    HarmsResult,
-    OutcomeEstimate,
-    RetentionResult,
-    StrengthResult,
-)
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.outcomes.results import DeliveryResult, HarmsResult, OutcomeResult
+from studykit.protocol.types import Outcome, Protocol
 from studykit.records.rows import StudyRows
 
 SMALL_STUDY = (
@@ -55,8 +49,7 @@ def collect_limits(
     rows: StudyRows,
     *,
     randomised: bool,
-    retention: RetentionResult | None,
-    continuous: Sequence[StrengthResult],
+    outcomes: Sequence[OutcomeResult],
     delivery: DeliveryResult | None,
     harms: HarmsResult | None,
     refused: Sequence[Finding] = (),
@@ -74,17 +67,15 @@ def collect_limits(
         )
     found += [protocol.plan.words.remark] if protocol.plan.words.remark else []
     found += _recruitment(protocol, rows)
-    found += _trainer_remarks(retention, continuous)
+    found += _trainer_remarks(outcomes)
     found += _roles(protocol)
     found += _blinding(protocol, rows)
     if any(plans_partner_reps(protocol, arm) for arm in protocol.arm_codes):
         found.append(PACKAGE)
     found += _contamination(delivery)
-    for result in continuous:
-        found += _missing(result)
-    if any(_is_hypothetical(outcome) for outcome in protocol.continuous_outcomes):
+    found += [limit for outcome in outcomes for limit in outcome.limits()]
+    if any(_is_hypothetical(outcome) for outcome in protocol.outcomes):
         found.append(HYPOTHETICAL)
-    found += _retention(retention)
     found += _harms(harms)
     return tuple(dict.fromkeys(found))
 
@@ -129,11 +120,8 @@ def _recruitment(protocol: Protocol, rows: StudyRows) -> list[str]:
     return [f"{number} clients were allocated, {planned} were planned: intervals are wider than planned."]
 
 
-def _trainer_remarks(retention: RetentionResult | None, continuous: Sequence[StrengthResult]) -> list[str]:
-    primaries: list[OutcomeEstimate] = [result.primary for result in continuous]
-    if retention is not None:
-        primaries.append(retention.primary)
-    return [remark for primary in primaries for remark in primary.remarks if "trainer" in remark.lower()]
+def _trainer_remarks(outcomes: Sequence[OutcomeResult]) -> list[str]:
+    return [text for item in outcomes for text in item.primary.remarks if "trainer" in text.lower()]
 
 
 def _blinding(protocol: Protocol, rows: StudyRows) -> list[str]:
@@ -171,25 +159,8 @@ def _contamination(delivery: DeliveryResult | None) -> list[str]:
     ]
 
 
-def _missing(result: StrengthResult) -> list[str]:
-    counts = [count for count in result.missing if count.visit == result.primary_visit]
-    lost = [f"{count.allocated - count.observed} of {count.allocated} in {count.arm}" for count in counts]
-    if not any(count.allocated > count.observed for count in counts):
-        return []
-    return [f"{result.name}: no score at {result.primary_visit} for {', '.join(lost)}."]
-
-
-def _is_hypothetical(outcome: ContinuousOutcome) -> bool:
+def _is_hypothetical(outcome: Outcome) -> bool:
     return outcome.estimand is not None and outcome.estimand.strategies.leaves_studio == "hypothetical"
-
-
-def _retention(retention: RetentionResult | None) -> list[str]:
-    if retention is None:
-        return []
-    unknown = sum(status.unknown for status in retention.status)
-    if not unknown:
-        return []
-    return [f"Whether {unknown} clients were retained at the horizon is not known: the records end earlier."]
 
 
 def _harms(harms: HarmsResult | None) -> list[str]:

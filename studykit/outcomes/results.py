@@ -6,19 +6,18 @@ Full precision; rounding and wording belong to `studykit.report`.
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import DesignError, Finding
-from studykit.mixed import Influence, NormalQuantiles, ProfileInterval, VarianceProfile
 from studykit.results import HasInterval, Interval, RowCount
 
 Role = Literal["primary", "secondary", "exploratory", "sensitivity", "supporting"]
 Presentation = Literal["ratio", "difference"]
-Floats = NDArray[np.float64]
+Counts = tuple[tuple[str, int], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,94 +126,6 @@ class RescaledEstimate:
 
 
 @dataclass(frozen=True, slots=True)
-class TippingPoint:
-    """By how much the missing scores of one arm would have to differ from what the model expects.
-
-    Parameters
-    ----------
-    arm : str
-    missing_share : float
-        Share of the arm's scores missing at the primary visit.
-    estimate_zero : float or None
-        Shift at which the estimate itself is no difference; None where nothing is missing.
-    interval_touches : float or None
-        Smallest shift (by size) at which the interval comes to, or leaves, no difference; or None.
-    unit : str
-        Per cent on the log scale, else the outcome's unit.
-    """
-
-    arm: str
-    missing_share: float
-    estimate_zero: float | None
-    interval_touches: float | None
-    unit: str
-
-
-@dataclass(frozen=True, slots=True)
-class ArmVisitMean:
-    """Adjusted mean of one arm at one visit (averaged over the named exercises), from the model.
-
-    ``estimate`` is on the analysis scale; ``value`` and the interval are in the outcome's unit
-    (a geometric mean where the scale is ``log``).
-    """
-
-    arm: str
-    visit: str
-    day: int
-    unit: str
-    presentation: Presentation
-    estimate: HasInterval
-    clients: int  # with a score at this visit
-
-    @property
-    def value(self) -> float:
-        """Mean in the outcome's unit."""
-        return math.exp(self.estimate.value) if self.presentation == "ratio" else self.estimate.value
-
-    @property
-    def p_value(self) -> float:
-        """Not a number: no question is asked within one arm."""
-        return math.nan
-
-    def confidence_interval(self, confidence_level: float = 0.95) -> Interval:
-        """The interval in the outcome's unit."""
-        interval = self.estimate.confidence_interval(confidence_level)
-        return interval.transformed(math.exp) if self.presentation == "ratio" else interval
-
-
-@dataclass(frozen=True, slots=True)
-class VarianceComponent:
-    """One standard deviation of the model, on the analysis scale."""
-
-    name: str  # e.g. "between clients, baseline", "client by exercise", "trainer", "residual"
-    standard_deviation: float
-    at_boundary: bool
-
-
-@dataclass(frozen=True, slots=True)
-class ObservedSeries:
-    """The composite score of one client over visits, for drawing (outcome's unit)."""
-
-    client: str
-    arm: str
-    days: Floats
-    scores: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class Reliability:
-    """How far a repeated test agrees with itself: between visits before allocation, or by the model."""
-
-    exercise: str
-    clients: int
-    intraclass_correlation: float
-    interval: Interval
-    typical_error: float  # outcome's unit, or per cent on the log scale
-    typical_error_unit: str
-    source: str  # which visits, or "model"
-
-
-@dataclass(frozen=True, slots=True)
 class MissingCount:
     """Clients of one arm with and without a score at one visit."""
 
@@ -225,130 +136,77 @@ class MissingCount:
     reasons: tuple[tuple[str, int], ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ModelCheck:
-    """How well the mixed model fits, on the analysis scale.
+@dataclass(frozen=True, slots=True)
+class FlowOutcome:
+    """One outcome in the flow of one arm.
 
     Parameters
     ----------
-    left_out : tuple of (str, Influence)
-        ``"client"`` and ``"trainer"``, each with the primary contrast of the fit without one of them.
-    quantiles : tuple of NormalQuantiles
-        Residuals, then predictions of clients and trainers where they vary.
-    profiles : tuple of (str, VarianceProfile, ProfileInterval)
-        Of the standard deviations, at the primary visit where they differ between visits; named as in
-        ``StrengthResult.spread``.
-    remarks : tuple of str
-        What could not be looked at, and why.
+    outcome, name : str
+        Code and name.
+    analysed : int
+    not_analysed, lost : tuple of (str, int)
+        Clients left out of the analysis, and clients without a result, by reason.
+    stopped : tuple of (str, int) or None
+        Clients who left the programme, by reason; None where the outcome does not tell.
+    measured : int or None
+        Of the analysed, those with a result at the primary visit; None where there is no visit.
     """
 
-    left_out: tuple[tuple[str, Influence], ...]
-    quantiles: tuple[NormalQuantiles, ...]
-    profiles: tuple[tuple[str, VarianceProfile, ProfileInterval], ...]
+    outcome: str
+    name: str
+    analysed: int
+    not_analysed: Counts = ()
+    lost: Counts = ()
+    stopped: Counts | None = None
+    measured: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutcomeResult(ABC):
+    """What every kind of outcome gives; each kind adds its own.
+
+    Parameters
+    ----------
+    kind : str
+        Word of the kind, as in the protocol.
+    code, name : str
+    primary : OutcomeEstimate
+        The contrast of the protocol, by the protocol's analysis or its fallback.
+    sensitivity : tuple of OutcomeEstimate
+        The same contrast by other analyses and under other assumptions; ``name`` says which.
+    missing : tuple of MissingCount
+        By arm and visit; empty where nothing is measured at visits.
+    analysed : tuple of (str, int)
+        Arm, clients used in the primary analysis.
+    smallest_worthwhile : float or None
+        Of the protocol: per cent on the log scale, percentage points for shares, else the unit.
+    remarks : tuple of str
+        On columns left out, empty cells …
+    """
+
+    kind: str
+    code: str
+    name: str
+    primary: OutcomeEstimate
+    sensitivity: tuple[OutcomeEstimate, ...]
+    missing: tuple[MissingCount, ...] = ()
+    analysed: tuple[tuple[str, int], ...] = ()
+    smallest_worthwhile: float | None = None
     remarks: tuple[str, ...] = ()
 
+    @property
+    @abstractmethod
+    def contrasts(self) -> tuple[OutcomeEstimate, ...]:
+        """Every contrast between arms, the primary one first."""
 
-@dataclass(frozen=True, slots=True)
-class StrengthResult:
-    """Everything about one continuous outcome.
+    @abstractmethod
+    def flow(self, arm: str, allocated: int) -> FlowOutcome:
+        """What became of the clients of one arm."""
 
-    Parameters
-    ----------
-    primary : OutcomeEstimate
-        The contrast of the protocol at the primary visit (by model or fallback).
-    by_visit, by_exercise : tuple of OutcomeEstimate
-        The same contrast at each follow-up visit, and for each exercise at the primary visit.
-    other_arms : tuple of OutcomeEstimate
-        Contrasts of further arms with the reference, where there are more than two arms.
-    original_unit : OutcomeEstimate or None
-        The effect in the outcome's unit, at the reference arm's mean, where the analysis is on the log scale.
-    standardised : OutcomeEstimate
-        The effect over a named standard deviation (its ``unit`` names it).
-    sensitivity : tuple of OutcomeEstimate
-        Other analyses and other assumptions on missing scores; ``name`` says which.
-    means : tuple of ArmVisitMean
-    spread : tuple of VarianceComponent
-    trainer_effects : tuple of OutcomeEstimate
-        The contrast within each trainer, description only; empty where trainers are too few or clusters.
-    """
-
-    code: str
-    name: str
-    unit: str
-    scale: Literal["log", "as_measured"]
-    primary_visit: str
-    exercises: tuple[str, ...]
-    primary: OutcomeEstimate
-    by_visit: tuple[OutcomeEstimate, ...]
-    by_exercise: tuple[OutcomeEstimate, ...]
-    other_arms: tuple[OutcomeEstimate, ...]
-    original_unit: OutcomeEstimate | None
-    standardised: OutcomeEstimate
-    sensitivity: tuple[OutcomeEstimate, ...]
-    means: tuple[ArmVisitMean, ...]
-    spread: tuple[VarianceComponent, ...]
-    trainer_effects: tuple[OutcomeEstimate, ...]
-    series: tuple[ObservedSeries, ...]
-    reliability: tuple[Reliability, ...]
-    missing: tuple[MissingCount, ...]
-    model: str  # the model in one paragraph
-    fallback: str  # why the fallback was used, "" where it was not
-    rows: RowCount  # rows of scores
-    smallest_worthwhile: float | None  # per cent on the log scale, else unit
-    tipping_points: tuple[TippingPoint, ...] = ()
-    analysed: tuple[tuple[str, int], ...] = ()  # arm, clients used in the primary analysis
-    remarks: tuple[str, ...] = ()  # on reliability, empty cells, columns left out …
-    check: ModelCheck | None = None  # None where the fallback was used
-
-
-@dataclass(frozen=True, slots=True)
-class RetentionCurvePoints:
-    """A retention curve of one arm, ready to draw or tabulate; days from allocation."""
-
-    arm: str
-    days: Floats  # step times, starting at 0
-    retained: Floats
-    lower: Floats
-    upper: Floats
-    interval_method: str
-    at_risk_days: Floats
-    at_risk: Floats
-    stops_at: float  # the curve is drawn up to this day, where fewer than the protocol's minimum remain
-
-
-@dataclass(frozen=True, slots=True)
-class RetentionStatus:
-    """Clients of one arm at the horizon."""
-
-    arm: str
-    allocated: int
-    retained: int
-    departed: int
-    unknown: int
-    returned: int  # of the retained, those who had departed before and came back
-    proportion: float  # retained / (retained + departed)
-    interval: Interval
-    reasons: tuple[tuple[str, int], ...]  # of the departed
-
-
-@dataclass(frozen=True, slots=True)
-class RetentionResult:
-    """Everything about retention."""
-
-    code: str
-    name: str
-    horizon_day: int
-    definition: str
-    primary: OutcomeEstimate  # risk difference in the share retained
-    ratio: OutcomeEstimate | None  # the share retained as a ratio
-    restricted_mean: tuple[OutcomeEstimate, ...]  # difference in mean days retained
-    hazard_ratio: OutcomeEstimate | None  # supporting
-    sensitivity: tuple[OutcomeEstimate, ...]
-    status: tuple[RetentionStatus, ...]
-    curves: tuple[RetentionCurvePoints, ...]
-    by_trainer: tuple[tuple[str, tuple[tuple[str, int, int], ...]], ...]  # trainer, (arm, retained, known)
-    remarks: tuple[str, ...]
-    smallest_worthwhile: float | None  # percentage points
+    @abstractmethod
+    def limits(self) -> tuple[str, ...]:
+        """What of this result every reader must see."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -424,16 +282,20 @@ class FlowArm:
     arm: str
     allocated: int
     received: int
-    not_received: tuple[tuple[str, int], ...]
-    stopped: tuple[tuple[str, int], ...]
-    lost: tuple[tuple[str, int], ...]
-    analysed_strength: int
-    observed_strength: int
-    not_analysed_strength: tuple[tuple[str, int], ...]
-    analysed_retention: int
-    not_analysed_retention: tuple[tuple[str, int], ...]
+    not_received: Counts
+    outcomes: tuple[FlowOutcome, ...]
     trainers: int
     clients_per_trainer: tuple[float, int, int]  # median, least, most
+
+    @property
+    def stopped(self) -> Counts:
+        """Clients who left the programme, by reason."""
+        return tuple(count for outcome in self.outcomes for count in outcome.stopped or ())
+
+    @property
+    def lost(self) -> Counts:
+        """Clients without a result, by reason."""
+        return tuple(count for outcome in self.outcomes for count in outcome.lost)
 
 
 @dataclass(frozen=True, slots=True)
@@ -452,7 +314,11 @@ class FlowResult:
     last_allocation: np.datetime64
     data_through: np.datetime64
     sessions_known: bool = True
-    departures_known: bool = True
+
+    @property
+    def departures_known(self) -> bool:
+        """Whether an outcome tells who left the programme."""
+        return any(outcome.stopped is not None for arm in self.arms for outcome in arm.outcomes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -532,8 +398,7 @@ class StudyResults:
     randomised: (
         bool  # the ledger's draws exist and verify, or the external protocol says so in its description
     )
-    retention: RetentionResult | None
-    continuous: tuple[StrengthResult, ...]
+    outcomes: tuple[OutcomeResult, ...]
     harms: HarmsResult | None
     delivery: DeliveryResult | None
     flow: FlowResult
@@ -545,14 +410,62 @@ class StudyResults:
     provenance: Provenance
     rerandomisation: tuple[RerandomisationTest, ...] = ()
 
+    def __getitem__(self, code: str) -> OutcomeResult:
+        """The result of one outcome by its code.
+
+        Raises
+        ------
+        DesignError
+            If no outcome of this code was analysed.
+        """
+        for outcome in self.outcomes:
+            if outcome.code == code:
+                return outcome
+        raise DesignError(
+            where=f"results[{code!r}]",
+            expected=f"an outcome that was analysed: {', '.join(o.code for o in self.outcomes) or 'none was'}",
+            got=code,
+        )
+
     @property
-    def strength(self) -> StrengthResult:
-        """The first continuous outcome (the primary one where there is a primary)."""
-        if not self.continuous:
+    def primary(self) -> OutcomeResult:
+        """The first outcome with the role primary, else the first."""
+        return next((item for item in self.outcomes if item.primary.role == "primary"), self.outcomes[0])
+
+    @property
+    def strength(self) -> Any:
+        """The first continuous outcome.
+
+        Raises
+        ------
+        DesignError
+            If there is none.
+        """
+        found = self.of_kind("continuous")
+        if not found:
             raise DesignError(
                 where="results.strength",
                 expected="a continuous outcome in the protocol",
                 got="none",
                 todo="Look at results.retention.",
             )
-        return self.continuous[0]
+        return found[0]
+
+    @property
+    def retention(self) -> Any:
+        """The result on retention, or None."""
+        return next(iter(self.of_kind("retention")), None)
+
+    def of_kind(self, kind: str) -> tuple[Any, ...]:
+        """The results of one kind, in order."""
+        return tuple(item for item in self.outcomes if item.kind == kind)
+
+    def leading(self) -> tuple[OutcomeResult, ...]:
+        """Of every kind the primary outcomes, else its first: what answers begin with."""
+        kinds = dict.fromkeys(item.kind for item in self.outcomes)
+        own = [[item for item in self.outcomes if item.kind == kind] for kind in kinds]
+        return tuple(
+            item
+            for items in own
+            for item in ([one for one in items if one.primary.role == "primary"] or items[:1])
+        )

@@ -127,9 +127,7 @@ def _blinded(protocol: Protocol) -> Item:
 
 
 def _analysed(reading: Reading) -> Item:
-    retention = reading.results.retention
-    names = [retention.name] if retention is not None else []
-    names += [outcome.name for outcome in reading.results.continuous]
+    names = [outcome.name for outcome in reading.results.outcomes]
     return _here("26", "numbers analysed, estimates and intervals", "; ".join(names))
 
 
@@ -208,6 +206,6 @@ def _if_there(found: object | None, item: str, asks: str, where: str, otherwise:
 
 def _further(reading: Reading) -> Item:
     asks = "further analyses, planned or exploratory"
-    if any(outcome.primary.role == "exploratory" for outcome in reading.results.continuous):
+    if any(outcome.primary.role == "exploratory" for outcome in reading.results.outcomes):
         return _here("28", asks, "rows marked exploratory")
     return Item("28", asks, "does not apply", "none beyond the rows marked sensitivity and supporting")

@@ -8,7 +8,15 @@ from typing import TypeVar
 
 import numpy as np
 
-from studykit.outcomes.results import BaselineCell, BaselineRow, DeliveryArm, FlowArm, HarmArm
+from studykit.outcomes.results import (
+    BaselineCell,
+    BaselineRow,
+    Counts,
+    DeliveryArm,
+    FlowArm,
+    FlowOutcome,
+    HarmArm,
+)
 from studykit.report.numbers import GAP, Scale
 from studykit.report.reading import Reading
 from studykit.report.tables import (
@@ -108,7 +116,7 @@ def flow_table(reading: Reading) -> Table:
     flow = reading.results.flow
     arms = flow.arms
 
-    def reasons(counts: tuple[tuple[str, int], ...]) -> Cell:
+    def reasons(counts: Counts) -> Cell:
         return Words(reading.named(listed(counts)))
 
     lines: list[Line[FlowArm]] = [("allocated", lambda arm: Count(arm.allocated))]
@@ -120,18 +128,8 @@ def flow_table(reading: Reading) -> Table:
     if flow.departures_known:
         lines.append(("stopped the programme", lambda arm: reasons(arm.stopped)))
     lines.append(("lost", lambda arm: reasons(arm.lost)))
-    if reading.results.retention is not None:
-        lines += [
-            ("analysed for retention", lambda arm: Count(arm.analysed_retention)),
-            ("not analysed for retention", lambda arm: reasons(arm.not_analysed_retention)),
-        ]
-    if reading.results.continuous:
-        name = reading.results.continuous[0].name
-        lines += [
-            (f"analysed for {name}", lambda arm: Count(arm.analysed_strength)),
-            ("of these, measured at the primary visit", lambda arm: Count(arm.observed_strength)),
-            (f"not analysed for {name}", lambda arm: reasons(arm.not_analysed_strength)),
-        ]
+    for place, outcome in enumerate(arms[0].outcomes):
+        lines += _outcome_lines(place, outcome, reasons)
     if any(arm.trainers for arm in arms):
         lines += [
             ("trainers", lambda arm: Count(arm.trainers)),
@@ -139,6 +137,17 @@ def flow_table(reading: Reading) -> Table:
         ]
     columns = _arm_columns(reading, "flow", [arm.arm for arm in arms])
     return Table("flow", "Flow of clients, by arm", columns, _by_arm(lines, arms))
+
+
+def _outcome_lines(
+    place: int, outcome: FlowOutcome, reasons: Callable[[Counts], Cell]
+) -> list[Line[FlowArm]]:
+    name = outcome.name
+    lines: list[Line[FlowArm]] = [(f"analysed for {name}", lambda arm: Count(arm.outcomes[place].analysed))]
+    if outcome.measured is not None:
+        line = "of these, measured at the primary visit"
+        lines.append((line, lambda arm: Count(arm.outcomes[place].measured or 0)))
+    return [*lines, (f"not analysed for {name}", lambda arm: reasons(arm.outcomes[place].not_analysed))]
 
 
 # --- delivery ------------------------------------------------------------------------------------

@@ -10,13 +10,26 @@ from dataclasses import dataclass
 from typing import Literal
 
 from markupsafe import Markup
+from matplotlib.figure import Figure
 
-from studykit.report.gallery import Picture
 from studykit.report.rendering import render_page
 from studykit.report.style import inline_svg
 from studykit.report.tables import Table, to_html
 
 Kind = Literal["lead", "paragraph", "heading", "list", "notice", "table", "picture", "file"]
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One figure with its file name and what a reader must know to read it.
+
+    ``figure`` is None for the flow diagram, which is text already (``svg``).
+    """
+
+    code: str
+    caption: str
+    figure: Figure | None
+    svg: str = ""
 
 
 @dataclass(frozen=True, slots=True)

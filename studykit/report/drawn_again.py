@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-from studykit.outcomes.results import RerandomisationTest, StrengthResult
-from studykit.report.numbers import PER_CENT_CHANGE, in_unit, level
+from studykit.outcomes.results import RerandomisationTest
+from studykit.report.kind_report import report_of
+from studykit.report.numbers import level
 from studykit.report.reading import Reading
 from studykit.report.tables import Bracket, Cell, Probability, Table, cells, column, words_column
 
@@ -64,21 +65,14 @@ def _row(reading: Reading, test: RerandomisationTest) -> tuple[Cell, ...]:
     )
 
 
-def _continuous(reading: Reading, test: RerandomisationTest) -> StrengthResult | None:
-    return next((item for item in reading.results.continuous if item.code == test.outcome), None)
-
-
 def _name(reading: Reading, test: RerandomisationTest) -> str:
-    found = _continuous(reading, test)
-    if found is not None:
-        return f"{found.name} {reading.when(found.primary_visit)}"
-    return reading.results.retention.name if reading.results.retention is not None else test.outcome
+    found = reading.results[test.outcome]
+    return report_of(found).title(reading, found)
 
 
 def _interval(reading: Reading, test: RerandomisationTest) -> Cell | str:
-    found = _continuous(reading, test)
-    if test.interval is None or found is None:
+    if test.interval is None:
         return "p only"
-    if found.scale == "log":
-        return Bracket(test.interval.transformed(math.exp), PER_CENT_CHANGE)
-    return Bracket(test.interval, in_unit(found.unit))
+    found = reading.results[test.outcome]
+    shown = test.interval.transformed(math.exp) if found.primary.presentation == "ratio" else test.interval
+    return Bracket(shown, report_of(found).scale(reading, found))

@@ -124,11 +124,12 @@ def watched(reading: Reading, protocol: Protocol, rule: ProgressionRule) -> Watc
 
 
 def _at_last_visit(reading: Reading, protocol: Protocol, *, stayed: bool) -> Watched | None:
-    """Clients who still come at the last visit, or of them those tested, of the first continuous outcome."""
-    if not reading.results.continuous or not protocol.follow_up_visits:
+    """Clients who still come at the last visit, or of them those tested, of the first outcome with visits."""
+    missing = next((outcome.missing for outcome in reading.results.outcomes if outcome.missing), ())
+    if not missing or not protocol.follow_up_visits:
         return None
     last = protocol.follow_up_visits[-1].code
-    cell = [item for item in reading.results.continuous[0].missing if item.visit == last]
+    cell = [item for item in missing if item.visit == last]
     allocated = sum(item.allocated for item in cell)
     there = allocated - sum(dict(item.reasons).get(LEFT_BEFORE, 0) for item in cell)
     counted = Watched(there, allocated) if stayed else Watched(sum(item.observed for item in cell), there)

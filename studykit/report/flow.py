@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from markupsafe import escape
 
-from studykit.errors import ArgumentError
-from studykit.outcomes.results import FlowArm, FlowResult
+from studykit.outcomes.flow import check_identities
+from studykit.outcomes.results import Counts, FlowArm, FlowResult
 from studykit.report.numbers import plural
 
 _WIDTH = 360.0  # one phone; the picture scales with the page
@@ -41,64 +41,11 @@ class _Box:
         return self.x + self.width / 2
 
 
-def check_flow(flow: FlowResult) -> None:
-    """Assert the identities of the flow diagram.
-
-    Raises
-    ------
-    ArgumentError
-        If the numbers of a box do not add up; nothing is drawn then.
-    """
-    excluded = sum(count for _, count in flow.excluded)
-    if flow.assessed is not None:
-        _equal("assessed", flow.assessed, "excluded and allocated", excluded + flow.allocated)
-    _equal("allocated", flow.allocated, "allocated over the arms", sum(arm.allocated for arm in flow.arms))
-    for arm in flow.arms:
-        where = f"arm {arm.arm}, "
-        _equal(
-            f"{where}allocated",
-            arm.allocated,
-            "received and not received",
-            arm.received + _total(arm.not_received),
-        )
-        for name, analysed, left_out in (
-            ("strength", arm.analysed_strength, arm.not_analysed_strength),
-            ("retention", arm.analysed_retention, arm.not_analysed_retention),
-        ):
-            if analysed or left_out:
-                _equal(
-                    f"{where}allocated",
-                    arm.allocated,
-                    f"analysed and not analysed for {name}",
-                    analysed + _total(left_out),
-                )
-        if arm.analysed_strength < arm.observed_strength:
-            raise ArgumentError(
-                where=f"flow, {where}analysed for strength",
-                expected=f"at least the {arm.observed_strength} measured",
-                got=str(arm.analysed_strength),
-            )
-
-
-def _total(counts: Sequence[tuple[str, int]]) -> int:
+def _total(counts: Counts) -> int:
     return sum(count for _, count in counts)
 
 
-def _equal(name: str, value: int, other: str, sum_of_others: int) -> None:
-    if value != sum_of_others:
-        raise ArgumentError(
-            where=f"flow, {name}", expected=f"{value} to equal {other}", got=str(sum_of_others),
-            todo="The flow of clients must account for everybody; look at the records of this arm.",
-        )  # fmt: skip
-
-
-def draw_flow(
-    flow: FlowResult,
-    *,
-    names: Mapping[str, str] | None = None,
-    has_retention: bool = True,
-    continuous: str = "strength",
-) -> str:
+def draw_flow(flow: FlowResult, *, names: Mapping[str, str] | None = None) -> str:
     """The flow diagram as SVG text, for a page or a file.
 
     Parameters
@@ -106,16 +53,13 @@ def draw_flow(
     flow : FlowResult
     names : mapping of str to str, optional
         Names of arms, and of visits named in reasons, by code.
-    has_retention : bool
-    continuous : str
-        Name of the continuous outcome that has a line in the last boxes; empty for none.
 
     Raises
     ------
-    ArgumentError
+    StudykitError
         If the numbers do not add up.
     """
-    check_flow(flow)
+    check_identities(flow)
     known = dict(names or {})
     boxes: list[_Box] = []
     links: list[tuple[_Box, _Box]] = []
@@ -134,14 +78,7 @@ def draw_flow(
     top = allocated.bottom + _GAP + 4
     width = (_WIDTH - 2.0 - 8.0 * (len(flow.arms) - 1)) / len(flow.arms)
     columns = [
-        _arm_boxes(
-            arm,
-            known.get(arm.arm, arm.arm.replace("_", " ")),
-            flow=flow,
-            has_retention=has_retention,
-            continuous=continuous,
-        )
-        for arm in flow.arms
+        _arm_boxes(arm, known.get(arm.arm, arm.arm.replace("_", " ")), flow=flow) for arm in flow.arms
     ]
     columns = [[[(_named(text, known), bold) for text, bold in box] for box in column] for column in columns]
     above: list[_Box] = [allocated] * len(columns)
@@ -157,9 +94,7 @@ def draw_flow(
     return _svg(boxes, links, top - _GAP + 1.0, flow)
 
 
-def _arm_boxes(
-    arm: FlowArm, name: str, *, flow: FlowResult, has_retention: bool, continuous: str
-) -> list[list[tuple[str, bool]]]:
+def _arm_boxes(arm: FlowArm, name: str, *, flow: FlowResult) -> list[list[tuple[str, bool]]]:
     received = f"received it: {arm.received}" if flow.sessions_known else "who received it is not recorded"
     first = [(f"{name}: {arm.allocated}", True), (received, False)]
     first += _some("did not receive it", arm.not_received)
@@ -173,13 +108,11 @@ def _arm_boxes(
         *_some("Lost", arm.lost, always=True),
     ]
     third: list[tuple[str, bool]] = [("Analysed", True)]
-    if has_retention:
-        third.append((f"retention: {arm.analysed_retention}", False))
-        third += _some("not analysed", arm.not_analysed_retention)
-    if continuous:
-        measured = f"of whom {arm.observed_strength} measured at the primary visit"
-        third.append((f"{continuous}: {arm.analysed_strength}, {measured}", False))
-        third += _some("not analysed", arm.not_analysed_strength)
+    for outcome in arm.outcomes:
+        measured = outcome.measured
+        told = "" if measured is None else f", of whom {measured} measured at the primary visit"
+        third.append((f"{outcome.name}: {outcome.analysed}{told}", False))
+        third += _some("not analysed", outcome.not_analysed)
     return [first, second, third]
 
 
@@ -190,14 +123,14 @@ def _named(text: str, names: Mapping[str, str]) -> str:
     return text
 
 
-def _some(title: str, counts: Sequence[tuple[str, int]], *, always: bool = False) -> list[tuple[str, bool]]:
+def _some(title: str, counts: Counts, *, always: bool = False) -> list[tuple[str, bool]]:
     total = _total(counts)
     if not total and not always:
         return []
     return [(f"{title}: {total}", False), *_reasons(counts)]
 
 
-def _reasons(counts: Sequence[tuple[str, int]]) -> list[tuple[str, bool]]:
+def _reasons(counts: Counts) -> list[tuple[str, bool]]:
     return [(f"– {reason} {count}", False) for reason, count in counts if count]
 
 

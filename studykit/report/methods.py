@@ -6,17 +6,15 @@ from studykit.outcomes.boundaries import planned_boundaries
 from studykit.protocol.types import (
     Arm,
     BiasedCoin,
-    ContinuousOutcome,
-    EstimatedMaximum,
-    LoadAtRepetitions,
     Minimisation,
     PermutedBlocks,
     Protocol,
     Simple,
     TrainersTogether,
 )
-from studykit.report.numbers import GAP, day_text, level, number
-from studykit.report.reading import Reading, spaced
+from studykit.report.kind_report import report_of
+from studykit.report.numbers import GAP, level, number
+from studykit.report.reading import Reading, spaced, whole
 
 
 def design_line(reading: Reading) -> str:
@@ -49,11 +47,14 @@ def methods_paragraphs(reading: Reading) -> tuple[str, ...]:
     protocol = reading.protocol
     if protocol is None:
         return ()
+    found = {item.code: item for item in reading.results.outcomes}
     return (
         _design(reading, protocol),
         _arms(protocol),
-        *(_outcome(reading, protocol, outcome) for outcome in protocol.continuous_outcomes),
-        *_retention(reading, protocol),
+        *(
+            report_of(outcome).methods(reading, outcome, found.get(outcome.code))
+            for outcome in protocol.outcomes
+        ),
         _analysis(protocol),
         _software(reading),
     )
@@ -63,9 +64,9 @@ def _design(reading: Reading, protocol: Protocol) -> str:
     study = protocol.study
     sentences = [f"{design_line(reading)}{_ratio(protocol)}."]
     if study.setting:
-        sentences.append(f"Setting: {_whole(study.setting)}")
+        sentences.append(f"Setting: {whole(study.setting)}")
     if study.population:
-        sentences.append(f"Population: {_whole(study.population)}")
+        sentences.append(f"Population: {whole(study.population)}")
     sentences.append(f"Question: {study.question}")
     return " ".join((*sentences, *_periods(protocol), *_allocation(protocol)))
 
@@ -77,18 +78,13 @@ def _periods(protocol: Protocol) -> tuple[str, ...]:
     days = [f"days {period.first_day} to {period.last_day}" for period in protocol.periods]
     told = protocol.study.carry_over
     periods = f"Periods, from allocation: {'; '.join(days)}." if days else ""
-    return tuple(text for text in (periods, f"Carry-over: {_whole(told)}" if told else "") if text)
-
-
-def _whole(text: str) -> str:
-    """The text with one full stop at its end."""
-    return f"{text.rstrip('. ')}."
+    return tuple(text for text in (periods, f"Carry-over: {whole(told)}" if told else "") if text)
 
 
 def _allocation(protocol: Protocol) -> tuple[str, ...]:
     if protocol.is_external:
         told = getattr(protocol.allocation, "description", "")
-        return (f"Allocation: {_whole(told)}",) if told else ()
+        return (f"Allocation: {whole(told)}",) if told else ()
     if isinstance(protocol.allocation, TrainersTogether):
         return (_trainers_together(protocol.allocation, within=bool(protocol.plan.within)),)
     if protocol.sealed_list:
@@ -177,53 +173,6 @@ def _arm(arm: Arm) -> str:
             f"lowering, in {arm.dose.exercises_per_session} exercises a session"
         )
     return f"{text} ({', '.join(parts)})"
-
-
-def _score(outcome: ContinuousOutcome) -> str:
-    rule = outcome.score
-    if isinstance(rule, LoadAtRepetitions):
-        return f"the heaviest load lifted {rule.repetitions} times"
-    if isinstance(rule, EstimatedMaximum):
-        return (
-            f"the one-repetition maximum estimated by the equation of {rule.equation.capitalize()}, from "
-            f"sets of at most {rule.most_repetitions} repetitions"
-        )
-    return "the value recorded"
-
-
-def _outcome(reading: Reading, protocol: Protocol, outcome: ContinuousOutcome) -> str:
-    exercises = ", ".join(protocol.exercise(code).name for code in outcome.exercises)
-    over = f" over {exercises} with equal weights" if exercises else ""
-    summary = "as the ratio of geometric means" if outcome.scale == "log" else "as the difference in means"
-    visit = reading.when(outcome.primary_visit)
-    measure = f"{_score(outcome)}{over}, {visit}, compared {summary}"
-    sentences = [f"Outcome: {outcome.name} ({outcome.role}), in {outcome.unit}: {measure}."]
-    found = next((item for item in reading.results.continuous if item.code == outcome.code), None)
-    if found is not None:
-        sentences.append(f"Model: {_whole(reading.named(found.model))}")
-        if found.fallback:
-            sentences.append(f"The fallback named in the protocol was used: {_whole(found.fallback)}")
-    if outcome.estimand is not None:
-        if outcome.estimand.missing_data:
-            sentences.append(f"Missing tests: {_whole(outcome.estimand.missing_data)}")
-        if outcome.estimand.strategies.leaves_studio:
-            sentences.append(
-                f"Leaving the studio before the test: {outcome.estimand.strategies.leaves_studio} strategy."
-            )
-    return " ".join(sentences)
-
-
-def _retention(reading: Reading, protocol: Protocol) -> tuple[str, ...]:
-    outcome, found = protocol.retention_outcome, reading.results.retention
-    if outcome is None:
-        return ()
-    sentences = [f"Outcome: {outcome.name} ({outcome.role}), judged on {day_text(outcome.horizon_day)}."]
-    if found is not None:
-        sentences.append(_whole(found.definition))
-    sentences.append("The share retained is compared as a difference.")
-    if found is not None:
-        sentences.append(f"Method: {_whole(reading.named(found.primary.method))}")
-    return (" ".join(sentences),)
 
 
 def _analysis(protocol: Protocol) -> str:

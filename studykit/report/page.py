@@ -1,10 +1,10 @@
-"""The report of a study: one page, retention before strength, limits beside answers."""
+"""The report of a study: one page, one section an outcome, limits beside answers."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from studykit.outcomes.results import RetentionResult, StrengthResult, StudyResults
+from studykit.outcomes.results import OutcomeResult, StudyResults
 from studykit.protocol.cautions import cautions_for
 from studykit.protocol.types import Protocol
 from studykit.report import gallery
@@ -15,15 +15,6 @@ from studykit.report.conduct_tables import (
     flow_table,
     harms_table,
     sign_off_days,
-)
-from studykit.report.continuous_tables import (
-    means_table,
-    missing_table,
-    reliability_table,
-    spread_table,
-    strength_contrast_table,
-    tipping_table,
-    trainer_effects_table,
 )
 from studykit.report.document import (
     Block,
@@ -36,27 +27,19 @@ from studykit.report.document import (
 )
 from studykit.report.drawn_again import drawn_again_table
 from studykit.report.feasibility import feasibility_section
-from studykit.report.fit_gallery import fit_pictures, fit_sentences
 from studykit.report.history import amendments_table, looks_table, provenance_table
+from studykit.report.kind_report import report_of
 from studykit.report.methods import design_line, methods_paragraphs
 from studykit.report.planned import number_of_comparisons, planned_analyses
 from studykit.report.reading import AmendmentRecord, LookRecord, Reading, capital
-from studykit.report.retention_tables import (
-    at_risk_table,
-    retained_table,
-    retention_contrast_table,
-    trainer_retention_table,
-)
 from studykit.report.sentences import (
     conditions,
-    continuous_answer,
     decision_sentence,
     early_warning,
     harms_sentence,
     lead,
     limits,
     pause_warning,
-    retention_answer,
 )
 from studykit.report.tables import Table, cells, words_column
 
@@ -99,8 +82,7 @@ def report_document(reading: Reading) -> Document:
             (*pictures(gallery.flow_picture(reading)), Block("file", flow_table(reading))),
         ),
         _before(reading),
-        *((_retention(reading, results.retention),) if results.retention is not None else ()),
-        *(_continuous(reading, outcome) for outcome in results.continuous),
+        *(_outcome(reading, outcome) for outcome in results.outcomes),
         Section("drawn-again", "The allocation drawn again", tables(drawn_again_table(reading))),
         _delivery(reading),
         _harms(reading),
@@ -110,7 +92,7 @@ def report_document(reading: Reading) -> Document:
         _changes(reading),
         Section("methods", "Methods, to adapt", paragraphs(*methods_paragraphs(reading))),
         _completion(reading),
-        *(_fit(reading, outcome) for outcome in results.continuous),
+        *(_fit(reading, outcome) for outcome in results.outcomes),
         _provenance(reading),
     ]
     return Document(
@@ -142,18 +124,11 @@ def _answers(reading: Reading) -> Section:
     results = reading.results
     notices = (pause_warning(reading), early_warning(reading))
     blocks: list[Block] = [Block("notice", text) for text in notices if text]
-    if results.retention is not None or results.continuous:
+    if results.outcomes:
         blocks.append(Block("lead", lead(reading)))
-    if results.retention is not None:
-        blocks += [
-            Block("heading", capital(results.retention.name)),
-            *paragraphs(*retention_answer(reading, results.retention)),
-        ]
-    for outcome in results.continuous:
-        blocks += [
-            Block("heading", capital(outcome.name)),
-            *paragraphs(*continuous_answer(reading, outcome)),
-        ]
+    for outcome in results.outcomes:
+        blocks.append(Block("heading", capital(outcome.name)))
+        blocks += paragraphs(*report_of(outcome).answer(reading, outcome))
     blocks += [Block("heading", "Harms"), *paragraphs(harms_sentence(reading))]
     decisions = tuple(decision_sentence(reading, decision) for decision in results.decisions)
     if decisions:
@@ -176,46 +151,16 @@ def _before(reading: Reading) -> Section:
     return Section("baseline", "Before allocation", blocks)
 
 
-def _retention(reading: Reading, retention: RetentionResult) -> Section:
-    curves, contrasts = gallery.retention_pictures(reading, retention)
+def _outcome(reading: Reading, outcome: OutcomeResult) -> Section:
     blocks = (
-        *tables(retained_table(reading, retention)),
-        *pictures(curves, contrasts),
-        *tables(
-            retention_contrast_table(reading, retention),
-            at_risk_table(reading, retention),
-            trainer_retention_table(reading, retention),
-        ),
-        *paragraphs(f"What is estimated. {reading.named(retention.primary.estimand).rstrip('.')}."),
-    )
-    return Section("retention", capital(retention.name), blocks)
-
-
-def _continuous(reading: Reading, outcome: StrengthResult) -> Section:
-    lines, contrasts = gallery.strength_pictures(reading, outcome)
-    fallback = f"The fallback named in the protocol was used: {outcome.fallback}" if outcome.fallback else ""
-    blocks = (
-        *paragraphs(fallback),
-        *pictures(lines, contrasts),
-        *tables(
-            means_table(reading, outcome),
-            strength_contrast_table(reading, outcome),
-            missing_table(reading, outcome),
-            tipping_table(reading, outcome),
-            reliability_table(reading, outcome),
-            spread_table(reading, outcome),
-            trainer_effects_table(reading, outcome),
-        ),
+        *report_of(outcome).blocks(reading, outcome),
         *paragraphs(f"What is estimated. {reading.named(outcome.primary.estimand).rstrip('.')}."),
     )
     return Section(f"outcome-{outcome.code}", capital(outcome.name), blocks)
 
 
-def _fit(reading: Reading, outcome: StrengthResult) -> Section:
-    blocks = (
-        *paragraphs(*fit_sentences(reading, outcome)),
-        *pictures(*fit_pictures(reading, outcome)),
-    )
+def _fit(reading: Reading, outcome: OutcomeResult) -> Section:
+    blocks = report_of(outcome).fit(reading, outcome)
     return Section(f"fit-{outcome.code}", f"How well the model of {outcome.name} fits", blocks)
 
 

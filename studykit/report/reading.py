@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from studykit.outcomes.results import OutcomeEstimate, RetentionResult, StrengthResult, StudyResults
+from studykit.outcomes.results import OutcomeEstimate, StudyResults
 from studykit.protocol import types as protocol_types
-from studykit.report.numbers import DAYS, PER_CENT_CHANGE, RATIO, Scale, in_unit, points
+from studykit.report.numbers import Scale, points
 from studykit.results import Interval
 
 
@@ -65,6 +65,17 @@ def spaced(code: str) -> str:
     return code.replace("_", " ")
 
 
+def name_of(code: str, names: Mapping[str, str] | None) -> str:
+    """The name of a code, or the code as words.
+
+    Examples
+    --------
+    >>> name_of("week_12", {"week_12": "week 12 after allocation"}), name_of("week_12", None)
+    ('week 12 after allocation', 'week 12')
+    """
+    return (names or {}).get(code, spaced(code))
+
+
 def short_label(code: str, name: str) -> str:
     """A name that fits into a sentence and beside a line, or the code as words.
 
@@ -87,6 +98,11 @@ def capital(text: str) -> str:
     'Strength in kg'
     """
     return text[:1].upper() + text[1:]
+
+
+def whole(text: str) -> str:
+    """The text with one full stop at its end."""
+    return f"{text.rstrip('. ')}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,44 +215,23 @@ class Reading:
             text = _put(rf"\bin {code}(?![\w-])", f"in the arm {name}", text)
         return text
 
-    def step(self, outcome: StrengthResult) -> float | None:
-        """Finest measuring step among the exercises of an outcome, if the protocol names any."""
-        if self.protocol is None:
-            return None
-        steps = [
-            exercise.stack_step
-            for exercise in self.protocol.exercises
-            if exercise.stack_step is not None
-            and (not outcome.exercises or exercise.code in outcome.exercises)
-        ]
-        return min(steps, default=None)
-
-    def unit_scale(self, outcome: StrengthResult) -> Scale:
-        """Values of a continuous outcome in its own unit."""
-        return in_unit(outcome.unit, self.step(outcome))
-
-    def contrast_scale(self, outcome: StrengthResult) -> Scale:
-        """The contrast of a continuous outcome: per cent on the log scale, else in its unit."""
-        return PER_CENT_CHANGE if outcome.scale == "log" else self.unit_scale(outcome)
-
     def share_scale(self) -> Scale:
         """Differences in shares of clients."""
         return points(self.results.flow.allocated)
-
-    def retention_scale(self, estimate: OutcomeEstimate) -> Scale:
-        """Scale of one of the retention estimates, told by its unit."""
-        if estimate.presentation == "ratio":
-            return RATIO
-        return DAYS if estimate.unit.startswith("day") else self.share_scale()
 
     def interval(self, estimate: OutcomeEstimate) -> Interval:
         """The interval at the level of the protocol."""
         return estimate.confidence_interval(self.results.confidence_level)
 
-    def higher_is_better(self, outcome: StrengthResult | RetentionResult) -> bool:
-        """Whether more of the outcome is what a client hopes for."""
+    def names(self) -> dict[str, str]:
+        """Names of arms, visits and exercises by code, for the drawing functions."""
+        names = {code: self.arm(code) for code in self.arms}
         if self.protocol is not None:
-            for planned in self.protocol.continuous_outcomes:
-                if planned.code == outcome.code:
-                    return planned.higher_is_better
-        return True
+            names |= {visit.code: visit.name for visit in self.protocol.visits}
+            names |= {exercise.code: exercise.name for exercise in self.protocol.exercises}
+        return names
+
+    def planned(self, code: str) -> Any:
+        """What the protocol says of an outcome, or None without a protocol."""
+        outcomes = self.protocol.outcomes if self.protocol is not None else ()
+        return next((outcome for outcome in outcomes if outcome.code == code), None)

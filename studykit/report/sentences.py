@@ -11,8 +11,9 @@ import re
 
 from studykit.outcomes.boundaries import error_of_unplanned_looks
 from studykit.outcomes.limits import EARLY
-from studykit.outcomes.results import Decision, OutcomeEstimate, RetentionResult, StrengthResult
+from studykit.outcomes.results import Decision, OutcomeEstimate
 from studykit.protocol.looking import look_numbers
+from studykit.report.kind_report import report_of
 from studykit.report.numbers import GAP, Scale, count_of, day_text, level, number, p_value, plural
 from studykit.report.reading import Reading, capital
 from studykit.results import Interval
@@ -30,10 +31,6 @@ UNPLANNED_LOOK = (
     "Results by arm were looked at before the end without a rule made in advance; such a look can change "
     "how a study is run and makes p-values and intervals too favourable."
 )
-STAYERS = (
-    "Strength can be measured only in those who come to the test. If the arms differ in who stays, the "
-    "comparison of strength rests on the assumption about missing tests that stands under Methods."
-)
 NO_YARDSTICK = (
     "The protocol names no smallest worthwhile difference, so the numbers alone cannot say whether it "
     "matters."
@@ -42,11 +39,8 @@ MORE, HIGHER = ("more", "fewer"), ("higher", "lower")
 
 
 def lead(reading: Reading) -> str:
-    """One sentence with the estimates and intervals of retention, then of every primary outcome."""
-    parts = []
-    if reading.results.retention is not None:
-        parts.append(_short_retention(reading, reading.results.retention))
-    parts += [_short_continuous(reading, outcome) for outcome in _headline_outcomes(reading)]
+    """One sentence with the estimates and intervals of the outcomes that answers begin with."""
+    parts = [report_of(outcome).short(reading, outcome) for outcome in reading.results.leading()]
     brackets = f" ({level(reading.results.confidence_level)} intervals in brackets{_clusters(reading)})"
     text = "; ".join(parts)
     return f"{text[:1].upper()}{text[1:]}{brackets}."
@@ -59,97 +53,12 @@ def _clusters(reading: Reading) -> str:
     return f"; {sum(arm.trainers for arm in reading.results.flow.arms)} trainers, each in one arm"
 
 
-def _headline_outcomes(reading: Reading) -> tuple[StrengthResult, ...]:
-    outcomes = reading.results.continuous
-    primary = tuple(outcome for outcome in outcomes if outcome.primary.role == "primary")
-    return primary or outcomes[:1]
-
-
-def _role(estimate: OutcomeEstimate) -> str:
-    return f" ({estimate.role} outcome)"
-
-
-def _short_retention(reading: Reading, retention: RetentionResult) -> str:
-    estimate, scale = retention.primary, reading.share_scale()
-    size = _comparison(reading, scale, estimate.value, MORE)
-    interval = scale.interval(reading.interval(estimate))
-    return f"retention on day {retention.horizon_day}{_role(estimate)}: {size} {interval}"
-
-
-def _short_continuous(reading: Reading, outcome: StrengthResult) -> str:
-    estimate, scale = outcome.primary, reading.contrast_scale(outcome)
-    size = _comparison(reading, scale, estimate.value, HIGHER)
-    interval = scale.interval(reading.interval(estimate))
-    return f"{outcome.name} {reading.when(outcome.primary_visit)}{_role(estimate)}: {size} {interval}"
-
-
-def _comparison(reading: Reading, scale: Scale, value: float, words: tuple[str, str]) -> str:
+def comparison(reading: Reading, scale: Scale, value: float, words: tuple[str, str]) -> str:
     """The size of a difference in words, e.g. "3.4 % higher with partner reps"."""
     if scale.rounds_to_null(value):
         return f"apart by {scale.size(value)} between the arms"
     word = words[0] if scale.shown(value) > scale.null else words[1]
     return f"{scale.size(value)} {word} with {reading.compared}"
-
-
-def retention_answer(reading: Reading, retention: RetentionResult) -> tuple[str, ...]:
-    """What was found for retention, and what remains possible."""
-    scale, estimate = reading.share_scale(), retention.primary
-    interval = reading.interval(estimate)
-    found = [f"{_retained(retention, code)} with {reading.arm(code)}" for code in reading.results.comparison]
-    day = day_text(retention.horizon_day)
-    size = _comparison(reading, scale, estimate.value, MORE)
-    shown = (
-        f"{level(interval.confidence_level)} interval {scale.interval(interval)}, {p_value(estimate.p_value)}"
-    )
-    counts = f"On {day} after allocation, {found[0]} and {found[1]} still trained at the studio."
-    meaning = (
-        remains_possible(reading, scale, interval, MORE),
-        worthwhile(scale, interval, retention.smallest_worthwhile),
-    )
-    return (
-        f"{counts}{_left_out(retention)}",
-        f"The estimated difference in the share retained is {size}, {shown}. {' '.join(meaning)}",
-    )
-
-
-def _retained(retention: RetentionResult, code: str) -> str:
-    status = next(status for status in retention.status if status.arm == code)
-    return count_of(status.retained, status.retained + status.departed, "clients")
-
-
-def _left_out(retention: RetentionResult) -> str:
-    unknown = sum(status.unknown for status in retention.status)
-    if not unknown:
-        return ""
-    verb = "is" if unknown == 1 else "are"
-    return (
-        f" {plural(unknown, 'client')} whose status on that day is not known {verb} left out of these counts."
-    )
-
-
-def continuous_answer(reading: Reading, outcome: StrengthResult) -> tuple[str, ...]:
-    """What was found for a continuous outcome, its own unit first, and what remains possible."""
-    scale, estimate = reading.contrast_scale(outcome), outcome.primary
-    interval = reading.interval(estimate)
-    sizes = []
-    if outcome.original_unit is not None:
-        own, original = reading.unit_scale(outcome), outcome.original_unit
-        size = _comparison(reading, own, original.value, HIGHER)
-        sizes.append(f"{size} {own.interval(reading.interval(original))}; as a ratio, ")
-    shown = (
-        f"{level(interval.confidence_level)} interval {scale.interval(interval)}, {p_value(estimate.p_value)}"
-    )
-    sizes.append(f"{_comparison(reading, scale, estimate.value, HIGHER)}, {shown}")
-    better = reading.higher_is_better(outcome)
-    meaning = (
-        remains_possible(reading, scale, interval, HIGHER),
-        worthwhile(scale, interval, outcome.smallest_worthwhile, higher_is_better=better),
-    )
-    visit = capital(reading.when(outcome.primary_visit))
-    return (
-        f"{visit}, compared with {reading.reference}, {outcome.name} was {''.join(sizes)}.",
-        " ".join(meaning),
-    )
 
 
 def remains_possible(reading: Reading, scale: Scale, interval: Interval, words: tuple[str, str]) -> str:
@@ -242,12 +151,9 @@ def decision_sentence(reading: Reading, decision: Decision) -> str:
 
 def _decided(reading: Reading, name: str) -> tuple[Scale, OutcomeEstimate] | None:
     """The primary result that a decision is about, by its name or its outcome's code."""
-    retention = reading.results.retention
-    if retention is not None and name in {retention.code, retention.primary.name}:
-        return reading.share_scale(), retention.primary
-    for outcome in reading.results.continuous:
+    for outcome in reading.results.outcomes:
         if name in {outcome.code, outcome.primary.name}:
-            return reading.contrast_scale(outcome), outcome.primary
+            return report_of(outcome).scale(reading, outcome), outcome.primary
     return None
 
 
@@ -260,7 +166,8 @@ def conditions(reading: Reading) -> tuple[str, ...]:
     """What must be read together with the answers: size, trainers, who tested, delivery, what is missing."""
     remarks = tuple(reading.named(remark) for remark in reading.results.remarks if _FIRST.search(remark))
     size = () if any(_NEITHER in remark for remark in remarks) else (SMALL_STUDY,)
-    return (*size, *remarks, *_assessor(reading), *_delivered(reading), *_missing(reading))
+    own = [text for outcome in reading.results.leading() for text in report_of(outcome).conditions(reading, outcome)]
+    return (*size, *remarks, *_assessor(reading), *_delivered(reading), *own)
 
 
 _NEITHER = "rule out neither"
@@ -298,17 +205,6 @@ def _anybody_has_partner_reps(reading: Reading) -> bool:
     return delivery is not None and any(arm.partner_sets for arm in delivery.arms)
 
 
-def _missing(reading: Reading) -> tuple[str, ...]:
-    sentences = []
-    for outcome in _headline_outcomes(reading):
-        cells = [cell for cell in outcome.missing if cell.visit == outcome.primary_visit]
-        counts = [f"{count_of(cell.observed, cell.allocated)} with {reading.arm(cell.arm)}" for cell in cells]
-        if counts:
-            what = f"{outcome.name} measured {reading.at(outcome.primary_visit)}"
-            sentences.append(f"Clients with {what}: {', '.join(counts)}.")
-    return tuple(sentences)
-
-
 def limits(reading: Reading) -> tuple[str, ...]:
     """Every limit that the study's own facts call for: those of the results, and of its looks."""
     results = reading.results
@@ -317,8 +213,8 @@ def limits(reading: Reading) -> tuple[str, ...]:
     sentences = [*size, *map(reading.named, results.remarks), own]
     if unplanned_looks(reading):
         sentences.append(f"{UNPLANNED_LOOK} {_price_of_looks(reading)}")
-    if results.continuous and results.retention is not None:
-        sentences.append(STAYERS)
+    for outcome in results.outcomes:
+        sentences += report_of(outcome).limits(reading, outcome)
     return tuple(dict.fromkeys(sentences))
 
 

@@ -51,6 +51,7 @@ def look(place: int) -> ArmLook:
     return LOOKS[place % len(LOOKS)]
 
 
+WIDE = 4.2  # inches: type keeps its size on a phone and is not coarse on paper
 _SETTINGS = {
     "svg.hashsalt": "studykit",
     "svg.fonttype": "path",

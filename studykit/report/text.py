@@ -7,16 +7,15 @@ import textwrap
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
 from studykit.report.feasibility import feasibility_lead
+from studykit.report.kind_report import report_of
 from studykit.report.reading import Reading, capital
 from studykit.report.sentences import (
     conditions,
-    continuous_answer,
     decision_sentence,
     early_warning,
     harms_sentence,
     lead,
     pause_warning,
-    retention_answer,
 )
 
 _ASCII = str.maketrans(
@@ -55,15 +54,11 @@ def summary(results: StudyResults, *, protocol: Protocol | None = None, width: i
     feasible = feasibility_lead(reading)
     if feasible:
         lines += [feasible, ""]
-    if results.retention is not None or results.continuous:
+    if results.outcomes:
         lines += [lead(reading), ""]
-    if results.retention is not None:
-        lines += [
-            f"{capital(results.retention.name)}.",
-            *_indented(retention_answer(reading, results.retention)),
-        ]
-    for outcome in results.continuous:
-        lines += [f"{capital(outcome.name)}.", *_indented(continuous_answer(reading, outcome))]
+    for outcome in results.outcomes:
+        lines.append(f"{capital(outcome.name)}.")
+        lines += _indented(report_of(outcome).answer(reading, outcome))
     lines += ["Harms.", *_indented((harms_sentence(reading),))]
     decisions = tuple(decision_sentence(reading, decision) for decision in results.decisions)
     lines += _indented(decisions)

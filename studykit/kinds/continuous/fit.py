@@ -7,18 +7,19 @@ from collections.abc import Callable
 
 from matplotlib.figure import Figure
 
+from studykit.kinds.continuous.results import ContinuousResult, ModelCheck
+from studykit.kinds.continuous.scales import contrast_scale
 from studykit.mixed import Influence, NormalQuantiles
-from studykit.outcomes.results import ModelCheck, StrengthResult
+from studykit.report.document import Picture
 from studykit.report.fit_figures import draw_influence, draw_normal_quantiles, draw_variance_profile
-from studykit.report.gallery import WIDE, Picture
 from studykit.report.numbers import level, number
 from studykit.report.reading import Reading, capital
-from studykit.report.style import drawing_style, new_figure
+from studykit.report.style import WIDE, drawing_style, new_figure
 
 ACROSS = 2  # small pictures beside each other
 
 
-def fit_sentences(reading: Reading, outcome: StrengthResult) -> tuple[str, ...]:
+def fit_sentences(reading: Reading, outcome: ContinuousResult) -> tuple[str, ...]:
     """What happens to the contrast without any one client or trainer; what could not be looked at."""
     if outcome.check is None:
         return ()
@@ -26,11 +27,11 @@ def fit_sentences(reading: Reading, outcome: StrengthResult) -> tuple[str, ...]:
     return (*filter(None, sentences), *map(reading.named, outcome.check.remarks))
 
 
-def _left_out(reading: Reading, outcome: StrengthResult, who: str, influence: Influence) -> str:
+def _left_out(reading: Reading, outcome: ContinuousResult, who: str, influence: Influence) -> str:
     values = influence.contrast_values
     if values is None or not influence.refits.used:
         return ""
-    scale = reading.contrast_scale(outcome)
+    scale = contrast_scale(reading, outcome)
     seen = [_natural(outcome)(float(value)) for value in values if math.isfinite(value)]
     low, high = scale.text(min(seen), signed=True), scale.text(max(seen), signed=True)
     label, change = influence.largest()
@@ -41,12 +42,12 @@ def _left_out(reading: Reading, outcome: StrengthResult, who: str, influence: In
     )
 
 
-def _natural(outcome: StrengthResult) -> Callable[[float], float]:
+def _natural(outcome: ContinuousResult) -> Callable[[float], float]:
     """From the scale of the analysis to the value that the report's scale shows."""
     return math.exp if outcome.scale == "log" else float
 
 
-def fit_pictures(reading: Reading, outcome: StrengthResult) -> tuple[Picture, ...]:
+def fit_pictures(reading: Reading, outcome: ContinuousResult) -> tuple[Picture, ...]:
     """Leaving out, quantiles, profiles; those for which there is something to draw."""
     check = outcome.check
     if check is None:
@@ -58,11 +59,11 @@ def fit_pictures(reading: Reading, outcome: StrengthResult) -> tuple[Picture, ..
 
 
 def _influence_picture(
-    reading: Reading, outcome: StrengthResult, who: str, influence: Influence
+    reading: Reading, outcome: ContinuousResult, who: str, influence: Influence
 ) -> Picture | None:
     if not influence.refits.used:
         return None
-    scale, natural = reading.contrast_scale(outcome), _natural(outcome)
+    scale, natural = contrast_scale(reading, outcome), _natural(outcome)
     rows = influence.refits.used
     with drawing_style():
         figure, ax = new_figure(WIDE, 1.5 + min(0.2 * rows, 2.2))
@@ -83,7 +84,7 @@ def _influence_picture(
 
 
 def _quantiles_picture(
-    reading: Reading, outcome: StrengthResult, quantiles: tuple[NormalQuantiles, ...]
+    reading: Reading, outcome: ContinuousResult, quantiles: tuple[NormalQuantiles, ...]
 ) -> Picture | None:
     if not quantiles:
         return None
@@ -99,7 +100,7 @@ def _quantiles_picture(
     )
 
 
-def _profiles_picture(reading: Reading, outcome: StrengthResult, check: ModelCheck) -> Picture | None:
+def _profiles_picture(reading: Reading, outcome: ContinuousResult, check: ModelCheck) -> Picture | None:
     if not check.profiles:
         return None
     log = outcome.scale == "log"

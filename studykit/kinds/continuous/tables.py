@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from studykit.outcomes.results import OutcomeEstimate, StrengthResult
+from studykit.kinds.continuous.results import ContinuousResult
+from studykit.kinds.continuous.scales import contrast_scale, unit_scale
+from studykit.outcomes.results import OutcomeEstimate
 from studykit.report.contrast_table import contrast_table
 from studykit.report.numbers import STANDARDISED, Scale, level
 from studykit.report.reading import Reading, capital
@@ -20,16 +22,13 @@ from studykit.report.tables import (
 )
 
 
-def strength_contrast_table(reading: Reading, outcome: StrengthResult) -> Table:
+def contrasts_table(reading: Reading, outcome: ContinuousResult) -> Table:
     """Every contrast on one continuous outcome; original units come first."""
-    scale, own = reading.contrast_scale(outcome), reading.unit_scale(outcome)
+    scale, own = contrast_scale(reading, outcome), unit_scale(reading, outcome)
     rows: list[tuple[OutcomeEstimate, Scale]] = []
     if outcome.original_unit is not None:
         rows.append((outcome.original_unit, own))
-    rows.append((outcome.primary, scale))
-    visits = [estimate for estimate in outcome.by_visit if estimate.name != outcome.primary.name]
-    rest = (*visits, *outcome.by_exercise, *outcome.other_arms, *outcome.sensitivity)
-    rows += [(estimate, scale) for estimate in rest]
+    rows += [(estimate, scale) for estimate in outcome.contrasts]
     rows.append((outcome.standardised, STANDARDISED))
     caption = f"{capital(outcome.name)}: {reading.compared} compared with {reading.reference}"
     return contrast_table(
@@ -37,9 +36,9 @@ def strength_contrast_table(reading: Reading, outcome: StrengthResult) -> Table:
     )
 
 
-def means_table(reading: Reading, outcome: StrengthResult) -> Table:
+def means_table(reading: Reading, outcome: ContinuousResult) -> Table:
     """Model means by arm and visit, with clients observed."""
-    confidence_level, own = reading.results.confidence_level, reading.unit_scale(outcome)
+    confidence_level, own = reading.results.confidence_level, unit_scale(reading, outcome)
     rows = tuple(
         cells(
             reading.arm(mean.arm),
@@ -67,7 +66,7 @@ def means_table(reading: Reading, outcome: StrengthResult) -> Table:
     return Table(f"{outcome.code}_means", caption, columns, rows, notes)
 
 
-def missing_table(reading: Reading, outcome: StrengthResult) -> Table:
+def missing_table(reading: Reading, outcome: ContinuousResult) -> Table:
     """Clients with and without a score, with reasons."""
     rows = tuple(
         cells(
@@ -87,7 +86,7 @@ def missing_table(reading: Reading, outcome: StrengthResult) -> Table:
     return Table(f"{outcome.code}_missing", f"Who was measured: {outcome.name}", columns, rows)
 
 
-def tipping_table(reading: Reading, outcome: StrengthResult) -> Table | None:
+def tipping_table(reading: Reading, outcome: ContinuousResult) -> Table | None:
     """By how much missing scores would have to differ from what the model expects."""
     if not outcome.tipping_points:
         return None
@@ -120,7 +119,7 @@ def _shift(value: float | None, scale: Scale) -> Cell:
     return NOTHING if value is None else Quantity(value, scale, signed=True)
 
 
-def reliability_table(reading: Reading, outcome: StrengthResult) -> Table | None:
+def reliability_table(reading: Reading, outcome: ContinuousResult) -> Table | None:
     """How far the test agrees with itself."""
     if not outcome.reliability:
         return None
@@ -150,7 +149,7 @@ def reliability_table(reading: Reading, outcome: StrengthResult) -> Table | None
     return Table(f"{outcome.code}_reliability", f"Agreement of repeated tests: {outcome.name}", columns, rows)
 
 
-def spread_table(reading: Reading, outcome: StrengthResult) -> Table | None:
+def spread_table(reading: Reading, outcome: ContinuousResult) -> Table | None:
     """Standard deviations of the model."""
     if not outcome.spread:
         return None
@@ -173,11 +172,11 @@ def spread_table(reading: Reading, outcome: StrengthResult) -> Table | None:
     return Table(f"{outcome.code}_spread", f"Spread in the model of {outcome.name}", columns, rows, note)
 
 
-def trainer_effects_table(reading: Reading, outcome: StrengthResult) -> Table | None:
+def trainer_effects_table(reading: Reading, outcome: ContinuousResult) -> Table | None:
     """The contrast within each trainer, as description."""
     if not outcome.trainer_effects:
         return None
-    scale = reading.contrast_scale(outcome)
+    scale = contrast_scale(reading, outcome)
     rows = tuple(
         cells(
             reading.named(item.name).rpartition(", trainer ")[2],

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from studykit.outcomes.results import RetentionCurvePoints, RetentionResult
+from studykit.kinds.retention.results import RetentionCurvePoints, RetentionResult
+from studykit.outcomes.results import OutcomeEstimate
 from studykit.report.contrast_table import contrast_table
-from studykit.report.numbers import Scale, day_text, level, number, plural
+from studykit.report.numbers import DAYS, RATIO, Scale, day_text, level, number, plural
 from studykit.report.reading import Reading
 from studykit.report.tables import (
     NOTHING,
@@ -24,6 +25,13 @@ from studykit.report.tables import (
 )
 
 SHARE = Scale("%", 0, 100.0)
+
+
+def scale_of(reading: Reading, estimate: OutcomeEstimate) -> Scale:
+    """Scale of one of the estimates, told by its unit."""
+    if estimate.presentation == "ratio":
+        return RATIO
+    return DAYS if estimate.unit.startswith("day") else reading.share_scale()
 
 
 def retained_table(reading: Reading, retention: RetentionResult) -> Table:
@@ -115,7 +123,7 @@ def _curve_cells(curve: RetentionCurvePoints, day: float) -> tuple[Cell, Cell]:
     return cells(int(curve.at_risk[found[0]]))[0], point
 
 
-def trainer_retention_table(reading: Reading, retention: RetentionResult) -> Table | None:
+def by_trainer_table(reading: Reading, retention: RetentionResult) -> Table | None:
     """Clients retained of those known, by trainer and arm."""
     if not retention.by_trainer:
         return None
@@ -133,15 +141,8 @@ def trainer_retention_table(reading: Reading, retention: RetentionResult) -> Tab
     return Table("retention_by_trainer", caption, columns, tuple(rows), notes)
 
 
-def retention_contrast_table(reading: Reading, retention: RetentionResult) -> Table:
+def contrasts_table(reading: Reading, retention: RetentionResult) -> Table:
     """Every contrast on retention, main and supporting and sensitivity side by side."""
-    estimates = [
-        retention.primary,
-        *((retention.ratio,) if retention.ratio else ()),
-        *retention.restricted_mean,
-        *((retention.hazard_ratio,) if retention.hazard_ratio else ()),
-        *retention.sensitivity,
-    ]
-    rows = [(estimate, reading.retention_scale(estimate)) for estimate in estimates]
+    rows = [(estimate, scale_of(reading, estimate)) for estimate in retention.contrasts]
     caption = f"Retention: {reading.compared} compared with {reading.reference}, day {retention.horizon_day}"
     return contrast_table(reading, rows, code="retention_contrasts", caption=caption)
