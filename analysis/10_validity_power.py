@@ -21,10 +21,10 @@ from pathlib import Path
 
 import numpy as np
 
+from studykit.kinds.continuous.regression_many import compare_many_clusters, unpaired_many
+from studykit.kinds.retention.many import compare_many_shares
 from studykit.mixed import RandomEffect, fit_many_linear_mixed
 from studykit.outcomes.many import ManyClients, ManyScores
-from studykit.outcomes.regression_many import compare_many_clusters, unpaired_many
-from studykit.outcomes.retention_many import compare_many_shares
 from studykit.planning.clusters import nested_error
 from studykit.planning.log_rank import expected_departures, hazard_ratio_from_shares, log_rank_power
 from studykit.planning.margins import not_worse_power

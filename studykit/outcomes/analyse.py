@@ -7,6 +7,10 @@ from functools import partial
 from typing import TypeVar
 
 from studykit.errors import Finding, FitError
+from studykit.kinds.continuous.rerandomise_within import rerandomise_within
+from studykit.kinds.continuous.result import analyse_strength
+from studykit.kinds.continuous.within_result import analyse_within
+from studykit.kinds.retention.result import analyse_retention
 from studykit.outcomes.baseline import baseline_table
 from studykit.outcomes.client_periods import by_client_period
 from studykit.outcomes.decision import decide
@@ -15,7 +19,6 @@ from studykit.outcomes.flow import trace_flow
 from studykit.outcomes.harms import analyse_harms
 from studykit.outcomes.limits import collect_limits, early_remarks
 from studykit.outcomes.rerandomisation import DrawnArms, rerandomise_retention, rerandomise_strength
-from studykit.outcomes.rerandomise_within import rerandomise_within
 from studykit.outcomes.results import (
     OutcomeEstimate,
     Provenance,
@@ -24,9 +27,6 @@ from studykit.outcomes.results import (
     StrengthResult,
     StudyResults,
 )
-from studykit.outcomes.retention import analyse_retention
-from studykit.outcomes.strength import analyse_strength
-from studykit.outcomes.within import analyse_within
 from studykit.protocol.types import Protocol
 from studykit.records.rows import StrengthRows, StudyRows
 

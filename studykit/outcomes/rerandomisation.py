@@ -26,10 +26,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, FitError
+from studykit.kinds.continuous.analysis import Setting, prepare
+from studykit.kinds.retention.analysis import Comparison, comparison_of
 from studykit.outcomes.client_facts import fact_columns, independent_columns, label_columns
 from studykit.outcomes.results import RerandomisationTest
-from studykit.outcomes.retention_comparison import Comparison, comparison_of
-from studykit.outcomes.strength_analysis import Setting, prepare
 from studykit.protocol.types import ContinuousOutcome, Protocol
 from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells, StrengthRows

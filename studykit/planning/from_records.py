@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, FitError
+from studykit.kinds.continuous.scores import analysis_scores, score_cube
+from studykit.kinds.retention.time import spells_to_horizon
 from studykit.outcomes.client_facts import fact_columns
-from studykit.outcomes.retention_time import spells_to_horizon
-from studykit.outcomes.scores import analysis_scores, score_cube
 from studykit.planning.own_spread import (
     Figure,
     correlation_of,

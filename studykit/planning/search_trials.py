@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from studykit.kinds.continuous.many import answer_many
+from studykit.kinds.continuous.scores import composite_scores
 from studykit.outcomes.many import ManyAnswers, ManyScores
-from studykit.outcomes.scores import composite_scores
-from studykit.outcomes.strength_many import answer_many
 from studykit.planning.search_curve import CurvePoint, Target
 from studykit.protocol.types import Protocol
 from studykit.trial.batch import TrialBatch, simulate_batch

@@ -3,7 +3,7 @@ r"""What a number of clients can tell where a client, or a trainer, is compared 
 Legend. :math:`s` standard deviation of one score between clients, :math:`r` correlation of two tests of a
 client, :math:`k` exercises with residual correlation :math:`c`. From test to test a client's composite moves
 by :math:`s^2(1-r)\,\frac{1+(k-1)c}{k}`; the rest stays with the client. The analysis is
-`studykit.outcomes.within_model`; two-period crossover: Senn 2002; Jones & Kenward 2014.
+`studykit.kinds.continuous.within`; two-period crossover: Senn 2002; Jones & Kenward 2014.
 """
 
 from __future__ import annotations

@@ -17,14 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, DesignError, FitError
+from studykit.kinds.continuous.analysis import AT_BOUNDARY, primary_strength
+from studykit.kinds.continuous.many import answer_many
+from studykit.kinds.continuous.within import primary_within
+from studykit.kinds.retention.analysis import primary_retention
+from studykit.kinds.retention.many import compare_many_odds, compare_many_shares
 from studykit.outcomes.many import ManyAnswers
 from studykit.outcomes.results import OutcomeEstimate
-from studykit.outcomes.retention import primary_retention
-from studykit.outcomes.retention_many import compare_many_odds, compare_many_shares
-from studykit.outcomes.strength import primary_strength
-from studykit.outcomes.strength_analysis import AT_BOUNDARY
-from studykit.outcomes.strength_many import answer_many
-from studykit.outcomes.within import primary_within
 from studykit.protocol.types import Protocol
 from studykit.results import Estimate, frozen_array
 from studykit.retention.proportions import share_interval

@@ -22,8 +22,8 @@ from pathlib import Path
 import numpy as np
 from timing import Line, in_r, median_seconds, show
 
+from studykit.kinds.continuous.many import ManyDesign, many_design
 from studykit.mixed import RandomEffect, fit_many_linear_mixed
-from studykit.outcomes.strength_many import ManyDesign, many_design
 from studykit.planning.search import search_number
 from studykit.planning.simulation import simulate_study
 from studykit.protocol.reading import read_protocol

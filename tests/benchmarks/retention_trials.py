@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from timing import Line, median_seconds, show
 
-from studykit.outcomes.retention_many import compare_many_shares
+from studykit.kinds.retention.many import compare_many_shares
 from studykit.protocol.reading import read_protocol
 from studykit.shipped import shipped
 from studykit.trial.batch import simulate_batch

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from timing import Line, median_seconds, show
 
+from studykit.kinds.continuous.model import random_part
 from studykit.mixed import RandomEffect, ResidualStructure, fit_linear_mixed, fit_many_linear_mixed
-from studykit.outcomes.strength_design import random_part
 
 CLIENTS, TRAINERS, VISITS, FITS = 60, 6, 3, 1000
 LIMITS = {1: (0.005, 1.0), 4: (0.030, 10.0)}

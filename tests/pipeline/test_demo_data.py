@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from studykit.allocation.ledger import Ledger
+from studykit.kinds.continuous.analysis import primary_strength
+from studykit.kinds.retention.analysis import primary_retention
 from studykit.outcomes.harms import pause_rule
-from studykit.outcomes.retention import primary_retention
-from studykit.outcomes.strength import primary_strength
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.rules import lock_findings
 from studykit.records.consistency import check_consistency

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from studykit.outcomes.within import primary_within
+from studykit.kinds.continuous.within import primary_within
 from studykit.randomness import stream
 from studykit.records.rows import StrengthRows
 from tests.external.outcomes_within.test_outcomes_within import protocol, rows_of

@@ -1,0 +1,1 @@
+"""Continuous outcomes: strength, and whatever else is measured in numbers."""

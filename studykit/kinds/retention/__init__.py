@@ -1,0 +1,1 @@
+"""Retention: who still trains at the horizon, and how long clients stayed."""

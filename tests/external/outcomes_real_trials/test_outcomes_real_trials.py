@@ -11,10 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from studykit.kinds.continuous.analysis import fit_model, prepare
 from studykit.mixed import RandomEffect, fit_linear_mixed
 from studykit.outcomes.analyse import analyse_rows
 from studykit.outcomes.results import Provenance, StudyResults
-from studykit.outcomes.strength_analysis import fit_model, prepare
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.records.derive import derive_rows

@@ -16,8 +16,8 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from studykit.outcomes.strength import analyse_strength, primary_strength
-from studykit.outcomes.strength_analysis import RegressionAnalysis, fit_model, prepare
+from studykit.kinds.continuous.analysis import RegressionAnalysis, fit_model, prepare, primary_strength
+from studykit.kinds.continuous.result import analyse_strength
 from studykit.protocol.types import Protocol
 from studykit.records.rows import Clients, StrengthRows
 from studykit.results import Estimate, RowCount

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from studykit.outcomes.within import analyse_within, within_setting
-from studykit.outcomes.within_model import difference_by_group, fit_within, within_rows
+from studykit.kinds.continuous.within import difference_by_group, fit_within, within_rows, within_setting
+from studykit.kinds.continuous.within_result import analyse_within
 from studykit.protocol.types import Protocol
 from studykit.records.rows import Clients, StrengthRows
 from studykit.results import RowCount

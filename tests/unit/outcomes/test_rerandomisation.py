@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError
+from studykit.kinds.continuous.analysis import primary_strength
 from studykit.outcomes.rerandomisation import (
     DrawnArms,
     mantel_haenszel_statistics,
     rerandomise_retention,
     rerandomise_strength,
 )
-from studykit.outcomes.strength import primary_strength
 from studykit.results import Estimate
 from studykit.retention.risk_difference import risk_difference
 from studykit.retention.stratified_counts import count_by_stratum

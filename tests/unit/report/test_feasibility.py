@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
+from studykit.kinds.continuous.result import LEFT_BEFORE
 from studykit.outcomes.results import StudyResults
-from studykit.outcomes.strength import LEFT_BEFORE
 from studykit.protocol.types import Pilot, ProgressionRule, Protocol
 from studykit.report.feasibility import feasibility_lead, feasibility_section, watched
 from studykit.report.page import render_report

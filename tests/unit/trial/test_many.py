@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError, DesignError, FitError
-from studykit.outcomes.retention import primary_retention
-from studykit.outcomes.retention_many import compare_many_shares
-from studykit.outcomes.strength import primary_strength
-from studykit.outcomes.strength_many import answer_many
+from studykit.kinds.continuous.analysis import primary_strength
+from studykit.kinds.continuous.many import answer_many
+from studykit.kinds.retention.analysis import primary_retention
+from studykit.kinds.retention.many import compare_many_shares
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtri
 
-from studykit.outcomes.reliability import typical_error_presented
+from studykit.kinds.continuous.analysis import ModelAnalysis, Setting
+from studykit.kinds.continuous.reliability import typical_error_presented
 from studykit.outcomes.results import Reliability, VarianceComponent
-from studykit.outcomes.strength_analysis import ModelAnalysis, Setting
 from studykit.results import Interval
 
 Floats = NDArray[np.float64]

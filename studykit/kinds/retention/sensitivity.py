@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import DesignError, FitError
-from studykit.outcomes.estimands import retention_estimand
-from studykit.outcomes.results import OutcomeEstimate
-from studykit.outcomes.retention_comparison import (
+from studykit.kinds.retention.analysis import (
     UNKNOWN,
     Comparison,
     compare_shares,
     counted_rows,
 )
+from studykit.outcomes.estimands import retention_estimand
+from studykit.outcomes.results import OutcomeEstimate
 from studykit.records.leaving import retention_rule
 from studykit.retention.clock import active_status
 

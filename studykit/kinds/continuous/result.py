@@ -9,35 +9,36 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import FitError
+from studykit.kinds.continuous.analysis import (
+    ModelAnalysis,
+    RegressionAnalysis,
+    Setting,
+    choose_analysis,
+    exercise_text,
+    prepare,
+    presentation,
+    primary_estimate,
+)
+from studykit.kinds.continuous.by_trainer import effects_by_trainer
+from studykit.kinds.continuous.model_check import check_model
+from studykit.kinds.continuous.reliability import reliability_of_tests
+from studykit.kinds.continuous.scores import observed_days
+from studykit.kinds.continuous.sensitivity import (
+    baseline_spread,
+    sensitivity_analyses,
+    tipping_points,
+)
+from studykit.kinds.continuous.variances import model_repeatability, variance_components
 from studykit.outcomes.estimands import contrast_text, strength_estimand
-from studykit.outcomes.model_check import check_model
-from studykit.outcomes.reliability import reliability_of_tests
 from studykit.outcomes.results import (
     ArmVisitMean,
     MissingCount,
     ObservedSeries,
     OutcomeEstimate,
-    Presentation,
     RescaledEstimate,
     Role,
     StrengthResult,
 )
-from studykit.outcomes.scores import observed_days
-from studykit.outcomes.strength_analysis import (
-    ModelAnalysis,
-    RegressionAnalysis,
-    Setting,
-    choose_analysis,
-    prepare,
-)
-from studykit.outcomes.strength_sensitivity import (
-    baseline_spread,
-    rows_of,
-    sensitivity_analyses,
-    tipping_points,
-)
-from studykit.outcomes.strength_trainers import effects_by_trainer
-from studykit.outcomes.strength_variances import model_repeatability, variance_components
 from studykit.protocol.types import ContinuousOutcome, Protocol
 from studykit.records.leaving import has_left
 from studykit.records.rows import RetentionSpells, StrengthRows
@@ -53,36 +54,6 @@ MISSING_AT_RANDOM = (
     "Scores not obtained are taken as missing at random, given the scores seen before, the arm and the "
     "adjustment."
 )
-
-
-def primary_strength(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> OutcomeEstimate:
-    """The protocol's contrast at the primary visit, by model or fallback, and nothing else.
-
-    Parameters
-    ----------
-    protocol : Protocol
-    outcome : ContinuousOutcome
-        One of the protocol's.
-    rows : StrengthRows
-        Of this outcome.
-
-    Returns
-    -------
-    OutcomeEstimate
-        Compared arm minus reference arm on the analysis scale; a ratio of geometric means on the log scale.
-
-    Raises
-    ------
-    ArgumentError
-        If the rows do not fit the outcome, or a score cannot be logged.
-    DesignError
-        If one trainer alone delivers an arm.
-    FitError
-        If an arm has no score at the primary visit, or clients are too few even for the fallback.
-    """
-    setting = prepare(protocol, outcome, rows)
-    analysis, why = choose_analysis(setting)
-    return _primary(setting, analysis, why)
 
 
 def analyse_strength(
@@ -108,7 +79,7 @@ def analyse_strength(
     """
     setting = prepare(protocol, outcome, rows)
     analysis, why = choose_analysis(setting)
-    primary = _primary(setting, analysis, why)
+    primary = primary_estimate(setting, analysis, why)
     estimate = primary.estimate
     assert isinstance(estimate, Estimate)
     by_visit, visit_remarks = _by_visit(setting, analysis, primary)
@@ -154,35 +125,6 @@ def analyse_strength(
     )
 
 
-def _presentation(setting: Setting) -> Presentation:
-    return "ratio" if setting.outcome.scale == "log" else "difference"
-
-
-def _exercise_text(setting: Setting) -> str:
-    return ", ".join(label for label in setting.rows.exercise_labels if label)
-
-
-def _primary(setting: Setting, analysis: Chosen, why: str) -> OutcomeEstimate:
-    estimate = analysis.effect(setting.compared_arm, setting.primary_visit, setting.exercises)
-    remarks = (*setting.trainers.remarks, *analysis.remarks)
-    return OutcomeEstimate(
-        name=f"{setting.outcome.name} at {setting.outcome.primary_visit}",
-        contrast=contrast_text(
-            setting.rows.clients.arm_labels[setting.compared_arm], setting.rows.clients.arm_labels[0]
-        ),
-        estimand=strength_estimand(
-            setting.protocol, setting.outcome, setting.outcome.primary_visit, _exercise_text(setting)
-        ),
-        unit="ratio" if setting.outcome.scale == "log" else setting.outcome.unit,
-        presentation=_presentation(setting),
-        estimate=estimate,
-        role=setting.outcome.role,
-        method=analysis.method,
-        rows=rows_of(setting, analysis),
-        remarks=((f"{why[0].upper()}{why[1:]}.", *remarks) if why else remarks),
-    )
-
-
 def _secondary(setting: Setting) -> Role:
     """Role of what is shown beside a primary or secondary result."""
     return "exploratory" if setting.outcome.role == "exploratory" else "secondary"
@@ -206,7 +148,7 @@ def _by_visit(
             replace(
                 primary,
                 name=f"{setting.outcome.name} at {label}",
-                estimand=strength_estimand(setting.protocol, setting.outcome, label, _exercise_text(setting)),
+                estimand=strength_estimand(setting.protocol, setting.outcome, label, exercise_text(setting)),
                 estimate=estimate,
                 role=_secondary(setting),
                 remarks=(),
@@ -317,7 +259,7 @@ def _means(setting: Setting, analysis: Chosen) -> tuple[ArmVisitMean, ...]:
                     visit=label,
                     day=planned[visit],
                     unit=setting.outcome.unit,
-                    presentation=_presentation(setting),
+                    presentation=presentation(setting),
                     estimate=estimate,
                     clients=int(seen.sum()),
                 )

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 
+from studykit.kinds.continuous.analysis import Setting
 from studykit.outcomes.results import Reliability
-from studykit.outcomes.strength_analysis import Setting
 from studykit.results import Interval
 
 Floats = NDArray[np.float64]

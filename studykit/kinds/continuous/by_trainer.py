@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import FitError
+from studykit.kinds.continuous.analysis import Setting
+from studykit.kinds.continuous.regression import least_squares
 from studykit.outcomes.client_facts import fact_columns
 from studykit.outcomes.results import OutcomeEstimate
-from studykit.outcomes.strength_analysis import Setting
-from studykit.outcomes.strength_regression import least_squares
 from studykit.results import RowCount
 
 Floats = NDArray[np.float64]

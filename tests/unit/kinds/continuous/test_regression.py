@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from studykit.errors import FitError
-from studykit.outcomes.strength_regression import compare_clusters, regress_on_baseline
+from studykit.kinds.continuous.regression import compare_clusters, regress_on_baseline
 from studykit.outcomes.trainers import plan_trainers, unpaired_t
 
 RNG = np.random.default_rng(21)

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from studykit.errors import DesignError, FitError
+from studykit.kinds.retention.analysis import primary_retention
+from studykit.kinds.retention.result import analyse_retention
+from studykit.kinds.retention.time import Wording, compare_mean_days, spells_to_horizon
 from studykit.outcomes.results import RetentionResult
-from studykit.outcomes.retention import analyse_retention, primary_retention
-from studykit.outcomes.retention_time import Wording, compare_mean_days, spells_to_horizon
 from studykit.outcomes.trainers import plan_trainers
 from studykit.retention.clock import ClientHistory, RetentionRule
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.kinds.continuous.regression import LEAST_DEGREES_OF_FREEDOM
+from studykit.kinds.continuous.scores import composite_scores
 from studykit.outcomes.client_facts import orthonormal_columns
 from studykit.outcomes.many import ManyAnswers, ManyClients, ManyScores
-from studykit.outcomes.scores import composite_scores
-from studykit.outcomes.strength_regression import LEAST_DEGREES_OF_FREEDOM
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -14,16 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import DesignError, FitError
-from studykit.outcomes.results import OutcomeEstimate, TippingPoint
-from studykit.outcomes.scores import pooled_standard_deviation
-from studykit.outcomes.strength_analysis import (
+from studykit.kinds.continuous.analysis import (
     ModelAnalysis,
     RegressionAnalysis,
     Setting,
     StrengthAnalysis,
     fit_model,
+    rows_of,
 )
-from studykit.results import Estimate, RowCount
+from studykit.kinds.continuous.scores import pooled_standard_deviation
+from studykit.outcomes.results import OutcomeEstimate, TippingPoint
+from studykit.results import Estimate
 
 Floats = NDArray[np.float64]
 DEFAULT_PER_CENT = (5.0, 10.0)  # worse by as much, where the protocol names no shifts
@@ -133,13 +134,6 @@ def _try_model(
         return [(name, fit_model(setting, adjust=adjust, trainers=trainers))]
     except (FitError, DesignError):
         return []
-
-
-def rows_of(setting: Setting, analysis: StrengthAnalysis) -> RowCount:
-    """Clients allocated, used and left out by an analysis."""
-    used, supplied = int(analysis.used.sum()), setting.rows.clients.number
-    left_out = ((analysis.unused_reason, supplied - used),) if supplied > used else ()
-    return RowCount(supplied, used, left_out, "clients")
 
 
 def _shifts(setting: Setting, primary: OutcomeEstimate, estimate: Estimate) -> list[OutcomeEstimate]:

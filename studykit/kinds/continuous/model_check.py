@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import StudykitError
+from studykit.kinds.continuous.analysis import ModelAnalysis, Setting
 from studykit.mixed import (
     Influence,
     MixedModel,
@@ -20,7 +21,6 @@ from studykit.mixed import (
     residual_quantiles,
 )
 from studykit.outcomes.results import ModelCheck
-from studykit.outcomes.strength_analysis import ModelAnalysis, Setting
 from studykit.results import frozen_array
 
 MOST_CLIENTS = 400

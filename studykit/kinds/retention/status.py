@@ -7,8 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.kinds.retention.analysis import Comparison
 from studykit.outcomes.results import RetentionStatus
-from studykit.outcomes.retention_comparison import Comparison
 from studykit.results import Interval
 from studykit.retention.clock import RetentionRule, departures
 from studykit.retention.proportions import Proportion

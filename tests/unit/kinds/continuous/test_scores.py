@@ -8,7 +8,12 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError
-from studykit.outcomes.scores import analysis_scores, composite_scores, pooled_standard_deviation, score_cube
+from studykit.kinds.continuous.scores import (
+    analysis_scores,
+    composite_scores,
+    pooled_standard_deviation,
+    score_cube,
+)
 
 
 def test_complete_composite_is_the_plain_mean() -> None:

@@ -24,11 +24,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError, FitError
+from studykit.kinds.continuous.analysis import Setting, boundary_remarks, left_out_remarks
+from studykit.kinds.continuous.scores import analysis_scores
 from studykit.mixed import MixedFit, RandomEffect, fit_linear_mixed
+from studykit.mixed.result import METHODS
 from studykit.outcomes.client_facts import fact_columns, independent_columns
 from studykit.outcomes.client_periods import arms_of_scores, is_dominant, periods_of_scores
-from studykit.outcomes.strength_analysis import Setting
-from studykit.results import Estimate
+from studykit.outcomes.estimands import contrast_text, within_estimand
+from studykit.outcomes.results import OutcomeEstimate
+from studykit.outcomes.trainers import TrainerPlan
+from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.records.rows import StrengthRows
+from studykit.results import Estimate, RowCount
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -279,3 +286,42 @@ def difference_by_group(setting: Setting, data: WithinRows) -> Estimate:
     error = np.sqrt(squares / freedom * (1.0 / first.size + 1.0 / second.size)) / 2.0
     value = float(first.mean() + second.mean()) / 2.0
     return Estimate(value, float(error), float(freedom), "differences within clients")
+
+
+def within_setting(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> Setting:
+    """Rows and protocol together; arms belong to scores here, and not to clients."""
+    absent = TrainerPlan("absent", np.zeros(rows.clients.number, dtype=np.int64), (), ())
+    visit = rows.visit_labels.index(outcome.primary_visit)
+    return Setting(protocol, outcome, rows, analysis_scores(rows, outcome.scale), absent, visit, 1)
+
+
+def primary_of_fit(setting: Setting, fitted: WithinFit) -> OutcomeEstimate:
+    """The contrast over all exercises, with its words."""
+    protocol, outcome = setting.protocol, setting.outcome
+    name = METHODS[fitted.degrees_of_freedom]
+    number, used = setting.rows.clients.number, np.unique(fitted.rows.client).size
+    left_out = (("no score in either arm", number - used),) if number > used else ()
+    return OutcomeEstimate(
+        name=f"{outcome.name}, both arms within clients",
+        contrast=contrast_text(protocol.comparison_arm.code, protocol.reference_arm.code),
+        estimand=within_estimand(protocol, outcome),
+        unit="ratio" if outcome.scale == "log" else outcome.unit,
+        presentation="ratio" if outcome.scale == "log" else "difference",
+        estimate=fitted.effect(),
+        role=outcome.role,
+        method=f"linear mixed model within clients, restricted maximum likelihood, t with {name} degrees of "
+        "freedom",
+        rows=RowCount(number, used, left_out, "clients"),
+        remarks=(
+            f"{fitted.rows.in_both.size} clients have scores in both arms.",
+            protocol.plan.words.remark,
+            *boundary_remarks(fitted.fit),
+            *left_out_remarks(fitted.left_out),
+        ),
+    )
+
+
+def primary_within(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> OutcomeEstimate:
+    """The contrast alone; for simulation."""
+    setting = within_setting(protocol, outcome, rows)
+    return primary_of_fit(setting, fit_within(setting))

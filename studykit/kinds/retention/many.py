@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.kinds.continuous.many import role_of_trainers
+from studykit.kinds.continuous.regression_many import trainer_means, unpaired_many
 from studykit.mixed import RandomEffect, fit_many_binary_mixed
 from studykit.outcomes.many import ManyAnswers, ManyClients
-from studykit.outcomes.regression_many import trainer_means, unpaired_many
-from studykit.outcomes.strength_many import role_of_trainers
 from studykit.protocol.types import Protocol
 from studykit.retention.risk_difference import risk_differences
 

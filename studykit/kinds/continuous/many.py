@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.kinds.continuous.model import random_part
+from studykit.kinds.continuous.regression_many import compare_many_clusters, regress_many
 from studykit.mixed import RandomEffect, ResidualStructure, fit_many_linear_mixed
 from studykit.outcomes.many import ManyAnswers, ManyScores
-from studykit.outcomes.regression_many import compare_many_clusters, regress_many
-from studykit.outcomes.strength_design import random_part
 from studykit.outcomes.trainers import TrainerRole
 from studykit.protocol.types import Protocol
 

@@ -8,11 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import DesignError, FitError
-from studykit.outcomes.estimands import contrast_text
+from studykit.outcomes.estimands import contrast_text, retention_estimand
+from studykit.outcomes.results import OutcomeEstimate
 from studykit.outcomes.trainers import TrainerPlan, plan_trainers
 from studykit.protocol.types import Protocol, RetentionOutcome
+from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells
 from studykit.results import HasInterval, RowCount
+from studykit.retention.clock import active_status
 from studykit.retention.risk_difference import risk_difference
 from studykit.retention.stratified_counts import count_by_stratum
 from studykit.retention.trainer_proportions import trainer_difference
@@ -130,3 +133,50 @@ def counted_rows(comparison: Comparison, status: Floats, *, reason: str = UNKNOW
     supplied = int(inside.sum())
     left_out = ((reason, supplied - known),) if supplied > known else ()
     return RowCount(supplied, known, left_out, "clients")
+
+
+def primary_retention(protocol: Protocol, spells: RetentionSpells) -> OutcomeEstimate:
+    """Difference in the share retained at the horizon, by the protocol's primary analysis only.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        With a retention outcome.
+    spells : RetentionSpells
+
+    Returns
+    -------
+    OutcomeEstimate
+        Compared arm minus reference arm, a share between -1 and 1.
+
+    Raises
+    ------
+    DesignError
+        If the protocol has no retention outcome, or one trainer alone delivers an arm.
+    FitError
+        If no stratum has clients of both arms whose status is known.
+    """
+    comparison = comparison_of(protocol, spells)
+    status = active_status(
+        spells.histories, comparison.outcome.horizon_day, rule=retention_rule(comparison.outcome)
+    )
+    return primary_estimate(comparison, status)
+
+
+def primary_estimate(comparison: Comparison, status: Floats) -> OutcomeEstimate:
+    """The difference in the share retained, with its words."""
+    estimate, method = compare_shares(comparison, status, strata=comparison.trainer_strata)
+    return OutcomeEstimate(
+        name=f"retained on day {comparison.outcome.horizon_day}",
+        contrast=comparison.contrast,
+        estimand=retention_estimand(
+            comparison.protocol, comparison.outcome, "difference in the share of clients retained"
+        ),
+        unit="share",
+        presentation="difference",
+        estimate=estimate,
+        role=comparison.outcome.role,
+        method=method,
+        rows=counted_rows(comparison, status),
+        remarks=comparison.trainers.remarks,
+    )

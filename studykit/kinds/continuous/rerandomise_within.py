@@ -7,12 +7,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.kinds.continuous.analysis import Setting
+from studykit.kinds.continuous.within import within_rows, within_setting
 from studykit.outcomes.client_facts import independent_columns
 from studykit.outcomes.rerandomisation import DrawnArms, inverted_interval, regression_products
 from studykit.outcomes.results import RerandomisationTest
-from studykit.outcomes.strength_analysis import Setting
-from studykit.outcomes.within import within_setting
-from studykit.outcomes.within_model import within_rows
 from studykit.protocol.types import ContinuousOutcome, Protocol
 from studykit.records.rows import StrengthRows
 from studykit.results import frozen_array

@@ -11,15 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError, DesignError, FitError
+from studykit.kinds.continuous.model import StrengthDesign, build_strength_design, empty_cell_message
+from studykit.kinds.continuous.regression import Regression, compare_clusters, regress_on_baseline
+from studykit.kinds.continuous.scores import analysis_scores, composite_scores, score_cube
 from studykit.mixed import MixedFit, fit_linear_mixed
 from studykit.mixed.result import METHODS
-from studykit.outcomes.scores import analysis_scores, composite_scores, score_cube
-from studykit.outcomes.strength_design import StrengthDesign, build_strength_design, empty_cell_message
-from studykit.outcomes.strength_regression import Regression, compare_clusters, regress_on_baseline
+from studykit.outcomes.estimands import contrast_text, strength_estimand
+from studykit.outcomes.results import OutcomeEstimate, Presentation
 from studykit.outcomes.trainers import TrainerPlan, plan_trainers
 from studykit.protocol.types import ContinuousOutcome, Protocol
 from studykit.records.rows import StrengthRows
-from studykit.results import Estimate
+from studykit.results import Estimate, RowCount
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -367,3 +369,74 @@ def boundary_remarks(fit: MixedFit) -> tuple[str, ...]:
     if not fit.at_boundary:
         return ()
     return (f"{AT_BOUNDARY} and kept in the model there: {'; '.join(fit.boundary_terms)}",)
+
+
+def primary_strength(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> OutcomeEstimate:
+    """The protocol's contrast at the primary visit, by model or fallback, and nothing else.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    outcome : ContinuousOutcome
+        One of the protocol's.
+    rows : StrengthRows
+        Of this outcome.
+
+    Returns
+    -------
+    OutcomeEstimate
+        Compared arm minus reference arm on the analysis scale; a ratio of geometric means on the log scale.
+
+    Raises
+    ------
+    ArgumentError
+        If the rows do not fit the outcome, or a score cannot be logged.
+    DesignError
+        If one trainer alone delivers an arm.
+    FitError
+        If an arm has no score at the primary visit, or clients are too few even for the fallback.
+    """
+    setting = prepare(protocol, outcome, rows)
+    analysis, why = choose_analysis(setting)
+    return primary_estimate(setting, analysis, why)
+
+
+def presentation(setting: Setting) -> Presentation:
+    """A ratio on the log scale, else a difference."""
+    return "ratio" if setting.outcome.scale == "log" else "difference"
+
+
+def exercise_text(setting: Setting) -> str:
+    """Codes of the exercises; empty where the outcome has none."""
+    return ", ".join(label for label in setting.rows.exercise_labels if label)
+
+
+def primary_estimate(
+    setting: Setting, analysis: ModelAnalysis | RegressionAnalysis, why: str
+) -> OutcomeEstimate:
+    """The protocol's contrast at the primary visit, with its words."""
+    estimate = analysis.effect(setting.compared_arm, setting.primary_visit, setting.exercises)
+    remarks = (*setting.trainers.remarks, *analysis.remarks)
+    return OutcomeEstimate(
+        name=f"{setting.outcome.name} at {setting.outcome.primary_visit}",
+        contrast=contrast_text(
+            setting.rows.clients.arm_labels[setting.compared_arm], setting.rows.clients.arm_labels[0]
+        ),
+        estimand=strength_estimand(
+            setting.protocol, setting.outcome, setting.outcome.primary_visit, exercise_text(setting)
+        ),
+        unit="ratio" if setting.outcome.scale == "log" else setting.outcome.unit,
+        presentation=presentation(setting),
+        estimate=estimate,
+        role=setting.outcome.role,
+        method=analysis.method,
+        rows=rows_of(setting, analysis),
+        remarks=((f"{why[0].upper()}{why[1:]}.", *remarks) if why else remarks),
+    )
+
+
+def rows_of(setting: Setting, analysis: StrengthAnalysis) -> RowCount:
+    """Clients allocated, used and left out by an analysis."""
+    used, supplied = int(analysis.used.sum()), setting.rows.clients.number
+    left_out = ((analysis.unused_reason, supplied - used),) if supplied > used else ()
+    return RowCount(supplied, used, left_out, "clients")

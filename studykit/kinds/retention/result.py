@@ -11,23 +11,23 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.outcomes.estimands import retention_definition, retention_estimand
-from studykit.outcomes.results import OutcomeEstimate, RetentionResult
-from studykit.outcomes.retention_comparison import (
+from studykit.kinds.retention.analysis import (
     Comparison,
-    compare_shares,
     comparison_of,
     counted_rows,
+    primary_estimate,
 )
-from studykit.outcomes.retention_sensitivity import sensitivity_of_share
-from studykit.outcomes.retention_status import shares_by_trainer, statuses
-from studykit.outcomes.retention_time import (
+from studykit.kinds.retention.sensitivity import sensitivity_of_share
+from studykit.kinds.retention.status import shares_by_trainer, statuses
+from studykit.kinds.retention.time import (
     Wording,
     compare_mean_days,
     compare_speed_of_leaving,
     curve_of_arm,
     spells_to_horizon,
 )
+from studykit.outcomes.estimands import retention_definition, retention_estimand
+from studykit.outcomes.results import OutcomeEstimate, RetentionResult
 from studykit.protocol.types import Protocol
 from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells
@@ -36,34 +36,6 @@ from studykit.retention.risk_ratio import risk_ratio
 from studykit.retention.stratified_counts import count_by_stratum
 
 Floats = NDArray[np.float64]
-
-
-def primary_retention(protocol: Protocol, spells: RetentionSpells) -> OutcomeEstimate:
-    """Difference in the share retained at the horizon, by the protocol's primary analysis only.
-
-    Parameters
-    ----------
-    protocol : Protocol
-        With a retention outcome.
-    spells : RetentionSpells
-
-    Returns
-    -------
-    OutcomeEstimate
-        Compared arm minus reference arm, a share between -1 and 1.
-
-    Raises
-    ------
-    DesignError
-        If the protocol has no retention outcome, or one trainer alone delivers an arm.
-    FitError
-        If no stratum has clients of both arms whose status is known.
-    """
-    comparison = comparison_of(protocol, spells)
-    status = active_status(
-        spells.histories, comparison.outcome.horizon_day, rule=retention_rule(comparison.outcome)
-    )
-    return _primary(comparison, status)
 
 
 def analyse_retention(protocol: Protocol, spells: RetentionSpells) -> RetentionResult:
@@ -83,7 +55,7 @@ def analyse_retention(protocol: Protocol, spells: RetentionSpells) -> RetentionR
     comparison = comparison_of(protocol, spells)
     outcome, rule = comparison.outcome, retention_rule(comparison.outcome)
     status = active_status(spells.histories, outcome.horizon_day, rule=rule)
-    primary = _primary(comparison, status)
+    primary = primary_estimate(comparison, status)
     followed = spells_to_horizon(spells, outcome.horizon_day, rule)
     mean_days, mean_remarks = compare_mean_days(
         followed,
@@ -132,24 +104,6 @@ def _wording(comparison: Comparison, summary: str) -> Wording:
         contrast=comparison.contrast,
         estimand=retention_estimand(comparison.protocol, comparison.outcome, summary),
         supplied=int(comparison.in_comparison.sum()),
-    )
-
-
-def _primary(comparison: Comparison, status: Floats) -> OutcomeEstimate:
-    estimate, method = compare_shares(comparison, status, strata=comparison.trainer_strata)
-    return OutcomeEstimate(
-        name=f"retained on day {comparison.outcome.horizon_day}",
-        contrast=comparison.contrast,
-        estimand=retention_estimand(
-            comparison.protocol, comparison.outcome, "difference in the share of clients retained"
-        ),
-        unit="share",
-        presentation="difference",
-        estimate=estimate,
-        role=comparison.outcome.role,
-        method=method,
-        rows=counted_rows(comparison, status),
-        remarks=comparison.trainers.remarks,
     )
 
 

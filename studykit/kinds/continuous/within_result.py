@@ -7,30 +7,25 @@ from dataclasses import replace
 import numpy as np
 
 from studykit.errors import FitError
-from studykit.mixed.result import METHODS
-from studykit.outcomes.estimands import contrast_text, within_estimand
-from studykit.outcomes.reliability import reliability_of_tests
-from studykit.outcomes.results import ArmVisitMean, OutcomeEstimate, StrengthResult, VarianceComponent
-from studykit.outcomes.scores import analysis_scores
-from studykit.outcomes.strength import (
+from studykit.kinds.continuous.analysis import Setting
+from studykit.kinds.continuous.reliability import reliability_of_tests
+from studykit.kinds.continuous.result import (
     missing_counts,
     observed_series,
     original_unit,
     standardised_effect,
 )
-from studykit.outcomes.strength_analysis import Setting, boundary_remarks, left_out_remarks
-from studykit.outcomes.trainers import TrainerPlan
-from studykit.outcomes.within_model import WithinFit, difference_by_group, fit_within
+from studykit.kinds.continuous.within import (
+    WithinFit,
+    difference_by_group,
+    fit_within,
+    primary_of_fit,
+    within_setting,
+)
+from studykit.outcomes.results import ArmVisitMean, OutcomeEstimate, StrengthResult, VarianceComponent
 from studykit.protocol.types import ContinuousOutcome, Protocol
 from studykit.records.rows import RetentionSpells, StrengthRows
 from studykit.results import RowCount
-
-
-def within_setting(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> Setting:
-    """Rows and protocol together; arms belong to scores here, and not to clients."""
-    absent = TrainerPlan("absent", np.zeros(rows.clients.number, dtype=np.int64), (), ())
-    visit = rows.visit_labels.index(outcome.primary_visit)
-    return Setting(protocol, outcome, rows, analysis_scores(rows, outcome.scale), absent, visit, 1)
 
 
 def analyse_within(
@@ -45,7 +40,7 @@ def analyse_within(
     Parameters
     ----------
     protocol, outcome, rows, spells
-        As for `studykit.outcomes.strength.analyse_strength`.
+        As for `studykit.kinds.continuous.result.analyse_strength`.
 
     Raises
     ------
@@ -54,7 +49,7 @@ def analyse_within(
     """
     setting = within_setting(protocol, outcome, rows)
     fitted = fit_within(setting)
-    primary = _primary(setting, fitted)
+    primary = primary_of_fit(setting, fitted)
     reliability, remarks = reliability_of_tests(setting)
     return StrengthResult(
         code=outcome.code,
@@ -82,31 +77,6 @@ def analyse_within(
         smallest_worthwhile=outcome.smallest_worthwhile,
         analysed=_analysed(setting, fitted),
         remarks=remarks,
-    )
-
-
-def _primary(setting: Setting, fitted: WithinFit) -> OutcomeEstimate:
-    protocol, outcome = setting.protocol, setting.outcome
-    name = METHODS[fitted.degrees_of_freedom]
-    number, used = setting.rows.clients.number, np.unique(fitted.rows.client).size
-    left_out = (("no score in either arm", number - used),) if number > used else ()
-    return OutcomeEstimate(
-        name=f"{outcome.name}, both arms within clients",
-        contrast=contrast_text(protocol.comparison_arm.code, protocol.reference_arm.code),
-        estimand=within_estimand(protocol, outcome),
-        unit="ratio" if outcome.scale == "log" else outcome.unit,
-        presentation="ratio" if outcome.scale == "log" else "difference",
-        estimate=fitted.effect(),
-        role=outcome.role,
-        method=f"linear mixed model within clients, restricted maximum likelihood, t with {name} degrees of "
-        "freedom",
-        rows=RowCount(number, used, left_out, "clients"),
-        remarks=(
-            f"{fitted.rows.in_both.size} clients have scores in both arms.",
-            protocol.plan.words.remark,
-            *boundary_remarks(fitted.fit),
-            *left_out_remarks(fitted.left_out),
-        ),
     )
 
 
@@ -215,9 +185,3 @@ def _model_paragraph(setting: Setting, fitted: WithinFit) -> str:
         "Scores not obtained are taken as missing at random, given the client's other scores and the arm.",
     )
     return " ".join(sentence for sentence in sentences if sentence)
-
-
-def primary_within(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> OutcomeEstimate:
-    """The contrast alone; for simulation."""
-    setting = within_setting(protocol, outcome, rows)
-    return _primary(setting, fit_within(setting))

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from studykit.kinds.continuous.result import analyse_strength
+from studykit.kinds.continuous.sensitivity import shifted
 from studykit.outcomes.results import StrengthResult
-from studykit.outcomes.strength import analyse_strength
-from studykit.outcomes.strength_sensitivity import shifted
 from studykit.results import Estimate
 
 

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError, DesignError, FitError
-from studykit.outcomes.strength import analyse_strength, primary_strength
+from studykit.kinds.continuous.analysis import primary_strength
+from studykit.kinds.continuous.result import analyse_strength
 from studykit.results import Estimate, to_plain
 
 

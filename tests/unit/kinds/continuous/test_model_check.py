@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from studykit.outcomes import model_check
-from studykit.outcomes.model_check import check_model
+from studykit.kinds.continuous import model_check
+from studykit.kinds.continuous.analysis import fit_model, prepare
+from studykit.kinds.continuous.model_check import check_model
+from studykit.kinds.continuous.result import analyse_strength
 from studykit.outcomes.results import ModelCheck
-from studykit.outcomes.strength import analyse_strength
-from studykit.outcomes.strength_analysis import fit_model, prepare
 from studykit.results import to_plain
 
 ARM = [0, 1] * 18
@@ -57,7 +57,7 @@ def test_each_client_and_trainer_is_left_out_by_its_own_code(both: Any) -> None:
 
 
 def test_spreads_are_those_of_the_result_with_their_names(both: Any) -> None:
-    from studykit.outcomes.strength_variances import variance_components
+    from studykit.kinds.continuous.variances import variance_components
 
     for exercises in ((), ("a", "b")):
         setting, analysis, check = both(exercises)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from studykit.errors import FitError
-from studykit.outcomes.strength_design import StrengthDesign, build_strength_design
+from studykit.kinds.continuous.model import StrengthDesign, build_strength_design
 from studykit.outcomes.trainers import plan_trainers
 
 
