@@ -2,35 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from functools import partial
-from typing import TypeVar
+from collections.abc import Sequence
 
 from studykit.errors import Finding, FitError
-from studykit.kinds.continuous.rerandomise_within import rerandomise_within
-from studykit.kinds.continuous.result import analyse_strength
-from studykit.kinds.continuous.within_result import analyse_within
-from studykit.kinds.retention.result import analyse_retention
 from studykit.outcomes.baseline import baseline_table
 from studykit.outcomes.client_periods import by_client_period
 from studykit.outcomes.decision import decide
 from studykit.outcomes.delivery import analyse_delivery
 from studykit.outcomes.flow import trace_flow
 from studykit.outcomes.harms import analyse_harms
+from studykit.outcomes.kind_analysis import analysis_of
 from studykit.outcomes.limits import collect_limits, early_remarks
-from studykit.outcomes.rerandomisation import DrawnArms, rerandomise_retention, rerandomise_strength
-from studykit.outcomes.results import (
-    OutcomeEstimate,
-    Provenance,
-    RerandomisationTest,
-    RetentionResult,
-    StrengthResult,
-    StudyResults,
-)
+from studykit.outcomes.rerandomisation import RedrawnArms
+from studykit.outcomes.results import OutcomeResult, Provenance, RerandomisationTest, StudyResults, leading
 from studykit.protocol.types import Protocol
-from studykit.records.rows import StrengthRows, StudyRows
-
-Result = TypeVar("Result")
+from studykit.records.rows import StudyRows
 
 
 def analyse_rows(
@@ -40,7 +26,7 @@ def analyse_rows(
     provenance: Provenance,
     randomised: bool,
     findings: Sequence[Finding] = (),
-    drawn: DrawnArms | None = None,
+    drawn: RedrawnArms | None = None,
     look: int | None = None,
 ) -> StudyResults:
     """Analyse every outcome of the protocol.
@@ -57,7 +43,7 @@ def analyse_rows(
         says so).
     findings : sequence of Finding
         Met on the way; carried along.
-    drawn : DrawnArms, optional
+    drawn : RedrawnArms, optional
         What the method of allocation might have given instead, for the re-randomisation tests.
     look : int, optional
         Before the end of follow-up: which planned look this is, counted from 1; 0 if it is none.
@@ -75,13 +61,8 @@ def analyse_rows(
         If one trainer alone delivers an arm.
     """
     refused: list[Finding] = []
-    retention = None
-    if rows.retention is not None and protocol.retention_outcome is not None:
-        spells = rows.retention
-        code = protocol.retention_outcome.code
-        retention = _unless_too_early(f"outcome {code}", lambda: analyse_retention(protocol, spells), refused)
-    continuous = _continuous(protocol, rows, refused)
-    if retention is None and not continuous:
+    outcomes = _outcomes(protocol, rows, refused)
+    if not outcomes:
         raise FitError(
             where="analysis",
             expected="at least one outcome that can be estimated",
@@ -91,20 +72,21 @@ def analyse_rows(
         )
     by_arm = by_client_period(protocol, rows)
     harms, delivery = analyse_harms(protocol, by_arm), analyse_delivery(protocol, by_arm)
-    flow, flow_remarks = trace_flow(rows, strength=continuous[0] if continuous else None, retention=retention)
+    flow, flow_remarks = trace_flow(rows, leading(outcomes))
     return StudyResults(
         title=protocol.study.title,
         arms=tuple((code, protocol.arm(code).name) for code in protocol.arm_codes),
         comparison=(protocol.comparison_arm.code, protocol.reference_arm.code),
         confidence_level=protocol.analysis.confidence_level,
         randomised=randomised,
-        retention=retention,
-        continuous=continuous,
+        outcomes=outcomes,
         harms=harms,
         delivery=delivery,
         flow=flow,
         baseline=baseline_table(protocol, rows),
-        decisions=decide(protocol, _primaries(retention, continuous), look=look),
+        decisions=decide(
+            protocol, [item.primary for item in outcomes if item.primary.role == "primary"], look=look
+        ),
         assessor_blind=rows.assessor_blind,
         remarks=(
             *early_remarks(look),
@@ -112,8 +94,7 @@ def analyse_rows(
                 protocol,
                 rows,
                 randomised=randomised,
-                retention=retention,
-                continuous=continuous,
+                outcomes=outcomes,
                 delivery=delivery,
                 harms=harms,
                 refused=refused,
@@ -122,67 +103,41 @@ def analyse_rows(
         ),
         findings=(*findings, *refused),
         provenance=provenance,
-        rerandomisation=_rerandomised(protocol, rows, retention, continuous, drawn),
+        rerandomisation=_rerandomised(protocol, rows, outcomes, drawn),
     )
 
 
+def _outcomes(protocol: Protocol, rows: StudyRows, refused: list[Finding]) -> tuple[OutcomeResult, ...]:
+    """Every outcome that can be estimated, in the order of the report."""
+    found = []
+    for outcome in protocol.outcomes_to_report:
+        try:
+            found.append(analysis_of(outcome).analyse(protocol, outcome, rows))
+        except FitError as reason:
+            refused.append(_too_early(f"outcome {outcome.code}", reason))
+    return tuple(found)
+
+
 def _rerandomised(
-    protocol: Protocol,
-    rows: StudyRows,
-    retention: RetentionResult | None,
-    continuous: Sequence[StrengthResult],
-    drawn: DrawnArms | None,
+    protocol: Protocol, rows: StudyRows, outcomes: Sequence[OutcomeResult], drawn: RedrawnArms | None
 ) -> tuple[RerandomisationTest, ...]:
     """Re-randomisation tests of the outcomes that were analysed, each against the arms drawn again."""
     if drawn is None:
         return ()
-    tests = []
-    if retention is not None and rows.retention is not None:
-        tests.append(rerandomise_retention(protocol, rows.retention, drawn=drawn))
-    analysed = {result.code for result in continuous}
-    for outcome, own in zip(protocol.continuous_outcomes, rows.strength, strict=True):
-        if outcome.code in analysed:
-            again = rerandomise_within if protocol.plan.within else rerandomise_strength
-            tests.append(again(protocol, outcome, own, drawn=drawn))
-    return tuple(tests)
+    analysed = {result.code for result in outcomes}
+    return tuple(
+        analysis_of(outcome).rerandomise(protocol, outcome, rows, drawn=drawn)
+        for outcome in protocol.outcomes_to_report
+        if outcome.code in analysed
+    )
 
 
-def _continuous(protocol: Protocol, rows: StudyRows, refused: list[Finding]) -> tuple[StrengthResult, ...]:
-    by_code: dict[str, StrengthRows] = {scores.outcome: scores for scores in rows.strength}
-    found = []
-    analysis = analyse_within if protocol.plan.within else analyse_strength
-    for outcome in protocol.continuous_outcomes:
-        result = _unless_too_early(
-            f"outcome {outcome.code}",
-            partial(analysis, protocol, outcome, by_code[outcome.code], spells=rows.retention),
-            refused,
-        )
-        if result is not None:
-            found.append(result)
-    return tuple(found)
-
-
-def _unless_too_early(where: str, analysis: Callable[[], Result], refused: list[Finding]) -> Result | None:
-    """The result, or a warning that the records do not allow it (yet)."""
-    try:
-        return analysis()
-    except FitError as reason:
-        refused.append(
-            Finding(
-                "warn",
-                where,
-                reason.expected or "records that allow an estimate",
-                f"{reason.got} ({reason.where})" if reason.got and reason.where else str(reason),
-                f"{reason.todo} The outcome is left out of the results.".lstrip(),
-            )
-        )
-        return None
-
-
-def _primaries(
-    retention: RetentionResult | None, continuous: tuple[StrengthResult, ...]
-) -> list[OutcomeEstimate]:
-    found = [result.primary for result in continuous if result.primary.role == "primary"]
-    if retention is not None and retention.primary.role == "primary":
-        found.append(retention.primary)
-    return found
+def _too_early(where: str, reason: FitError) -> Finding:
+    """The warning that the records do not allow an estimate (yet)."""
+    return Finding(
+        "warn",
+        where,
+        reason.expected or "records that allow an estimate",
+        f"{reason.got} ({reason.where})" if reason.got and reason.where else str(reason),
+        f"{reason.todo} The outcome is left out of the results.".lstrip(),
+    )

@@ -16,9 +16,7 @@ WAITING = "eligible, not yet allocated"
 NO_SESSION = "no session attended"
 
 
-def trace_flow(
-    rows: StudyRows, outcomes: Sequence[OutcomeResult]
-) -> tuple[FlowResult, tuple[str, ...]]:
+def trace_flow(rows: StudyRows, outcomes: Sequence[OutcomeResult]) -> tuple[FlowResult, tuple[str, ...]]:
     """Boxes of the flow diagram, and remarks on what could not be drawn.
 
     Parameters

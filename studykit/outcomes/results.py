@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -423,7 +424,7 @@ class StudyResults:
                 return outcome
         raise DesignError(
             where=f"results[{code!r}]",
-            expected=f"an outcome that was analysed: {', '.join(o.code for o in self.outcomes) or 'none was'}",
+            expected=f"one of the outcomes analysed: {', '.join(o.code for o in self.outcomes)}",
             got=code,
         )
 
@@ -460,12 +461,11 @@ class StudyResults:
         """The results of one kind, in order."""
         return tuple(item for item in self.outcomes if item.kind == kind)
 
-    def leading(self) -> tuple[OutcomeResult, ...]:
-        """Of every kind the primary outcomes, else its first: what answers begin with."""
-        kinds = dict.fromkeys(item.kind for item in self.outcomes)
-        own = [[item for item in self.outcomes if item.kind == kind] for kind in kinds]
-        return tuple(
-            item
-            for items in own
-            for item in ([one for one in items if one.primary.role == "primary"] or items[:1])
-        )
+
+def leading(outcomes: Sequence[OutcomeResult]) -> tuple[OutcomeResult, ...]:
+    """Of every kind the primary outcomes, else its first: what answers begin with."""
+    found: list[OutcomeResult] = []
+    for kind in dict.fromkeys(item.kind for item in outcomes):
+        own = [item for item in outcomes if item.kind == kind]
+        found += [item for item in own if item.primary.role == "primary"] or own[:1]
+    return tuple(found)

@@ -7,7 +7,7 @@ value quotes it. Nothing here reads a file: that is `studykit.protocol.reading`.
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -238,6 +238,7 @@ ScoreRule = Annotated[LoadAtRepetitions | EstimatedMaximum | AsRecorded, Field(d
 class ContinuousOutcome(Section):
     """Strength, or any other repeated or single continuous outcome."""
 
+    tells_who_stays: ClassVar[bool] = False
     kind: Literal["continuous"]
     code: Code
     name: Text
@@ -263,6 +264,7 @@ class ContinuousOutcome(Section):
 class RetentionOutcome(Section):
     """Whether and how long a client keeps training at the studio."""
 
+    tells_who_stays: ClassVar[bool] = True
     kind: Literal["retention"]
     code: Code
     name: Text
@@ -502,6 +504,15 @@ class Protocol(Section):
     def retention_outcome(self) -> RetentionOutcome | None:
         """The retention outcome, if there is one (a protocol has at most one)."""
         return next((outcome for outcome in self.outcomes if isinstance(outcome, RetentionOutcome)), None)
+
+    @property
+    def outcomes_to_report(self) -> tuple[Outcome, ...]:
+        """Outcomes as reports have them: who stays comes first, since others are seen only in those."""
+        return tuple(
+            sorted(
+                self.outcomes, key=lambda outcome: (not outcome.tells_who_stays, _ROLE_ORDER[outcome.role])
+            )
+        )
 
     @property
     def is_external(self) -> bool:

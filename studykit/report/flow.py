@@ -77,9 +77,7 @@ def draw_flow(flow: FlowResult, *, names: Mapping[str, str] | None = None) -> st
     boxes.append(allocated)
     top = allocated.bottom + _GAP + 4
     width = (_WIDTH - 2.0 - 8.0 * (len(flow.arms) - 1)) / len(flow.arms)
-    columns = [
-        _arm_boxes(arm, known.get(arm.arm, arm.arm.replace("_", " ")), flow=flow) for arm in flow.arms
-    ]
+    columns = [_arm_boxes(arm, known.get(arm.arm, arm.arm.replace("_", " ")), flow=flow) for arm in flow.arms]
     columns = [[[(_named(text, known), bold) for text, bold in box] for box in column] for column in columns]
     above: list[_Box] = [allocated] * len(columns)
     for stage in range(len(columns[0])):

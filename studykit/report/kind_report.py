@@ -56,4 +56,4 @@ class KindReport(Protocol):
 
 def report_of(outcome: Any) -> KindReport:
     """The report of an outcome's kind: of a result, or of a protocol's section."""
-    return cast(KindReport, kinds.part(outcome.kind, "report"))
+    return cast("KindReport", kinds.part(outcome.kind, "report"))

@@ -28,8 +28,16 @@ from studykit.lookback.sentences import (
     would_mislead,
 )
 from studykit.protocol.cautions import cautions_for
-from studykit.report.document import Block, Document, Section, paragraphs, pictures, render_document, tables
-from studykit.report.gallery import WIDE, Picture
+from studykit.report.document import (
+    Block,
+    Document,
+    Picture,
+    Section,
+    paragraphs,
+    pictures,
+    render_document,
+    tables,
+)
 from studykit.report.interval_rows import rows_needed
 from studykit.report.lookback_figures import (
     balance_height,
@@ -52,7 +60,7 @@ from studykit.report.lookback_tables import (
     sensitivity_table,
     target_trial_table,
 )
-from studykit.report.style import drawing_style, new_figure
+from studykit.report.style import WIDE, drawing_style, new_figure
 from studykit.report.tables import Table, cells, words_column
 
 WITH, WITHOUT = "with partner reps", "without"

@@ -25,7 +25,7 @@ from studykit.report.document import (
     render_document,
     tables,
 )
-from studykit.report.drawn_again import drawn_again_table
+from studykit.report.rerandomisation_table import rerandomisation_table
 from studykit.report.feasibility import feasibility_section
 from studykit.report.history import amendments_table, looks_table, provenance_table
 from studykit.report.kind_report import report_of
@@ -83,7 +83,7 @@ def report_document(reading: Reading) -> Document:
         ),
         _before(reading),
         *(_outcome(reading, outcome) for outcome in results.outcomes),
-        Section("drawn-again", "The allocation drawn again", tables(drawn_again_table(reading))),
+        Section("drawn-again", "The allocation drawn again", tables(rerandomisation_table(reading))),
         _delivery(reading),
         _harms(reading),
         Section("limits", "Limits", (Block("list", limits(reading)),)),

@@ -15,13 +15,13 @@ from studykit.protocol.types import Protocol
 from studykit.report.document import (
     Block,
     Document,
+    Picture,
     Section,
     paragraphs,
     pictures,
     render_document,
     tables,
 )
-from studykit.report.gallery import WIDE, Picture
 from studykit.report.numbers import GAP, Scale, level
 from studykit.report.plan_costs import costs_section, sharper_section
 from studykit.report.plan_drawing import drawing_section
@@ -35,7 +35,7 @@ from studykit.report.plan_figures import (
 from studykit.report.plan_looks import looks_section, pilot_section
 from studykit.report.plan_simulated import simulated_section
 from studykit.report.reading import capital
-from studykit.report.style import drawing_style, new_figure
+from studykit.report.style import WIDE, drawing_style, new_figure
 from studykit.report.tables import Cell, Quantity, Table, Words, cells, column, words_column
 
 _POINTS = Scale("percentage points", 0)

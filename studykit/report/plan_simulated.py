@@ -13,13 +13,12 @@ from studykit.planning.simulation import SimulatedOutcome
 from studykit.planning.simulation_doubts import SimulatedDoubts
 from studykit.planning.strength import on_scale, strength_at
 from studykit.protocol.types import Protocol
-from studykit.report.document import Block, Section, paragraphs, pictures, tables
-from studykit.report.gallery import WIDE, Picture
+from studykit.report.document import Block, Picture, Section, paragraphs, pictures, tables
 from studykit.report.numbers import GAP, Scale, number
 from studykit.report.plan_figures import draw_what_if, what_if_height
 from studykit.report.plan_simulated_figures import draw_power_curve
 from studykit.report.reading import capital
-from studykit.report.style import drawing_style, new_figure
+from studykit.report.style import WIDE, drawing_style, new_figure
 from studykit.report.tables import Table, cells, column, words_column
 
 _POWER = Scale("%", 0, 100.0)

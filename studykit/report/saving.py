@@ -24,8 +24,7 @@ from studykit.outcomes.results import StudyResults
 from studykit.planning.plan import Plan
 from studykit.protocol.types import Protocol
 from studykit.records.raw import guarded
-from studykit.report.document import Document, render_document
-from studykit.report.gallery import Picture
+from studykit.report.document import Document, Picture, render_document
 from studykit.report.lookback_page import PLANNING, LookBackReading, look_back_document
 from studykit.report.page import report_document
 from studykit.report.plan_page import plan_document

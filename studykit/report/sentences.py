@@ -11,10 +11,10 @@ import re
 
 from studykit.outcomes.boundaries import error_of_unplanned_looks
 from studykit.outcomes.limits import EARLY
-from studykit.outcomes.results import Decision, OutcomeEstimate
+from studykit.outcomes.results import Decision, OutcomeEstimate, leading
 from studykit.protocol.looking import look_numbers
 from studykit.report.kind_report import report_of
-from studykit.report.numbers import GAP, Scale, count_of, day_text, level, number, p_value, plural
+from studykit.report.numbers import GAP, Scale, count_of, level, number, p_value
 from studykit.report.reading import Reading, capital
 from studykit.results import Interval
 
@@ -40,7 +40,7 @@ MORE, HIGHER = ("more", "fewer"), ("higher", "lower")
 
 def lead(reading: Reading) -> str:
     """One sentence with the estimates and intervals of the outcomes that answers begin with."""
-    parts = [report_of(outcome).short(reading, outcome) for outcome in reading.results.leading()]
+    parts = [report_of(outcome).short(reading, outcome) for outcome in leading(reading.results.outcomes)]
     brackets = f" ({level(reading.results.confidence_level)} intervals in brackets{_clusters(reading)})"
     text = "; ".join(parts)
     return f"{text[:1].upper()}{text[1:]}{brackets}."
@@ -166,7 +166,11 @@ def conditions(reading: Reading) -> tuple[str, ...]:
     """What must be read together with the answers: size, trainers, who tested, delivery, what is missing."""
     remarks = tuple(reading.named(remark) for remark in reading.results.remarks if _FIRST.search(remark))
     size = () if any(_NEITHER in remark for remark in remarks) else (SMALL_STUDY,)
-    own = [text for outcome in reading.results.leading() for text in report_of(outcome).conditions(reading, outcome)]
+    own = [
+        text
+        for outcome in leading(reading.results.outcomes)
+        for text in report_of(outcome).conditions(reading, outcome)
+    ]
     return (*size, *remarks, *_assessor(reading), *_delivered(reading), *own)
 
 

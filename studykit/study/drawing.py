@@ -12,7 +12,7 @@ from studykit.randomness import stream
 
 if TYPE_CHECKING:
     from studykit.allocation.entries import Entry
-    from studykit.outcomes.rerandomisation import DrawnArms
+    from studykit.outcomes.rerandomisation import RedrawnArms
     from studykit.records.rows import Clients
 
 DRAWS = 4_999  # with the one seen, p-values in steps of 1 / 5000
@@ -21,7 +21,7 @@ LISTED = 20_000  # so many possible sequences, or fewer, are listed instead of d
 
 def drawn_again(
     entries: Sequence[Entry], clients: Clients, *, seed: int, draws: int = DRAWS
-) -> DrawnArms | None:
+) -> RedrawnArms | None:
     """Arms that the method might have given to the same clients in the same order.
 
     ``None`` where nothing was drawn: a trial that was allocated elsewhere cannot be drawn again.
@@ -29,7 +29,7 @@ def drawn_again(
     from studykit.allocation.acts import allocations_from
     from studykit.allocation.replay import enumerate_replays, replay
     from studykit.allocation.together import replay_trainers
-    from studykit.outcomes.rerandomisation import DrawnArms
+    from studykit.outcomes.rerandomisation import RedrawnArms
 
     allocations = allocations_from(entries)
     if not allocations:
@@ -48,4 +48,4 @@ def drawn_again(
     arms = np.array([clients.arm_labels.index(arm) for arm in replayed.arms], dtype=np.int8)
     place = {client: index for index, client in enumerate(replayed.clients)}
     columns = [place[client] for client in clients.labels]
-    return DrawnArms(arms[replayed.drawn][:, columns], replayed.probability, split is not None)
+    return RedrawnArms(arms[replayed.drawn][:, columns], replayed.probability, split is not None)

@@ -27,7 +27,7 @@ def test_an_entry_made_while_an_analysis_runs_is_not_stamped_on_it(
     demo: Study, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = demo.entries()
-    monkeypatch.setattr("studykit.kinds.continuous.result.check_model", lambda *_: None)  # quick
+    monkeypatch.setattr("studykit.kinds.continuous.assembly.check_model", lambda *_: None)  # quick
     derived = derive.derive_rows
 
     def meanwhile(*words: Any, **more: Any) -> Any:
@@ -53,7 +53,7 @@ def test_an_analysis_reads_ledger_and_records_once(demo: Study, monkeypatch: pyt
             return whole(self)
 
         monkeypatch.setattr(Snapshot.__dict__[name], "func", counted)
-    monkeypatch.setattr("studykit.kinds.continuous.result.check_model", lambda *_: None)
+    monkeypatch.setattr("studykit.kinds.continuous.assembly.check_model", lambda *_: None)
     demo.analyse()
     assert sorted(read) == ["entries", "read", "records"]
     read.clear()

@@ -12,7 +12,7 @@ import pytest
 
 from studykit.allocation import audit
 from studykit.errors import AllocationRefused
-from studykit.outcomes.rerandomisation import DrawnArms, rerandomise_strength
+from studykit.outcomes.rerandomisation import RedrawnArms, rerandomise_strength
 from studykit.protocol.types import Protocol
 from studykit.study import Study
 from studykit.trial.settings import TrialSettings
@@ -218,7 +218,7 @@ def test_drawing_the_trainers_again_keeps_its_size() -> None:
         trial = simulate_trial(settings, seed=seed)
         rows = trial.strength_rows()
         drawn = splits[:, rows.clients.trainer].astype(np.int8)
-        test = DrawnArms(drawn, np.full(len(splits), 1 / len(splits)), whole_trainers=True)
+        test = RedrawnArms(drawn, np.full(len(splits), 1 / len(splits)), whole_trainers=True)
         p_values.append(rerandomise_strength(protocol, outcome, rows, drawn=test).p_value)
     # 60 trials: at 20 % the Monte Carlo error is 5.2 points; the limit is three of them above.
     assert np.mean(np.array(p_values) <= 0.2) < 0.2 + 3 * 0.052

@@ -8,8 +8,9 @@ import pytest
 
 from studykit.errors import ArgumentError
 from studykit.frames import fit_frame, model_from_frame, to_frame
+from studykit.kinds.continuous.results import ObservedSeries
 from studykit.mixed import RandomEffect, fit_linear_mixed, influence_of, residual_quantiles
-from studykit.outcomes.results import ObservedSeries, OutcomeEstimate
+from studykit.outcomes.results import OutcomeEstimate
 from studykit.results import Estimate, RowCount
 
 

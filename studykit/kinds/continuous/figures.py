@@ -16,7 +16,11 @@ from studykit.report.style import FAINT, ArmLook, check_drawable, look
 
 
 def draw_trajectories(
-    outcome: ContinuousResult, ax: Axes, *, confidence_level: float = 0.95, names: Mapping[str, str] | None = None
+    outcome: ContinuousResult,
+    ax: Axes,
+    *,
+    confidence_level: float = 0.95,
+    names: Mapping[str, str] | None = None,
 ) -> None:
     """Model means with their intervals by arm over visits, over the clients' own lines in grey.
 

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import StudykitError
 from studykit.kinds.continuous.analysis import ModelAnalysis, Setting
+from studykit.kinds.continuous.results import ModelCheck
 from studykit.mixed import (
     Influence,
     MixedModel,
@@ -20,7 +21,6 @@ from studykit.mixed import (
     random_effect_quantiles,
     residual_quantiles,
 )
-from studykit.outcomes.results import ModelCheck
 from studykit.results import frozen_array
 
 MOST_CLIENTS = 400

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 
 from studykit.kinds.continuous.analysis import Setting
-from studykit.outcomes.results import Reliability
+from studykit.kinds.continuous.results import Reliability
 from studykit.results import Interval
 
 Floats = NDArray[np.float64]

@@ -22,8 +22,9 @@ from studykit.kinds.continuous.analysis import (
     fit_model,
     rows_of,
 )
+from studykit.kinds.continuous.results import TippingPoint
 from studykit.kinds.continuous.scores import pooled_standard_deviation
-from studykit.outcomes.results import OutcomeEstimate, TippingPoint
+from studykit.outcomes.results import OutcomeEstimate
 from studykit.results import Estimate
 
 Floats = NDArray[np.float64]

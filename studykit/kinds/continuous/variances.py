@@ -10,7 +10,7 @@ from scipy.special import fdtri
 
 from studykit.kinds.continuous.analysis import ModelAnalysis, Setting
 from studykit.kinds.continuous.reliability import typical_error_presented
-from studykit.outcomes.results import Reliability, VarianceComponent
+from studykit.kinds.continuous.results import Reliability, VarianceComponent
 from studykit.results import Interval
 
 Floats = NDArray[np.float64]

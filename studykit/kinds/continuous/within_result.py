@@ -8,13 +8,14 @@ import numpy as np
 
 from studykit.errors import FitError
 from studykit.kinds.continuous.analysis import Setting
-from studykit.kinds.continuous.reliability import reliability_of_tests
-from studykit.kinds.continuous.result import (
+from studykit.kinds.continuous.assembly import (
     missing_counts,
     observed_series,
     original_unit,
     standardised_effect,
 )
+from studykit.kinds.continuous.reliability import reliability_of_tests
+from studykit.kinds.continuous.results import ArmVisitMean, ContinuousResult, VarianceComponent
 from studykit.kinds.continuous.within import (
     WithinFit,
     difference_by_group,
@@ -22,7 +23,7 @@ from studykit.kinds.continuous.within import (
     primary_of_fit,
     within_setting,
 )
-from studykit.outcomes.results import ArmVisitMean, OutcomeEstimate, StrengthResult, VarianceComponent
+from studykit.outcomes.results import OutcomeEstimate
 from studykit.protocol.types import ContinuousOutcome, Protocol
 from studykit.records.rows import RetentionSpells, StrengthRows
 from studykit.results import RowCount
@@ -34,13 +35,13 @@ def analyse_within(
     rows: StrengthRows,
     *,
     spells: RetentionSpells | None = None,
-) -> StrengthResult:
+) -> ContinuousResult:
     """Everything about one continuous outcome, where one client gets both arms.
 
     Parameters
     ----------
     protocol, outcome, rows, spells
-        As for `studykit.kinds.continuous.result.analyse_strength`.
+        As for `studykit.kinds.continuous.assembly.analyse_strength`.
 
     Raises
     ------
@@ -51,7 +52,7 @@ def analyse_within(
     fitted = fit_within(setting)
     primary = primary_of_fit(setting, fitted)
     reliability, remarks = reliability_of_tests(setting)
-    return StrengthResult(
+    return ContinuousResult(
         code=outcome.code,
         name=outcome.name,
         unit=outcome.unit,

@@ -11,7 +11,7 @@ from studykit.kinds.retention.tables import (
     retained_table,
 )
 from studykit.protocol.types import RetentionOutcome
-from studykit.report.document import Block, Picture, paragraphs, pictures, tables
+from studykit.report.document import Block, Picture, pictures, tables
 from studykit.report.gallery import contrasts_picture
 from studykit.report.kind_report import PlannedAnalysis
 from studykit.report.numbers import Scale, count_of, day_text, level, p_value, plural

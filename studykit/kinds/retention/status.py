@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.kinds.retention.analysis import Comparison
-from studykit.outcomes.results import RetentionStatus
+from studykit.kinds.retention.results import RetentionStatus
 from studykit.results import Interval
 from studykit.retention.clock import RetentionRule, departures
 from studykit.retention.proportions import Proportion

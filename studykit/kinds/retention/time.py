@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError, FitError
-from studykit.outcomes.results import OutcomeEstimate, RetentionCurvePoints
+from studykit.kinds.retention.results import RetentionCurvePoints
+from studykit.outcomes.results import OutcomeEstimate
 from studykit.outcomes.trainers import TrainerPlan, unpaired_t
 from studykit.records.rows import RetentionSpells
 from studykit.results import Estimate, RowCount, frozen_array

@@ -17,7 +17,7 @@ import pytest
 import statsmodels.api as sm
 
 from studykit.kinds.continuous.analysis import RegressionAnalysis, fit_model, prepare, primary_strength
-from studykit.kinds.continuous.result import analyse_strength
+from studykit.kinds.continuous.assembly import analyse_strength
 from studykit.protocol.types import Protocol
 from studykit.records.rows import Clients, StrengthRows
 from studykit.results import Estimate, RowCount

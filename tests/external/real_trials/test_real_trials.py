@@ -12,7 +12,7 @@ import pytest
 import statsmodels.formula.api as smf
 
 import studykit as sk
-from studykit.outcomes.results import StrengthResult
+from studykit.kinds.continuous.results import ContinuousResult
 from studykit.results import Estimate
 
 HERE = Path(__file__).parent
@@ -26,21 +26,21 @@ def reference() -> dict[str, Any]:
     return json.loads((HERE / "reference.json").read_text(encoding="utf-8"))
 
 
-def analysed(name: str) -> StrengthResult:
+def analysed(name: str) -> ContinuousResult:
     return sk.Study.open(ANALYSIS / name).analyse().strength
 
 
 @pytest.fixture(scope="module")
-def weight() -> StrengthResult:
+def weight() -> ContinuousResult:
     return analysed("weight_trial")
 
 
 @pytest.fixture(scope="module")
-def depression() -> StrengthResult:
+def depression() -> ContinuousResult:
     return analysed("depression_trial")
 
 
-def test_weight_by_arm_agrees_with_nlme(weight: StrengthResult, reference: dict[str, Any]) -> None:
+def test_weight_by_arm_agrees_with_nlme(weight: ContinuousResult, reference: dict[str, Any]) -> None:
     """C25 26: effect of each arm; nlme::gls, unstructured over two visits, baseline means equal."""
     expected = reference["weight"]["unstructured"]
     assert weight.primary.value == pytest.approx(expected["effect"], abs=NLME_EFFECT)
@@ -50,7 +50,7 @@ def test_weight_by_arm_agrees_with_nlme(weight: StrengthResult, reference: dict[
 
 
 def test_weight_regression_agrees_with_least_squares(
-    weight: StrengthResult, reference: dict[str, Any]
+    weight: ContinuousResult, reference: dict[str, Any]
 ) -> None:
     """The stated fallback is the analysis of covariance; R's lm and statsmodels agree to the last digits."""
     expected = reference["weight"]["regression"]
@@ -71,13 +71,13 @@ def test_weight_regression_agrees_with_least_squares(
     assert estimate.value == pytest.approx(fit.params["C(arm, Treatment('control'))[T.family]"], rel=1e-10)
 
 
-def test_complete_data_give_nearly_the_regression(weight: StrengthResult) -> None:
+def test_complete_data_give_nearly_the_regression(weight: ContinuousResult) -> None:
     """With complete data the model and the regression estimate the same slope, up to how the arms pool it."""
     ours = next(estimate for estimate in weight.sensitivity if estimate.name.startswith("regression"))
     assert weight.primary.value == pytest.approx(ours.value, abs=1e-3)
 
 
-def test_depression_by_visit_agrees_with_nlme(depression: StrengthResult, reference: dict[str, Any]) -> None:
+def test_depression_by_visit_agrees_with_nlme(depression: ContinuousResult, reference: dict[str, Any]) -> None:
     """F02, F14: all observed scores under drop-out; unstructured over five visits, strata by visit."""
     expected = reference["depression"]["unstructured"]["effect"]
     assert [estimate.value for estimate in depression.by_visit] == pytest.approx(expected, abs=NLME_EFFECT)
@@ -85,7 +85,7 @@ def test_depression_by_visit_agrees_with_nlme(depression: StrengthResult, refere
 
 
 def test_depression_standard_errors_are_adjusted_upwards(
-    depression: StrengthResult, reference: dict[str, Any]
+    depression: ContinuousResult, reference: dict[str, Any]
 ) -> None:
     """Kenward-Roger adds what estimating the covariance costs: a little, more where more is missing."""
     plain = np.array(reference["depression"]["unstructured"]["model_standard_error"])
@@ -96,7 +96,7 @@ def test_depression_standard_errors_are_adjusted_upwards(
     assert excess[-1] > excess[0]
 
 
-def test_depression_counts_every_missing_score(depression: StrengthResult) -> None:
+def test_depression_counts_every_missing_score(depression: ContinuousResult) -> None:
     """C10: missing by arm and visit; the data have 3, 27, 42 and 48 missing at the four follow-ups."""
     missing: dict[str, int] = {}
     for cell in depression.missing:

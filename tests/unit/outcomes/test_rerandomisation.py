@@ -10,7 +10,7 @@ import pytest
 from studykit.errors import ArgumentError
 from studykit.kinds.continuous.analysis import primary_strength
 from studykit.outcomes.rerandomisation import (
-    DrawnArms,
+    RedrawnArms,
     mantel_haenszel_statistics,
     rerandomise_retention,
     rerandomise_strength,
@@ -20,19 +20,19 @@ from studykit.retention.risk_difference import risk_difference
 from studykit.retention.stratified_counts import count_by_stratum
 
 
-def every_assignment_in_pairs(pairs: int) -> DrawnArms:
+def every_assignment_in_pairs(pairs: int) -> RedrawnArms:
     """Client 2i and 2i+1 are a pair: all 2^pairs ways of giving one of each pair the second arm."""
     first = np.array(list(itertools.product((0, 1), repeat=pairs)), dtype=np.int8)
     arms = np.stack([first, 1 - first], axis=2).reshape(len(first), 2 * pairs)
-    return DrawnArms(arms, np.full(len(first), 1 / len(first)))
+    return RedrawnArms(arms, np.full(len(first), 1 / len(first)))
 
 
-def every_split(clients: int, chosen: int) -> DrawnArms:
+def every_split(clients: int, chosen: int) -> RedrawnArms:
     rows = list(itertools.combinations(range(clients), chosen))
     arms = np.zeros((len(rows), clients), dtype=np.int8)
     for row, places in enumerate(rows):
         arms[row, list(places)] = 1
-    return DrawnArms(arms, np.full(len(rows), 1 / len(rows)))
+    return RedrawnArms(arms, np.full(len(rows), 1 / len(rows)))
 
 
 @pytest.fixture
@@ -88,7 +88,7 @@ def test_random_draws_count_the_one_seen(make_protocol, make_clients, make_rows)
     before = rng.normal(50, 10, 30)
     after = before + 20.0 * arm + rng.normal(0, 1, 30)
     rows = make_rows(make_clients(arm), np.stack([before, after], axis=1)[:, :, None], protocol)
-    drawn = DrawnArms(np.array([rng.permutation(arm) for _ in range(99)], dtype=np.int8))
+    drawn = RedrawnArms(np.array([rng.permutation(arm) for _ in range(99)], dtype=np.int8))
     result = rerandomise_strength(protocol, protocol.continuous_outcomes[0], rows, drawn=drawn)
     assert result.p_value == result.smallest_p_value == 1 / 100
 
@@ -102,7 +102,7 @@ def test_the_inverted_interval_holds_what_is_not_rejected(make_protocol, make_cl
     before = rng.normal(50, 10, 40)
     after = 0.8 * before + 3.0 * arm + rng.normal(0, 4, 40)
     clients = make_clients(arm)
-    drawn = DrawnArms(np.array([rng.permutation(arm) for _ in range(1999)], dtype=np.int8))
+    drawn = RedrawnArms(np.array([rng.permutation(arm) for _ in range(1999)], dtype=np.int8))
 
     def tested(shift: float):  # type: ignore[no-untyped-def]
         cube = np.stack([before, after - shift * arm], axis=1)[:, :, None]
@@ -139,7 +139,7 @@ def test_three_arms_agree_with_regression_row_by_row(make_protocol, make_clients
     clients = make_clients(arm, arm_labels=arms)
     rows = make_rows(clients, np.stack([before, after], axis=1)[:, :, None], protocol)
     other = rng.permutation(arm)
-    drawn = DrawnArms(other[None, :].astype(np.int8), np.array([1.0]))
+    drawn = RedrawnArms(other[None, :].astype(np.int8), np.array([1.0]))
     result = rerandomise_strength(protocol, protocol.continuous_outcomes[0], rows, drawn=drawn)
 
     def t_of(row) -> float:  # type: ignore[no-untyped-def]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from studykit.allocation import REQUIRED_FACTS, Ledger, Minimisation, enumerate_replays
-from studykit.outcomes.rerandomisation import DrawnArms, regression_products
+from studykit.outcomes.rerandomisation import RedrawnArms, regression_products
 
 # Two arms, nothing balanced but the numbers in the arms, the arm behind has 4/5. Four clients:
 # the first is 1/2; after one, the other arm has 4/5; when even, 1/2 again.
@@ -27,7 +27,7 @@ MIRROR = str.maketrans("AB", "BA")
 
 
 @pytest.fixture
-def listed(tmp_path: Path) -> tuple[list[str], np.ndarray, DrawnArms]:
+def listed(tmp_path: Path) -> tuple[list[str], np.ndarray, RedrawnArms]:
     """Sequences, their chances, and the reference set, from a ledger of four clients."""
     method = Minimisation(("A", "B"), factors=(), overall=1, preferred_probability=Fraction(4, 5))
     ledger = Ledger.create(tmp_path / "ledger.db", by="OW")
@@ -39,7 +39,7 @@ def listed(tmp_path: Path) -> tuple[list[str], np.ndarray, DrawnArms]:
     assert replayed is not None
     assert replayed.probability is not None
     names = ["".join(replayed.arms[arm] for arm in row) for row in replayed.drawn]
-    return names, replayed.probability, DrawnArms(replayed.drawn, replayed.probability)
+    return names, replayed.probability, RedrawnArms(replayed.drawn, replayed.probability)
 
 
 def test_every_sequence_has_the_chance_worked_out_by_hand(listed: tuple) -> None:

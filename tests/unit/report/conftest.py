@@ -9,6 +9,14 @@ import numpy as np
 import pytest
 
 from studykit.errors import Finding
+from studykit.kinds.continuous.results import (
+    ArmVisitMean,
+    ContinuousResult,
+    ObservedSeries,
+    Reliability,
+    VarianceComponent,
+)
+from studykit.kinds.retention.results import RetentionCurvePoints, RetentionResult, RetentionStatus
 from studykit.lookback.log import AttendanceLog, NoticedRows, no_spans
 from studykit.lookback.results import (
     Answer,
@@ -24,7 +32,6 @@ from studykit.lookback.results import (
 )
 from studykit.outcomes.limits import SMALL_STUDY
 from studykit.outcomes.results import (
-    ArmVisitMean,
     BaselineCell,
     BaselineRow,
     Decision,
@@ -35,16 +42,9 @@ from studykit.outcomes.results import (
     HarmArm,
     HarmsResult,
     MissingCount,
-    ObservedSeries,
     OutcomeEstimate,
     Provenance,
-    Reliability,
-    RetentionCurvePoints,
-    RetentionResult,
-    RetentionStatus,
-    StrengthResult,
     StudyResults,
-    VarianceComponent,
 )
 from studykit.protocol.types import Protocol
 from studykit.report.lookback_page import LookBackReading
@@ -106,7 +106,7 @@ def make_series() -> tuple[ObservedSeries, ...]:
     return tuple(series)
 
 
-def make_strength() -> StrengthResult:
+def make_strength() -> ContinuousResult:
     log = np.log
     means = tuple(
         ArmVisitMean(
@@ -132,7 +132,7 @@ def make_strength() -> StrengthResult:
         )
         for visit, day, level, error, count in rows
     )
-    return StrengthResult(
+    return ContinuousResult(
         code="strength",
         name="strength",
         unit="kg",

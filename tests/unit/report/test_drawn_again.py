@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from studykit.report.rerandomisation_table import rerandomisation_table
+
 from studykit.outcomes.results import RerandomisationTest, StudyResults
 from studykit.protocol.types import Protocol
-from studykit.report.drawn_again import drawn_again_table
 from studykit.report.page import render_report
 from studykit.report.reading import Reading
 from studykit.report.tables import to_csv, to_markdown
@@ -30,7 +31,7 @@ def with_tests(results: StudyResults) -> StudyResults:
 
 def test_each_outcome_has_its_row(results: StudyResults, protocol: Protocol) -> None:
     """F08: the smallest attainable p-value is always printed."""
-    table = drawn_again_table(Reading(with_tests(results), protocol, (), ()))
+    table = rerandomisation_table(Reading(with_tests(results), protocol, (), ()))
     assert table is not None
     text = to_markdown(table).replace("\u00a0", " ")
     assert "all 924 that could have come" in text
@@ -43,14 +44,14 @@ def test_each_outcome_has_its_row(results: StudyResults, protocol: Protocol) -> 
 
 def test_without_a_ledger_there_is_no_such_section(results: StudyResults, protocol: Protocol) -> None:
     bare = replace(results, rerandomisation=())
-    assert drawn_again_table(Reading(bare, protocol, (), ())) is None
+    assert rerandomisation_table(Reading(bare, protocol, (), ())) is None
     assert "drawn again" not in render_report(bare, protocol)
 
 
 def test_the_words_keep_the_rules(results: StudyResults, protocol: Protocol) -> None:
     page = render_report(with_tests(results), protocol)
     assert "The allocation drawn again" in page
-    table = drawn_again_table(Reading(with_tests(results), protocol, (), ()))
+    table = rerandomisation_table(Reading(with_tests(results), protocol, (), ()))
     assert table is not None
     for note in table.notes:
         assert not [finding for finding in check_wording(note) if finding.severity == "stop"]

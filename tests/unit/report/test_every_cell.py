@@ -15,6 +15,8 @@ from typing import Any
 
 import numpy as np
 
+from studykit.kinds.continuous.results import Reliability, TippingPoint
+from studykit.kinds.retention.results import RetentionCurvePoints, RetentionStatus
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Spans
 from studykit.lookback.results import BiasRow
 from studykit.outcomes.results import (
@@ -25,12 +27,8 @@ from studykit.outcomes.results import (
     FlowArm,
     HarmArm,
     OutcomeEstimate,
-    Reliability,
     RerandomisationTest,
-    RetentionCurvePoints,
-    RetentionStatus,
     StudyResults,
-    TippingPoint,
 )
 from studykit.protocol.types import ProgressionRule, Protocol
 from studykit.report.document import Document

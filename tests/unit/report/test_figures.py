@@ -204,9 +204,9 @@ def test_a_picture_inside_a_page_has_a_label_that_is_escaped() -> None:
 @pytest.mark.parametrize(
     ("draw", "expected"),
     [
-        (figures.draw_trajectories, "draw_trajectories: expected StrengthResult; found str"),
+        (figures.draw_trajectories, "draw_trajectories: expected ContinuousResult; found str"),
         (figures.draw_retention, "draw_retention: expected RetentionResult; found str"),
-        (figures.draw_effects, "draw_effects: expected StudyResults or StrengthResult or RetentionResult"),
+        (figures.draw_effects, "draw_effects: expected StudyResults or ContinuousResult or RetentionResult"),
         (figures.draw_delivery, "draw_delivery: expected DeliveryResult; found str"),
         (figures.draw_answers, "draw_answers: expected LookBack; found str"),
     ],

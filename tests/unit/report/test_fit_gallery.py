@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from studykit.report.fit_gallery import fit_pictures, fit_sentences
 
+from studykit.kinds.continuous.results import ContinuousResult, ModelCheck
 from studykit.mixed import (
     MixedModel,
     RandomEffect,
@@ -15,8 +17,7 @@ from studykit.mixed import (
     interval_and_profile,
     residual_quantiles,
 )
-from studykit.outcomes.results import ModelCheck, StrengthResult, StudyResults
-from studykit.report.fit_gallery import fit_pictures, fit_sentences
+from studykit.outcomes.results import StudyResults
 from studykit.report.page import render_report, report_document
 from studykit.report.reading import Reading
 
@@ -41,7 +42,7 @@ def checked(results: StudyResults) -> StudyResults:
     return replace(results, continuous=(first, *results.continuous[1:]))
 
 
-def strength(results: StudyResults) -> StrengthResult:
+def strength(results: StudyResults) -> ContinuousResult:
     return results.continuous[0]
 
 

@@ -10,13 +10,13 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from studykit.report.retention_tables import at_risk_table
 
 from studykit.errors import ArgumentError
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
 from studykit.report.numbers import GAP, PER_CENT_CHANGE, Scale
 from studykit.report.reading import Reading
-from studykit.report.retention_tables import at_risk_table
 from studykit.report.tables import (
     NOTHING,
     Bracket,

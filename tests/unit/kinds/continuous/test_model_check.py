@@ -9,9 +9,9 @@ import pytest
 
 from studykit.kinds.continuous import model_check
 from studykit.kinds.continuous.analysis import fit_model, prepare
+from studykit.kinds.continuous.assembly import analyse_strength
 from studykit.kinds.continuous.model_check import check_model
-from studykit.kinds.continuous.result import analyse_strength
-from studykit.outcomes.results import ModelCheck
+from studykit.kinds.continuous.results import ModelCheck
 from studykit.results import to_plain
 
 ARM = [0, 1] * 18

@@ -9,8 +9,8 @@ import pandas as pd
 import pingouin
 import pytest
 
+from studykit.kinds.continuous.assembly import analyse_strength
 from studykit.kinds.continuous.reliability import intraclass_correlation, mean_squares, typical_error
-from studykit.kinds.continuous.result import analyse_strength
 
 # Shrout & Fleiss 1979, Psychological Bulletin 86:420, tables 2 to 4 (from memory, recomputed)
 FLEISS = np.array(

@@ -10,7 +10,7 @@ import pytest
 
 from studykit.errors import ArgumentError, DesignError, FitError
 from studykit.kinds.continuous.analysis import primary_strength
-from studykit.kinds.continuous.result import analyse_strength
+from studykit.kinds.continuous.assembly import analyse_strength
 from studykit.results import Estimate, to_plain
 
 

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from studykit.kinds.continuous.result import analyse_strength
+from studykit.kinds.continuous.assembly import analyse_strength
+from studykit.kinds.continuous.results import ContinuousResult
 from studykit.kinds.continuous.sensitivity import shifted
-from studykit.outcomes.results import StrengthResult
 from studykit.results import Estimate
 
 
@@ -24,7 +24,7 @@ def test_a_fifth_missing_and_an_effect_of_three() -> None:
 
 
 @pytest.fixture
-def result(make_protocol: Any, make_clients: Any, make_rows: Any) -> StrengthResult:
+def result(make_protocol: Any, make_clients: Any, make_rows: Any) -> ContinuousResult:
     protocol = make_protocol(follow_ups=(84,), scale="as_measured", analysis={"delta_steps": [-4.0, 4.0]})
     rng = np.random.default_rng(7)
     start = rng.normal(80.0, 10.0, 60)
@@ -37,7 +37,7 @@ def result(make_protocol: Any, make_clients: Any, make_rows: Any) -> StrengthRes
     )
 
 
-def test_every_shift_is_the_share_missing_times_delta(result: StrengthResult) -> None:
+def test_every_shift_is_the_share_missing_times_delta(result: ContinuousResult) -> None:
     """F15: in each arm separately; the reference arm has nothing missing."""
     shifts = {row.name: row.value for row in result.sensitivity if "shifted" in row.name}
     assert shifts == {
@@ -46,7 +46,7 @@ def test_every_shift_is_the_share_missing_times_delta(result: StrengthResult) ->
     }
 
 
-def test_jump_to_reference_keeps_the_share_observed(result: StrengthResult) -> None:
+def test_jump_to_reference_keeps_the_share_observed(result: ContinuousResult) -> None:
     row = next(row for row in result.sensitivity if "as if the client had been in conventional" in row.name)
     assert row.value == pytest.approx(0.8 * result.primary.value)
     assert "information-anchored" in row.method
@@ -82,7 +82,7 @@ def test_jump_to_reference_equals_imputation_by_hand(
     ]  # a shift that no protocol names says where it comes from
 
 
-def test_tipping_points_do_what_they_say(result: StrengthResult) -> None:
+def test_tipping_points_do_what_they_say(result: ContinuousResult) -> None:
     compared, reference = result.tipping_points
     assert (compared.missing_share, reference.missing_share) == (pytest.approx(0.2), 0.0)
     assert reference.estimate_zero is None

@@ -10,9 +10,9 @@ import pytest
 
 from studykit.errors import DesignError, FitError
 from studykit.kinds.retention.analysis import primary_retention
-from studykit.kinds.retention.result import analyse_retention
+from studykit.kinds.retention.assembly import analyse_retention
+from studykit.kinds.retention.results import RetentionResult
 from studykit.kinds.retention.time import Wording, compare_mean_days, spells_to_horizon
-from studykit.outcomes.results import RetentionResult
 from studykit.outcomes.trainers import plan_trainers
 from studykit.retention.clock import ClientHistory, RetentionRule
 

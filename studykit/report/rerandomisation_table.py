@@ -13,7 +13,7 @@ from studykit.report.tables import Bracket, Cell, Probability, Table, cells, col
 _USUAL = 0.05
 
 
-def drawn_again_table(reading: Reading) -> Table | None:
+def rerandomisation_table(reading: Reading) -> Table | None:
     """One row per outcome; nothing for a trial that cannot be drawn again."""
     tests = reading.results.rerandomisation
     if not tests:

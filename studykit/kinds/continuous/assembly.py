@@ -22,6 +22,7 @@ from studykit.kinds.continuous.analysis import (
 from studykit.kinds.continuous.by_trainer import effects_by_trainer
 from studykit.kinds.continuous.model_check import check_model
 from studykit.kinds.continuous.reliability import reliability_of_tests
+from studykit.kinds.continuous.results import ArmVisitMean, ContinuousResult, ObservedSeries
 from studykit.kinds.continuous.scores import observed_days
 from studykit.kinds.continuous.sensitivity import (
     baseline_spread,
@@ -30,15 +31,7 @@ from studykit.kinds.continuous.sensitivity import (
 )
 from studykit.kinds.continuous.variances import model_repeatability, variance_components
 from studykit.outcomes.estimands import contrast_text, strength_estimand
-from studykit.outcomes.results import (
-    ArmVisitMean,
-    MissingCount,
-    ObservedSeries,
-    OutcomeEstimate,
-    RescaledEstimate,
-    Role,
-    StrengthResult,
-)
+from studykit.outcomes.results import MissingCount, OutcomeEstimate, RescaledEstimate, Role
 from studykit.protocol.types import ContinuousOutcome, Protocol
 from studykit.records.leaving import has_left
 from studykit.records.rows import RetentionSpells, StrengthRows
@@ -62,7 +55,7 @@ def analyse_strength(
     rows: StrengthRows,
     *,
     spells: RetentionSpells | None = None,
-) -> StrengthResult:
+) -> ContinuousResult:
     """Everything about one continuous outcome.
 
     Parameters
@@ -89,7 +82,7 @@ def analyse_strength(
         if isinstance(analysis, ModelAnalysis)
         else ()
     )
-    return StrengthResult(
+    return ContinuousResult(
         code=outcome.code,
         name=outcome.name,
         unit=outcome.unit,

@@ -17,6 +17,7 @@ from studykit.kinds.retention.analysis import (
     counted_rows,
     primary_estimate,
 )
+from studykit.kinds.retention.results import RetentionResult
 from studykit.kinds.retention.sensitivity import sensitivity_of_share
 from studykit.kinds.retention.status import shares_by_trainer, statuses
 from studykit.kinds.retention.time import (
@@ -27,7 +28,7 @@ from studykit.kinds.retention.time import (
     spells_to_horizon,
 )
 from studykit.outcomes.estimands import retention_definition, retention_estimand
-from studykit.outcomes.results import OutcomeEstimate, RetentionResult
+from studykit.outcomes.results import OutcomeEstimate
 from studykit.protocol.types import Protocol
 from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells
