@@ -14,7 +14,7 @@ KINDS = {
     "continuous": "studykit.kinds.continuous",
     "retention": "studykit.kinds.retention",
 }
-"""Where the folder of each kind is, as a package name; the order is that of nothing."""
+"""The folder of each kind, as a package name, by the word of the protocol."""
 
 
 def part(kind: str, name: str) -> Any:

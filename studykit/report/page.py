@@ -25,13 +25,13 @@ from studykit.report.document import (
     render_document,
     tables,
 )
-from studykit.report.rerandomisation_table import rerandomisation_table
 from studykit.report.feasibility import feasibility_section
 from studykit.report.history import amendments_table, looks_table, provenance_table
 from studykit.report.kind_report import report_of
 from studykit.report.methods import design_line, methods_paragraphs
 from studykit.report.planned import number_of_comparisons, planned_analyses
 from studykit.report.reading import AmendmentRecord, LookRecord, Reading, capital
+from studykit.report.rerandomisation_table import rerandomisation_table
 from studykit.report.sentences import (
     conditions,
     decision_sentence,

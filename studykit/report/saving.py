@@ -35,6 +35,7 @@ from studykit.results import to_plain
 
 _TEMPORARY = ".studykit-part"
 FORMAT = 1
+RESULTS_FORMAT = 2  # 1 had one list of continuous outcomes and one entry for retention
 
 
 def save_report(
@@ -181,12 +182,13 @@ def noticed_rows(noticed: Sequence[NoticedRows]) -> bytes:
 
 def results_json(results: StudyResults) -> bytes:
     """All results in full precision, with intervals at the protocol's level."""
-    return _json_bytes(to_plain(results, confidence_level=results.confidence_level))
+    plain = to_plain(results, confidence_level=results.confidence_level)
+    return _json_bytes(plain, version=RESULTS_FORMAT)
 
 
-def _json_bytes(plain: Mapping[str, Any]) -> bytes:
+def _json_bytes(plain: Mapping[str, Any], *, version: int = FORMAT) -> bytes:
     """A file for programs: the format's number first, full precision, nothing that JSON cannot hold."""
-    text = json.dumps({"format": FORMAT, **plain}, indent=1, ensure_ascii=False, allow_nan=False)
+    text = json.dumps({"format": version, **plain}, indent=1, ensure_ascii=False, allow_nan=False)
     return f"{text}\n".encode()
 
 

@@ -15,12 +15,12 @@ PACKAGE = Path(__file__).resolve().parents[2] / "studykit"
 # Each group imports earlier groups only; within a group, rooms do not know each other.
 GROUPS: tuple[tuple[str, ...], ...] = (
     ("errors",),
-    ("results", "randomness", "shipped", "unseen"),
+    ("results", "randomness", "shipped", "unseen", "kinds"),
     ("mixed", "retention", "effects"),
     ("protocol",),
     ("allocation",),
     ("records",),
-    ("outcomes",),  # with the kinds of outcome: see `room_of`
+    ("outcomes",),
     ("trial",),
     ("planning",),
     ("lookback",),
@@ -43,13 +43,25 @@ PANDAS_BY_NAME = {
 FIGURES_ALLOWED = {"report"}
 
 
+# A kind of outcome has a file for each room that asks it; what is not named here belongs to the outcomes.
+ROOM_OF_PART = {
+    "section": "protocol",
+    "rows": "records",
+    "simulation": "trial",
+    "planning": "planning",
+    **dict.fromkeys(("report", "tables", "figures", "fit", "scales"), "report"),
+}
+
+
 def room_of(path: Path) -> str:
-    return place_of(path.relative_to(PACKAGE).parts[0].removesuffix(".py"))
+    return place_of("studykit", *path.relative_to(PACKAGE).with_suffix("").parts)
 
 
-def place_of(room: str) -> str:
-    """A kind of outcome stands where the outcomes stand, and they know each other."""
-    return "outcomes" if room == "kinds" else room
+def place_of(*parts: str) -> str:
+    """The room of a module: its folder, and inside a kind of outcome the room that the file belongs to."""
+    if parts[1] == "kinds" and len(parts) > 3:
+        return ROOM_OF_PART.get(parts[3], "outcomes")
+    return parts[1]
 
 
 def modules() -> list[Path]:
@@ -81,7 +93,7 @@ def test_imports_follow_the_order(path: Path) -> None:
     for name in imported(path):
         if not name.startswith("studykit."):
             continue
-        other = place_of(name.split(".")[1])
+        other = place_of(*name.split("."))
         if other in RANK and other != room:
             assert RANK[other] < RANK[room], (
                 f"{path.name} imports {name}, which comes later or stands beside it"
@@ -105,7 +117,7 @@ def test_heavy_libraries_stay_in_their_rooms(path: Path) -> None:
 def test_no_private_names_across_rooms(path: Path) -> None:
     room = room_of(path)
     for name in imported(path):
-        if name.startswith("studykit.") and place_of(name.split(".")[1]) != room:
+        if name.startswith("studykit.") and place_of(*name.split(".")) != room:
             hidden = [part for part in name.split(".") if part.startswith("_") and not part.endswith("__")]
             assert not hidden, f"{path.name} imports {name}"
 

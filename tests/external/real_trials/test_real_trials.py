@@ -77,7 +77,9 @@ def test_complete_data_give_nearly_the_regression(weight: ContinuousResult) -> N
     assert weight.primary.value == pytest.approx(ours.value, abs=1e-3)
 
 
-def test_depression_by_visit_agrees_with_nlme(depression: ContinuousResult, reference: dict[str, Any]) -> None:
+def test_depression_by_visit_agrees_with_nlme(
+    depression: ContinuousResult, reference: dict[str, Any]
+) -> None:
     """F02, F14: all observed scores under drop-out; unstructured over five visits, strata by visit."""
     expected = reference["depression"]["unstructured"]["effect"]
     assert [estimate.value for estimate in depression.by_visit] == pytest.approx(expected, abs=NLME_EFFECT)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from studykit.errors import FitError, StudykitError
+from studykit.errors import DesignError, FitError, StudykitError
 from studykit.outcomes.analyse import analyse_rows
 from studykit.outcomes.baseline import baseline_table
 from studykit.outcomes.flow import check_identities, trace_flow
@@ -73,8 +73,13 @@ def test_everything_is_there_and_plain(results: StudyResults) -> None:
     assert results.retention is not None
     assert results.findings == ()
     plain = to_plain(results)
-    assert plain["continuous"][0]["primary"]["rows"]["supplied"] == NUMBER
-    assert plain["retention"]["primary"]["interval"]["method"].startswith("stratified score")
+    kept, strength = plain["outcomes"]
+    assert strength["primary"]["rows"]["supplied"] == NUMBER
+    assert kept["primary"]["interval"]["method"].startswith("stratified score")
+    assert results["strength"] is results.strength
+    assert results.primary is results.strength
+    with pytest.raises(DesignError, match="one of the outcomes analysed: retained, strength; found mass"):
+        results["mass"]
 
 
 def test_flow_adds_up(results: StudyResults) -> None:
@@ -85,8 +90,15 @@ def test_flow_adds_up(results: StudyResults) -> None:
     reference, compared = flow.arms
     assert (compared.received, compared.not_received) == (23, (("no session attended", 1),))
     assert reference.received == 24
-    assert reference.analysed_strength == 24
-    assert reference.observed_strength < 24
+    kept, tested = reference.outcomes
+    assert (kept.outcome, kept.measured) == ("retained", None)
+    assert (tested.outcome, tested.analysed) == ("strength", 24)
+    at_the_end = {
+        item.arm: item.observed
+        for item in results.strength.missing
+        if item.visit == results.strength.primary_visit
+    }
+    assert tested.measured == at_the_end[reference.arm] < 24
     assert reference.clients_per_trainer == (8.0, 8, 8)
     assert results.retention is not None
     assert sum(number for _, number in reference.stopped) == results.retention.status[0].departed
@@ -97,15 +109,18 @@ def test_a_flow_that_does_not_add_up_is_our_fault(results: StudyResults) -> None
     broken = replace(results.flow, arms=(replace(first, received=first.received - 1), second))
     with pytest.raises(StudykitError, match="conventional, received: expected parts that add up to 24"):
         check_identities(broken)
-    crowded = replace(results.flow, arms=(replace(first, observed_strength=99), second))
-    with pytest.raises(StudykitError, match="no more clients with a score"):
+    tested = replace(first.outcomes[1], measured=99)
+    crowded = replace(results.flow, arms=(replace(first, outcomes=(tested,)), second))
+    with pytest.raises(
+        StudykitError, match="analysed for strength: expected at least the 99 measured; found 24"
+    ):
         check_identities(crowded)
 
 
 def test_screening_that_lacks_people_leaves_out_the_top(rows: StudyRows, results: StudyResults) -> None:
     assert rows.screening is not None
     short = replace(rows, screening=replace(rows.screening, assessed=40))
-    flow, remarks = trace_flow(short, strength=results.strength, retention=results.retention)
+    flow, remarks = trace_flow(short, results.outcomes)
     assert flow.assessed is None
     assert "38 fewer eligible people" in remarks[0]
 
@@ -204,14 +219,14 @@ def test_an_outcome_that_comes_too_early_is_left_out_with_a_finding(
         score=scores.score[early], day=scores.day[early],
     )  # fmt: skip
     results = analyse_rows(protocol, replace(rows, strength=(young,)), provenance=provenance, randomised=True)
-    assert results.continuous == ()
+    assert [outcome.code for outcome in results.outcomes] == ["retained"]
     assert results.findings[-1].where == "outcome strength"
     told = [remark for remark in results.remarks if "could not be estimated" in remark]
     assert len(told) == 1  # a planned outcome never goes missing in silence
     assert told[0].startswith(
         "The primary outcome, strength, could not be estimated: none (arm conventional)"
     )
-    with pytest.raises(FitError, match=r"found outcome strength: none \(arm conventional\) in place of at"):
+    with pytest.raises(FitError, match=r"outcome strength: none \(arm conventional\) in place of at"):
         analyse_rows(
             protocol, replace(rows, strength=(young,), retention=None), provenance=provenance, randomised=True
         )

@@ -113,7 +113,7 @@ def test_another_study_changes_the_answers_and_never_the_questions(
 
 
 def test_what_was_not_recorded_has_to_be_supplied(results: StudyResults, protocol: Protocol) -> None:
-    nothing = replace(results, harms=None, delivery=None, retention=None)
+    nothing = replace(results, harms=None, delivery=None, outcomes=(results.strength,))
     found = {item.item: item for item in completion(Reading(nothing, protocol))}
     assert found["15"] == Item(
         "15", "how harms were defined and asked about", "to be supplied", "harms were not recorded"
@@ -127,11 +127,10 @@ def test_what_was_not_recorded_has_to_be_supplied(results: StudyResults, protoco
 def test_rows_that_decide_nothing_are_named_where_there_are_any(
     results: StudyResults, protocol: Protocol
 ) -> None:
-    outcome = results.continuous[0]
+    outcome = results.strength
     other = replace(outcome, primary=replace(outcome.primary, role="exploratory"))
     found = {
-        item.item: item
-        for item in completion(Reading(replace(results, continuous=(outcome, other)), protocol))
+        item.item: item for item in completion(Reading(replace(results, outcomes=(outcome, other)), protocol))
     }
     asks = "further analyses, planned or exploratory"
     assert found["28"] == Item("28", asks, "in this report", "rows marked exploratory")

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from studykit.report.rerandomisation_table import rerandomisation_table
-
 from studykit.outcomes.results import RerandomisationTest, StudyResults
 from studykit.protocol.types import Protocol
 from studykit.report.page import render_report
 from studykit.report.reading import Reading
+from studykit.report.rerandomisation_table import rerandomisation_table
 from studykit.report.tables import to_csv, to_markdown
 from studykit.report.wording import check_wording
 from studykit.results import Interval

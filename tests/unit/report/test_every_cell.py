@@ -25,6 +25,7 @@ from studykit.outcomes.results import (
     DeliveryArm,
     DeliveryResult,
     FlowArm,
+    FlowOutcome,
     HarmArm,
     OutcomeEstimate,
     RerandomisationTest,
@@ -102,7 +103,7 @@ def uneven_retention(results: StudyResults) -> Any:
 
 
 def uneven_strength(results: StudyResults) -> Any:
-    strength = results.continuous[0]
+    strength = results.strength
     assert strength.original_unit is not None
     trainer = counted(strength.primary, 13, name="strength at week_12, trainer T1")
     other = counted(
@@ -159,8 +160,7 @@ def uneven(results: StudyResults) -> StudyResults:
     return replace(
         results,
         arms=(results.arms[0], ("partner_reps", "conventional sets, then partner reps")),
-        retention=uneven_retention(results),
-        continuous=(uneven_strength(results),),
+        outcomes=(uneven_retention(results), uneven_strength(results)),
         harms=replace(
             results.harms,
             arms=(
@@ -185,11 +185,17 @@ def uneven(results: StudyResults) -> StudyResults:
             assessed=97,
             excluded=(("not eligible", 9), ("declined", 14), ("other", 2)),
             arms=(
-                FlowArm("conventional", 41, 40, (("moved before the first session", 1),),
-                        (("stopped, still came to tests", 1),), (("lost contact", 3), ("moved", 2)), 39, 35,
-                        (("no test at week_12", 2),), 38, (("status not known", 3),), 6, (6.5, 5, 8)),
-                FlowArm("partner_reps", 31, 29, (("changed mind", 2),), (("shoulder pain", 4),), (), 30, 28,
-                        (("no test at any visit", 1),), 30, (("left before day 1", 1),), 4, (7.0, 3, 12)),
+                FlowArm("conventional", 41, 40, (("moved before the first session", 1),), (
+                    FlowOutcome("retention", "retention", 38, (("status not known", 3),), (),
+                                (("stopped, still came to tests", 1),)),
+                    FlowOutcome("strength", "strength", 39, (("no test at week_12", 2),),
+                                (("lost contact", 3), ("moved", 2)), measured=35),
+                ), 6, (6.5, 5, 8)),
+                FlowArm("partner_reps", 31, 29, (("changed mind", 2),), (
+                    FlowOutcome("retention", "retention", 30, (("left before day 1", 1),), (),
+                                (("shoulder pain", 4),)),
+                    FlowOutcome("strength", "strength", 30, (("no test at any visit", 1),), measured=28),
+                ), 4, (7.0, 3, 12)),
             ),
         ),
         baseline=(

@@ -50,7 +50,7 @@ def test_each_rule_is_held_against_what_was_found(results: StudyResults, protoco
 
 def test_clients_who_left_are_no_missed_tests(results: StudyResults, protocol: Protocol) -> None:
     """36 and 36 allocated; of 10 without the last test 6 had left: 66 still come, 62 of them are tested."""
-    (outcome, *_) = results.continuous
+    outcome = results.strength
     visit = outcome.primary_visit
     cells = [
         replace(item, observed=31, reasons=((LEFT_BEFORE, 3), ("no test, still training", 2)))
@@ -58,7 +58,7 @@ def test_clients_who_left_are_no_missed_tests(results: StudyResults, protocol: P
         else item
         for item in outcome.missing
     ]
-    changed = replace(results, continuous=(replace(outcome, missing=tuple(cells)),))
+    changed = replace(results, outcomes=(replace(outcome, missing=tuple(cells)),))
     reading, own = Reading(changed, pilot(protocol)), pilot(protocol)
     tests, stayed = (watched(reading, own, rule) for rule in RULES[3:])
     assert tests is not None

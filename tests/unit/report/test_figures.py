@@ -15,9 +15,11 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 from studykit.errors import ArgumentError
-from studykit.outcomes.results import StudyResults
+from studykit.outcomes.results import OutcomeResult, StudyResults
 from studykit.protocol.types import Protocol
 from studykit.report import figures, gallery
+from studykit.report.document import Picture
+from studykit.report.kind_report import report_of
 from studykit.report.numbers import PER_CENT_CHANGE
 from studykit.report.reading import Reading
 from studykit.report.style import LOOKS, drawing_style, inline_svg, new_figure, png_bytes, svg_bytes
@@ -87,11 +89,16 @@ def test_retention_stops_where_the_result_says_and_shows_numbers_at_risk(
     assert "clients at risk" in texts(ax)
 
 
+def pictures_of(reading: Reading, outcome: OutcomeResult) -> list[Picture]:
+    blocks = report_of(outcome).blocks(reading, outcome)
+    return [block.content for block in blocks if isinstance(block.content, Picture)]
+
+
 def test_effects_show_every_sensitivity_row_with_its_numbers(results: StudyResults, ax: Axes) -> None:
     """C10: main and sensitivity results side by side."""
     figures.draw_effects(results, ax)
     shown = texts(ax)
-    rows = figures.strength_estimates(results.strength)
+    rows = figures.on_one_scale(results.strength)
     assert len(rows) == 7
     assert sum("[" in text for text in shown) == len(rows)
     assert any(text.startswith("+3.5 [") for text in shown)
@@ -99,11 +106,11 @@ def test_effects_show_every_sensitivity_row_with_its_numbers(results: StudyResul
 
 def test_effects_of_another_unit_never_share_the_axis(results: StudyResults) -> None:
     assert results.retention is not None
-    units = {estimate.unit for estimate in figures.retention_estimates(results.retention)}
+    units = {estimate.unit for estimate in figures.on_one_scale(results.retention)}
     assert units == {"share"}
     in_kg = replace(results.strength.sensitivity[0], unit="kg", presentation="difference")
     odd = replace(results.strength, sensitivity=(in_kg,))
-    assert in_kg not in figures.strength_estimates(odd)
+    assert in_kg not in figures.on_one_scale(odd)
 
 
 def test_an_infinite_interval_is_told_and_not_drawn(results: StudyResults, ax: Axes) -> None:
@@ -134,8 +141,8 @@ def test_every_picture_is_drawn_without_a_warning_and_without_texts_on_each_othe
     reading = Reading(named, protocol)
     assert named.retention is not None
     pictures = [
-        *gallery.retention_pictures(reading, named.retention),
-        *gallery.strength_pictures(reading, named.strength),
+        *pictures_of(reading, named.retention),
+        *pictures_of(reading, named.strength),
         gallery.delivery_picture(reading),
     ]
     for picture in pictures:
@@ -158,9 +165,7 @@ def test_long_labels_of_their_own_do_not_collapse_a_figure(results: StudyResults
 
 def test_same_result_same_bytes(results: StudyResults, protocol: Protocol) -> None:
     """Ask 8.3: SVG and PNG are the same bytes in two runs."""
-    first, second = (
-        gallery.strength_pictures(Reading(results, protocol), results.strength)[0] for _ in range(2)
-    )
+    first, second = (pictures_of(Reading(results, protocol), results.strength)[0] for _ in range(2))
     assert first.figure is not None
     assert second.figure is not None
     assert svg_bytes(first.figure) == svg_bytes(second.figure)
@@ -190,7 +195,7 @@ def test_the_users_own_settings_come_back() -> None:
 def test_no_window_and_no_open_figure_is_left(results: StudyResults, protocol: Protocol) -> None:
     from matplotlib import pyplot as plt
 
-    gallery.strength_pictures(Reading(results, protocol), results.strength)
+    pictures_of(Reading(results, protocol), results.strength)
     assert plt.get_fignums() == []
 
 
@@ -206,7 +211,7 @@ def test_a_picture_inside_a_page_has_a_label_that_is_escaped() -> None:
     [
         (figures.draw_trajectories, "draw_trajectories: expected ContinuousResult; found str"),
         (figures.draw_retention, "draw_retention: expected RetentionResult; found str"),
-        (figures.draw_effects, "draw_effects: expected StudyResults or ContinuousResult or RetentionResult"),
+        (figures.draw_effects, "draw_effects: expected StudyResults; found str"),
         (figures.draw_delivery, "draw_delivery: expected DeliveryResult; found str"),
         (figures.draw_answers, "draw_answers: expected LookBack; found str"),
     ],

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from studykit.report.fit_gallery import fit_pictures, fit_sentences
 
+from studykit.kinds.continuous.fit import fit_pictures, fit_sentences
 from studykit.kinds.continuous.results import ContinuousResult, ModelCheck
 from studykit.mixed import (
     MixedModel,
@@ -38,12 +38,12 @@ def checked(results: StudyResults) -> StudyResults:
         (("client", profile, interval),),
         ("Without trainer T9 the model cannot be fitted.",),
     )
-    first = replace(results.continuous[0], check=check)
-    return replace(results, continuous=(first, *results.continuous[1:]))
+    first = replace(results.strength, check=check)
+    return replace(results, outcomes=(results.retention, first))
 
 
 def strength(results: StudyResults) -> ContinuousResult:
-    return results.continuous[0]
+    return results.strength
 
 
 def test_sentences_say_range_and_who_moves_it_most(checked: StudyResults) -> None:

@@ -101,12 +101,12 @@ def test_the_page_needs_no_network_and_no_script(page: str) -> None:
 def test_retention_comes_before_strength_and_answers_before_all(page: str) -> None:
     codes = re.findall(r'<section id="([^"]+)">', page)
     assert codes[0] == "answers"
-    assert codes.index("retention") < codes.index("outcome-strength")
+    assert codes.index("outcome-retention") < codes.index("outcome-strength")
     assert codes == [
         "answers",
         "flow",
         "baseline",
-        "retention",
+        "outcome-retention",
         "outcome-strength",
         "delivery",
         "harms",
@@ -156,9 +156,11 @@ def test_other_studies_keep_the_rules_too(results: StudyResults, protocol: Proto
     other = {
         "not randomised": replace(results, randomised=False),
         "harms not asked": replace(results, harms=replace(results.harms, systematic=False)),
-        "no retention": replace(results, retention=None),
-        "no strength": replace(results, continuous=(), decisions=()),
-        "nothing but strength": replace(results, retention=None, harms=None, delivery=None, baseline=()),
+        "no retention": replace(results, outcomes=(results.strength,)),
+        "no strength": replace(results, outcomes=(results.retention,), decisions=()),
+        "nothing but strength": replace(
+            results, outcomes=(results.strength,), harms=None, delivery=None, baseline=()
+        ),
     }[change]
     text = text_of(render_report(other, protocol))
     context = context_of(other, Reading(other, protocol))
@@ -191,7 +193,7 @@ def test_the_baseline_table_has_no_tests(page: str) -> None:
 
 def test_retention_has_definition_and_horizon_in_its_head(page: str) -> None:
     """C07 and G18."""
-    (caption, *_) = re.findall(r"<caption>(.*?)</caption>", section(page, "retention"))
+    (caption, *_) = re.findall(r"<caption>(.*?)</caption>", section(page, "outcome-retention"))
     assert "day 182 (week 26)" in caption
     assert "fewer than 28 countable days" in caption
 
@@ -219,7 +221,7 @@ def test_planned_analyses_are_listed_done_or_not_done(
     text = text_of(section(page, "planned"))
     assert "clients\tplanned 80\t72 allocated" in text
     assert "looks by arm before the end\tnone planned\t1 made" in text
-    without = text_of(render_report(replace(results, retention=None), protocol))
+    without = text_of(render_report(replace(results, outcomes=(results.strength,)), protocol))
     assert "retention, day 182\tsecondary\tnot done: there are no records for it" in without
 
 
@@ -293,16 +295,18 @@ def test_whatever_people_wrote_is_escaped(results: StudyResults, protocol: Proto
         arms=(("conventional", NASTY), ("partner_reps", "partner reps")),
         remarks=(NASTY,),
         baseline=(replace(results.baseline[0], name=NASTY),),
-        continuous=(
+        outcomes=(
+            replace(
+                results.retention,
+                definition=NASTY,
+                by_trainer=((NASTY, results.retention.by_trainer[0][1]),),
+            ),
             replace(
                 results.strength,
                 name=NASTY,
                 model=NASTY,
                 series=(replace(results.strength.series[0], client=NASTY),),
             ),
-        ),
-        retention=replace(
-            results.retention, definition=NASTY, by_trainer=((NASTY, results.retention.by_trainer[0][1]),)
         ),
         flow=replace(results.flow, excluded=((NASTY, 24),)),
     )

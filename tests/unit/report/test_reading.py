@@ -6,10 +6,14 @@ from dataclasses import replace
 
 import pytest
 
+from studykit.kinds.continuous.scales import contrast_scale, step
+from studykit.kinds.retention.tables import scale_of
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
+from studykit.report.kind_report import report_of
 from studykit.report.numbers import DAYS, GAP, PER_CENT_CHANGE, RATIO
 from studykit.report.reading import Reading
+from studykit.results import Estimate
 
 LONG = "conventional sets, then partner reps"
 
@@ -100,23 +104,23 @@ def test_codes_become_names(reading: Reading, protocol: Protocol) -> None:
 
 
 def test_the_finest_step_of_the_exercises_of_an_outcome(reading: Reading) -> None:
-    strength = reading.results.continuous[0]
-    assert reading.step(strength) == 2.5
-    assert reading.step(replace(strength, exercises=("leg_press",))) == 5.0
-    assert reading.step(replace(strength, exercises=())) == 2.5
-    assert reading.step(replace(strength, exercises=("row",))) is None
-    assert Reading(reading.results).step(strength) is None
+    strength = reading.results.strength
+    assert step(reading, strength) == 2.5
+    assert step(reading, replace(strength, exercises=("leg_press",))) == 5.0
+    assert step(reading, replace(strength, exercises=())) == 2.5
+    assert step(reading, replace(strength, exercises=("row",))) is None
+    assert step(Reading(reading.results), strength) is None
 
 
 def test_scales_follow_the_outcome(reading: Reading) -> None:
-    strength, retention = reading.results.continuous[0], reading.results.retention
+    strength, retention = reading.results.strength, reading.results.retention
     assert retention is not None
     assert retention.ratio is not None
-    assert reading.contrast_scale(strength) is PER_CENT_CHANGE
-    assert reading.contrast_scale(replace(strength, scale="as_measured")).unit == "kg"
-    assert reading.retention_scale(retention.ratio) is RATIO
-    assert reading.retention_scale(retention.restricted_mean[0]) is DAYS
-    assert reading.retention_scale(retention.primary).text(0.08) == f"8{GAP}percentage points"
+    assert contrast_scale(reading, strength) is PER_CENT_CHANGE
+    assert contrast_scale(reading, replace(strength, scale="as_measured")).unit == "kg"
+    assert scale_of(reading, retention.ratio) is RATIO
+    assert scale_of(reading, retention.restricted_mean[0]) is DAYS
+    assert scale_of(reading, retention.primary).text(0.08) == f"8{GAP}percentage points"
 
 
 def test_whether_more_is_better_is_the_protocols_own(results: StudyResults, protocol: Protocol) -> None:
@@ -124,8 +128,9 @@ def test_whether_more_is_better_is_the_protocols_own(results: StudyResults, prot
     less = protocol.model_copy(
         update={"outcomes": (strength.model_copy(update={"higher_is_better": False}), retention)}
     )
-    assert results.retention is not None
-    assert Reading(results, protocol).higher_is_better(results.continuous[0]) is True
-    assert Reading(results, less).higher_is_better(results.continuous[0]) is False
-    assert Reading(results, less).higher_is_better(results.retention) is True
-    assert Reading(results).higher_is_better(results.continuous[0]) is True
+    loss = replace(results.strength, primary=replace(
+        results.strength.primary, estimate=Estimate(-0.05, 0.004, 60.0, "Kenward-Roger")
+    ))  # fmt: skip
+    said = [report_of(loss).answer(Reading(results, plan), loss)[1] for plan in (protocol, less, None)]
+    assert ["worthwhile gain" in text for text in said] == [False, True, False]
+    assert ["worthwhile loss" in text for text in said] == [True, False, True]

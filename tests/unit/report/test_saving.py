@@ -62,11 +62,13 @@ def test_results_json_has_full_precision_and_the_level_of_the_protocol(
     folder: Path, results: StudyResults
 ) -> None:
     plain = json.loads((folder / "results.json").read_text(encoding="utf-8"))
-    assert plain["format"] == 1
-    primary = plain["continuous"][0]["primary"]
+    assert plain["format"] == 2
+    kept, strength = plain["outcomes"]
+    assert (kept["kind"], strength["kind"]) == ("retention", "continuous")
+    primary = strength["primary"]
     interval = results.strength.primary.confidence_interval(0.95)
     assert primary["interval"]["lower"] == interval.lower
-    assert plain["retention"]["primary"]["p_value"] == results.retention.primary.p_value  # type: ignore[union-attr]
+    assert kept["primary"]["p_value"] == results.retention.primary.p_value
 
 
 def test_the_same_report_is_the_same_bytes(
@@ -111,10 +113,10 @@ def test_nothing_is_written_when_the_flow_does_not_add_up(
 ) -> None:
     from dataclasses import replace
 
-    from studykit.errors import ArgumentError
+    from studykit.errors import StudykitError
 
     wrong = replace(results, flow=replace(results.flow, assessed=1))
-    with pytest.raises(ArgumentError, match="flow, assessed"):
+    with pytest.raises(StudykitError, match="flow, assessed"):
         save_report(wrong, protocol, tmp_path)
     assert names(tmp_path) == set()
 

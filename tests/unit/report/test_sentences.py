@@ -14,6 +14,7 @@ from studykit.errors import Finding
 from studykit.outcomes.results import Decision, OutcomeEstimate, StudyResults
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
+from studykit.report.kind_report import report_of
 from studykit.report.methods import design_line, methods_paragraphs
 from studykit.report.numbers import GAP, PER_CENT_CHANGE, points
 from studykit.report.reading import Reading
@@ -22,14 +23,12 @@ from studykit.report.sentences import (
     OWN_CLIENTS_ALONE,
     UNPLANNED_LOOK,
     conditions,
-    continuous_answer,
     decision_sentence,
     harms_sentence,
     lead,
     limits,
     pause_warning,
     remains_possible,
-    retention_answer,
     worthwhile,
 )
 from studykit.report.wording import WordingContext, check_wording
@@ -61,7 +60,9 @@ def test_the_lead_tells_retention_before_strength_with_both_intervals(reading: R
 
 def test_retention_is_told_in_counts_with_the_unknown_left_out_aloud(reading: Reading) -> None:
     assert reading.results.retention is not None
-    first, second = map(plain, retention_answer(reading, reading.results.retention))
+    first, second = map(
+        plain, report_of(reading.results.retention).answer(reading, reading.results.retention)
+    )
     assert "On day 182 (week 26) after allocation, 26 of 35 clients (74 %) with partner reps" in first
     assert "24 of 36 clients (67 %) with conventional sets" in first
     assert "1 client whose status on that day is not known is left out" in first
@@ -70,7 +71,7 @@ def test_retention_is_told_in_counts_with_the_unknown_left_out_aloud(reading: Re
 
 def test_strength_is_told_in_its_own_unit_first(reading: Reading) -> None:
     """G16: original units first."""
-    text = plain(continuous_answer(reading, reading.results.strength)[0])
+    text = plain(report_of(reading.results.strength).answer(reading, reading.results.strength)[0])
     assert text.index("2.1 kg higher with partner reps [−0.7, 5.0] kg") < text.index("3.5 % higher")
 
 
@@ -92,7 +93,7 @@ def test_what_remains_possible_against_the_smallest_worthwhile(lower: float, upp
 def with_effect(results: StudyResults, strength: float, retention: float) -> StudyResults:
     """The invented study with other main results: a log ratio and a difference in shares."""
     assert results.retention is not None
-    outcome, kept = results.continuous[0], results.retention
+    outcome, kept = results.strength, results.retention
 
     def valued(estimate: OutcomeEstimate, value: float) -> OutcomeEstimate:
         return replace(estimate, estimate=replace(estimate.estimate, value=value))  # type: ignore[type-var]
@@ -104,7 +105,7 @@ def with_effect(results: StudyResults, strength: float, retention: float) -> Stu
         original_unit=valued(outcome.original_unit, 60.0 * strength),
     )
     kept = replace(kept, primary=valued(kept.primary, retention))
-    return replace(results, continuous=(outcome,), retention=kept)
+    return replace(results, outcomes=(kept, outcome))
 
 
 @pytest.mark.parametrize(
@@ -123,15 +124,15 @@ def test_the_direction_of_a_difference_is_told(
 ) -> None:
     reading = Reading(with_effect(results, strength, retention), protocol)
     ratio, share, own = said
-    outcome, kept = reading.results.continuous[0], reading.results.retention
+    outcome, kept = reading.results.strength, reading.results.retention
     assert kept is not None
     assert f"strength at week 12 (primary outcome): {ratio} [" in plain(lead(reading))
     assert f"etention on day 182 (secondary outcome): {share} [" in plain(lead(reading))
-    answer = plain(continuous_answer(reading, outcome)[0])
+    answer = plain(report_of(outcome).answer(reading, outcome)[0])
     assert answer.startswith(f"At week 12, compared with conventional sets, strength was {own} [")
     assert f"as a ratio, {ratio}, 95 % interval [" in answer
     assert f"difference in the share retained is {share}, 95 % interval [" in plain(
-        retention_answer(reading, kept)[1]
+        report_of(kept).answer(reading, kept)[1]
     )
 
 

@@ -10,9 +10,9 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from studykit.report.retention_tables import at_risk_table
 
 from studykit.errors import ArgumentError
+from studykit.kinds.retention.tables import at_risk_table
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
 from studykit.report.numbers import GAP, PER_CENT_CHANGE, Scale
