@@ -26,3 +26,14 @@ def part(kind: str, name: str) -> Any:
     'RetentionResult'
     """
     return import_module(f"{KINDS[kind]}.{name}")
+
+
+def sections() -> dict[str, Any]:
+    """The section of the protocol for every kind, by its word.
+
+    Examples
+    --------
+    >>> [section.__name__ for section in sections().values()]
+    ['ContinuousOutcome', 'RetentionOutcome']
+    """
+    return {kind: part(kind, "section").SECTION for kind in KINDS}

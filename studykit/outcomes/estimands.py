@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from studykit.protocol.types import ContinuousOutcome, Estimand, Protocol, RetentionOutcome
+from studykit.kinds.continuous.section import ContinuousOutcome
+from studykit.kinds.retention.section import RetentionOutcome
+from studykit.protocol.types import Estimand, Protocol
 
 
 def contrast_text(arm: str, reference: str) -> str:

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from studykit.errors import Finding
 from studykit.outcomes.delivery import plans_partner_reps
 from studykit.outcomes.results import DeliveryResult, HarmsResult, OutcomeResult
-from studykit.protocol.types import Outcome, Protocol
+from studykit.protocol.outcome import OutcomeSection
+from studykit.protocol.types import Protocol
 from studykit.records.rows import StudyRows
 
 SMALL_STUDY = (
@@ -159,7 +160,7 @@ def _contamination(delivery: DeliveryResult | None) -> list[str]:
     ]
 
 
-def _is_hypothetical(outcome: Outcome) -> bool:
+def _is_hypothetical(outcome: OutcomeSection) -> bool:
     return outcome.estimand is not None and outcome.estimand.strategies.leaves_studio == "hypothetical"
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from studykit.errors import ArgumentError, DesignError
-from studykit.protocol.types import Assumption, ContinuousOutcome, Evidence, Protocol
+from studykit.kinds.continuous.section import ContinuousOutcome
+from studykit.protocol.types import Assumption, Evidence, Protocol
 from studykit.trial.models import DeliveryModel
 
 _OWN = "default of studykit; the protocol does not state it"

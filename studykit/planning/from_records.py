@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, FitError
 from studykit.kinds.continuous.scores import analysis_scores, score_cube
+from studykit.kinds.continuous.section import ContinuousOutcome
+from studykit.kinds.retention.section import RetentionOutcome
 from studykit.kinds.retention.time import spells_to_horizon
 from studykit.outcomes.client_facts import fact_columns
 from studykit.planning.own_spread import (
@@ -25,7 +27,7 @@ from studykit.planning.own_spread import (
     weibull_shape,
 )
 from studykit.planning.strength import told
-from studykit.protocol.types import Assumption, ContinuousOutcome, Evidence, Protocol, RetentionOutcome
+from studykit.protocol.types import Assumption, Evidence, Protocol
 from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells, StrengthRows, StudyRows
 from studykit.results import Estimate

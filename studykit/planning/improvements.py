@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from studykit.errors import DesignError
+from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.assumptions import Assumptions
 from studykit.planning.attendance import SessionsPoint, sessions_at, sessions_attended
 from studykit.planning.other_designs import in_design, model_of
@@ -14,7 +15,7 @@ from studykit.planning.retention import RetentionPlan, retention_at, retention_m
 from studykit.planning.search import level_of
 from studykit.planning.strength import StrengthPlan, StrengthPoint, strength_at
 from studykit.protocol.designs import DESIGNS
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.protocol.types import Protocol
 
 STUDIOS = 3
 MORE_EXERCISES = 2

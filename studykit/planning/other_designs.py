@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.assumptions import USUAL_HORIZON, Assumptions, share_still_there
 from studykit.planning.search import level_of
 from studykit.planning.strength import StrengthModel, strength_model
 from studykit.protocol.designs import DESIGNS
 from studykit.protocol.reading import read_protocol
-from studykit.protocol.types import Assumption, ContinuousOutcome, Protocol
+from studykit.protocol.types import Assumption, Protocol
 from studykit.shipped import shipped
 
 

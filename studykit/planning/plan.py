@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from studykit.allocation.asked import findings_on_design
 from studykit.allocation.foresight import Foresight
 from studykit.errors import ArgumentError, DesignError, Finding
+from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.advice import (
     Recommendation,
     about,
@@ -38,7 +39,7 @@ from studykit.planning.strength import (
 )
 from studykit.planning.what_if import WhatIf, what_if
 from studykit.protocol.rules import check_protocol
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.protocol.types import Protocol
 
 # Measured by analysis/08_validity_null_grid.py, 10,000 null trials a row; said of the mixed model only.
 CAUTIOUS_CLUSTERS = (

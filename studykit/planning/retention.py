@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from scipy.optimize import brentq
 
 from studykit.errors import DesignError
+from studykit.kinds.retention.section import RetentionOutcome
 from studykit.planning.assumptions import Assumptions, dilution
 from studykit.planning.clusters import design_effect
 from studykit.planning.log_rank import expected_departures, hazard_ratio_from_shares, log_rank_power
@@ -24,7 +25,7 @@ from studykit.planning.proportions import (
     score_test_power,
     shares_power,
 )
-from studykit.protocol.types import Protocol, RetentionOutcome
+from studykit.protocol.types import Protocol
 
 
 @dataclass(frozen=True, slots=True)

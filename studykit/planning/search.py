@@ -35,7 +35,8 @@ from studykit.planning.strength import (
     clients_for_strength_width,
     strength_model,
 )
-from studykit.protocol.types import Outcome, Protocol
+from studykit.protocol.outcome import OutcomeSection
+from studykit.protocol.types import Protocol
 from studykit.trial.performance import batch_size, batches_of
 from studykit.trial.settings import TrialSettings
 from studykit.trial.truth import true_strength
@@ -206,7 +207,9 @@ def analysis_width(told: float, scale: str) -> float:
     return 2.0 * math.asinh(told / 200.0) if scale == "log" else told
 
 
-def goal_of(protocol: Protocol, outcome: Outcome | None, *, target: Target, wanted: float | None) -> float:
+def goal_of(
+    protocol: Protocol, outcome: OutcomeSection | None, *, target: Target, wanted: float | None
+) -> float:
     """What is wanted: as given, else the protocol's power, or twice the smallest worthwhile difference.
 
     Raises

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from studykit.errors import ArgumentError, DesignError
+from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.advice import capital
 from studykit.planning.assumptions import Assumptions, dilution
 from studykit.planning.search import FoundEffect, search_effect, search_number
@@ -15,7 +16,7 @@ from studykit.planning.simulation import StudySimulation, simulate_study
 from studykit.planning.simulation_doubts import SimulatedDoubts, simulate_doubts
 from studykit.planning.simulation_work import Told, Workers
 from studykit.planning.strength import on_scale, told
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.protocol.types import Protocol
 
 Stage = Callable[[str], Told]
 """Makes what is told of one stage of the work, from the stage's name."""

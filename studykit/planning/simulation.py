@@ -20,7 +20,8 @@ from studykit.errors import ArgumentError, DesignError
 from studykit.outcomes.decision import level_at_the_end, rejected_by_rule
 from studykit.planning.simulation_work import Told, Workers, do_pieces
 from studykit.planning.strength import told_width
-from studykit.protocol.types import Outcome, Protocol
+from studykit.protocol.outcome import OutcomeSection
+from studykit.protocol.types import Protocol
 from studykit.trial.batch import simulate_batch
 from studykit.trial.performance import (
     Analysis,
@@ -254,7 +255,7 @@ def settings_for(
     return assumptions if clients is None else replace(assumptions, clients=clients)
 
 
-def analyses_of(protocol: Protocol) -> dict[Analysis, Outcome]:
+def analyses_of(protocol: Protocol) -> dict[Analysis, OutcomeSection]:
     """The outcomes that are simulated, by the analysis that each gets.
 
     Raises
@@ -268,7 +269,7 @@ def analyses_of(protocol: Protocol) -> dict[Analysis, Outcome]:
             where="protocol, outcomes", expected="a continuous outcome to simulate", got="none",
             todo="Add one, or plan by the closed forms alone.",
         )  # fmt: skip
-    found: dict[Analysis, Outcome] = {"strength": continuous}
+    found: dict[Analysis, OutcomeSection] = {"strength": continuous}
     if protocol.retention_outcome is not None:
         found["retention"] = protocol.retention_outcome
     return found
@@ -284,7 +285,9 @@ def _truths(settings: TrialSettings, seed: int) -> dict[Analysis, TrueValue]:
     return {"strength": strength, "retention": retention, "retention by model": of_odds}
 
 
-def _wanted(protocol: Protocol, only: Collection[str], *, retention_model: bool) -> dict[Analysis, Outcome]:
+def _wanted(
+    protocol: Protocol, only: Collection[str], *, retention_model: bool
+) -> dict[Analysis, OutcomeSection]:
     every = analyses_of(protocol)
     known = {outcome.code for outcome in every.values()}
     if not set(only) <= known:
@@ -305,7 +308,7 @@ def truth_of(settings: TrialSettings, seed: int) -> tuple[TrueValue, TrueValue]:
 def _batch(
     protocol: Protocol,
     settings: TrialSettings,
-    analyses: dict[Analysis, Outcome],
+    analyses: dict[Analysis, OutcomeSection],
     worlds: tuple[World, ...],
     seed: int,
     size: int,
@@ -324,7 +327,7 @@ def _batch(
 
 def _decisions(
     protocol: Protocol,
-    analyses: dict[Analysis, Outcome],
+    analyses: dict[Analysis, OutcomeSection],
     joined: dict[tuple[World, Analysis], TrialEstimates],
     world: World,
 ) -> dict[Analysis, NDArray[np.bool_]]:
@@ -346,7 +349,7 @@ def _decisions(
 def _outcome(
     protocol: Protocol,
     settings: TrialSettings,
-    outcome: Outcome,
+    outcome: OutcomeSection,
     analysis: Analysis,
     joined: dict[tuple[World, Analysis], TrialEstimates],
     decisions: dict[World, dict[Analysis, NDArray[np.bool_]]],
@@ -398,7 +401,7 @@ def told_unit(protocol: Protocol, analysis: Analysis) -> str:
     return "%" if outcome.scale == "log" else outcome.unit
 
 
-def _rule(protocol: Protocol, outcome: Outcome, *, supports: bool) -> str:
+def _rule(protocol: Protocol, outcome: OutcomeSection, *, supports: bool) -> str:
     level = f"two-sided level {100.0 * level_at_the_end(protocol):.3g} %"
     primaries = sum(found.role == "primary" for found in protocol.outcomes)
     if supports:

@@ -18,6 +18,7 @@ import math
 from dataclasses import dataclass, replace
 
 from studykit.errors import ArgumentError, DesignError
+from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.assumptions import Assumptions, dilution, share_tested, spread_by_delivery
 from studykit.planning.clusters import crossed_error, design_effect
 from studykit.planning.means import composite_variance, summary_variance
@@ -29,7 +30,7 @@ from studykit.planning.power import (
     t_power,
 )
 from studykit.planning.within import WithinSpread, share_in_both, within_error, within_spread
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.protocol.types import Protocol
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from studykit.errors import ArgumentError
+from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.assumptions import Assumptions
 from studykit.planning.means import composite_variance, summary_variance
 from studykit.planning.power import ErrorAndFreedom, check_share, smallest_whole
 from studykit.protocol.designs import DESIGNS
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.protocol.types import Protocol
 
 FEWEST = 4.0  # clients with scores in both arms, as the analysis demands
 

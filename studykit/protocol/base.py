@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -42,3 +42,16 @@ class Section(BaseModel):
     """Base of every part of a protocol."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Tagged:
+    """A table that one of its keys tells the shape of; the shapes are looked up when first needed."""
+
+    tag: str
+    shapes: Callable[[], Mapping[str, type[Section]]]
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        """The schema of all shapes."""
+        shapes = {word: handler.generate_schema(shape) for word, shape in self.shapes().items()}
+        return core_schema.tagged_union_schema(shapes, discriminator=self.tag)

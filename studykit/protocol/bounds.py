@@ -62,7 +62,7 @@ def bound_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     yield from _partner_reps(protocol, at)
     yield from _assumptions(protocol, at)
     yield from _effects(protocol, at)
-    if any(outcome.scale == "log" for outcome in protocol.continuous_outcomes):
+    if any(outcome.on_log_scale for outcome in protocol.outcomes):
         yield from _shifts(protocol, at)
     yield from _trainers(protocol, at)
     yield from _people(protocol, at)
@@ -179,13 +179,14 @@ def _partner_reps(protocol: Protocol, at: Places) -> Iterator[Finding]:
 
 
 def _compares_ratios(protocol: Protocol) -> bool:
-    """Whether what is assumed is on the log scale: it is about the first continuous outcome."""
-    return any(outcome.scale == "log" for outcome in protocol.continuous_outcomes[:1])
+    """Whether what is assumed is on the log scale: it is about the first outcome that is measured."""
+    measured = [outcome for outcome in protocol.outcomes_to_report if not outcome.tells_who_stays]
+    return any(outcome.on_log_scale for outcome in measured[:1])
 
 
 def _assumptions(protocol: Protocol, at: Places) -> Iterator[Finding]:
     possible = _POSSIBLE | _POSSIBLE_ON_LOG if _compares_ratios(protocol) else dict(_POSSIBLE)
-    machines = max((len(outcome.exercises) for outcome in protocol.continuous_outcomes), default=0)
+    machines = max(len(outcome.tested_on) for outcome in protocol.outcomes)
     # Three or more scores cannot all be opposed to each other: their mean would vary less than not at all.
     possible["correlation_exercises"] = (-0.999 / max(1, machines - 1), 0.999)
     for key, (least, most) in possible.items():

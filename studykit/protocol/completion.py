@@ -14,9 +14,9 @@ from studykit.protocol.allocating import waits_for_trainers
 from studykit.protocol.identifiers import code_trouble, personal_mark
 from studykit.protocol.lines import Path
 from studykit.protocol.looking import missing_for_looks
+from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.places import Places
-from studykit.protocol.strategies import CARRIED_OUT
-from studykit.protocol.types import Estimand, Outcome, Protocol, Strategies
+from studykit.protocol.types import Estimand, Protocol, Strategies
 from studykit.protocol.within_client import carry_over_findings
 
 _UNANSWERED = re.compile(r"^(n/?a|none|nil|not applicable|to be decided|tbd|todo|[-?.]+|)\.?$", re.IGNORECASE)
@@ -128,7 +128,7 @@ def _primaries(protocol: Protocol, at: Places) -> Iterator[Finding]:
             yield from _estimand(outcome, outcome.estimand, (*path, "estimand"), at)
 
 
-def _estimand(outcome: Outcome, estimand: Estimand, path: Path, at: Places) -> Iterator[Finding]:
+def _estimand(outcome: OutcomeSection, estimand: Estimand, path: Path, at: Places) -> Iterator[Finding]:
     for key in ("population", "arms_compared", "variable", "missing_data"):
         yield from _answer(at, (*path, key), getattr(estimand, key))
     strategies = estimand.strategies
@@ -139,5 +139,5 @@ def _estimand(outcome: Outcome, estimand: Estimand, path: Path, at: Places) -> I
             yield at.finding(
                 "stop", here, expected=f"what is done when a client {event_text}"
                 if info.description else f"what is done about: {event_text}",
-                got="nothing", todo=f'Write {event} = "{CARRIED_OUT[outcome.kind][event]}".',
+                got="nothing", todo=f'Write {event} = "{outcome.carried_out[event]}".',
             )  # fmt: skip

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from studykit.errors import Finding, Severity
+from studykit.protocol.estimand import Estimand
 from studykit.protocol.lines import Path, place
 from studykit.protocol.types import Protocol
 
@@ -39,3 +41,23 @@ class Places:
         """One finding at a place."""
         at = place(self.where, path, text=self.text, document=self.document)
         return Finding(severity, at, expected, got, todo)
+
+
+def known_codes(codes: Sequence[str]) -> str:
+    """What is expected where one of some codes has to stand."""
+    return (
+        "one of " + ", ".join(dict.fromkeys(codes))
+        if codes
+        else "a code that is declared (there is none yet)"
+    )
+
+
+def summary_findings(
+    estimand: Estimand | None, right: str, because: str, path: Path, at: Places
+) -> Iterator[Finding]:
+    """A summary of the estimand that is not what the analysis gives."""
+    if estimand is not None and estimand.summary != right:
+        yield at.finding(
+            "stop", (*path, "estimand", "summary"), expected=f'"{right}", since {because}',
+            got=f'"{estimand.summary}"', todo="Change one of the two.",
+        )  # fmt: skip

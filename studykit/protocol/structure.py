@@ -13,17 +13,10 @@ from studykit.errors import Finding, Severity
 from studykit.protocol.allocating import allocation_findings
 from studykit.protocol.lines import Path
 from studykit.protocol.local_time import is_known
-from studykit.protocol.places import Places
-from studykit.protocol.types import (
-    AsRecorded,
-    ContinuousOutcome,
-    Estimand,
-    Protocol,
-    RetentionOutcome,
-)
+from studykit.protocol.outcome import rules_of
+from studykit.protocol.places import Places, known_codes
+from studykit.protocol.types import Protocol
 from studykit.protocol.within_client import within_client_findings
-
-SUMMARIES = {"log": "ratio of geometric means", "as_measured": "difference in means"}
 
 
 def structure_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
@@ -36,14 +29,6 @@ def structure_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     yield from _strata(protocol, at)
     yield from allocation_findings(protocol, at)
     yield from within_client_findings(protocol, at)
-
-
-def _known(codes: Sequence[str]) -> str:
-    return (
-        "one of " + ", ".join(dict.fromkeys(codes))
-        if codes
-        else "a code that is declared (there is none yet)"
-    )
 
 
 def _time_zone(named: str, at: Places) -> Iterator[Finding]:
@@ -86,7 +71,7 @@ def _arms(protocol: Protocol, at: Places) -> Iterator[Finding]:
     if named is None and len(protocol.arms) > 2:
         yield at.finding(
             "stop", ("analysis", "comparison"),
-            expected="the arm of the primary comparison, " + _known(others),
+            expected="the arm of the primary comparison, " + known_codes(others),
             got="nothing", todo=f'Add comparison = "{others[0]}" under [analysis].',
         )  # fmt: skip
     elif named is not None and named not in others:
@@ -143,79 +128,9 @@ def _overlaps(protocol: Protocol, at: Places) -> Iterator[Finding]:
 
 
 def _outcomes(protocol: Protocol, at: Places) -> Iterator[Finding]:
-    retention = [
-        number for number, outcome in enumerate(protocol.outcomes) if isinstance(outcome, RetentionOutcome)
-    ]
-    for number in retention[1:]:
-        yield at.finding("stop", ("outcomes", number), expected="one retention outcome", got="a second one")
     for number, outcome in enumerate(protocol.outcomes):
-        if isinstance(outcome, ContinuousOutcome):
-            yield from _continuous(protocol, outcome, ("outcomes", number), at)
-        else:
-            yield from _retention(outcome, ("outcomes", number), at)
+        yield from rules_of(outcome).findings(protocol, outcome, ("outcomes", number), at)
     yield from _primaries(protocol, at)
-
-
-def _continuous(protocol: Protocol, outcome: ContinuousOutcome, path: Path, at: Places) -> Iterator[Finding]:
-    follow_up = [visit.code for visit in protocol.follow_up_visits]
-    if outcome.primary_visit not in follow_up:
-        yield at.finding(
-            "stop", (*path, "primary_visit"), expected="a visit after allocation, " + _known(follow_up),
-            got=outcome.primary_visit,
-        )  # fmt: skip
-    if not protocol.baseline_visits:
-        yield at.finding(
-            "stop", ("visits",), expected="a visit with baseline = true", got="none",
-            todo=f"{outcome.code} is compared with itself before allocation; add the visit.",
-        )  # fmt: skip
-    declared = [exercise.code for exercise in protocol.exercises]
-    twice = len(set(declared)) < len(declared)  # then the code that is missing is the one typed twice
-    for number, code in enumerate(outcome.exercises):
-        if code not in declared and not twice:
-            yield at.finding("stop", (*path, "exercises", number), expected=_known(declared), got=code)
-    if not outcome.exercises and not isinstance(outcome.score, AsRecorded):
-        yield at.finding(
-            "stop", (*path, "exercises"), expected="the exercises that are tested, " + _known(declared),
-            got="nothing", todo='Add exercises = ["…"], or a score with rule = "as recorded".',
-        )  # fmt: skip
-    if len(set(outcome.exercises)) < len(outcome.exercises):
-        yield at.finding("stop", (*path, "exercises"), expected="each exercise once", got="one of them twice")
-    if outcome.scale == "log" and not outcome.higher_is_better:
-        yield at.finding(
-            "note", (*path, "higher_is_better"), expected="true for a load", got="false",
-            todo="Leave it so only if less is better.",
-        )  # fmt: skip
-    yield from _summary(outcome.estimand, SUMMARIES[outcome.scale], f'scale = "{outcome.scale}"', path, at)
-
-
-def _summary(
-    estimand: Estimand | None, right: str, because: str, path: Path, at: Places
-) -> Iterator[Finding]:
-    if estimand is not None and estimand.summary != right:
-        yield at.finding(
-            "stop", (*path, "estimand", "summary"), expected=f'"{right}", since {because}',
-            got=f'"{estimand.summary}"', todo="Change one of the two.",
-        )  # fmt: skip
-
-
-def _retention(outcome: RetentionOutcome, path: Path, at: Places) -> Iterator[Finding]:
-    if outcome.horizon_day <= outcome.absence_days:
-        yield at.finding(
-            "stop", (*path, "horizon_day"), expected=f"more than absence_days, {outcome.absence_days}",
-            got=str(outcome.horizon_day),
-        )  # fmt: skip
-    if outcome.pause_cap_days > outcome.pause_total_days:
-        yield at.finding(
-            "stop", (*path, "pause_cap_days"),
-            expected=f"at most pause_total_days, {outcome.pause_total_days}", got=str(outcome.pause_cap_days),
-        )  # fmt: skip
-    if outcome.sensitivity_absence_days <= outcome.absence_days:
-        yield at.finding(
-            "warn", (*path, "sensitivity_absence_days"),
-            expected=f"more than absence_days, {outcome.absence_days}",
-            got=str(outcome.sensitivity_absence_days),
-        )  # fmt: skip
-    yield from _summary(outcome.estimand, "risk difference", "the outcome is retention", path, at)
 
 
 def _primaries(protocol: Protocol, at: Places) -> Iterator[Finding]:
@@ -251,7 +166,9 @@ def _strata(protocol: Protocol, at: Places) -> Iterator[Finding]:
             )  # fmt: skip
     for number, code in enumerate(protocol.allocation.strata):
         if code not in declared:
-            yield at.finding("stop", ("allocation", "strata", number), expected=_known(declared), got=code)
+            yield at.finding(
+                "stop", ("allocation", "strata", number), expected=known_codes(declared), got=code
+            )
     for number, code in enumerate(protocol.analysis.adjust_for):
         if code in declared:
             yield at.finding(

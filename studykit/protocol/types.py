@@ -7,10 +7,12 @@ value quotes it. Nothing here reads a file: that is `studykit.protocol.reading`.
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
+from studykit.kinds.continuous.section import ContinuousOutcome
+from studykit.kinds.retention.section import RetentionOutcome
 from studykit.protocol.base import (
     Code,
     Count,
@@ -27,6 +29,7 @@ from studykit.protocol.conduct import Cautions, Fidelity, Harms, Oversight
 from studykit.protocol.designs import DESIGNS, Design
 from studykit.protocol.estimand import Estimand as Estimand
 from studykit.protocol.estimand import Strategies as Strategies
+from studykit.protocol.outcome import Outcome, OutcomeSection
 from studykit.protocol.planned import Assumption as Assumption
 from studykit.protocol.planned import Evidence as Evidence
 from studykit.protocol.planned import Pilot, Planning
@@ -209,82 +212,6 @@ class Visit(Section):
         (-7, 7), description="days early and late that still count, such as [-7, 7]"
     )
     baseline: bool = False
-
-
-class LoadAtRepetitions(Section):
-    """Score = heaviest load lifted for the prescribed number of repetitions."""
-
-    rule: Literal["load at repetitions"]
-    repetitions: int = Field(10, ge=1, le=30)
-
-
-class EstimatedMaximum(Section):
-    """Score = one-repetition maximum by a named published equation."""
-
-    rule: Literal["estimated maximum"]
-    equation: Literal["epley", "brzycki", "lombardi", "mayhew", "oconner", "wathen", "lander"]
-    most_repetitions: int = Field(10, ge=1, le=30, description="sets with more repetitions are not used")
-
-
-class AsRecorded(Section):
-    """Score = the number in measurements.csv."""
-
-    rule: Literal["as recorded"]
-
-
-ScoreRule = Annotated[LoadAtRepetitions | EstimatedMaximum | AsRecorded, Field(discriminator="rule")]
-
-
-class ContinuousOutcome(Section):
-    """Strength, or any other repeated or single continuous outcome."""
-
-    tells_who_stays: ClassVar[bool] = False
-    kind: Literal["continuous"]
-    code: Code
-    name: Text
-    unit: Text
-    scale: Literal["log", "as_measured"] = "log"
-    role: Literal["primary", "secondary", "exploratory"] = "secondary"
-    score: ScoreRule
-    exercises: Annotated[tuple[Code, ...], Many] = Field(
-        (), description="exercises that make up the score; empty where there are none"
-    )
-    primary_visit: Code
-    higher_is_better: bool = True
-    zero_rule: Literal["stop", "leave out"] = Field(
-        "stop", description="what to do with a zero or assisted load, which has no logarithm"
-    )
-    smallest_worthwhile: float | None = Field(
-        None, ge=0.001, le=100_000.0, description="in per cent on the log scale, else in the unit"
-    )
-    procedure: str = ""
-    estimand: Estimand | None = None
-
-
-class RetentionOutcome(Section):
-    """Whether and how long a client keeps training at the studio."""
-
-    tells_who_stays: ClassVar[bool] = True
-    kind: Literal["retention"]
-    code: Code
-    name: Text
-    role: Literal["primary", "secondary", "exploratory"] = "secondary"
-    horizon_day: int = Field(
-        182, ge=1, le=3660, description="days after allocation at which a client counts as retained or not"
-    )
-    absence_days: int = Field(
-        28, ge=1, le=3660, description="countable days without a session after which a client has departed"
-    )
-    sensitivity_absence_days: int = Field(56, ge=1, le=3660)
-    pause_cap_days: Days = Field(28, description="longest pause that stops the clock")
-    pause_total_days: Days = Field(
-        56, description="most days of pause that stop the clock, all pauses together"
-    )
-    smallest_worthwhile: float | None = Field(None, ge=0.001, le=100.0, description="in percentage points")
-    estimand: Estimand | None = None
-
-
-Outcome = Annotated[ContinuousOutcome | RetentionOutcome, Field(discriminator="kind")]
 
 
 SealedListCode = Annotated[
@@ -494,19 +421,23 @@ class Protocol(Section):
             sorted((visit for visit in self.visits if not visit.baseline), key=lambda visit: visit.day)
         )
 
-    @property
-    def continuous_outcomes(self) -> tuple[ContinuousOutcome, ...]:
-        """Outcomes that go through the strength room, primary first."""
-        found = [outcome for outcome in self.outcomes if isinstance(outcome, ContinuousOutcome)]
+    def of_kind(self, kind: str) -> tuple[Any, ...]:
+        """Outcomes of one kind, primary first."""
+        found = [outcome for outcome in self.outcomes if outcome.kind == kind]
         return tuple(sorted(found, key=lambda outcome: _ROLE_ORDER[outcome.role]))
 
     @property
-    def retention_outcome(self) -> RetentionOutcome | None:
-        """The retention outcome, if there is one (a protocol has at most one)."""
-        return next((outcome for outcome in self.outcomes if isinstance(outcome, RetentionOutcome)), None)
+    def continuous_outcomes(self) -> tuple[ContinuousOutcome, ...]:
+        """Continuous outcomes, primary first."""
+        return self.of_kind("continuous")
 
     @property
-    def outcomes_to_report(self) -> tuple[Outcome, ...]:
+    def retention_outcome(self) -> RetentionOutcome | None:
+        """The retention outcome, or None (a protocol has at most one)."""
+        return next(iter(self.of_kind("retention")), None)
+
+    @property
+    def outcomes_to_report(self) -> tuple[OutcomeSection, ...]:
         """Outcomes as reports have them: who stays comes first, since others are seen only in those."""
         return tuple(
             sorted(

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from studykit.errors import ArgumentError, Finding
 from studykit.protocol.lines import Path
 from studykit.protocol.places import Places
-from studykit.protocol.types import ContinuousOutcome, Protocol, TrainersTogether
+from studykit.protocol.types import Protocol, TrainersTogether
 
 _DOMINANT = "dominant"
 _TESTED_WITHIN = 14  # days after the end of a period: judgement, no source
@@ -148,13 +148,6 @@ def _tests_of_periods(protocol: Protocol, at: Places) -> Iterator[Finding]:
             yield at.finding(
                 "stop", here, expected="a test at the end of its period", got=f"one on day {day}"
             )
-    last = protocol.periods[-1].visit
-    for number, outcome in enumerate(protocol.outcomes):
-        if isinstance(outcome, ContinuousOutcome) and outcome.primary_visit != last:
-            yield at.finding(
-                "stop", ("outcomes", number, "primary_visit"), got=outcome.primary_visit,
-                expected=f"{last}, the test of the last period: all periods are analysed together",
-            )  # fmt: skip
 
 
 def _trainers(protocol: Protocol, at: Places) -> Iterator[Finding]:

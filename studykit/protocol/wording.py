@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic.fields import FieldInfo
 
-from studykit.protocol.base import OneOf, Section
+from studykit.protocol.base import OneOf, Section, Tagged
 from studykit.protocol.lines import Path
 from studykit.protocol.types import Protocol
 
@@ -44,6 +44,9 @@ def element(info: FieldInfo) -> FieldInfo | None:
 
 def alternatives(info: FieldInfo) -> tuple[str, dict[str, type[Section]]]:
     """The tag of a table that has several shapes, and the shape for each value of the tag."""
+    tagged = next((piece for piece in info.metadata if isinstance(piece, Tagged)), None)
+    if tagged is not None:
+        return tagged.tag, dict(tagged.shapes())
     tag = info.discriminator
     members = [member for member in _members(info.annotation) if is_section(member)]
     if not isinstance(tag, str) or len(members) < 2:

@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 
 from studykit.errors import ArgumentError
-from studykit.protocol.types import AsRecorded, ContinuousOutcome, Protocol
+from studykit.kinds.continuous.section import AsRecorded, ContinuousOutcome
+from studykit.protocol.types import Protocol
 from studykit.records.nearest import nearest_known
 from studykit.records.score_rows import scored
 from studykit.records.tables import Records, RecordTable

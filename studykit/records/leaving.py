@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.protocol.types import ContinuousOutcome, RetentionOutcome
+from studykit.kinds.continuous.section import ContinuousOutcome
+from studykit.kinds.retention.section import RetentionOutcome
 from studykit.records.rows import Integers, RetentionSpells
 from studykit.retention.clock import RetentionRule, departures
 

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import Finding, Severity
-from studykit.protocol.types import AsRecorded, ContinuousOutcome, Protocol
+from studykit.kinds.continuous.section import AsRecorded, ContinuousOutcome
+from studykit.protocol.types import Protocol
 from studykit.records.client_rows import label_codes
 from studykit.records.leaving import AFTER_DEPARTURE, has_left, stops_at_departure
 from studykit.records.rows import Clients, RetentionSpells, StrengthRows

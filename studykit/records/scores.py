@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from studykit.errors import ArgumentError
-from studykit.protocol.types import AsRecorded, ContinuousOutcome, EstimatedMaximum
+from studykit.kinds.continuous.section import AsRecorded, ContinuousOutcome, EstimatedMaximum
 from studykit.records.nearest import listed
 
 Floats = NDArray[np.float64]

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import FolderError
-from studykit.protocol.types import AsRecorded, Protocol
+from studykit.kinds.continuous.section import AsRecorded
+from studykit.protocol.types import Protocol
 from studykit.records.raw import guarded
 from studykit.records.schema import TABLES, Table
 from studykit.records.tables import Records, RecordTable

@@ -11,15 +11,8 @@ import numpy as np
 from studykit.allocation.asked import method_for
 from studykit.allocation.method import AllocationMethod
 from studykit.errors import ArgumentError, DesignError
-from studykit.protocol.types import (
-    AsRecorded,
-    Assumption,
-    ContinuousOutcome,
-    EstimatedMaximum,
-    PermutedBlocks,
-    Protocol,
-    Visit,
-)
+from studykit.kinds.continuous.section import AsRecorded, ContinuousOutcome, EstimatedMaximum
+from studykit.protocol.types import Assumption, PermutedBlocks, Protocol, Visit
 from studykit.records.score_rows import outcome_exercises
 from studykit.records.scores import unit_factor
 from studykit.trial.models import (

@@ -7,7 +7,8 @@ import re
 import pytest
 
 from studykit.cli import main
-from studykit.protocol.types import Dose, Planning, Protocol, RetentionOutcome, Strategies
+from studykit.kinds.retention.section import RetentionOutcome
+from studykit.protocol.types import Dose, Planning, Protocol, Strategies
 from studykit.records.schema import TABLES
 from tests.contract.write_pages import pages, protocol_page, schema_page
 

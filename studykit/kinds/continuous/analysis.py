@@ -14,12 +14,13 @@ from studykit.errors import ArgumentError, ConvergenceError, DesignError, FitErr
 from studykit.kinds.continuous.model import StrengthDesign, build_strength_design, empty_cell_message
 from studykit.kinds.continuous.regression import Regression, compare_clusters, regress_on_baseline
 from studykit.kinds.continuous.scores import analysis_scores, composite_scores, score_cube
+from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.mixed import MixedFit, fit_linear_mixed
 from studykit.mixed.result import METHODS
 from studykit.outcomes.estimands import contrast_text, strength_estimand
 from studykit.outcomes.results import OutcomeEstimate, Presentation
 from studykit.outcomes.trainers import TrainerPlan, plan_trainers
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.protocol.types import Protocol
 from studykit.records.rows import StrengthRows
 from studykit.results import Estimate, RowCount
 

@@ -24,6 +24,7 @@ from studykit.kinds.continuous.model_check import check_model
 from studykit.kinds.continuous.reliability import reliability_of_tests
 from studykit.kinds.continuous.results import ArmVisitMean, ContinuousResult, ObservedSeries
 from studykit.kinds.continuous.scores import observed_days
+from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.kinds.continuous.sensitivity import (
     baseline_spread,
     sensitivity_analyses,
@@ -32,7 +33,7 @@ from studykit.kinds.continuous.sensitivity import (
 from studykit.kinds.continuous.variances import model_repeatability, variance_components
 from studykit.outcomes.estimands import contrast_text, strength_estimand
 from studykit.outcomes.results import MissingCount, OutcomeEstimate, RescaledEstimate, Role
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.protocol.types import Protocol
 from studykit.records.leaving import has_left
 from studykit.records.rows import RetentionSpells, StrengthRows
 from studykit.results import Estimate, frozen_array

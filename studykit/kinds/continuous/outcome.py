@@ -5,10 +5,11 @@ from __future__ import annotations
 from studykit.kinds.continuous.assembly import analyse_strength
 from studykit.kinds.continuous.rerandomise import rerandomise_scores, rerandomise_within
 from studykit.kinds.continuous.results import ContinuousResult
+from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.kinds.continuous.within_result import analyse_within
 from studykit.outcomes.rerandomisation import RedrawnArms
 from studykit.outcomes.results import RerandomisationTest
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.protocol.types import Protocol
 from studykit.records.rows import StrengthRows, StudyRows
 
 

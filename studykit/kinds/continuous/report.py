@@ -7,6 +7,7 @@ from studykit.kinds.continuous.fit import fit_pictures, fit_sentences
 from studykit.kinds.continuous.results import ContinuousResult
 from studykit.kinds.continuous.scales import contrast_scale as scale
 from studykit.kinds.continuous.scales import unit_scale
+from studykit.kinds.continuous.section import ContinuousOutcome, EstimatedMaximum, LoadAtRepetitions
 from studykit.kinds.continuous.tables import (
     contrasts_table,
     means_table,
@@ -16,7 +17,6 @@ from studykit.kinds.continuous.tables import (
     tipping_table,
     trainer_effects_table,
 )
-from studykit.protocol.types import ContinuousOutcome, EstimatedMaximum, LoadAtRepetitions
 from studykit.report.document import Block, Picture, paragraphs, pictures, tables
 from studykit.report.gallery import contrasts_picture
 from studykit.report.kind_report import PlannedAnalysis

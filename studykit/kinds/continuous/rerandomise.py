@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.kinds.continuous.analysis import Setting, prepare
+from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.kinds.continuous.within import within_rows, within_setting
 from studykit.outcomes.client_facts import fact_columns, independent_columns, label_columns
 from studykit.outcomes.rerandomisation import (
@@ -17,7 +18,7 @@ from studykit.outcomes.rerandomisation import (
     regression_products,
 )
 from studykit.outcomes.results import RerandomisationTest
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.protocol.types import Protocol
 from studykit.records.rows import StrengthRows
 from studykit.results import frozen_array
 

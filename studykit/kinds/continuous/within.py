@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from studykit.errors import ConvergenceError, FitError
 from studykit.kinds.continuous.analysis import Setting, boundary_remarks, left_out_remarks
 from studykit.kinds.continuous.scores import analysis_scores
+from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.mixed import MixedFit, RandomEffect, fit_linear_mixed
 from studykit.mixed.result import METHODS
 from studykit.outcomes.client_facts import fact_columns, independent_columns
@@ -33,7 +34,7 @@ from studykit.outcomes.client_periods import arms_of_scores, is_dominant, period
 from studykit.outcomes.estimands import contrast_text, within_estimand
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.outcomes.trainers import TrainerPlan
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.protocol.types import Protocol
 from studykit.records.rows import StrengthRows
 from studykit.results import Estimate, RowCount
 

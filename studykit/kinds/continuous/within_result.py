@@ -16,6 +16,7 @@ from studykit.kinds.continuous.assembly import (
 )
 from studykit.kinds.continuous.reliability import reliability_of_tests
 from studykit.kinds.continuous.results import ArmVisitMean, ContinuousResult, VarianceComponent
+from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.kinds.continuous.within import (
     WithinFit,
     difference_by_group,
@@ -24,7 +25,7 @@ from studykit.kinds.continuous.within import (
     within_setting,
 )
 from studykit.outcomes.results import OutcomeEstimate
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.protocol.types import Protocol
 from studykit.records.rows import RetentionSpells, StrengthRows
 from studykit.results import RowCount
 

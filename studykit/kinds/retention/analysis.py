@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import DesignError, FitError
+from studykit.kinds.retention.section import RetentionOutcome
 from studykit.outcomes.estimands import contrast_text, retention_estimand
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.outcomes.trainers import TrainerPlan, plan_trainers
-from studykit.protocol.types import Protocol, RetentionOutcome
+from studykit.protocol.types import Protocol
 from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells
 from studykit.results import HasInterval, RowCount

@@ -6,9 +6,10 @@ from studykit.errors import FitError
 from studykit.kinds.retention.assembly import analyse_retention
 from studykit.kinds.retention.rerandomise import rerandomise_retention
 from studykit.kinds.retention.results import RetentionResult
+from studykit.kinds.retention.section import RetentionOutcome
 from studykit.outcomes.rerandomisation import RedrawnArms
 from studykit.outcomes.results import RerandomisationTest
-from studykit.protocol.types import Protocol, RetentionOutcome
+from studykit.protocol.types import Protocol
 from studykit.records.rows import RetentionSpells, StudyRows
 
 

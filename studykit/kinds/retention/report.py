@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from studykit.kinds.retention.figures import draw_retention
 from studykit.kinds.retention.results import RetentionResult
+from studykit.kinds.retention.section import RetentionOutcome
 from studykit.kinds.retention.tables import (
     at_risk_table,
     by_trainer_table,
     contrasts_table,
     retained_table,
 )
-from studykit.protocol.types import RetentionOutcome
 from studykit.report.document import Block, Picture, pictures, tables
 from studykit.report.gallery import contrasts_picture
 from studykit.report.kind_report import PlannedAnalysis

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError
-from studykit.protocol.types import ContinuousOutcome, Protocol
+from studykit.kinds.continuous.section import ContinuousOutcome
+from studykit.protocol.types import Protocol
 from studykit.records.scores import (
     EQUATIONS,
     attempt_scores,

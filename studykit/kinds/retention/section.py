@@ -1,0 +1,47 @@
+"""What the protocol says of retention."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import ClassVar, Literal
+
+from pydantic import Field
+
+from studykit.protocol.base import Days
+from studykit.protocol.estimand import Strategy
+from studykit.protocol.outcome import AS_OBSERVED, OutcomeSection
+
+
+class RetentionOutcome(OutcomeSection):
+    """Whether and how long a client keeps training at the studio."""
+
+    tells_who_stays: ClassVar[bool] = True
+    carried_out: ClassVar[Mapping[str, Strategy]] = {
+        **AS_OBSERVED,
+        "leaves_studio": "is the outcome",
+        "trainer_or_studio_closes": "hypothetical",
+        "death_or_pregnancy": "composite",
+    }
+    what_is_done: ClassVar[Mapping[Strategy, str]] = {
+        "treatment policy": "sessions count as they were attended, whatever else happened",
+        "is the outcome": "leaving is what is counted",
+        "hypothetical": "days of closure count for nobody",
+        "composite": "the client counts as not retained",
+    }
+
+    kind: Literal["retention"]
+    horizon_day: int = Field(
+        182, ge=1, le=3660, description="days after allocation at which a client counts as retained or not"
+    )
+    absence_days: int = Field(
+        28, ge=1, le=3660, description="countable days without a session after which a client has departed"
+    )
+    sensitivity_absence_days: int = Field(56, ge=1, le=3660)
+    pause_cap_days: Days = Field(28, description="longest pause that stops the clock")
+    pause_total_days: Days = Field(
+        56, description="most days of pause that stop the clock, all pauses together"
+    )
+    smallest_worthwhile: float | None = Field(None, ge=0.001, le=100.0, description="in percentage points")
+
+
+SECTION = RetentionOutcome
