@@ -29,7 +29,7 @@ OUTPUT = Path(__file__).parent / "output"
 def composite_scores(study: sk.Study) -> pd.DataFrame:
     """Mean log load over the machines, one row per client and visit with every machine tested."""
     rows, _ = study.rows()
-    scores = rows.strength[0]
+    scores = rows.outcomes["strength"]
     frame = pd.DataFrame(
         {
             "client": [scores.clients.labels[index] for index in scores.client],

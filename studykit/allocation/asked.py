@@ -102,7 +102,7 @@ def findings_on_design(protocol: Protocol) -> tuple[Finding, ...]:
     """
     design = protocol.plan.as_delivered(protocol.trainers.deliver)
     codes = design.codes(protocol.arm_codes, len(protocol.periods))
-    found = _gain_findings(design) if protocol.continuous_outcomes else ()
+    found = _gain_findings(design) if any(outcome.judged_at for outcome in protocol.outcomes) else ()
     if design.unit == "trainer":
         found += _trainer_findings(design, protocol.planning.trainers, len(codes))
     if not protocol.is_external:

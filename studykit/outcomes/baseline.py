@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.outcomes.kind_analysis import analysis_of
 from studykit.outcomes.results import BaselineCell, BaselineRow
 from studykit.protocol.types import Protocol
-from studykit.records.rows import Clients, StrengthRows, StudyRows
+from studykit.records.rows import Clients, StudyRows
 
 Floats = NDArray[np.float64]
 ALL = "all"
@@ -34,28 +35,10 @@ def baseline_table(protocol: Protocol, rows: StudyRows) -> tuple[BaselineRow, ..
         for place, label in enumerate(clients.trainer_labels)
         if (clients.trainer == place).any()
     ]
-    for outcome, scores in zip(protocol.continuous_outcomes, _in_order(protocol, rows), strict=True):
-        found += _score_rows(scores, outcome.name, outcome.unit)
+    for outcome in protocol.outcomes_to_report:
+        for name, unit, values in analysis_of(outcome).baseline(outcome, rows):
+            found.append(_mean_row(clients, name, unit, values))
     return tuple(found)
-
-
-def _in_order(protocol: Protocol, rows: StudyRows) -> list[StrengthRows]:
-    by_code = {scores.outcome: scores for scores in rows.strength}
-    return [by_code[outcome.code] for outcome in protocol.continuous_outcomes]
-
-
-def _score_rows(scores: StrengthRows, name: str, unit: str) -> list[BaselineRow]:
-    found = []
-    for visit in scores.baseline_visits:
-        for place, exercise in enumerate(scores.exercise_labels):
-            own = (scores.visit == visit) & (scores.exercise == place)
-            values = np.full(scores.clients.number, np.nan)
-            values[scores.client[own]] = scores.score[own]
-            parts = [name, exercise] if exercise else [name]
-            if len(scores.baseline_visits) > 1:
-                parts.append(scores.visit_labels[visit])
-            found.append(_mean_row(scores.clients, ", ".join(parts), unit, values))
-    return found
 
 
 def _arms(clients: Clients) -> list[tuple[str, NDArray[np.bool_]]]:

@@ -8,7 +8,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.outcomes.exposure import client_days, last_study_day
+from studykit.outcomes.exposure import client_days
 from studykit.outcomes.ramp_in import ramp_stage
 from studykit.outcomes.results import DeliveryArm, DeliveryResult
 from studykit.protocol.conduct import Fidelity
@@ -24,7 +24,7 @@ def analyse_delivery(protocol: Protocol, rows: StudyRows) -> DeliveryResult | No
     sessions = rows.sessions
     if sessions is None:
         return None
-    inside = (sessions.day >= 0) & (sessions.day <= last_study_day(protocol))
+    inside = (sessions.day >= 0) & (sessions.day <= protocol.last_day)
     days = client_days(protocol, rows)
     codes = range(len(rows.clients.arm_labels))
     return DeliveryResult(

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.protocol.types import Protocol
-from studykit.records.leaving import retention_rule
 from studykit.records.rows import StudyRows
 from studykit.results import frozen_array
 from studykit.retention.clock import spell
@@ -14,23 +13,14 @@ from studykit.retention.clock import spell
 Floats = NDArray[np.float64]
 
 
-def last_study_day(protocol: Protocol) -> int:
-    """The later of the last planned visit and the retention horizon, in days from allocation."""
-    days = [visit.day for visit in protocol.follow_up_visits]
-    if protocol.retention_outcome is not None:
-        days.append(protocol.retention_outcome.horizon_day)
-    return max(days, default=0)
-
-
 def client_days(protocol: Protocol, rows: StudyRows) -> Floats:
     """Days from allocation to departure, end of the study or end of the records; shape (clients,), read-only.
 
     ``nan`` where the day of allocation is not known and there is no attendance either.
     """
-    end = max(last_study_day(protocol), 1)
-    outcome = protocol.retention_outcome
-    if rows.retention is not None and outcome is not None:
-        rule = retention_rule(outcome)
+    end = max(protocol.last_day, 1)
+    rule = protocol.absence_rule
+    if rows.retention is not None and rule is not None:
         return frozen_array(
             [spell(history, end, rule=rule).time for history in rows.retention.histories], float
         )

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any, Protocol, cast
 
 from studykit import kinds
 from studykit.outcomes.rerandomisation import RedrawnArms
 from studykit.outcomes.results import OutcomeResult, RerandomisationTest
 from studykit.protocol import types
-from studykit.records.rows import StudyRows
+from studykit.records.rows import Floats, StudyRows
 
 
 class KindAnalysis(Protocol):
@@ -16,6 +17,9 @@ class KindAnalysis(Protocol):
 
     def analyse(self, protocol: types.Protocol, outcome: Any, rows: StudyRows) -> OutcomeResult:
         """Everything about one outcome; FitError where the records do not carry it yet."""
+
+    def baseline(self, outcome: Any, rows: StudyRows) -> Iterator[tuple[str, str, Floats]]:
+        """What it measured before allocation: name, unit, a value for each client."""
 
     def rerandomise(
         self, protocol: types.Protocol, outcome: Any, rows: StudyRows, *, drawn: RedrawnArms

@@ -28,7 +28,6 @@ from studykit.planning.own_spread import (
 )
 from studykit.planning.strength import told
 from studykit.protocol.types import Assumption, Evidence, Protocol
-from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells, StrengthRows, StudyRows
 from studykit.results import Estimate
 from studykit.retention.censored import CensoredTimes
@@ -88,7 +87,7 @@ def figures_from_rows(protocol: Protocol, rows: StudyRows, *, source: str = "you
     remarks: list[str] = []
     outcome = next(iter(protocol.continuous_outcomes), None)
     if outcome is not None:
-        scores = next((own for own in rows.strength if own.outcome == outcome.code), None)
+        scores = rows.outcomes.get(outcome.code)
         _strength(found, remarks, outcome, scores, source)
     if protocol.retention_outcome is not None:
         _retention(found, remarks, protocol.retention_outcome, rows.retention, source)
@@ -220,7 +219,7 @@ def _retention(
     source: str,
 ) -> None:
     """Share retained at the horizon, shape of the curve, and what lies between trainers."""
-    rule = retention_rule(outcome)
+    rule = outcome.absence_rule()
     if spells is None or not any(history.attended for history in spells.histories):
         remarks.append(f"{outcome.name}: no attended session was found (sessions.csv): assumptions kept")
         return
@@ -283,7 +282,7 @@ def _missed_tests(
     found: dict[str, Assumption], protocol: Protocol, outcome: ContinuousOutcome, rows: StudyRows, source: str
 ) -> None:
     """Share of clients who still trained at the primary visit and were not tested."""
-    scores = next((own for own in rows.strength if own.outcome == outcome.code), None)
+    scores = rows.outcomes.get(outcome.code)
     if (
         scores is None
         or not scores.client.size
@@ -292,7 +291,7 @@ def _missed_tests(
     ):
         return
     day = protocol.visit(outcome.primary_visit).day
-    status = active_status(rows.retention.histories, day, rule=retention_rule(protocol.retention_outcome))
+    status = active_status(rows.retention.histories, day, rule=protocol.retention_outcome.absence_rule())
     here = status == 1.0
     seen = np.zeros(rows.clients.number, dtype=bool)
     seen[scores.client[scores.visit == scores.visit_labels.index(outcome.primary_visit)]] = True

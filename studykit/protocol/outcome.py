@@ -8,6 +8,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from studykit import kinds
 from studykit.protocol.base import Code, Section, Tagged, Text
 from studykit.protocol.estimand import Estimand, Strategies, Strategy
+from studykit.retention.clock import RetentionRule
 
 AS_OBSERVED: Mapping[str, Strategy] = dict.fromkeys(Strategies.model_fields, "treatment policy")
 
@@ -34,9 +35,24 @@ class OutcomeSection(Section):
         return False
 
     @property
+    def judged_at(self) -> str:
+        """Code of the visit that its primary result is about; empty where it is about a day."""
+        return ""
+
+    @property
+    def judged_on(self) -> int | None:
+        """Day from allocation that its primary result is about; None where it is about a visit."""
+        return None
+
+    @property
     def tested_on(self) -> tuple[str, ...]:
         """Codes of the exercises that are tested for it."""
         return ()
+
+    def absence_rule(self, absence_days: int | None = None) -> RetentionRule | None:
+        """When a client who stays away has departed; None where the outcome does not tell who stays."""
+        del absence_days
+        return None
 
 
 Outcome = Annotated[OutcomeSection, Tagged("kind", kinds.sections)]

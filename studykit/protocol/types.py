@@ -34,6 +34,7 @@ from studykit.protocol.planned import Assumption as Assumption
 from studykit.protocol.planned import Evidence as Evidence
 from studykit.protocol.planned import Pilot, Planning
 from studykit.protocol.planned import ProgressionRule as ProgressionRule
+from studykit.retention.clock import RetentionRule
 
 
 def _iso_date(value: Any) -> Any:
@@ -444,6 +445,18 @@ class Protocol(Section):
                 self.outcomes, key=lambda outcome: (not outcome.tells_who_stays, _ROLE_ORDER[outcome.role])
             )
         )
+
+    @property
+    def absence_rule(self) -> RetentionRule | None:
+        """When a client who stays away has departed; None where no outcome tells who stays."""
+        return next((outcome.absence_rule() for outcome in self.outcomes if outcome.tells_who_stays), None)
+
+    @property
+    def last_day(self) -> int:
+        """The last day of follow-up, from allocation: of visits, and of outcomes that look at a day."""
+        days = [visit.day for visit in self.follow_up_visits]
+        days += [outcome.judged_on for outcome in self.outcomes if outcome.judged_on is not None]
+        return max(days, default=0)
 
     @property
     def is_external(self) -> bool:

@@ -19,7 +19,6 @@ USUAL_PARTNER_REPS, MOST_PARTNER_REPS = 5, 8  # in one set; bounds of the projec
 
 def attendance_findings(scene: Scene) -> Iterator[Finding]:
     """Everything noticed about attendance."""
-    yield from _no_sessions(scene)
     yield from _before_allocation(scene)
     yield from _intervals(scene)
     yield from _inside_pauses(scene)
@@ -32,22 +31,6 @@ def attendance_findings(scene: Scene) -> Iterator[Finding]:
 
 def _attended(scene: Scene) -> Flags:
     return np.asarray(scene.records["sessions"].columns["status"] == "attended", dtype=bool)
-
-
-def _no_sessions(scene: Scene) -> Iterator[Finding]:
-    """A table of sessions that is missing or empty: without it everybody would seem to have departed."""
-    typed, outcome = scene.records["sessions"], scene.protocol.retention_outcome
-    days = [day for day in scene.allocated_on.values() if not np.isnat(day)]
-    if outcome is None or typed.number or not days:
-        return
-    tests = scene.records["strength"].columns["date"]
-    seen = [np.datetime64(scene.today, "D")] if scene.today is not None else []
-    seen += [tests[~np.isnat(tests)].max()] if (~np.isnat(tests)).any() else []
-    if seen and max(seen) - min(days) >= np.timedelta64(outcome.absence_days, "D"):
-        yield Finding(
-            "stop", typed.where, f"sessions of the clients allocated from {min(days)} on", "none",
-            "Put the table back, or enter the sessions; without them every client would count as departed.",
-        )  # fmt: skip
 
 
 def _before_allocation(scene: Scene) -> Iterator[Finding]:

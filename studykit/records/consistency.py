@@ -13,9 +13,10 @@ from studykit.errors import Finding
 from studykit.protocol.types import Protocol
 from studykit.records.attendance_checks import attendance_findings
 from studykit.records.harm_checks import harm_findings
+from studykit.records.kind_rows import rows_of
 from studykit.records.people_checks import people_findings
 from studykit.records.scene import Scene
-from studykit.records.strength_checks import strength_findings
+from studykit.records.score_checks import score_findings
 from studykit.records.tables import Allocated, Records
 
 
@@ -46,7 +47,8 @@ def check_consistency(
     scene = Scene(records, protocol, tuple(allocated), today)
     return (
         *people_findings(scene),
-        *strength_findings(scene),
+        *score_findings(scene),
+        *(finding for outcome in protocol.outcomes for finding in rows_of(outcome).findings(scene, outcome)),
         *attendance_findings(scene),
         *harm_findings(scene),
     )

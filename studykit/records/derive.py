@@ -19,8 +19,8 @@ from studykit.records.attendance_rows import (
     session_rows,
 )
 from studykit.records.client_rows import client_rows, label_codes
+from studykit.records.kind_rows import rows_of
 from studykit.records.rows import Clients, Harm, Screening, StudyRows
-from studykit.records.score_rows import score_rows
 from studykit.records.tables import Allocated, Records
 
 
@@ -59,17 +59,16 @@ def derive_rows(
     booked = bookings(records, clients)
     through = last_recorded_day(records, booked) if data_through is None else np.datetime64(data_through)
     findings: list[Finding] = []
-    strength = []
     spells, undated = retention_spells(records, clients, booked=booked, data_through=through)
-    for outcome in protocol.continuous_outcomes:
-        rows, more = score_rows(records, protocol, clients, outcome, spells)
-        strength.append(rows)
+    outcomes: dict[str, Any] = {}
+    for outcome in protocol.outcomes:
+        outcomes[outcome.code], more = rows_of(outcome).derive(records, protocol, clients, outcome, spells)
         findings += more
-    retention = None if protocol.retention_outcome is None else spells
+    retention = None if protocol.absence_rule is None else spells
     findings += undated if retention is not None else ()
     rows_of_study = StudyRows(
         clients,
-        tuple(strength),
+        outcomes,
         retention,
         session_rows(booked, clients),
         _harms(records, clients),

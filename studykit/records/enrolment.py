@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 
 from studykit.errors import ArgumentError
-from studykit.kinds.continuous.section import AsRecorded, ContinuousOutcome
+from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
+from studykit.records.kind_rows import Tested, rows_of
 from studykit.records.nearest import nearest_known
-from studykit.records.score_rows import scored
 from studykit.records.tables import Records, RecordTable
 from studykit.records.writing import number_text
 
@@ -226,8 +226,10 @@ def _baseline(records: Records, protocol: Protocol, client: str) -> tuple[list[d
     """Baseline scores of the client, and which ones the primary and secondary outcomes lack."""
     tests: list[dict[str, Any]] = []
     gaps: list[str] = []
-    for outcome in protocol.continuous_outcomes:
-        found = scored(records, protocol, outcome, clients=(client,))
+    for outcome in protocol.outcomes_to_report:
+        found = rows_of(outcome).tested(records, protocol, outcome, (client,))
+        if found is None:
+            continue
         kept = [index for index, visit in enumerate(found.visit.tolist()) if visit in found.baseline]
         for index in kept:
             exercise = found.exercises[found.exercise[index]]
@@ -238,19 +240,18 @@ def _baseline(records: Records, protocol: Protocol, client: str) -> tuple[list[d
                     "visit": found.visits[found.visit[index]],
                     "date": _day(found.table.columns["date"][found.row[index]]),
                     "score": number_text(round(float(found.score[index]), 6)),
-                    "unit": outcome.unit,
+                    "unit": found.unit,
                 }
             )
         if outcome.role != "exploratory" and found.baseline:
             done = {found.exercises[found.exercise[index]] for index in kept}
-            gaps += [_no_test(outcome, client, name) for name in found.exercises if name not in done]
+            gaps += [_no_test(outcome, found, client, name) for name in found.exercises if name not in done]
     return tests, list(dict.fromkeys(gaps))
 
 
-def _no_test(outcome: ContinuousOutcome, client: str, exercise: str) -> str:
-    if isinstance(outcome.score, AsRecorded):
-        return f"{client} has no baseline value of {outcome.name} in records/measurements."
-    return f"{client} has no valid baseline test of {exercise or outcome.name} in records/strength."
+def _no_test(outcome: OutcomeSection, found: Tested, client: str, exercise: str) -> str:
+    what = "valid baseline test" if found.table.name == "strength" else "baseline value"
+    return f"{client} has no {what} of {exercise or outcome.name} in records/{found.table.name}."
 
 
 def _unread(records: Records, client: str) -> list[str]:

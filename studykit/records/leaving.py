@@ -9,31 +9,21 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.kinds.continuous.section import ContinuousOutcome
-from studykit.kinds.retention.section import RetentionOutcome
+from studykit.protocol.outcome import OutcomeSection
 from studykit.records.rows import Integers, RetentionSpells
 from studykit.retention.clock import RetentionRule, departures
 
 AFTER_DEPARTURE = "after departure"
 
 
-def retention_rule(outcome: RetentionOutcome, *, absence_days: int | None = None) -> RetentionRule:
-    """The clock's rule of a protocol."""
-    return RetentionRule(
-        absence_days=absence_days or outcome.absence_days,
-        pause_cap_days=outcome.pause_cap_days,
-        pause_total_cap_days=outcome.pause_total_days,
-    )
-
-
-def stops_at_departure(outcome: ContinuousOutcome) -> bool:
+def stops_at_departure(outcome: OutcomeSection) -> bool:
     """Whether tests after departure say nothing of the estimand: had training continued (hypothetical)."""
     estimand = outcome.estimand
     return estimand is not None and estimand.strategies.leaves_studio == "hypothetical"
 
 
 def has_left(
-    spells: RetentionSpells, client: Integers, day: NDArray[np.float64], outcome: RetentionOutcome | None
+    spells: RetentionSpells, client: Integers, day: NDArray[np.float64], absence: RetentionRule | None
 ) -> NDArray[np.bool_]:
     """Whether each client has left the studio by a day.
 
@@ -44,8 +34,8 @@ def has_left(
         Index among the allocated clients; -1 for others, who have not left.
     day : ndarray of float, shape (m,)
         Counted from allocation; nobody has left by a day that is not known.
-    outcome : RetentionOutcome or None
-        Its absence rule; without it, or without any session on record, the notices alone count.
+    absence : RetentionRule or None
+        The protocol's absence rule; without it, or without any session on record, the notices alone count.
 
     Returns
     -------
@@ -54,7 +44,7 @@ def has_left(
         ends either: who trains again has not left. Within the absence rule, without notice, a client is
         away and has not left.
     """
-    rule = None if outcome is None or not spells.rows.supplied else retention_rule(outcome)
+    rule = absence if spells.rows.supplied else None
     pairs = list(zip(client.tolist(), day.tolist(), strict=True))
     answers = {pair: pair[0] >= 0 and _left(spells, *pair, rule) for pair in dict.fromkeys(pairs)}
     return np.array([answers[pair] for pair in pairs], dtype=bool)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from studykit.protocol.looking import look_fractions
 from studykit.protocol.types import Protocol, Visit
-from studykit.records.score_rows import scored
+from studykit.records.kind_rows import rows_of
 from studykit.records.tables import Allocated, Records
 
 Days = NDArray[np.datetime64]
@@ -200,18 +200,14 @@ def progress(
 def _looks(
     protocol: Protocol, visits: tuple[VisitProgress, ...], *, days: Days, now: np.datetime64
 ) -> tuple[LookProgress, ...]:
-    """When each planned look is due, by the tests of the first continuous outcome at its primary visit."""
-    planned = protocol.oversight.planned_looks
-    if protocol.retention_outcome is not None and not protocol.continuous_outcomes:
-        horizon = np.timedelta64(protocol.retention_outcome.horizon_day, "D")
-        followed = int((days + horizon <= now).sum())
-        return _due(protocol, protocol.planning.clients, followed, "clients followed to the horizon")
-    outcome = next(iter(protocol.continuous_outcomes), None)
-    final = next(
-        (visit for visit in visits if outcome is not None and visit.visit == outcome.primary_visit), None
-    )
-    if not planned or final is None:
+    """When each planned look is due, by the tests of the first outcome that is judged at a visit."""
+    if not protocol.oversight.planned_looks:
         return ()
+    at_visits = [outcome.judged_at for outcome in protocol.outcomes_to_report if outcome.judged_at]
+    if not at_visits:
+        followed = int((days + np.timedelta64(protocol.last_day, "D") <= now).sum())
+        return _due(protocol, protocol.planning.clients, followed, "clients followed to the horizon")
+    final = next(visit for visit in visits if visit.visit == at_visits[0])
     closed = final.done + final.overdue + final.after_departure
     expected = protocol.planning.clients * (final.done / closed if final.done else 1.0)
     return _due(protocol, expected, final.done, "final tests")
@@ -232,8 +228,10 @@ def _visits(
     ordered = (*protocol.baseline_visits, *protocol.follow_up_visits)
     done = {visit.code: np.zeros(len(labels), dtype=np.int64) for visit in ordered}
     wanted = 0
-    for outcome in protocol.continuous_outcomes:
-        found = scored(records, protocol, outcome, clients=labels)
+    for outcome in protocol.outcomes:
+        found = rows_of(outcome).tested(records, protocol, outcome, labels)
+        if found is None:
+            continue
         wanted += len(found.exercises)
         for place, code in enumerate(found.visits):
             np.add.at(done[code], found.client[found.visit == place], 1)

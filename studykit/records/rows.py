@@ -6,7 +6,9 @@ that analysis works on numbers and never on texts that a person typed.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -190,10 +192,10 @@ class StudyRows:
     Parameters
     ----------
     clients : Clients
-    strength : tuple of StrengthRows
-        One per continuous outcome of the protocol, in the protocol's order (primary first).
+    outcomes : mapping of str to rows
+        By code, the rows of every outcome of the protocol, of its kind.
     retention : RetentionSpells or None
-        ``None`` where the protocol has no retention outcome.
+        The attendance of every client; ``None`` where no outcome tells who stays.
     sessions : Sessions or None
     harms : tuple of Harm
     screening : Screening or None
@@ -208,7 +210,7 @@ class StudyRows:
     """
 
     clients: Clients
-    strength: tuple[StrengthRows, ...]
+    outcomes: Mapping[str, Any]
     retention: RetentionSpells | None
     sessions: Sessions | None
     harms: tuple[Harm, ...]

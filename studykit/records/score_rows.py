@@ -70,6 +70,7 @@ class Scored:
     client, visit, exercise : ndarray of int
         Indices into the clients asked for, ``visits`` and ``exercises``; sorted in that order.
     score : ndarray of float
+    unit : str
     visits, exercises : tuple of str
     baseline : tuple of int
         Places of the baseline visits.
@@ -86,6 +87,7 @@ class Scored:
     visit: Integers
     exercise: Integers
     score: Floats
+    unit: str
     visits: tuple[str, ...]
     exercises: tuple[str, ...]
     baseline: tuple[int, ...]
@@ -137,7 +139,7 @@ def scored(
     findings = tuple(_findings(outcome, found, undefined & known, known))
     return Scored(
         found.table, found.rows[best], client[best], visit[best], found.exercise[best], found.score[best],
-        visits, exercises, baseline, count, findings,
+        outcome.unit, visits, exercises, baseline, count, findings,
         frozenset(zip(client[gone & known].tolist(), visit[gone & known].tolist(), strict=True)),
     )  # fmt: skip
 
@@ -160,7 +162,7 @@ def score_rows(
         return np.where(np.isnat(since), np.nan, since.astype("timedelta64[D]").astype(float))
 
     def departed(client: Integers, date: Days) -> Flags:
-        return has_left(spells, client, since_allocation(client, date), protocol.retention_outcome)
+        return has_left(spells, client, since_allocation(client, date), protocol.absence_rule)
 
     stops = departed if stops_at_departure(outcome) else None
     found = scored(records, protocol, outcome, clients=clients.labels, departed=stops)

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import FolderError
-from studykit.kinds.continuous.section import AsRecorded
 from studykit.protocol.types import Protocol
+from studykit.records.kind_rows import rows_of
 from studykit.records.raw import guarded
 from studykit.records.schema import TABLES, Table
 from studykit.records.tables import Records, RecordTable
@@ -174,11 +174,8 @@ def number_text(value: float) -> str:
 
 
 def _is_used(table: Table, protocol: Protocol) -> bool:
-    rules = {isinstance(outcome.score, AsRecorded) for outcome in protocol.continuous_outcomes}
-    if table.name == "strength":
-        return False in rules
-    if table.name == "measurements":
-        return True in rules
+    if table.name in {"strength", "measurements"}:
+        return any(table.name in rows_of(outcome).tables(outcome) for outcome in protocol.outcomes)
     return table.name != "allocation" or protocol.is_external
 
 
@@ -214,7 +211,7 @@ def _protocol_examples(protocol: Protocol) -> dict[str, str]:
         found["visit"] = visits[0].code
     if protocol.exercises:
         found |= {"exercise": protocol.exercises[0].code, "unit": protocol.exercises[0].unit}
-    recorded = [item for item in protocol.continuous_outcomes if isinstance(item.score, AsRecorded)]
+    recorded = [item for item in protocol.outcomes if "measurements" in rows_of(item).tables(item)]
     if recorded:
         found["outcome"] = recorded[0].code
     return found

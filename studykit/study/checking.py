@@ -69,13 +69,10 @@ class Check:
 
 def follow_up_complete(rows: StudyRows, protocol: Protocol) -> bool:
     """Whether the records cover the last visit and the horizon of every allocated client."""
-    days = [visit.day for visit in protocol.follow_up_visits]
-    if protocol.retention_outcome is not None:
-        days.append(protocol.retention_outcome.horizon_day)
     known = rows.clients.allocated_on[~np.isnat(rows.clients.allocated_on)]
-    if not days or known.size == 0 or np.isnat(rows.data_through):
+    if not protocol.last_day or known.size == 0 or np.isnat(rows.data_through):
         return True
-    return bool(rows.data_through >= known.max() + np.timedelta64(max(days), "D"))
+    return bool(rows.data_through >= known.max() + np.timedelta64(protocol.last_day, "D"))
 
 
 def said_to_be_randomised(protocol: Protocol) -> bool:

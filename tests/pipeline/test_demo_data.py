@@ -15,7 +15,6 @@ from studykit.protocol.reading import read_protocol
 from studykit.protocol.rules import lock_findings
 from studykit.records.consistency import check_consistency
 from studykit.records.derive import derive_rows
-from studykit.records.leaving import retention_rule
 from studykit.records.reading import read_records
 from studykit.records.tables import Allocated
 from studykit.retention.clock import active_status
@@ -118,7 +117,7 @@ def test_demo_shows_what_a_study_meets(records, rows):
         sessions.partner_sets_as_planned[~reference]
     )
     assert set(records["sessions"].columns["status"].tolist()) == {"attended", "cancelled", "no show"}
-    strength = rows.strength[0]
+    strength = rows.outcomes["strength"]
     tested = [np.unique(strength.client[strength.visit == visit]).size for visit in range(3)]
     assert tested[0] == 72 > tested[1] > tested[2] > 36
     severities = {harm.severity for harm in rows.harms}
@@ -135,12 +134,12 @@ def test_follow_up_is_complete_to_the_horizon_and_four_weeks_more(rows, read):
 
 def test_counts_agree_with_the_truth(rows, read, truth):
     outcome = read.protocol.retention_outcome
-    status = active_status(rows.retention.histories, outcome.horizon_day, rule=retention_rule(outcome))
+    status = active_status(rows.retention.histories, outcome.horizon_day, rule=outcome.absence_rule())
     retained = {
         label: int(status[rows.clients.arm == arm].sum()) for arm, label in enumerate(rows.clients.arm_labels)
     }
     assert retained == truth["seen"]["retained"]
-    strength = rows.strength[0]
+    strength = rows.outcomes["strength"]
     primary = strength.visit_labels.index(read.protocol.continuous_outcomes[0].primary_visit)
     tested = np.unique(strength.client[strength.visit == primary]).size
     assert tested == truth["seen"]["tests_at_primary_visit"]
@@ -154,7 +153,7 @@ def test_analysis_of_the_demo_is_near_the_truth(rows, read, truth):
     """One draw: within two standard errors, which an ordinary draw keeps to 19 times in 20."""
     protocol = read.protocol
     values = {entry["outcome"]: entry["value"] for entry in truth["truth"]}
-    strength = primary_strength(protocol, protocol.continuous_outcomes[0], rows.strength[0]).estimate
+    strength = primary_strength(protocol, protocol.continuous_outcomes[0], rows.outcomes["strength"]).estimate
     assert abs(strength.value - values["strength"]) < 2.0 * strength.standard_error
     assert primary_retention(protocol, rows.retention).confidence_interval().contains(values["retention"])
 

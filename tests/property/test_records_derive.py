@@ -86,8 +86,10 @@ def test_order_of_rows_means_nothing(attempts: list[Any], paid: list[Any], rng: 
     rng.shuffle(paid)
     second, _ = derive_rows(records_of([strength(attempts), sessions(paid)]), PROTOCOL, ALLOCATED)
     for name in ("client", "visit", "exercise", "score", "day"):
-        np.testing.assert_array_equal(getattr(first.strength[0], name), getattr(second.strength[0], name))
-    assert first.strength[0].rows == second.strength[0].rows
+        np.testing.assert_array_equal(
+            getattr(first.outcomes["strength"], name), getattr(second.outcomes["strength"], name)
+        )
+    assert first.outcomes["strength"].rows == second.outcomes["strength"].rows
     assert first.retention is not None
     assert second.retention is not None
     assert first.retention.histories == second.retention.histories
@@ -100,8 +102,10 @@ def test_pounds_and_kilograms_give_the_same_scores(attempts: list[Any]) -> None:
     kilograms, _ = derive_rows(records_of([strength(attempts)]), PROTOCOL, ALLOCATED)
     pounds, _ = derive_rows(records_of([strength(attempts, "lb", 1.0 / 0.45359237)]), PROTOCOL, ALLOCATED)
     # Twelve digits: a conversion there and back costs a few units in the last place.
-    np.testing.assert_allclose(pounds.strength[0].score, kilograms.strength[0].score, rtol=1e-12)
-    assert pounds.strength[0].rows == kilograms.strength[0].rows
+    np.testing.assert_allclose(
+        pounds.outcomes["strength"].score, kilograms.outcomes["strength"].score, rtol=1e-12
+    )
+    assert pounds.outcomes["strength"].rows == kilograms.outcomes["strength"].rows
 
 
 @settings(max_examples=80, deadline=None)
@@ -115,7 +119,7 @@ def test_scores_are_the_best_by_a_loop_over_rows(attempts: list[Any]) -> None:
             key = (CLIENTS.index(client), ("before", "after").index(visit), ("press", "row").index(exercise))
             best[key] = max(best.get(key, 0.0), 36.0 * load / (37.0 - repetitions))
     rows, _ = derive_rows(records_of([strength(attempts)]), PROTOCOL, ALLOCATED)
-    found = rows.strength[0]
+    found = rows.outcomes["strength"]
     keys = list(zip(found.client.tolist(), found.visit.tolist(), found.exercise.tolist(), strict=True))
     assert keys == sorted(best)
     np.testing.assert_allclose(found.score, [best[key] for key in sorted(best)], rtol=1e-14)

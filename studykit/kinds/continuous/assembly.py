@@ -314,7 +314,7 @@ def _reasons(
     if spells is None:
         return [LEFT_BEFORE if late else NO_REASON for late in tested]
     by = np.full(clients.size, float(day))
-    left = has_left(spells, clients, by, setting.protocol.retention_outcome)
+    left = has_left(spells, clients, by, setting.protocol.absence_rule)
     return [
         LEFT_BEFORE if late else NOT_YET if spells.histories[client].data_through < day
         else LEFT_BEFORE if gone else NO_TEST

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import cast
+
+import numpy as np
+
 from studykit.kinds.continuous.assembly import analyse_strength
 from studykit.kinds.continuous.rerandomise import rerandomise_scores, rerandomise_within
 from studykit.kinds.continuous.results import ContinuousResult
@@ -10,7 +15,7 @@ from studykit.kinds.continuous.within_result import analyse_within
 from studykit.outcomes.rerandomisation import RedrawnArms
 from studykit.outcomes.results import RerandomisationTest
 from studykit.protocol.types import Protocol
-from studykit.records.rows import StrengthRows, StudyRows
+from studykit.records.rows import Floats, StrengthRows, StudyRows
 
 
 def analyse(protocol: Protocol, outcome: ContinuousOutcome, rows: StudyRows) -> ContinuousResult:
@@ -25,6 +30,20 @@ def analyse(protocol: Protocol, outcome: ContinuousOutcome, rows: StudyRows) -> 
     return analysis(protocol, outcome, _own(outcome, rows), spells=rows.retention)
 
 
+def baseline(outcome: ContinuousOutcome, rows: StudyRows) -> Iterator[tuple[str, str, Floats]]:
+    """Scores before allocation, by visit and exercise."""
+    scores = _own(outcome, rows)
+    for visit in scores.baseline_visits:
+        for place, exercise in enumerate(scores.exercise_labels):
+            own = (scores.visit == visit) & (scores.exercise == place)
+            values = np.full(scores.clients.number, np.nan)
+            values[scores.client[own]] = scores.score[own]
+            parts = [outcome.name, exercise] if exercise else [outcome.name]
+            if len(scores.baseline_visits) > 1:
+                parts.append(scores.visit_labels[visit])
+            yield ", ".join(parts), outcome.unit, values
+
+
 def rerandomise(
     protocol: Protocol, outcome: ContinuousOutcome, rows: StudyRows, *, drawn: RedrawnArms
 ) -> RerandomisationTest:
@@ -34,4 +53,4 @@ def rerandomise(
 
 
 def _own(outcome: ContinuousOutcome, rows: StudyRows) -> StrengthRows:
-    return next(scores for scores in rows.strength if scores.outcome == outcome.code)
+    return cast("StrengthRows", rows.outcomes[outcome.code])

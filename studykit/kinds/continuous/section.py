@@ -74,6 +74,11 @@ class ContinuousOutcome(OutcomeSection):
         return self.scale == "log"
 
     @property
+    def judged_at(self) -> str:
+        """The primary visit."""
+        return self.primary_visit
+
+    @property
     def tested_on(self) -> tuple[str, ...]:
         """The exercises that make up the score."""
         return self.exercises

@@ -13,7 +13,6 @@ from studykit.outcomes.estimands import contrast_text, retention_estimand
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.outcomes.trainers import TrainerPlan, plan_trainers
 from studykit.protocol.types import Protocol
-from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells
 from studykit.results import HasInterval, RowCount
 from studykit.retention.clock import active_status
@@ -159,7 +158,7 @@ def primary_retention(protocol: Protocol, spells: RetentionSpells) -> OutcomeEst
     """
     comparison = comparison_of(protocol, spells)
     status = active_status(
-        spells.histories, comparison.outcome.horizon_day, rule=retention_rule(comparison.outcome)
+        spells.histories, comparison.outcome.horizon_day, rule=comparison.outcome.absence_rule()
     )
     return primary_estimate(comparison, status)
 

@@ -30,7 +30,6 @@ from studykit.kinds.retention.time import (
 from studykit.outcomes.estimands import retention_definition, retention_estimand
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.protocol.types import Protocol
-from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells
 from studykit.retention.clock import active_status
 from studykit.retention.risk_ratio import risk_ratio
@@ -54,7 +53,7 @@ def analyse_retention(protocol: Protocol, spells: RetentionSpells) -> RetentionR
         As `primary_retention`.
     """
     comparison = comparison_of(protocol, spells)
-    outcome, rule = comparison.outcome, retention_rule(comparison.outcome)
+    outcome, rule = comparison.outcome, comparison.outcome.absence_rule()
     status = active_status(spells.histories, outcome.horizon_day, rule=rule)
     primary = primary_estimate(comparison, status)
     followed = spells_to_horizon(spells, outcome.horizon_day, rule)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from studykit.errors import FitError
 from studykit.kinds.retention.assembly import analyse_retention
 from studykit.kinds.retention.rerandomise import rerandomise_retention
@@ -10,7 +12,7 @@ from studykit.kinds.retention.section import RetentionOutcome
 from studykit.outcomes.rerandomisation import RedrawnArms
 from studykit.outcomes.results import RerandomisationTest
 from studykit.protocol.types import Protocol
-from studykit.records.rows import RetentionSpells, StudyRows
+from studykit.records.rows import Floats, RetentionSpells, StudyRows
 
 
 def analyse(protocol: Protocol, outcome: RetentionOutcome, rows: StudyRows) -> RetentionResult:
@@ -22,6 +24,12 @@ def analyse(protocol: Protocol, outcome: RetentionOutcome, rows: StudyRows) -> R
         As `analyse_retention`.
     """
     return analyse_retention(protocol, _own(outcome, rows))
+
+
+def baseline(outcome: RetentionOutcome, rows: StudyRows) -> Iterator[tuple[str, str, Floats]]:
+    """Nothing: everybody is there before allocation."""
+    del outcome, rows
+    return iter(())
 
 
 def rerandomise(

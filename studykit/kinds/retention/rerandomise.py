@@ -11,7 +11,6 @@ from studykit.kinds.retention.analysis import Comparison, comparison_of
 from studykit.outcomes.rerandomisation import RedrawnArms, check_drawn
 from studykit.outcomes.results import RerandomisationTest
 from studykit.protocol.types import Protocol
-from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells
 from studykit.retention.clock import active_status
 
@@ -38,7 +37,7 @@ def rerandomise_retention(
     comparison = comparison_of(protocol, spells)
     check_drawn(drawn, spells.clients.number)
     status = active_status(
-        spells.histories, comparison.outcome.horizon_day, rule=retention_rule(comparison.outcome)
+        spells.histories, comparison.outcome.horizon_day, rule=comparison.outcome.absence_rule()
     )
     known = np.isfinite(status)
     arms = np.vstack([spells.clients.arm, drawn.arms])[:, known]

@@ -10,6 +10,7 @@ from pydantic import Field
 from studykit.protocol.base import Days
 from studykit.protocol.estimand import Strategy
 from studykit.protocol.outcome import AS_OBSERVED, OutcomeSection
+from studykit.retention.clock import RetentionRule
 
 
 class RetentionOutcome(OutcomeSection):
@@ -42,6 +43,19 @@ class RetentionOutcome(OutcomeSection):
         56, description="most days of pause that stop the clock, all pauses together"
     )
     smallest_worthwhile: float | None = Field(None, ge=0.001, le=100.0, description="in percentage points")
+
+    @property
+    def judged_on(self) -> int:
+        """The horizon."""
+        return self.horizon_day
+
+    def absence_rule(self, absence_days: int | None = None) -> RetentionRule:
+        """The clock's rule of this outcome, or with another absence."""
+        return RetentionRule(
+            absence_days=absence_days or self.absence_days,
+            pause_cap_days=self.pause_cap_days,
+            pause_total_cap_days=self.pause_total_days,
+        )
 
 
 SECTION = RetentionOutcome

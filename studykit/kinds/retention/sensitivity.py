@@ -16,7 +16,6 @@ from studykit.kinds.retention.analysis import (
 )
 from studykit.outcomes.estimands import retention_estimand
 from studykit.outcomes.results import OutcomeEstimate
-from studykit.records.leaving import retention_rule
 from studykit.retention.clock import active_status
 
 Floats = NDArray[np.float64]
@@ -29,7 +28,7 @@ def sensitivity_of_share(comparison: Comparison, status: Floats) -> tuple[Outcom
     longer = active_status(
         spells.histories,
         outcome.horizon_day,
-        rule=retention_rule(outcome, absence_days=outcome.sensitivity_absence_days),
+        rule=outcome.absence_rule(outcome.sensitivity_absence_days),
     )
     trainer = comparison.trainer_strata
     variants = [_Variant(f"absence of {outcome.sensitivity_absence_days} countable days", longer, trainer)]

@@ -51,7 +51,7 @@ def rows(protocol: Any, make_clients: Any, make_rows: Any, make_spells: Any, mak
     ]  # fmt: skip
     return StudyRows(
         clients=clients,
-        strength=(make_rows(clients, np.exp(logs), protocol),),
+        outcomes={"strength": make_rows(clients, np.exp(logs), protocol)},
         retention=spells,
         sessions=make_sessions(clients, came),
         harms=(),
@@ -148,7 +148,9 @@ def test_every_cell_of_the_baseline_table(make_protocol: Any, make_clients: Any,
     cube = np.full((5, 2, 2), 99.0)
     cube[:, 0, 0] = [10.0, 30.0, np.nan, 5.0, 9.0]
     cube[:, 0, 1] = [7.0, np.nan, np.nan, np.nan, np.nan]
-    rows = StudyRows(clients, (make_rows(clients, cube, protocol),), None, None, (), None, (), DAY, ())
+    rows = StudyRows(
+        clients, {"strength": make_rows(clients, cube, protocol)}, None, None, (), None, (), DAY, ()
+    )
     table = [
         (row.name, row.unit, row.kind,
          [(cell.arm, cell.number, *np.nan_to_num((cell.first, cell.second), nan=-1.0).round(6), cell.missing)
@@ -212,13 +214,15 @@ def test_decision_is_about_the_primary_only(results: StudyResults) -> None:
 def test_an_outcome_that_comes_too_early_is_left_out_with_a_finding(
     protocol: Any, rows: StudyRows, provenance: Any
 ) -> None:
-    scores = rows.strength[0]
+    scores = rows.outcomes["strength"]
     early = scores.visit < 2
     young = replace(
         scores, client=scores.client[early], visit=scores.visit[early], exercise=scores.exercise[early],
         score=scores.score[early], day=scores.day[early],
     )  # fmt: skip
-    results = analyse_rows(protocol, replace(rows, strength=(young,)), provenance=provenance, randomised=True)
+    results = analyse_rows(
+        protocol, replace(rows, outcomes={"strength": young}), provenance=provenance, randomised=True
+    )
     assert [outcome.code for outcome in results.outcomes] == ["retained"]
     assert results.findings[-1].where == "outcome strength"
     told = [remark for remark in results.remarks if "could not be estimated" in remark]
@@ -228,7 +232,10 @@ def test_an_outcome_that_comes_too_early_is_left_out_with_a_finding(
     )
     with pytest.raises(FitError, match=r"outcome strength: none \(arm conventional\) in place of at"):
         analyse_rows(
-            protocol, replace(rows, strength=(young,), retention=None), provenance=provenance, randomised=True
+            protocol,
+            replace(rows, outcomes={"strength": young}, retention=None),
+            provenance=provenance,
+            randomised=True,
         )
 
 

@@ -47,7 +47,7 @@ def delivery(make_protocol: Any, make_clients: Any, make_sessions: Any) -> Any:
         },
     ]
     rows = StudyRows(
-        clients=clients, strength=(), retention=None, sessions=make_sessions(clients, entries), harms=(),
+        clients=clients, outcomes={}, retention=None, sessions=make_sessions(clients, entries), harms=(),
         screening=None, assessor_blind=(), data_through=np.datetime64("2026-07-06"), table_hashes=(),
         sign_offs=(("T1", np.datetime64("2026-01-10")), ("T2", np.datetime64("NaT"))),
     )  # fmt: skip
@@ -105,7 +105,7 @@ def test_who_came_to_the_whole_dose_and_who_was_signed_off(
     often = [{"client": 0, "day": day, "trainer": 0, "partner_reps": 3, "partner_sets": 1} for day in days]
     seldom = [{"client": 1, "day": day, "trainer": 0, "partner_reps": 3, "partner_sets": 1} for day in (1, 5)]
     rows = StudyRows(
-        clients=clients, strength=(), retention=None, sessions=make_sessions(clients, often + seldom),
+        clients=clients, outcomes={}, retention=None, sessions=make_sessions(clients, often + seldom),
         harms=(), screening=None, assessor_blind=(), data_through=np.datetime64("2026-07-06"),
         table_hashes=(),
     )  # fmt: skip

@@ -23,7 +23,7 @@ def harm(client: int, **more: Any) -> Harm:
 
 def study(clients: Any, harms: tuple[Harm, ...], *, sessions: Any = None, retention: Any = None) -> StudyRows:
     return StudyRows(
-        clients=clients, strength=(), retention=retention, sessions=sessions, harms=harms, screening=None,
+        clients=clients, outcomes={}, retention=retention, sessions=sessions, harms=harms, screening=None,
         assessor_blind=(), data_through=np.datetime64("2026-07-06"), table_hashes=(),
     )  # fmt: skip
 

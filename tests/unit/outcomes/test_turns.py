@@ -52,7 +52,7 @@ def harm(client: int, day: float, exercise: str = "", severity: str = "moderate"
 def rows_of(
     protocol: Protocol, clients: Clients, sessions: Sessions, *harms: Harm, through: int
 ) -> StudyRows:
-    return StudyRows(clients, (), None, sessions, harms, None, (), FIRST + np.timedelta64(through, "D"), ())
+    return StudyRows(clients, {}, None, sessions, harms, None, (), FIRST + np.timedelta64(through, "D"), ())
 
 
 def test_periods_of_a_crossover_and_a_roll_out() -> None:

@@ -68,7 +68,7 @@ def test_arms_are_not_looked_at() -> None:
     exchanged = replace(
         rows,
         clients=other,
-        strength=tuple(replace(own, clients=other) for own in rows.strength),
+        outcomes=rows.outcomes | {"strength": replace(rows.outcomes["strength"], clients=other)},
         retention=replace(rows.retention, clients=other),
     )
     assert figures_from_rows(PROTOCOL, rows) == figures_from_rows(PROTOCOL, exchanged)

@@ -39,7 +39,7 @@ def test_the_whole_study(write: Write, protocol: Protocol, allocated: tuple[Allo
         ("sex", [0, 1, 0, 1], ("female", "male"))
     ]
     assert clients.covariates == ()
-    strength = rows.strength[0]
+    strength = rows.outcomes["strength"]
     assert strength.visit_labels == ("baseline", "week_6")
     assert strength.baseline_visits == (0,)
     assert strength.exercise_labels == ("leg_press", "chest_press")
@@ -129,7 +129,7 @@ def test_the_best_attempt_of_a_visit_counts_and_units_are_converted(
         ("X01", "baseline", "leg_press", 20.0, "kg", 10, "yes"),
     )
     rows, findings = derive_rows(records, protocol, allocated)
-    strength = rows.strength[0]
+    strength = rows.outcomes["strength"]
     assert strength.score.tolist() == pytest.approx([220 * 0.45359237])
     assert strength.rows.supplied == 6  # the arm curl is no exercise of this outcome
     assert counts(strength.rows) == {
@@ -156,7 +156,7 @@ def test_plates_stay_plates_within_their_machine(allocated: tuple[Allocated, ...
     )
     rows, findings = derive_rows(records, protocol, allocated)
     assert findings == ()
-    assert rows.strength[0].score.tolist() == [8.0, 45.359237]
+    assert rows.outcomes["strength"].score.tolist() == [8.0, 45.359237]
 
 
 @pytest.mark.parametrize(("rule", "severity"), [("stop", "stop"), ("leave out", "note")])
@@ -171,15 +171,15 @@ def test_zero_loads_follow_the_protocols_rule(
         ("C03", "baseline", "leg_press", 70.0, "kg", 10, "yes"),
     )
     rows, findings = derive_rows(records, changed, allocated)
-    assert rows.strength[0].score.tolist() == [70.0]
-    assert counts(rows.strength[0].rows) == {"zero or assisted load, which has no logarithm": 2}
+    assert rows.outcomes["strength"].score.tolist() == [70.0]
+    assert counts(rows.outcomes["strength"].rows) == {"zero or assisted load, which has no logarithm": 2}
     assert [(finding.severity, finding.where) for finding in findings] == [
         (severity, "records/strength.csv, row 2, column load"),
         (severity, "records/strength.csv, row 3, column load"),
     ]
     as_measured = outcome.model_copy(update={"scale": "as_measured"})
     kept, none = derive_rows(records, protocol.model_copy(update={"outcomes": (as_measured,)}), allocated)
-    assert kept.strength[0].score.tolist() == [0.0, -10.0, 70.0]
+    assert kept.outcomes["strength"].score.tolist() == [0.0, -10.0, 70.0]
     assert none == ()
 
 
@@ -204,9 +204,9 @@ def test_values_as_recorded_without_dates_sessions_or_trainers(write: Write, tmp
     allocated = allocated_from_records(records, protocol)
     rows, findings = derive_rows(records, protocol, allocated)
     assert findings == ()
-    assert rows.strength[0].score.tolist() == [80.7, 0.0]
-    assert rows.strength[0].exercise_labels == ("",)
-    assert np.isnan(rows.strength[0].day).all()
+    assert rows.outcomes["strength"].score.tolist() == [80.7, 0.0]
+    assert rows.outcomes["strength"].exercise_labels == ("",)
+    assert np.isnan(rows.outcomes["strength"].day).all()
     assert rows.retention is None
     assert rows.sessions is None
     assert rows.screening is None
@@ -305,8 +305,8 @@ def test_several_outcomes_share_the_clients_and_keep_the_protocols_order(
           "score": {"rule": "estimated maximum", "equation": "epley"}}  # fmt: skip
     protocol = protocol_of(outcomes=[leg, base.continuous_outcomes[0].model_dump()])
     rows, _ = derive_rows(read_records(write(), protocol=protocol), protocol, allocated)
-    assert [entry.outcome for entry in rows.strength] == ["strength", "leg"]
-    assert rows.strength[1].clients is rows.clients
-    assert rows.strength[1].score[0] == pytest.approx(80 * (1 + 10 / 30))
-    assert counts(rows.strength[1].rows) == {
+    assert [entry.outcome for entry in rows.outcomes.values()] == ["strength", "leg"]
+    assert rows.outcomes["leg"].clients is rows.clients
+    assert rows.outcomes["leg"].score[0] == pytest.approx(80 * (1 + 10 / 30))
+    assert counts(rows.outcomes["leg"].rows) == {
         "attempt failed": 1, "more repetitions than the equation is used for": 1}  # fmt: skip

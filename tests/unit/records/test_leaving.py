@@ -32,8 +32,8 @@ def spells_of(*histories: ClientHistory, notices: tuple[float, ...], sessions: i
 
 
 def left(spells: RetentionSpells, client: int, *days: float, rule: bool = True) -> list[bool]:
-    outcome = protocol_of().retention_outcome if rule else None
-    found = has_left(spells, np.full(len(days), client), np.array(days, dtype=float), outcome)
+    absence = protocol_of().absence_rule if rule else None
+    found = has_left(spells, np.full(len(days), client), np.array(days, dtype=float), absence)
     return found.tolist()
 
 
@@ -87,7 +87,7 @@ def test_hypothetical_leaves_out_the_tests_after_departure_and_counts_them(
     write: Callable[..., Path], allocated: tuple[Allocated, ...]
 ) -> None:
     """C01's test on day 42 comes after 28 countable days away, that of day 49 on the day of the return."""
-    rows = derived(write, allocated, hypothetical()).strength[0]
+    rows = derived(write, allocated, hypothetical()).outcomes["strength"]
     tests = {
         (rows.clients.labels[client], rows.exercise_labels[exercise], day)
         for client, visit, exercise, day in zip(rows.client, rows.visit, rows.exercise, rows.day, strict=True)
@@ -105,7 +105,7 @@ def test_hypothetical_leaves_out_the_tests_after_departure_and_counts_them(
 def test_other_strategies_leave_none_out_here(
     strategy: str, write: Callable[..., Path], allocated: tuple[Allocated, ...]
 ) -> None:
-    rows = derived(write, allocated, hypothetical(strategy)).strength[0]
+    rows = derived(write, allocated, hypothetical(strategy)).outcomes["strength"]
     assert dict(rows.rows.left_out)["after departure"] == 0
     assert rows.after_departure == frozenset()
 
@@ -118,7 +118,7 @@ def test_a_missing_test_is_explained_by_the_absence_rule(
     protocol = hypothetical()
     rows = derived(write, allocated, protocol, sessions=f"{SESSIONS}C03,{day},T1,attended,8,3,1,1,{day}\n")
     cube = np.full((4, 2), np.nan)
-    setting = SimpleNamespace(protocol=protocol, rows=rows.strength[0], composite=cube)
+    setting = SimpleNamespace(protocol=protocol, rows=rows.outcomes["strength"], composite=cube)
     counts = {(count.arm, count.visit): count.reasons for count in missing_counts(setting, rows.retention)}
     # C02 came back on the day after the visit; C04 had given notice, and was tested a day too late.
     assert counts["partner_reps", "week_6"] == (
@@ -136,8 +136,10 @@ def test_a_test_left_out_is_explained_even_where_the_planned_day_was_before_the_
     text = LATE.replace("C02,week_6,2026-04-14", "C02,week_6,2026-04-15")
     records = read_records(write(strength=text, departures=table, pauses=""), protocol=protocol)
     rows, _ = derive_rows(records, protocol, allocated, data_through=dt.date(2026, 5, 1))
-    assert (1, 1) in rows.strength[0].after_departure
-    setting = SimpleNamespace(protocol=protocol, rows=rows.strength[0], composite=np.full((4, 2), np.nan))
+    assert (1, 1) in rows.outcomes["strength"].after_departure
+    setting = SimpleNamespace(
+        protocol=protocol, rows=rows.outcomes["strength"], composite=np.full((4, 2), np.nan)
+    )
     for spells in (None, rows.retention):
         counts = {(c.arm, c.visit): dict(c.reasons) for c in missing_counts(setting, spells)}
         assert counts["partner_reps", "week_6"][LEFT_BEFORE] >= 1

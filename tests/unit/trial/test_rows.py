@@ -54,7 +54,7 @@ def assert_same_clients(short, long):
 )
 def test_strength_rows_are_those_of_the_records(protocol, score):
     trial, derived = both_ways(protocol(outcome={"score": score}))
-    short, long = trial.strength_rows(), derived.strength[0]
+    short, long = trial.strength_rows(), derived.outcomes["strength"]
     assert_same_clients(short.clients, long.clients)
     for name in ("client", "visit", "exercise", "day"):
         np.testing.assert_array_equal(getattr(short, name), getattr(long, name), err_msg=name)
@@ -71,7 +71,7 @@ def test_strength_rows_are_those_of_the_records(protocol, score):
 def test_measurements_are_those_of_the_records(protocol):
     outcome = {"score": {"rule": "as recorded"}, "unit": "points", "exercises": []}
     trial, derived = both_ways(protocol(outcome=outcome))
-    short, long = trial.strength_rows(), derived.strength[0]
+    short, long = trial.strength_rows(), derived.outcomes["strength"]
     np.testing.assert_array_equal(short.client, long.client)
     np.testing.assert_array_equal(short.score, long.score)
     assert short.exercise_labels == long.exercise_labels == ("",)
