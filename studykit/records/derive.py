@@ -61,7 +61,7 @@ def derive_rows(
     findings: list[Finding] = []
     spells, undated = retention_spells(records, clients, booked=booked, data_through=through)
     outcomes: dict[str, Any] = {}
-    for outcome in protocol.outcomes:
+    for outcome in protocol.outcomes_to_report:
         outcomes[outcome.code], more = rows_of(outcome).derive(records, protocol, clients, outcome, spells)
         findings += more
     retention = None if protocol.absence_rule is None else spells

@@ -86,10 +86,8 @@ def test_order_of_rows_means_nothing(attempts: list[Any], paid: list[Any], rng: 
     rng.shuffle(paid)
     second, _ = derive_rows(records_of([strength(attempts), sessions(paid)]), PROTOCOL, ALLOCATED)
     for name in ("client", "visit", "exercise", "score", "day"):
-        np.testing.assert_array_equal(
-            getattr(first.outcomes["strength"], name), getattr(second.outcomes["strength"], name)
-        )
-    assert first.outcomes["strength"].rows == second.outcomes["strength"].rows
+        np.testing.assert_array_equal(getattr(first.outcomes["s"], name), getattr(second.outcomes["s"], name))
+    assert first.outcomes["s"].rows == second.outcomes["s"].rows
     assert first.retention is not None
     assert second.retention is not None
     assert first.retention.histories == second.retention.histories
@@ -102,10 +100,8 @@ def test_pounds_and_kilograms_give_the_same_scores(attempts: list[Any]) -> None:
     kilograms, _ = derive_rows(records_of([strength(attempts)]), PROTOCOL, ALLOCATED)
     pounds, _ = derive_rows(records_of([strength(attempts, "lb", 1.0 / 0.45359237)]), PROTOCOL, ALLOCATED)
     # Twelve digits: a conversion there and back costs a few units in the last place.
-    np.testing.assert_allclose(
-        pounds.outcomes["strength"].score, kilograms.outcomes["strength"].score, rtol=1e-12
-    )
-    assert pounds.outcomes["strength"].rows == kilograms.outcomes["strength"].rows
+    np.testing.assert_allclose(pounds.outcomes["s"].score, kilograms.outcomes["s"].score, rtol=1e-12)
+    assert pounds.outcomes["s"].rows == kilograms.outcomes["s"].rows
 
 
 @settings(max_examples=80, deadline=None)
@@ -119,7 +115,7 @@ def test_scores_are_the_best_by_a_loop_over_rows(attempts: list[Any]) -> None:
             key = (CLIENTS.index(client), ("before", "after").index(visit), ("press", "row").index(exercise))
             best[key] = max(best.get(key, 0.0), 36.0 * load / (37.0 - repetitions))
     rows, _ = derive_rows(records_of([strength(attempts)]), PROTOCOL, ALLOCATED)
-    found = rows.outcomes["strength"]
+    found = rows.outcomes["s"]
     keys = list(zip(found.client.tolist(), found.visit.tolist(), found.exercise.tolist(), strict=True))
     assert keys == sorted(best)
     np.testing.assert_allclose(found.score, [best[key] for key in sorted(best)], rtol=1e-14)

@@ -204,9 +204,9 @@ def test_values_as_recorded_without_dates_sessions_or_trainers(write: Write, tmp
     allocated = allocated_from_records(records, protocol)
     rows, findings = derive_rows(records, protocol, allocated)
     assert findings == ()
-    assert rows.outcomes["strength"].score.tolist() == [80.7, 0.0]
-    assert rows.outcomes["strength"].exercise_labels == ("",)
-    assert np.isnan(rows.outcomes["strength"].day).all()
+    assert rows.outcomes["weight"].score.tolist() == [80.7, 0.0]
+    assert rows.outcomes["weight"].exercise_labels == ("",)
+    assert np.isnan(rows.outcomes["weight"].day).all()
     assert rows.retention is None
     assert rows.sessions is None
     assert rows.screening is None
