@@ -7,9 +7,10 @@ from functools import partial
 from typing import TypeVar
 
 from studykit.errors import Finding, FitError
-from studykit.kinds.continuous.rerandomise_within import rerandomise_within
+from studykit.kinds.continuous.rerandomisation import rerandomise, rerandomise_within
 from studykit.kinds.continuous.result import analyse_strength
 from studykit.kinds.continuous.within_result import analyse_within
+from studykit.kinds.retention.rerandomisation import rerandomise_retention
 from studykit.kinds.retention.result import analyse_retention
 from studykit.outcomes.baseline import baseline_table
 from studykit.outcomes.client_periods import by_client_period
@@ -18,7 +19,7 @@ from studykit.outcomes.delivery import analyse_delivery
 from studykit.outcomes.flow import trace_flow
 from studykit.outcomes.harms import analyse_harms
 from studykit.outcomes.limits import collect_limits, early_remarks
-from studykit.outcomes.rerandomisation import DrawnArms, rerandomise_retention, rerandomise_strength
+from studykit.outcomes.rerandomisation import DrawnArms
 from studykit.outcomes.results import (
     OutcomeEstimate,
     Provenance,
@@ -142,7 +143,7 @@ def _rerandomised(
     analysed = {result.code for result in continuous}
     for outcome, own in zip(protocol.continuous_outcomes, rows.strength, strict=True):
         if outcome.code in analysed:
-            again = rerandomise_within if protocol.plan.within else rerandomise_strength
+            again = rerandomise_within if protocol.plan.within else rerandomise
             tests.append(again(protocol, outcome, own, drawn=drawn))
     return tuple(tests)
 

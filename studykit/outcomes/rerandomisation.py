@@ -4,16 +4,6 @@ The arms are drawn again, many times, by the method that was used, in the order 
 used; scores, attendance and what is missing stay as they are. The p-value is the share of draws
 whose statistic is at least as far from zero as the one seen (Edgington & Onghena 2007; with random
 draws (b + 1) / (m + 1), Phipson & Smyth 2010).
-
-Legend, strength: :math:`y` scores at the primary visit, :math:`a` the arm seen, :math:`e_r` the arm of
-draw :math:`r` with baseline score, stratifiers, trainers and further arms regressed out, :math:`M_r` that
-projection. The statistic at a shift :math:`\tau` is the t of the arm in the regression of
-:math:`y - \tau a`:
-
-.. math:: t_r(\tau) = \frac{e_r'(y - \tau a)}{\sqrt{e_r'e_r\,\hat\sigma^2_r(\tau)}}
-
-so three products per draw give it for every shift, and the interval is where the p-value is above
-one minus the level.
 """
 
 from __future__ import annotations
@@ -26,15 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, FitError
-from studykit.kinds.continuous.analysis import Setting, prepare
-from studykit.kinds.retention.analysis import Comparison, comparison_of
-from studykit.outcomes.client_facts import fact_columns, independent_columns, label_columns
 from studykit.outcomes.results import RerandomisationTest
-from studykit.protocol.types import ContinuousOutcome, Protocol
-from studykit.records.leaving import retention_rule
-from studykit.records.rows import RetentionSpells, StrengthRows
 from studykit.results import Interval
-from studykit.retention.clock import active_status
 
 Floats = NDArray[np.float64]
 ROUNDING = 1e-9  # statistics this close to the one seen are equal to it but for rounding
@@ -72,171 +55,34 @@ class DrawnArms:
             return 1 / (drawn.size + 1)
         return self.p_value(drawn, float(np.nanmax(np.abs(drawn))))
 
+    def with_seen(self, seen: NDArray[np.int64]) -> NDArray[np.int64]:
+        """What was seen, then every draw: one column per client.
 
-def rerandomise_strength(
-    protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows, *, drawn: DrawnArms
-) -> RerandomisationTest:
-    """Re-randomisation test of a continuous outcome at its primary visit, with an interval by inversion.
+        Raises
+        ------
+        ArgumentError
+            If there is not one column for every client.
+        """
+        if self.arms.ndim != 2 or self.arms.shape[1] != seen.size:
+            raise ArgumentError(
+                where="re-randomisation", expected=f"one column for each of {seen.size} clients",
+                got=f"shape {self.arms.shape}",
+            )  # fmt: skip
+        return np.vstack([seen, self.arms])
 
-    Parameters
-    ----------
-    protocol, outcome, rows
-        As for the analysis itself; the statistic is that of the regression on baseline.
-    drawn : DrawnArms
-        One column per client of ``rows``.
-
-    Returns
-    -------
-    RerandomisationTest
-        The interval is on the scale of the analysis, for a shift that is the same for all; only with two
-        arms and random draws or lists that can reach the level.
-
-    Raises
-    ------
-    ArgumentError
-        If ``drawn`` does not fit the clients.
-    FitError, DesignError
-        As the analysis.
-    """
-    setting = prepare(protocol, outcome, rows)
-    _check(drawn, rows.clients.number)
-    score = setting.score_at(setting.primary_visit, setting.exercises)
-    used = np.isfinite(score)
-    products = regression_products(
-        score[used],
-        _nuisance(setting, used),
-        np.vstack([rows.clients.arm, drawn.arms])[:, used],
-        number_of_arms=len(rows.clients.arm_labels),
-        compared=setting.compared_arm,
-    )
-    values = products.t(0.0)
-    level = protocol.analysis.confidence_level
-    return RerandomisationTest(
-        outcome=outcome.code,
-        statistic="t of the arm in the regression of the score at the primary visit on the score before "
-        + (
-            "allocation and stratifiers; every split of the trainers that was kept"
-            if drawn.whole_trainers
-            else "allocation, stratifiers and trainer"
-        ),
-        draws=drawn.arms.shape[0],
-        exact=drawn.probability is not None,
-        p_value=drawn.p_value(values[1:], float(values[0])),
-        smallest_p_value=drawn.smallest_p_value(values[1:]),
-        interval=inverted_interval(products, drawn, level) if len(rows.clients.arm_labels) == 2 else None,
-    )
-
-
-def rerandomise_retention(
-    protocol: Protocol, spells: RetentionSpells, *, drawn: DrawnArms
-) -> RerandomisationTest:
-    """Re-randomisation test of the share retained at the horizon; a p-value only.
-
-    Parameters
-    ----------
-    protocol, spells
-        As for the analysis; the statistic is the Mantel-Haenszel one over trainers.
-    drawn : DrawnArms
-        One column per client.
-
-    Raises
-    ------
-    ArgumentError
-        If ``drawn`` does not fit the clients.
-    """
-    comparison = comparison_of(protocol, spells)
-    _check(drawn, spells.clients.number)
-    status = active_status(
-        spells.histories, comparison.outcome.horizon_day, rule=retention_rule(comparison.outcome)
-    )
-    known = np.isfinite(status)
-    arms = np.vstack([spells.clients.arm, drawn.arms])[:, known]
-    values = mantel_haenszel_statistics(
-        status[known], arms, _strata(comparison)[known], compared=comparison.compared_arm
-    )
-    return RerandomisationTest(
-        outcome=comparison.outcome.code,
-        statistic="Mantel-Haenszel statistic of the share retained"
-        + ("; every split of the trainers that was kept" if drawn.whole_trainers else ", trainers as strata"),
-        draws=drawn.arms.shape[0],
-        exact=drawn.probability is not None,
-        p_value=drawn.p_value(values[1:], float(values[0])),
-        smallest_p_value=drawn.smallest_p_value(values[1:]),
-        interval=None,
-    )
-
-
-def mantel_haenszel_statistics(
-    status: Floats, arms: NDArray[np.integer[Any]], strata: NDArray[np.int64], *, compared: int
-) -> Floats:
-    """Mantel-Haenszel statistic, without correction, of arm ``compared`` against arm 0, for every row.
-
-    Parameters
-    ----------
-    status : ndarray, shape (clients,)
-        1 retained, 0 departed.
-    arms : ndarray of int, shape (draws, clients)
-    strata : ndarray of int, shape (clients,)
-
-    Returns
-    -------
-    ndarray, shape (draws,)
-        ``nan`` where no stratum says anything.
-
-    Examples
-    --------
-    One stratum: 8 of 10 retained against 4 of 10.
-
-    >>> arm = np.repeat([[1, 0]], 10, axis=1)
-    >>> status = np.array([1.0] * 8 + [0.0] * 2 + [1.0] * 4 + [0.0] * 6)
-    >>> mantel_haenszel_statistics(status, arm, np.zeros(20, dtype=int), compared=1).round(4)
-    array([1.7795])
-    """
-    surplus = np.zeros(arms.shape[0])
-    variance = np.zeros(arms.shape[0])
-    for stratum in np.unique(strata):
-        inside = strata == stratum
-        one, zero = arms[:, inside] == compared, arms[:, inside] == 0
-        n1, n0 = one.sum(axis=1), zero.sum(axis=1)
-        x1, x0 = one @ status[inside], zero @ status[inside]
-        total, kept = n1 + n0, x1 + x0
-        usable = (n1 > 0) & (n0 > 0)
-        size = np.maximum(total, 2)
-        surplus += np.where(usable, x1 - n1 * kept / size, 0.0)
-        variance += np.where(usable, n1 * n0 * kept * (total - kept) / (size**2 * (size - 1.0)), 0.0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(variance > 0.0, surplus / np.sqrt(variance), np.nan)
-
-
-def _check(drawn: DrawnArms, clients: int) -> None:
-    if drawn.arms.ndim != 2 or drawn.arms.shape[1] != clients:
-        raise ArgumentError(
-            where="re-randomisation", expected=f"one column for each of {clients} clients",
-            got=f"shape {drawn.arms.shape}",
-        )  # fmt: skip
-
-
-def _strata(comparison: Comparison) -> NDArray[np.int64]:
-    labels = comparison.trainer_strata
-    if labels is None:
-        return np.zeros(comparison.in_comparison.size, dtype=np.int64)
-    return np.unique(labels, return_inverse=True)[1].astype(np.int64)
-
-
-def _nuisance(setting: Setting, used: NDArray[np.bool_]) -> Floats:
-    """Everything in the regression but the arms, without columns that repeat others."""
-    clients = setting.rows.clients
-    columns = [np.ones(clients.number)]
-    before = setting.baseline_score(setting.exercises)
-    if before is not None:
-        known = np.isfinite(before)
-        columns.append(np.where(known, before, before[known].mean() if known.any() else 0.0))
-        columns.append((~known).astype(float))
-    parts = [np.column_stack(columns), fact_columns(clients).values]
-    if setting.trainers.role in {"fixed", "random"}:
-        parts.append(label_columns(setting.trainers.trainer, setting.trainers.labels).values)
-    matrix = np.column_stack(parts)[used]
-    return np.asarray(matrix[:, independent_columns(matrix)], dtype=float)
+    def test(
+        self, outcome: str, statistic: str, values: Floats, interval: Interval | None = None
+    ) -> RerandomisationTest:
+        """The test of an outcome from its statistic, that of what was seen first."""
+        return RerandomisationTest(
+            outcome=outcome,
+            statistic=statistic,
+            draws=self.arms.shape[0],
+            exact=self.probability is not None,
+            p_value=self.p_value(values[1:], float(values[0])),
+            smallest_p_value=self.smallest_p_value(values[1:]),
+            interval=interval,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from studykit.errors import ArgumentError, FitError
 from studykit.kinds.continuous.scores import analysis_scores, score_cube
 from studykit.kinds.retention.time import spells_to_horizon
-from studykit.outcomes.client_facts import fact_columns
+from studykit.outcomes.clients import ClientArrays
 from studykit.planning.own_spread import (
     Figure,
     correlation_of,
@@ -152,7 +152,7 @@ def _strength(
             f"{outcome.primary_visit}: assumptions kept"
         )
         return
-    facts = fact_columns(rows.clients).values
+    facts = ClientArrays.of_study(rows.clients).facts().values[0]
     lost = facts.shape[1]
     tested = np.isfinite(before).all(axis=1)
     both = known & tested
