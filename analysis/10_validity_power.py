@@ -21,10 +21,11 @@ from pathlib import Path
 
 import numpy as np
 
-from studykit.kinds.continuous.regression_many import compare_many_clusters, unpaired_many
+from studykit.kinds.continuous.regression import compare_clusters
 from studykit.kinds.retention.many import compare_many_shares
 from studykit.mixed import RandomEffect, fit_many_linear_mixed
-from studykit.outcomes.many import ManyClients, ManyScores
+from studykit.outcomes.clients import ClientArrays
+from studykit.outcomes.trainers import unpaired_t
 from studykit.planning.clusters import nested_error
 from studykit.planning.log_rank import expected_departures, hazard_ratio_from_shares, log_rank_power
 from studykit.planning.margins import not_worse_power
@@ -177,11 +178,14 @@ def strength_designs() -> list[Design]:
     return found
 
 
-def clients_in_arms(studies: int, clients: int, *, trainers: int = 1, nested: bool = False) -> ManyClients:
+def clients_in_arms(studies: int, clients: int, *, trainers: int = 1, nested: bool = False) -> ClientArrays:
     """Arms of equal size; trainers with as many clients each."""
     trainer = np.arange(clients) % trainers
     arm = trainer % 2 if nested else np.arange(clients) % 2
-    return ManyClients(np.tile(arm, (studies, 1)), 2, 1, np.tile(trainer, (studies, 1)), trainers, (), ())
+    labels = tuple(f"T{number}" for number in range(trainers))
+    return ClientArrays(
+        np.tile(arm, (studies, 1)), ("reference", "compared"), 1, np.tile(trainer, (studies, 1)), labels
+    )
 
 
 def shares(trials: int) -> np.ndarray:
@@ -196,8 +200,7 @@ def clusters(trials: int) -> np.ndarray:
     clients = clients_in_arms(trials, 120, trainers=10, nested=True)
     between = np.take_along_axis(math.sqrt(0.1) * rng.standard_normal((trials, 10)), clients.trainer, axis=1)
     score = 0.9 * clients.arm + between + math.sqrt(0.9) * rng.standard_normal(clients.arm.shape)
-    scores = ManyScores(clients, score[..., None, None], 0, ())
-    return compare_many_clusters(scores, confidence_level=0.95).p_value <= 0.05
+    return compare_clusters(score, None, clients, arm=1).p_value <= 0.05
 
 
 def log_rank(trials: int) -> np.ndarray:
@@ -215,7 +218,7 @@ def log_rank(trials: int) -> np.ndarray:
 
 def by_halves(difference: np.ndarray, half: np.ndarray) -> np.ndarray:
     """Clients in two orders (or sides): half the difference of the mean differences, t."""
-    found = unpaired_many(
+    found = unpaired_t(
         difference / 2.0, np.ones(difference.shape, bool), np.broadcast_to(half == 1, difference.shape),
         confidence_level=0.95,
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Where one client gets both arms: which arm a test belongs to, and rows with each client's periods apart.
+"""Where one client gets both arms: rows with each client's periods apart.
 
 A client's period is the client in one arm. Counted in place of clients, they give harms and delivery by the
 arm that was given at the time, with every client once in each arm.
@@ -6,14 +6,13 @@ arm that was given at the time, with every client once in each arm.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from studykit.protocol.types import Protocol
-from studykit.records.rows import Clients, Harm, RetentionSpells, Sessions, StrengthRows, StudyRows
+from studykit.records.rows import Clients, Harm, RetentionSpells, Sessions, StudyRows
 from studykit.results import RowCount, frozen_array
 from studykit.retention.clock import ClientHistory
 
@@ -62,57 +61,6 @@ def _arms_given(protocol: Protocol, clients: Clients) -> Integers:
     codes = protocol.allocated_codes
     schedule = protocol.plan.schedule(len(codes), len(protocol.periods))
     return schedule[[codes.index(label) for label in clients.arm_labels]]
-
-
-def is_dominant(protocol: Protocol, clients: Clients, client: Integers, exercises: Sequence[str]) -> Integers:
-    """Whether an exercise is of the client's dominant side: 1, 0, or -1 where that is not known.
-
-    Parameters
-    ----------
-    protocol, clients
-    client : ndarray of int, shape (m,)
-    exercises : sequence of str, length m
-        Codes.
-    """
-    side = {exercise.code: exercise.side for exercise in protocol.exercises}
-    unknown = ("dominant", np.full(clients.number, -1), ())
-    _, codes, levels = next((factor for factor in clients.factors if factor[0] == "dominant"), unknown)
-    return np.array(
-        [
-            -1 if codes[place] < 0 or not side.get(exercise) else int(side[exercise] == levels[codes[place]])
-            for place, exercise in zip(client, exercises, strict=True)
-        ],
-        dtype=np.int64,
-    )
-
-
-def arms_of_scores(protocol: Protocol, rows: StrengthRows) -> Integers:
-    """Arm of every score, an index into the protocol's arm codes; -1 for tests that end no period.
-
-    Reperiods
-    -------
-    ndarray of int, shape (m,)
-    """
-    given, own = _arms_given(protocol, rows.clients), rows.clients.arm[rows.client]
-    if protocol.plan.within == "sides":
-        exercises = [rows.exercise_labels[place] for place in rows.exercise]
-        dominant = is_dominant(protocol, rows.clients, rows.client, exercises)
-        follow_up = ~np.isin(rows.visit, rows.baseline_visits)
-        return np.where(follow_up & (dominant >= 0), given[own, 0, 1 - np.maximum(dominant, 0)], -1)
-    periods = periods_of_scores(protocol, rows)
-    return np.where(periods >= 0, given[own, np.maximum(periods, 0), 0], -1)
-
-
-def periods_of_scores(protocol: Protocol, rows: StrengthRows) -> Integers:
-    """Period of every score, from 0; -1 for tests that end no period.
-
-    Reperiods
-    -------
-    ndarray of int, shape (m,)
-    """
-    ends = {period.visit: number for number, period in enumerate(protocol.periods)}
-    by_visit = np.array([ends.get(label, -1) for label in rows.visit_labels], dtype=np.int64)
-    return np.asarray(by_visit[rows.visit], dtype=np.int64)
 
 
 def by_client_period(protocol: Protocol, rows: StudyRows) -> StudyRows:
@@ -211,12 +159,12 @@ def _harms(protocol: Protocol, rows: StudyRows, periods: tuple[ClientPeriod, ...
 
 def _arm_of_harm(protocol: Protocol, clients: Clients, harm: Harm) -> int | None:
     """The arm of the side that a harm's exercise names; None where it names none."""
-    dominant = int(is_dominant(protocol, clients, np.array([harm.client]), [harm.exercise])[0])
-    return (
-        None
-        if dominant < 0
-        else int(_arms_given(protocol, clients)[clients.arm[harm.client], 0, 1 - dominant])
-    )
+    side = next((own.side for own in protocol.exercises if own.code == harm.exercise), "")
+    known = next(((codes, levels) for name, codes, levels in clients.factors if name == "dominant"), None)
+    if known is None or not side or known[0][harm.client] < 0:
+        return None
+    dominant = known[1][known[0][harm.client]]
+    return int(_arms_given(protocol, clients)[clients.arm[harm.client], 0, int(side != dominant)])
 
 
 def _attendance(

@@ -4,16 +4,6 @@ The arms are drawn again, many times, by the method that was used, in the order 
 used; scores, attendance and what is missing stay as they are. The p-value is the share of draws
 whose statistic is at least as far from zero as the one seen (Edgington & Onghena 2007; with random
 draws (b + 1) / (m + 1), Phipson & Smyth 2010).
-
-Legend, strength: :math:`y` scores at the primary visit, :math:`a` the arm seen, :math:`e_r` the arm of
-draw :math:`r` with baseline score, stratifiers, trainers and further arms regressed out, :math:`M_r` that
-projection. The statistic at a shift :math:`\tau` is the t of the arm in the regression of
-:math:`y - \tau a`:
-
-.. math:: t_r(\tau) = \frac{e_r'(y - \tau a)}{\sqrt{e_r'e_r\,\hat\sigma^2_r(\tau)}}
-
-so three products per draw give it for every shift, and the interval is where the p-value is above
-one minus the level.
 """
 
 from __future__ import annotations
@@ -26,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, FitError
+from studykit.outcomes.results import RerandomisationTest
 from studykit.results import Interval
 
 Floats = NDArray[np.float64]
@@ -64,19 +55,34 @@ class RedrawnArms:
             return 1 / (drawn.size + 1)
         return self.p_value(drawn, float(np.nanmax(np.abs(drawn))))
 
+    def with_seen(self, seen: NDArray[np.int64]) -> NDArray[np.int64]:
+        """What was seen, then every draw: one column per client.
 
-def check_drawn(drawn: RedrawnArms, clients: int) -> None:
-    """Refuse draws that are not of these clients.
+        Raises
+        ------
+        ArgumentError
+            If there is not one column for every client.
+        """
+        if self.arms.ndim != 2 or self.arms.shape[1] != seen.size:
+            raise ArgumentError(
+                where="re-randomisation", expected=f"one column for each of {seen.size} clients",
+                got=f"shape {self.arms.shape}",
+            )  # fmt: skip
+        return np.vstack([seen, self.arms])
 
-    Raises
-    ------
-    ArgumentError
-    """
-    if drawn.arms.ndim != 2 or drawn.arms.shape[1] != clients:
-        raise ArgumentError(
-            where="re-randomisation", expected=f"one column for each of {clients} clients",
-            got=f"shape {drawn.arms.shape}",
-        )  # fmt: skip
+    def test(
+        self, outcome: str, statistic: str, values: Floats, interval: Interval | None = None
+    ) -> RerandomisationTest:
+        """The test of an outcome from its statistic, that of what was seen first."""
+        return RerandomisationTest(
+            outcome=outcome,
+            statistic=statistic,
+            draws=self.arms.shape[0],
+            exact=self.probability is not None,
+            p_value=self.p_value(values[1:], float(values[0])),
+            smallest_p_value=self.smallest_p_value(values[1:]),
+            interval=interval,
+        )
 
 
 @dataclass(frozen=True, slots=True)

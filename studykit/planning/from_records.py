@@ -18,7 +18,7 @@ from studykit.kinds.continuous.scores import analysis_scores, score_cube
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.kinds.retention.section import RetentionOutcome
 from studykit.kinds.retention.time import spells_to_horizon
-from studykit.outcomes.client_facts import fact_columns
+from studykit.outcomes.clients import ClientArrays
 from studykit.planning.own_spread import (
     Figure,
     correlation_of,
@@ -153,7 +153,7 @@ def _strength(
             f"{outcome.primary_visit}: assumptions kept"
         )
         return
-    facts = fact_columns(rows.clients).values
+    facts = ClientArrays.of_study(rows.clients).facts().values[0]
     lost = facts.shape[1]
     tested = np.isfinite(before).all(axis=1)
     both = known & tested

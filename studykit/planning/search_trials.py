@@ -19,13 +19,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from studykit.kinds.continuous.many import answer_many
-from studykit.kinds.continuous.scores import composite_scores
-from studykit.outcomes.many import ManyAnswers, ManyScores
+from studykit.kinds.continuous.primary import answer
+from studykit.kinds.continuous.scores import ScoreArrays, composite_scores
+from studykit.outcomes.answers import Answers
 from studykit.planning.search_curve import CurvePoint, Target
 from studykit.protocol.types import Protocol
+from studykit.trial.arrays import score_arrays
 from studykit.trial.batch import TrialBatch, simulate_batch
-from studykit.trial.many import many_scores
 from studykit.trial.performance import estimate_trials
 from studykit.trial.settings import TrialSettings
 from studykit.trial.truth import trainers_shift
@@ -201,15 +201,15 @@ def errors_of_batch(
     return tuple(found)
 
 
-def stand_in_answers(protocol: Protocol, batch: TrialBatch) -> ManyAnswers:
+def stand_in_answers(protocol: Protocol, batch: TrialBatch) -> Answers:
     """The quicker analysis of each trial; ``nan`` where it does not go through."""
-    scores = many_scores(protocol, batch)
+    scores = score_arrays(protocol, batch)
     if scores.score.shape[3] > 1:
-        return answer_many(protocol, of_composite(scores))
+        return answer(protocol, of_composite(scores))
     analysis = protocol.analysis.model_copy(update={"composite_below_clients": _EVERYBODY})
-    return answer_many(protocol.model_copy(update={"analysis": analysis}), scores)
+    return answer(protocol.model_copy(update={"analysis": analysis}), scores)
 
 
-def of_composite(scores: ManyScores) -> ManyScores:
+def of_composite(scores: ScoreArrays) -> ScoreArrays:
     """The composite over the exercises as the only score of each visit."""
-    return replace(scores, score=composite_scores(scores.score)[..., None])
+    return replace(scores, score=composite_scores(scores.score)[..., None], exercise_labels=("",))

@@ -1,14 +1,12 @@
 """How an analysis performs over simulated trials: bias, coverage, type I error, power.
 
-The analyses are those of the outcomes rooms: many trials at once, and one by one, on rows made as records
-make them, for the few that do not fit the arrays. A fit that fails is counted, is no rejection, and takes no
-part in bias and coverage.
+The analyses are those of the kinds of outcome, many trials at once. A fit that fails is counted, is no
+rejection, and takes no part in bias and coverage.
 """
 
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
@@ -16,26 +14,21 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.errors import ArgumentError, DesignError, FitError
-from studykit.kinds.continuous.analysis import AT_BOUNDARY, primary_strength
-from studykit.kinds.continuous.many import answer_many
-from studykit.kinds.continuous.within import primary_within
-from studykit.kinds.retention.analysis import primary_retention
+from studykit.errors import ArgumentError
+from studykit.kinds.continuous.primary import answer
+from studykit.kinds.continuous.within import answer_within
 from studykit.kinds.retention.many import compare_many_odds, compare_many_shares
-from studykit.outcomes.many import ManyAnswers
-from studykit.outcomes.results import OutcomeEstimate
 from studykit.protocol.types import Protocol
-from studykit.results import Estimate, frozen_array
+from studykit.results import frozen_array
 from studykit.retention.proportions import share_interval
+from studykit.trial.arrays import client_arrays, score_arrays
 from studykit.trial.batch import TrialBatch, simulate_batch
-from studykit.trial.many import many_clients, many_scores
-from studykit.trial.rows import retention_spells, strength_rows
 from studykit.trial.settings import TrialSettings
 from studykit.trial.truth import trainers_shift
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-REASONS = 5  # failed trials of a batch that are analysed again for their reason
+REASONS = 5  # failed trials of a batch whose reason is kept
 _SURE = 0.997  # three standard errors: a verdict on an analysis has to be rarer wrong than an interval
 Analysis = Literal["strength", "retention", "retention by model"]
 
@@ -237,68 +230,28 @@ def estimate_trials(protocol: Protocol, simulated: TrialBatch, analysis: Analysi
     TrialEstimates
         Equal to the analyses of the trials one by one.
     """
-    if protocol.plan.within:
-        found = ManyAnswers.empty(simulated.number)
-    elif analysis == "strength":
-        found = answer_many(protocol, many_scores(protocol, simulated))
-    elif analysis == "retention":
-        found = compare_many_shares(protocol, many_clients(protocol, simulated), simulated.retained)
+    if analysis == "strength":
+        scores = score_arrays(protocol, simulated)
+        found = answer_within(protocol, scores) if protocol.plan.within else answer(protocol, scores)
+        shift = trainers_shift(simulated)
     else:
-        clients, level = many_clients(protocol, simulated), protocol.analysis.confidence_level
-        found = compare_many_odds(clients, simulated.retained, confidence_level=level)
-    failures: list[str] = []
-    one_by_one = np.flatnonzero(found.open)
-    if one_by_one.size:
-        singles = [_single(protocol, simulated, int(trial), analysis, failures) for trial in one_by_one]
-        found = found.filled(
-            one_by_one, ManyAnswers(*(np.array(column) for column in zip(*singles, strict=True)))
+        clients, shift = client_arrays(protocol, simulated), np.zeros(simulated.number)
+        level = protocol.analysis.confidence_level
+        found = (
+            compare_many_shares(protocol, clients, simulated.retained)
+            if analysis == "retention"
+            else compare_many_odds(clients, simulated.retained, confidence_level=level)
         )
-    silent = np.flatnonzero(np.isnan(found.value) & ~np.isin(np.arange(found.value.size), one_by_one))
-    for trial in silent[:REASONS]:
-        if analysis == "retention by model":
-            failures.append("the binary mixed model could not be fitted")
-        else:
-            _single(protocol, simulated, int(trial), analysis, failures)
-    shift = trainers_shift(simulated) if analysis == "strength" else np.zeros(simulated.number)
     return TrialEstimates(
         **{name: frozen_array(getattr(found, name), float) for name in _NUMBERS},
         truth_shift=frozen_array(shift, float),
         **{name: frozen_array(getattr(found, name), bool) for name in _FLAGS},
-        failures=tuple(failures[:REASONS]),
+        failures=tuple(reason for reason in found.reason if reason)[:REASONS],
     )
 
 
 _NUMBERS = ("value", "lower", "upper", "p_value", "standard_error", "degrees_of_freedom")
 _FLAGS = ("by_model", "at_boundary")
-
-
-def _single(
-    protocol: Protocol, simulated: TrialBatch, trial: int, analysis: Analysis, failures: list[str]
-) -> tuple[object, ...]:
-    """The fields of `ManyAnswers` for one trial; a failure adds its reason."""
-    try:
-        found = _analyse(protocol, simulated, trial, analysis)
-    except (FitError, DesignError) as error:
-        failures.append(str(error))
-        return (*(math.nan,) * 6, False, False, False)
-    interval = found.estimate.confidence_interval(protocol.analysis.confidence_level)
-    own = found.estimate
-    t_numbers = (
-        (own.standard_error, own.degrees_of_freedom) if isinstance(own, Estimate) else (math.nan, math.nan)
-    )
-    at_boundary = any(remark.startswith(AT_BOUNDARY) for remark in found.remarks)
-    numbers = own.value, interval.lower, interval.upper, found.p_value, *t_numbers
-    return (*numbers, found.method.startswith("linear mixed model"), at_boundary, False)
-
-
-def _analyse(protocol: Protocol, simulated: TrialBatch, trial: int, analysis: Analysis) -> OutcomeEstimate:
-    with warnings.catch_warnings():
-        # What a single analysis warns of (few clients, a variance at zero) is the ordinary case here.
-        warnings.simplefilter("ignore")
-        if analysis == "retention":
-            return primary_retention(protocol, retention_spells(simulated, trial))
-        primary = primary_within if protocol.plan.within else primary_strength
-        return primary(protocol, protocol.continuous_outcomes[0], strength_rows(simulated, trial))
 
 
 def join_estimates(parts: Iterable[TrialEstimates]) -> TrialEstimates:

@@ -22,15 +22,15 @@ from pathlib import Path
 import numpy as np
 from timing import Line, in_r, median_seconds, show
 
-from studykit.kinds.continuous.many import ManyDesign, many_design
+from studykit.kinds.continuous.model import default_model
 from studykit.mixed import RandomEffect, fit_many_linear_mixed
 from studykit.planning.search import search_number
 from studykit.planning.simulation import simulate_study
 from studykit.protocol.reading import read_protocol
 from studykit.shipped import shipped
 from studykit.study import Study
+from studykit.trial.arrays import score_arrays
 from studykit.trial.batch import simulate_batch
-from studykit.trial.many import many_scores
 from studykit.trial.performance import batch_size, batches_of, estimate_batch, with_exercises
 from studykit.trial.settings import TrialSettings
 
@@ -56,30 +56,31 @@ def constant_client_effect():
     settings = world(ONE)
     for number, size in enumerate(batches_of(TRIALS, batch_size(settings))):
         batch = simulate_batch(settings, size, seed=7, batch=number, attendance=False)
-        design: ManyDesign = many_design(many_scores(ONE, batch), "random")
+        scores = score_arrays(ONE, batch)
+        model, layout = default_model(scores, "random")
+        weights, _ = layout.effect(1, scores.primary_visit, scores.exercises)
         clients = RandomEffect("client", np.repeat(np.arange(60), 3))
-        found = fit_many_linear_mixed(
-            design.outcomes, design.fixed_effects, (clients, *design.random_effects),
-            contrasts=design.contrast, observed=design.observed,
-        )  # fmt: skip
-        assert (found.p_value <= 0.05).any()
+        rejected = False
+        for _, studies in model.groups():
+            found = fit_many_linear_mixed(
+                studies.scores, studies.fixed_effects, (clients, *studies.random_effects),
+                contrasts=weights[studies.kept], observed=studies.observed,
+            )  # fmt: skip
+            rejected |= bool((found.p_value <= 0.05).any())
+        assert rejected
 
 
 def loop_in_r():
     """Seconds that as many fits with Kenward-Roger take in R, from one of the trials; None without R."""
     batch = simulate_batch(world(ONE), 1, seed=7, attendance=False)
-    design: ManyDesign = many_design(many_scores(ONE, batch), "random")
-    used = design.observed[0]
-    columns = {"y": design.outcomes[0], "client": np.repeat(np.arange(60), 3)}
-    names = [f"x{number}" for number in range(design.fixed_effects.shape[-1])]
-    columns |= dict(
-        zip(names, np.broadcast_to(design.fixed_effects, (1, used.size, len(names)))[0].T, strict=True)
-    )
-    (trainer,) = design.random_effects
+    study = default_model(score_arrays(ONE, batch), "random")[0].alone()
+    columns = {"y": study.scores[0], "client": study.residual.groups}
+    names = [f"x{number}" for number in range(study.fixed_effects.shape[-1])]
+    columns |= dict(zip(names, study.fixed_effects[0].T, strict=True))
+    (trainer,) = study.random_effects
     columns |= {"trainer": trainer.groups, "later": trainer.design[:, 0]}
     formula = f"y ~ 0 + {' + '.join(names)} + (1 | client) + (0 + later | trainer)"
-    seen = {name: np.asarray(values)[used] for name, values in columns.items()}
-    found = in_r("lme4.R", seen, formula, "kenward-roger", "7", packages=("lme4", "pbkrtest"))
+    found = in_r("lme4.R", columns, formula, "kenward-roger", "7", packages=("lme4", "pbkrtest"))
     return TRIALS * found["kenward_roger"] if found else None
 
 

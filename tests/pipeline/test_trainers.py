@@ -12,7 +12,7 @@ import pytest
 
 from studykit.allocation import audit
 from studykit.errors import AllocationRefused
-from studykit.kinds.continuous.rerandomise import rerandomise_scores
+from studykit.kinds.continuous.rerandomisation import rerandomise
 from studykit.outcomes.rerandomisation import RedrawnArms
 from studykit.protocol.types import Protocol
 from studykit.study import Study
@@ -220,7 +220,7 @@ def test_drawing_the_trainers_again_keeps_its_size() -> None:
         rows = trial.strength_rows()
         drawn = splits[:, rows.clients.trainer].astype(np.int8)
         test = RedrawnArms(drawn, np.full(len(splits), 1 / len(splits)), whole_trainers=True)
-        p_values.append(rerandomise_scores(protocol, outcome, rows, drawn=test).p_value)
+        p_values.append(rerandomise(protocol, outcome, rows, drawn=test).p_value)
     # 60 trials: at 20 % the Monte Carlo error is 5.2 points; the limit is three of them above.
     assert np.mean(np.array(p_values) <= 0.2) < 0.2 + 3 * 0.052
     assert np.mean(np.array(p_values) <= 0.5) == pytest.approx(0.5, abs=3 * 0.065)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from studykit.kinds.continuous.within import primary_within
+from studykit.kinds.continuous.within import fit_within, within_setting
 from studykit.randomness import stream
 from studykit.records.rows import StrengthRows
 from tests.external.outcomes_within.test_outcomes_within import protocol, rows_of
@@ -76,7 +76,7 @@ def test_truth_is_recovered(setup: Setup) -> None:
     estimates, covered = [], 0
     for trial in range(setup.trials):
         rows = one_study(setup, stream(11, "within", setup.design, str(trial)))
-        answer = primary_within(plan, outcome, rows).estimate
+        answer = fit_within(within_setting(plan, outcome, rows)).effect()
         interval = answer.confidence_interval(0.95)
         estimates.append(answer.value)
         covered += interval.lower <= EFFECT <= interval.upper

@@ -11,15 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError, DesignError, FitError
-from studykit.kinds.continuous.model import StrengthDesign, build_strength_design, empty_cell_message
-from studykit.kinds.continuous.regression import Regression, compare_clusters, regress_on_baseline
-from studykit.kinds.continuous.scores import analysis_scores, composite_scores, score_cube
+from studykit.kinds.continuous.model import CellLayout, StudiesAlike, default_model
+from studykit.kinds.continuous.primary import empty_cell, not_converged, one_score_each, regressed
+from studykit.kinds.continuous.regression import RESIDUAL, Regression, regress_on_baseline
+from studykit.kinds.continuous.scores import ScoreArrays, analysis_scores, composite_scores, score_cube
 from studykit.kinds.continuous.section import ContinuousOutcome
-from studykit.mixed import MixedFit, fit_linear_mixed
+from studykit.mixed import MixedFit
 from studykit.mixed.result import METHODS
+from studykit.outcomes.clients import ClientArrays
 from studykit.outcomes.estimands import contrast_text, strength_estimand
 from studykit.outcomes.results import OutcomeEstimate, Presentation
-from studykit.outcomes.trainers import TrainerPlan, plan_trainers
+from studykit.outcomes.trainers import TrainerPlan, TrainerRole, plan_trainers
 from studykit.protocol.types import Protocol
 from studykit.records.rows import StrengthRows
 from studykit.results import Estimate, RowCount
@@ -62,33 +64,37 @@ class Setting:
         )
 
     @cached_property
+    def arrays(self) -> ScoreArrays:
+        """The same as a batch of one study."""
+        own = (self.trainers.trainer, self.trainers.labels)
+        return ScoreArrays(
+            self.rows.outcome,
+            ClientArrays.of_study(self.rows.clients, compared_arm=self.compared_arm, trainers=own),
+            score_cube(self.rows, self.scores)[None],
+            self.rows.visit_labels,
+            self.rows.exercise_labels,
+            self.primary_visit,
+            self.rows.baseline_visits,
+        )
+
+    @property
     def cube(self) -> Floats:
         """Scores by client, visit and exercise."""
-        return score_cube(self.rows, self.scores)
+        return np.asarray(self.arrays.score[0])
 
     @cached_property
     def composite(self) -> Floats:
         """Composite over the exercises, by client and visit."""
         return composite_scores(self.cube)
 
-    @property
-    def with_primary_score(self) -> Bools:
-        """Clients with any score at the primary visit."""
-        seen = np.zeros(self.rows.clients.number, dtype=bool)
-        seen[self.rows.client[self.rows.visit == self.primary_visit]] = True
-        return seen
-
     def baseline_score(self, exercises: tuple[int, ...]) -> Floats | None:
         """Composite over exercises and visits before allocation; None where there is no such visit."""
-        visits = list(self.rows.baseline_visits)
-        if not visits:
-            return None
-        own = self.cube[:, visits][:, :, list(exercises)]
-        return composite_scores(own.reshape(own.shape[0], 1, -1))[:, 0]
+        found = self.arrays.baseline_score(exercises)
+        return None if found is None else found[0]
 
     def score_at(self, visit: int, exercises: tuple[int, ...]) -> Floats:
         """Composite over the exercises at one visit."""
-        return composite_scores(self.cube[:, [visit]][:, :, list(exercises)])[:, 0]
+        return np.asarray(self.arrays.score_at(visit, exercises)[0])
 
 
 def prepare(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> Setting:
@@ -149,7 +155,9 @@ class ModelAnalysis:
     """The default mixed model."""
 
     setting: Setting
-    design: StrengthDesign
+    layout: CellLayout
+    alone: StudiesAlike
+    left_out: tuple[str, ...]
     fit: MixedFit
 
     @property
@@ -170,7 +178,7 @@ class ModelAnalysis:
     @property
     def remarks(self) -> tuple[str, ...]:
         """Boundary, and columns left out."""
-        return (*boundary_remarks(self.fit), *left_out_remarks(self.design.left_out))
+        return (*boundary_remarks(self.fit), *left_out_remarks(self.left_out))
 
     @property
     def _freedom(self) -> str:
@@ -185,7 +193,7 @@ class ModelAnalysis:
         FitError
             If a cell has no score.
         """
-        return self._contrast(self.design.layout.effect(arm, visit, exercises), arm, visit)
+        return self._contrast(self.layout.effect(arm, visit, exercises), arm, visit)
 
     def mean(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
         """Adjusted mean of an arm at a visit.
@@ -195,22 +203,18 @@ class ModelAnalysis:
         FitError
             If a cell has no score.
         """
-        return self._contrast(self.design.layout.mean(arm, visit, exercises), arm, visit)
+        return self._contrast(self.layout.mean(arm, visit, exercises), arm, visit)
 
-    def _contrast(self, weights: Floats | None, arm: int, visit: int) -> Estimate:
-        if weights is None:
-            raise FitError(
-                where=f"outcome {self.setting.outcome.code}",
-                expected="scores of both arms",
-                got=empty_cell_message(self.setting.rows, self.design.layout, arm=arm, visit=visit),
-                todo="Enter the tests, or analyse later.",
-            )
+    def _contrast(self, asked: tuple[Floats, Bools], arm: int, visit: int) -> Estimate:
+        weights, possible = asked
+        if not possible[0]:
+            raise empty_cell(self.setting.arrays, self.layout, arm=arm, visit=visit)
         return self.fit.contrast(
-            weights, degrees_of_freedom=self.setting.protocol.analysis.degrees_of_freedom
+            weights[self.alone.kept], degrees_of_freedom=self.setting.protocol.analysis.degrees_of_freedom
         )
 
 
-def fit_model(setting: Setting, *, adjust: bool = True, trainers: TrainerPlan | None = None) -> ModelAnalysis:
+def fit_model(setting: Setting, *, adjust: bool = True, role: TrainerRole | None = None) -> ModelAnalysis:
     """Fit the default model, or a variant of it.
 
     Raises
@@ -218,28 +222,12 @@ def fit_model(setting: Setting, *, adjust: bool = True, trainers: TrainerPlan | 
     FitError
         If it cannot be fitted (`ConvergenceError` if the search did not converge).
     """
-    design = build_strength_design(
-        setting.rows, setting.scores, trainers=trainers or setting.trainers, adjust=adjust
-    )
-    if design.needs_no_random_effects:
-        raise FitError(
-            where="mixed model",
-            expected="more than one score per client, or trainers as a random effect",
-            got="one score per client",
-            todo="Use the regression.",
-        )
-    fit = fit_linear_mixed(
-        design.scores,
-        design.fixed_effects,
-        design.random_effects,
-        names=design.names,
-        residual=design.residual,
-    )
+    model, layout = default_model(setting.arrays, role or setting.trainers.role, adjust=adjust)
+    alone = model.alone()
+    fit = alone.single.fit()
     if not fit.converged:
-        raise ConvergenceError(
-            where="mixed model", expected="a search that converges", got="one that did not"
-        )
-    return ModelAnalysis(setting, design, fit)
+        raise not_converged()
+    return ModelAnalysis(setting, layout, alone, model.left_out(), fit)
 
 
 @dataclass(frozen=True, eq=False)
@@ -252,7 +240,7 @@ class RegressionAnalysis:
     @property
     def used(self) -> Bools:
         """Clients with a score at the primary visit."""
-        return self.setting.with_primary_score
+        return np.asarray(self.setting.arrays.with_primary_score[0])
 
     @property
     def unused_reason(self) -> str:
@@ -279,20 +267,15 @@ class RegressionAnalysis:
     @property
     def remarks(self) -> tuple[str, ...]:
         """Columns left out at the primary visit."""
-        return left_out_remarks(self._fit(self.setting.primary_visit, self.setting.exercises).left_out)
+        return left_out_remarks(self._fit(self.setting.primary_visit, self.setting.exercises).left_out())
 
     def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
         """Arm minus reference arm at a follow-up visit."""
-        setting = self.setting
-        if setting.trainers.role == "clusters":
-            return compare_clusters(
-                setting.score_at(visit, exercises),
-                setting.baseline_score(exercises),
-                setting.rows.clients,
-                trainers=setting.trainers,
-                arm=arm,
-            )
-        return self._fit(visit, exercises).coefficient(setting.rows.clients.arm_labels[arm])
+        role = self.setting.trainers.role
+        found = regressed(
+            self.setting.arrays, role, arm=arm, visit=visit, exercises=exercises, adjust=self.adjust
+        )
+        return found.estimate("trainers as units" if role == "clusters" else RESIDUAL)
 
     def mean(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
         """Adjusted mean of an arm at a follow-up visit; before allocation, the mean of all clients."""
@@ -306,17 +289,16 @@ class RegressionAnalysis:
             return Estimate(float(known.mean()), error, known.size - 1.0, "residual")
         fit = self._fit(visit, exercises)
         weights = np.zeros(len(fit.names))
-        weights[0] = 1.0
-        if arm:
-            weights[fit.names.index(setting.rows.clients.arm_labels[arm])] = 1.0
-        return fit.estimate(weights)
+        weights[[0, arm]] = 1.0  # arms stand behind the mean, in order
+        return fit.combination(weights).estimate(RESIDUAL)
 
     def _fit(self, visit: int, exercises: tuple[int, ...]) -> Regression:
+        arrays = self.setting.arrays
         return regress_on_baseline(
-            self.setting.score_at(visit, exercises),
-            self.setting.baseline_score(exercises),
-            self.setting.rows.clients,
-            trainers=self.setting.trainers,
+            arrays.score_at(visit, exercises),
+            arrays.baseline_score(exercises),
+            arrays.clients,
+            trainers=self.setting.trainers.role in {"fixed", "random"},
             adjust=self.adjust,
         )
 
@@ -331,14 +313,14 @@ def choose_analysis(setting: Setting) -> tuple[ModelAnalysis | RegressionAnalysi
     does not look at arms or results.
     """
     limit = setting.protocol.analysis.composite_below_clients
-    number = int(setting.with_primary_score.sum())
+    number = int(setting.arrays.with_primary_score.sum())
     if number < limit:
         return RegressionAnalysis(setting), (
             f"{number} clients have a score at the primary visit, fewer than the {limit} named in the "
             f"protocol: "
             "the composite is analysed by regression"
         )
-    if _one_score_per_client(setting):
+    if one_score_each(setting.arrays, setting.trainers.role)[0]:
         return RegressionAnalysis(setting), ""
     try:
         return fit_model(setting), ""
@@ -348,12 +330,6 @@ def choose_analysis(setting: Setting) -> tuple[ModelAnalysis | RegressionAnalysi
         )
     except (FitError, DesignError) as reason:
         return RegressionAnalysis(setting), f"the mixed model could not be fitted ({reason})"
-
-
-def _one_score_per_client(setting: Setting) -> bool:
-    """Nothing for random effects to describe: the regression is the model."""
-    single = np.unique(setting.rows.visit).size == 1 and len(setting.exercises) == 1
-    return single and setting.trainers.role not in {"random", "clusters"}
 
 
 def left_out_remarks(left_out: tuple[str, ...]) -> tuple[str, ...]:
@@ -370,36 +346,6 @@ def boundary_remarks(fit: MixedFit) -> tuple[str, ...]:
     if not fit.at_boundary:
         return ()
     return (f"{AT_BOUNDARY} and kept in the model there: {'; '.join(fit.boundary_terms)}",)
-
-
-def primary_strength(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> OutcomeEstimate:
-    """The protocol's contrast at the primary visit, by model or fallback, and nothing else.
-
-    Parameters
-    ----------
-    protocol : Protocol
-    outcome : ContinuousOutcome
-        One of the protocol's.
-    rows : StrengthRows
-        Of this outcome.
-
-    Returns
-    -------
-    OutcomeEstimate
-        Compared arm minus reference arm on the analysis scale; a ratio of geometric means on the log scale.
-
-    Raises
-    ------
-    ArgumentError
-        If the rows do not fit the outcome, or a score cannot be logged.
-    DesignError
-        If one trainer alone delivers an arm.
-    FitError
-        If an arm has no score at the primary visit, or clients are too few even for the fallback.
-    """
-    setting = prepare(protocol, outcome, rows)
-    analysis, why = choose_analysis(setting)
-    return primary_estimate(setting, analysis, why)
 
 
 def presentation(setting: Setting) -> Presentation:

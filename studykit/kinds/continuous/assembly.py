@@ -61,15 +61,22 @@ def analyse_strength(
 
     Parameters
     ----------
-    protocol, outcome, rows
-        As for `primary_strength`.
+    protocol : Protocol
+    outcome : ContinuousOutcome
+        One of the protocol's.
+    rows : StrengthRows
+        Of this outcome.
     spells : RetentionSpells, optional
         Attendance of the same clients, for the reasons of missing scores.
 
     Raises
     ------
-    ArgumentError, DesignError, FitError
-        As `primary_strength`.
+    ArgumentError
+        If the rows do not fit the outcome, or a score cannot be logged.
+    DesignError
+        If one trainer alone delivers an arm.
+    FitError
+        If an arm has no score at the primary visit, or clients are too few even for the fallback.
     """
     setting = prepare(protocol, outcome, rows)
     analysis, why = choose_analysis(setting)

@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import FitError
 from studykit.kinds.continuous.analysis import Setting
-from studykit.kinds.continuous.regression import least_squares
-from studykit.outcomes.client_facts import fact_columns
+from studykit.kinds.continuous.regression import RESIDUAL, least_squares
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.results import RowCount
 
@@ -54,11 +53,11 @@ def effects_by_trainer(setting: Setting, primary: OutcomeEstimate) -> tuple[Outc
             np.where(known, baseline - baseline[known].mean() if known.any() else 0.0, 0.0),
             (~known).astype(float),
         ]
-    facts = fact_columns(clients)
-    matrix = np.column_stack([*columns, facts.values])
+    facts = setting.arrays.clients.facts()
+    matrix = np.column_stack([*columns, facts.values[0]])
+    fit = least_squares(score[None], matrix[None], (*names, *facts.names), inside[None])
     try:
-        fit = least_squares(score, matrix, (*names, *facts.names), inside)
-        estimates = [(place, fit.coefficient(trainers.labels[place])) for place in shown]
+        estimates = [(place, fit.coefficient(trainers.labels[place]).estimate(RESIDUAL)) for place in shown]
     except FitError:
         return ()
     return tuple(

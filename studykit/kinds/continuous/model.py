@@ -1,128 +1,240 @@
-"""The matrices of the default model of a continuous outcome, and the weights of its contrasts.
+"""The mixed model of a continuous outcome in m studies at once, and the default one of its designs.
 
-Fixed effects: a mean for every visit and exercise; for every follow-up visit, exercise and further arm its
-distance from the reference arm, so that baseline means are equal by design; stratifiers and covariates
-by visit; trainers on follow-up visits. Random effects: a client effect that is unstructured over visits
-(with one exercise, unstructured residuals over visits say the same), client by exercise, and trainers
+Fixed effects of the default: a mean for every visit and exercise; for every follow-up visit, exercise and
+further arm its distance from the reference arm, so that baseline means are equal by design; stratifiers and
+covariates by visit; trainers on follow-up visits. Random effects: a client effect that is unstructured over
+visits (with one exercise, unstructured residuals over visits say the same), client by exercise, and trainers
 on follow-up visits where they are random: one effect for all of them, or, where each trainer delivers one
 arm, one unstructured over them.
+
+The rows are the grid of clients, visits and exercises, with missing scores masked. Studies that keep the same
+columns, and whose trainers have the same rows, are fitted together.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import FitError
-from studykit.mixed import RandomEffect, ResidualStructure
-from studykit.outcomes.client_facts import FactColumns, fact_columns, independent_columns, label_columns
-from studykit.outcomes.trainers import TrainerPlan
-from studykit.records.rows import StrengthRows
+from studykit.kinds.continuous.scores import ScoreArrays
+from studykit.mixed import (
+    ManyFits,
+    MixedModel,
+    RandomEffect,
+    ResidualStructure,
+    fit_many_linear_mixed,
+)
+from studykit.mixed.many import ManyDegrees
+from studykit.outcomes.clients import independent_columns
+from studykit.outcomes.trainers import TrainerRole
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+RandomPart = tuple[tuple[RandomEffect, ...], ResidualStructure | None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CellLayout:
-    """Where the means and arm distances of each cell stand among the columns.
+class ContinuousModel:
+    """The model of m studies, before columns that repeat others are left out.
 
     Parameters
     ----------
-    counts : ndarray of int, shape (arms, visits, exercises)
-        Scores in each cell.
-    mean_column : ndarray of int, shape (visits, exercises)
-        Column of the mean of the base arm; -1 where the cell is empty.
-    distance_column : ndarray of int, shape (arms, visits, exercises)
-        Column of the distance from the base arm; -1 where there is none.
-    follow_up : ndarray of bool, shape (visits,)
-    columns : int
-        All columns of the design, for the length of a weight vector.
-    """
-
-    counts: Integers
-    mean_column: Integers
-    distance_column: Integers
-    follow_up: NDArray[np.bool_]
-    columns: int
-
-    def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Floats | None:
-        """Weights of an arm's distance from the reference arm, exercises alike; None at an empty cell."""
-        weights = np.zeros(self.columns)
-        for exercise in exercises:
-            if not self.follow_up[visit] or self.empty_cells(arm, visit, exercise):
-                return None
-            weights[self.distance_column[arm, visit, exercise]] += 1.0 / len(exercises)
-        return weights
-
-    def mean(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Floats | None:
-        """Weights of the adjusted mean of an arm at a visit; None where a cell is empty."""
-        weights = np.zeros(self.columns)
-        for exercise in exercises:
-            seen = self.counts[:, visit, exercise]
-            if not (seen[arm] if self.follow_up[visit] else seen.sum()):
-                return None
-            weights[self.mean_column[visit, exercise]] += 1.0 / len(exercises)
-            if self.distance_column[arm, visit, exercise] >= 0:
-                weights[self.distance_column[arm, visit, exercise]] += 1.0 / len(exercises)
-        return weights
-
-    def empty_cells(self, arm: int, visit: int, exercise: int) -> tuple[int, ...]:
-        """Those of the reference arm and ``arm`` without a score in this cell."""
-        return tuple(code for code in (0, arm) if self.counts[code, visit, exercise] == 0)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class StrengthDesign:
-    """A mixed model ready to be fitted.
-
-    Parameters
-    ----------
-    scores : ndarray, shape (m,)
-        On the analysis scale.
-    fixed_effects : ndarray, shape (m, p)
+    scores : ndarray, shape (m, n)
+        On the analysis scale, 0 where missing.
+    fixed_effects : ndarray, shape (m, n, p)
+    observed : ndarray of bool, shape (m, n)
     names : tuple of str, length p
-    random_effects : tuple of RandomEffect
-    residual : ResidualStructure or None
-    layout : CellLayout
-    visits : tuple of int
-        Visits with at least one score.
-    left_out : tuple of str
-        Columns that repeat others and were left out.
+    kept : ndarray of bool, shape (m, p)
+        Columns that do not repeat those before them.
+    adjusting : int
+        Columns before it are means and effects of arms; those from it on adjust.
+    alike : ndarray of int, shape (m, k)
+        What else studies fitted together must share.
+    random : callable
+        A study and the rows used, shape (n,), to the random effects and residual structure.
     """
 
     scores: Floats
     fixed_effects: Floats
+    observed: Flags
     names: tuple[str, ...]
-    random_effects: tuple[RandomEffect, ...]
-    residual: ResidualStructure | None
-    layout: CellLayout
-    visits: tuple[int, ...]
-    left_out: tuple[str, ...]
+    kept: Flags
+    adjusting: int
+    alike: Integers
+    random: Callable[[int, Flags], RandomPart]
 
-    @property
-    def needs_no_random_effects(self) -> bool:
-        """One score per client and no trainer effect: ordinary regression."""
-        return not self.random_effects and self.residual is None
+    def left_out(self, study: int = 0) -> tuple[str, ...]:
+        """Columns that adjust and repeat others."""
+        kept = self.kept[study]
+        return tuple(
+            name for place, name in enumerate(self.names) if place >= self.adjusting and not kept[place]
+        )
+
+    def groups(self) -> Iterator[tuple[Integers, StudiesAlike]]:
+        """Studies that can be fitted together, by index."""
+        pattern = np.column_stack([self.kept, self.alike])
+        group = np.unique(pattern, axis=0, return_inverse=True)[1].ravel()
+        for code in range(int(group.max(initial=-1)) + 1):
+            places = np.flatnonzero(group == code)
+            if self.observed[places].any():
+                yield places, self._alike(places)
+
+    def alone(self) -> StudiesAlike:
+        """The only study."""
+        return self._alike(np.zeros(1, dtype=np.int64))
+
+    def _alike(self, places: Integers) -> StudiesAlike:
+        rows, kept = np.asarray(self.observed[places].any(axis=0)), self.kept[places[0]]
+        effects, residual = self.random(int(places[0]), rows)
+        whole = bool(rows.all() and kept.all())  # the large array is not copied once more
+        return StudiesAlike(
+            self.scores[places][:, rows],
+            self.fixed_effects[places] if whole else self.fixed_effects[places][:, rows][:, :, kept],
+            self.observed[places][:, rows],
+            tuple(name for name, keep in zip(self.names, kept, strict=True) if keep),
+            kept,
+            effects,
+            residual,
+        )
 
 
-def build_strength_design(
-    rows: StrengthRows,
-    scores: Floats,
-    *,
-    trainers: TrainerPlan,
-    adjust: bool = True,
-) -> StrengthDesign:
-    """Matrices of the default model.
+@dataclass(frozen=True, slots=True, eq=False)
+class StudiesAlike:
+    """Studies that share their rows, columns and random part, ready to be fitted.
 
     Parameters
     ----------
-    rows : StrengthRows
-    scores : ndarray, shape (m,)
-        Of the rows, on the analysis scale.
-    trainers : TrainerPlan
+    scores, observed : ndarray, shape (m, n)
+    fixed_effects : ndarray, shape (m, n, q)
+    names : tuple of str, length q
+    kept : ndarray of bool, shape (p,)
+        The columns among those of the whole model.
+    random_effects : tuple of RandomEffect
+    residual : ResidualStructure or None
+    """
+
+    scores: Floats
+    fixed_effects: Floats
+    observed: Flags
+    names: tuple[str, ...]
+    kept: Flags
+    random_effects: tuple[RandomEffect, ...]
+    residual: ResidualStructure | None
+
+    def contrasts(self, weights: Floats, degrees_of_freedom: ManyDegrees) -> ManyFits:
+        """Contrasts of every study, ``weights`` of shape (k, p) over the columns of the whole model.
+
+        Raises
+        ------
+        DesignError, FitError
+            What is wrong in every study alike.
+        """
+        return fit_many_linear_mixed(
+            self.scores,
+            self.fixed_effects,
+            self.random_effects,
+            contrasts=np.atleast_2d(weights)[:, self.kept],
+            observed=self.observed,
+            residual=self.residual,
+            degrees_of_freedom=degrees_of_freedom,
+        )
+
+    @property
+    def single(self) -> MixedModel:
+        """The only study, for its fit, profiles and influence.
+
+        Raises
+        ------
+        FitError
+            With one score per client and no trainer effect: that is ordinary regression.
+        """
+        if not self.random_effects and self.residual is None:
+            raise FitError(
+                where="mixed model",
+                expected="more than one score per client, or trainers as a random effect",
+                got="one score per client",
+                todo="Use the regression.",
+            )
+        return MixedModel(
+            self.scores[0],
+            self.fixed_effects[0],
+            self.random_effects,
+            names=self.names,
+            residual=self.residual,
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellLayout:
+    """Which cells have scores, and the weights of effects and means over the columns of the default model.
+
+    Parameters
+    ----------
+    counts : ndarray of int, shape (m, arms, visits, exercises)
+        Scores in each cell.
+    follow_up : ndarray of bool, shape (visits,)
+    columns : int
+        All columns of the model, for the length of a weight vector.
+    """
+
+    counts: Integers
+    follow_up: Flags
+    columns: int
+
+    def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> tuple[Floats, Flags]:
+        """Weights of an arm's distance from the reference arm, exercises alike; where they can be used, (m,).
+
+        There is no effect before allocation, nor where a cell of either arm is empty.
+        """
+        weights = np.zeros(self.columns)
+        if not self.follow_up[visit]:
+            return weights, np.zeros(len(self.counts), dtype=bool)
+        weights[self._distances(arm, visit, exercises)] = 1.0 / len(exercises)
+        own = self.counts[:, [0, arm], visit][:, :, list(exercises)]
+        return weights, np.asarray((own > 0).all(axis=(1, 2)))
+
+    def mean(self, arm: int, visit: int, exercises: tuple[int, ...]) -> tuple[Floats, Flags]:
+        """Weights of the adjusted mean of an arm at a visit; where they can be used, (m,).
+
+        Where the reference arm has no score, the mean's column is of the others, and one distance goes.
+        """
+        weights = np.zeros(self.columns)
+        exercise = np.array(exercises)
+        weights[visit * self.counts.shape[3] + exercise] = 1.0 / len(exercises)
+        own = self.counts[:, :, visit][:, :, exercise]
+        if not self.follow_up[visit]:
+            return weights, np.asarray((own.sum(axis=1) > 0).all(axis=1))
+        if arm:
+            weights[self._distances(arm, visit, exercises)] = 1.0 / len(exercises)
+        return weights, np.asarray((own[:, arm] > 0).all(axis=1))
+
+    def empty_cells(self, arm: int, visit: int, exercise: int, study: int = 0) -> tuple[int, ...]:
+        """Those of the reference arm and ``arm`` without a score in this cell."""
+        return tuple(code for code in (0, arm) if self.counts[study, code, visit, exercise] == 0)
+
+    def _distances(self, arm: int, visit: int, exercises: tuple[int, ...]) -> list[int]:
+        """Columns of an arm's distances: behind the means, by arm, follow-up visit and exercise."""
+        number = self.counts.shape[3]
+        later = int(self.follow_up.sum())
+        place = (arm - 1) * later + int(self.follow_up[:visit].sum())
+        return [(len(self.follow_up) + place) * number + exercise for exercise in exercises]
+
+
+def default_model(
+    scores: ScoreArrays, role: TrainerRole, *, adjust: bool = True
+) -> tuple[ContinuousModel, CellLayout]:
+    """The default model of studies in which trainers enter alike.
+
+    Parameters
+    ----------
+    scores : ScoreArrays
+    role : str
+        How trainers enter.
     adjust : bool
         False leaves out stratifiers, covariates and trainers.
 
@@ -131,165 +243,125 @@ def build_strength_design(
     FitError
         Without a single score.
     """
-    if scores.size == 0:
+    if not scores.observed.any():
         raise FitError(
-            where=f"outcome {rows.outcome}",
+            where=f"outcome {scores.outcome}",
             expected="at least one score of an allocated client",
             got="none",
             todo="Enter the tests, or analyse later.",
         )
-    means, distances, layout, names = _cell_columns(rows)
-    blocks, block_names = [means, distances], list(names)
+    is_random = adjust and role in {"random", "clusters"}
+    if is_random and scores.clients.studies > 1:  # the same rows for the same trainer in every study
+        scores = scores.by_trainer()
+    clients = scores.clients
+    client, visit, exercise = (place.ravel() for place in np.indices(scores.score.shape[1:]))
+    later = scores.follow_up[visit].astype(float)
+    blocks, names = _cell_columns(scores, client, visit, exercise)
+    cells = sum(block.shape[2] for block in blocks)
     if adjust:
-        facts = fact_columns(rows.clients)
-        visit_block, visit_names = _by_visit(facts, rows)
-        blocks.append(visit_block)
-        block_names += visit_names
-        if trainers.role == "fixed":
-            columns = label_columns(trainers.trainer, trainers.labels)
-            blocks.append(columns.values[rows.client] * _is_follow_up(rows)[:, None])
-            block_names += [f"trainer {name} after baseline" for name in columns.names]
-    matrix = np.column_stack(blocks)
-    kept = independent_columns(matrix)
-    layout = _renumbered(layout, kept)
-    is_random = adjust and trainers.role in {"random", "clusters"}
-    random_effects, residual = random_part(
-        rows.client,
-        rows.visit,
-        rows.exercise,
-        visit_labels=rows.visit_labels,
-        exercises=len(rows.exercise_labels),
-        trainer=trainers.trainer[rows.client] if is_random else None,
-        follow_up=_is_follow_up(rows),
-        clusters=trainers.role == "clusters",
+        facts = clients.facts()
+        for place in np.flatnonzero(scores.observed.any(axis=(0, 1, 3))):
+            blocks.append(facts.values[:, client] * (visit == place)[:, None])
+            names += [f"{fact} at {scores.visit_labels[place]}" for fact in facts.names]
+        if role == "fixed":
+            own = clients.trainer_columns()
+            blocks.append(own.values[:, client] * later[:, None])
+            names += [f"trainer {name} after baseline" for name in own.names]
+    matrix = np.concatenate(blocks, axis=2)
+    observed = scores.observed.reshape(clients.studies, -1)
+
+    def random(study: int, rows: Flags) -> RandomPart:
+        return _random_part(
+            client[rows],
+            visit[rows],
+            exercise[rows],
+            scores=scores,
+            trainer=clients.trainer[study, client[rows]] if is_random else None,
+            clusters=role == "clusters",
+        )
+
+    model = ContinuousModel(
+        np.where(observed, scores.score.reshape(clients.studies, -1), 0.0),
+        matrix,
+        observed,
+        tuple(names),
+        independent_columns(matrix * observed[..., None]),
+        cells,
+        clients.trainer if is_random else np.zeros((clients.studies, 0), dtype=np.int64),
+        random,
     )
-    return StrengthDesign(
-        scores=scores,
-        fixed_effects=matrix[:, kept],
-        names=tuple(name for name, keep in zip(block_names, kept, strict=True) if keep),
-        random_effects=random_effects,
-        residual=residual,
-        layout=layout,
-        visits=tuple(int(visit) for visit in np.unique(rows.visit)),
-        left_out=tuple(name for name, keep in zip(block_names, kept, strict=True) if not keep),
-    )
+    counts = np.einsum("mca,mcve->mave", clients.in_arm().astype(float), scores.observed.astype(float))
+    return model, CellLayout(counts.astype(np.int64), scores.follow_up, matrix.shape[2])
 
 
-def empty_cell_message(rows: StrengthRows, layout: CellLayout, *, arm: int, visit: int) -> str:
+def empty_cell_message(
+    scores: ScoreArrays, layout: CellLayout, *, arm: int, visit: int, study: int = 0
+) -> str:
     """Which cells are empty, so that an effect cannot be estimated."""
     empty = [
-        f"{rows.clients.arm_labels[code]}" + (f" on {label}" if label else "")
-        for place, label in enumerate(rows.exercise_labels)
-        for code in layout.empty_cells(arm, visit, place)
+        f"{scores.clients.arm_labels[code]}" + (f" on {label}" if label else "")
+        for place, label in enumerate(scores.exercise_labels)
+        for code in layout.empty_cells(arm, visit, place, study)
     ]
-    return f"no score at visit {rows.visit_labels[visit]} in " + ", ".join(dict.fromkeys(empty))
+    return f"no score at visit {scores.visit_labels[visit]} in " + ", ".join(dict.fromkeys(empty))
 
 
-def _is_follow_up(rows: StrengthRows) -> Floats:
-    return (~np.isin(rows.visit, rows.baseline_visits)).astype(float)
-
-
-def _cell_columns(rows: StrengthRows) -> tuple[Floats, Floats, CellLayout, list[str]]:
+def _cell_columns(
+    scores: ScoreArrays, client: Integers, visit: Integers, exercise: Integers
+) -> tuple[list[Floats], list[str]]:
     """Indicator columns of means and of distances between arms, cell by cell."""
-    arm = rows.clients.arm[rows.client]
-    shape = (len(rows.clients.arm_labels), len(rows.visit_labels), len(rows.exercise_labels))
-    counts = np.zeros(shape, dtype=np.int64)
-    np.add.at(counts, (arm, rows.visit, rows.exercise), 1)
-    follow_up = np.array([visit not in rows.baseline_visits for visit in range(shape[1])])
-    filled = counts.sum(axis=0) > 0
-    mean_column = np.full(shape[1:], -1)
-    mean_column[filled] = np.arange(filled.sum())
-    base = np.argmax(counts > 0, axis=0)  # the first arm with a score: the reference arm unless it has none
-    has_distance = (counts > 0) & follow_up[None, :, None]
-    has_distance &= np.arange(shape[0])[:, None, None] != base[None]
-    distance_column = np.full(shape, -1)
-    distance_column[has_distance] = np.arange(has_distance.sum()) + filled.sum()
-    names = [_cell_name(rows, visit, exercise) for visit, exercise in np.argwhere(filled)]
-    names += [
-        f"{rows.clients.arm_labels[code]}: {_cell_name(rows, visit, exercise)}"
-        for code, visit, exercise in np.argwhere(has_distance)
-    ]
-    means = _indicator(mean_column[rows.visit, rows.exercise], int(filled.sum()))
-    own = distance_column[arm, rows.visit, rows.exercise]
-    distances = _indicator(np.where(own >= 0, own - filled.sum(), -1), int(has_distance.sum()))
-    columns = int(filled.sum() + has_distance.sum())
-    return means, distances, CellLayout(counts, mean_column, distance_column, follow_up, columns), names
+    studies, _, visits, exercises = scores.score.shape
+    cell = visit * exercises + exercise
+    means = (cell[:, None] == np.arange(visits * exercises)).astype(float)
+    after = np.flatnonzero(np.repeat(scores.follow_up, exercises))
+    further = scores.clients.in_arm()[:, client, 1:].astype(float)
+    distances = (further[..., None] * means[:, None, after]).reshape(studies, client.size, -1)
+    names = [scores.cell_name(*divmod(place, exercises)) for place in range(visits * exercises)]
+    names += [f"{arm}: {names[place]}" for arm in scores.clients.arm_labels[1:] for place in after]
+    return [np.broadcast_to(means, (studies, *means.shape)), distances], names
 
 
-def _cell_name(rows: StrengthRows, visit: int, exercise: int) -> str:
-    label = rows.exercise_labels[exercise]
-    return f"{label} at {rows.visit_labels[visit]}" if label else rows.visit_labels[visit]
-
-
-def _indicator(codes: Integers, number: int) -> Floats:
-    return np.asarray(codes[:, None] == np.arange(number), dtype=float)
-
-
-def _by_visit(facts: FactColumns, rows: StrengthRows) -> tuple[Floats, list[str]]:
-    """Each fact once per visit with scores."""
-    visits = np.unique(rows.visit)
-    own = facts.values[rows.client]
-    blocks = [own * (rows.visit == visit)[:, None] for visit in visits]
-    names = [f"{fact} at {rows.visit_labels[visit]}" for visit in visits for fact in facts.names]
-    return (np.column_stack(blocks) if facts.names else np.empty((rows.client.size, 0))), names
-
-
-def _renumbered(layout: CellLayout, kept: NDArray[np.bool_]) -> CellLayout:
-    """Column numbers after columns that repeat others were left out (cells are never among them)."""
-    assert kept[: layout.columns].all()
-    return CellLayout(
-        layout.counts, layout.mean_column, layout.distance_column, layout.follow_up, int(kept.sum())
-    )
-
-
-def random_part(
+def _random_part(
     client: Integers,
     visit: Integers,
     exercise: Integers,
     *,
-    visit_labels: tuple[str, ...],
-    exercises: int,
+    scores: ScoreArrays,
     trainer: Integers | None,
-    follow_up: Floats,
-    clusters: bool = False,
-) -> tuple[tuple[RandomEffect, ...], ResidualStructure | None]:
-    """Random effects and residual structure of the default model.
+    clusters: bool,
+) -> RandomPart:
+    """Random effects and residual structure of the default model for the rows of one study.
 
-    Parameters
-    ----------
-    client, visit, exercise : ndarray of int, shape (m,)
-        Of each row.
-    visit_labels : tuple of str
-    exercises : int
-        How many the outcome has.
-    trainer : ndarray of int, shape (m,), or None
-        Where trainers are a random effect.
-    follow_up : ndarray of float, shape (m,)
-        1 for rows after allocation, else 0.
-    clusters : bool
-        Whether trainers deliver one arm each: their effect is then unstructured over follow-up visits. What
-        trainers add to gains grows as gains do, and arms are compared across trainers: one effect for all
-        follow-up visits rejected 7 to 9 % of true nulls under a large spread between trainers. Where
-        trainers deliver both arms their effect cancels out of the comparison, and one is enough.
+    Notes
+    -----
+    Trainers who deliver one arm each (``clusters``) have an effect unstructured over follow-up visits.
+    What trainers add to gains grows as gains do, and arms are compared across trainers: one effect for all
+    follow-up visits rejected 7 to 9 % of true nulls under a large spread between trainers. Where trainers
+    deliver both arms their effect cancels out of the comparison, and one is enough.
     """
     effects: list[RandomEffect] = []
     residual = None
-    visits = np.unique(visit)
+    exercises, visits = len(scores.exercise_labels), np.unique(visit)
     if exercises > 1:
-        over_visits = (visit[:, None] == visits).astype(float)
-        labels = tuple(visit_labels[place] for place in visits)
-        effects.append(RandomEffect("client", client, over_visits, columns=labels))
+        effects.append(_by_visit("client", client, visit, visits, scores))
         exercise_of_client = client * exercises + exercise
         if np.bincount(exercise_of_client).max() > 1:  # with one visit it would repeat the residual
             effects.append(RandomEffect("client by exercise", exercise_of_client))
     elif visits.size > 1:
         residual = ResidualStructure("unstructured", client, visit)
     if trainer is not None:
-        after = np.unique(visit[follow_up > 0.0])
+        later = scores.follow_up[visit]
+        after = np.unique(visit[later])
         if clusters and after.size > 1:
-            by_visit = (visit[:, None] == after).astype(float)
-            labels = tuple(visit_labels[place] for place in after)
-            effects.append(RandomEffect("trainer", trainer, by_visit, columns=labels))
+            effects.append(_by_visit("trainer", trainer, visit, after, scores))
         else:
-            effects.append(RandomEffect("trainer", trainer, follow_up[:, None], columns=("follow-up",)))
+            column = later.astype(float)[:, None]
+            effects.append(RandomEffect("trainer", trainer, column, columns=("follow-up",)))
     return tuple(effects), residual
+
+
+def _by_visit(
+    name: str, groups: Integers, visit: Integers, visits: Integers, scores: ScoreArrays
+) -> RandomEffect:
+    labels = tuple(scores.visit_labels[place] for place in visits)
+    return RandomEffect(name, groups, (visit[:, None] == visits).astype(float), columns=labels)

@@ -10,7 +10,6 @@ from studykit.kinds.continuous.analysis import ModelAnalysis, Setting
 from studykit.kinds.continuous.results import ModelCheck
 from studykit.mixed import (
     Influence,
-    MixedModel,
     NormalQuantiles,
     ProfileInterval,
     ResidualDeviation,
@@ -35,16 +34,9 @@ def check_model(setting: Setting, analysis: ModelAnalysis) -> ModelCheck:
     What cannot be looked at (a variance at zero, a trainer without whom nothing can be fitted) is named in
     the remarks; it is never an error.
     """
-    design, remarks = analysis.design, []
-    weights = design.layout.effect(setting.compared_arm, setting.primary_visit, setting.exercises)
-    assert weights is not None  # the primary contrast was estimated with these weights
-    model = MixedModel(
-        design.scores,
-        design.fixed_effects,
-        design.random_effects,
-        names=design.names,
-        residual=design.residual,
-    )
+    model, remarks = analysis.alone.single, []
+    weights, _ = analysis.layout.effect(setting.compared_arm, setting.primary_visit, setting.exercises)
+    weights = weights[analysis.alone.kept]
     left_out: list[tuple[str, Influence]] = []
     for who, labels in _groups(setting):
         influence = influence_of(model, labels, contrast=weights.tolist())
@@ -85,12 +77,12 @@ def _spreads(setting: Setting, analysis: ModelAnalysis) -> list[tuple[str, Sprea
     """Standard deviations to profile; of those that differ between visits, the one at the primary visit."""
     primary = setting.rows.visit_labels[setting.primary_visit]
     found: list[tuple[str, Spread]] = []
-    for effect in analysis.design.random_effects:
+    for effect in analysis.alone.random_effects:
         if len(effect.columns) == 1:
             found.append((effect.name, StandardDeviation(effect.name)))
         elif primary in effect.columns:
             found.append((f"between clients, {primary}", StandardDeviation(effect.name, primary)))
-    residual = analysis.design.residual
+    residual = analysis.alone.residual
     if residual is None or residual.kind == "equal":
         found.append(("residual", ResidualDeviation()))
     else:
@@ -104,7 +96,7 @@ def _quantiles(setting: Setting, analysis: ModelAnalysis, remarks: list[str]) ->
     found = [residual_quantiles(analysis.fit)]
     known = {"client": setting.rows.clients.labels, "trainer": setting.trainers.labels}
     primary = setting.rows.visit_labels[setting.primary_visit]
-    for effect in analysis.design.random_effects:
+    for effect in analysis.alone.random_effects:
         if effect.name not in known:
             continue
         column = primary if len(effect.columns) > 1 else None

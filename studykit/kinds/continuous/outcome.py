@@ -8,7 +8,8 @@ from typing import cast
 import numpy as np
 
 from studykit.kinds.continuous.assembly import analyse_strength
-from studykit.kinds.continuous.rerandomise import rerandomise_scores, rerandomise_within
+from studykit.kinds.continuous.rerandomisation import rerandomise as rerandomise_between
+from studykit.kinds.continuous.rerandomisation import rerandomise_within
 from studykit.kinds.continuous.results import ContinuousResult
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.kinds.continuous.within_result import analyse_within
@@ -48,7 +49,7 @@ def rerandomise(
     protocol: Protocol, outcome: ContinuousOutcome, rows: StudyRows, *, drawn: RedrawnArms
 ) -> RerandomisationTest:
     """By the design, as `analyse`."""
-    again = rerandomise_within if protocol.plan.within else rerandomise_scores
+    again = rerandomise_within if protocol.plan.within else rerandomise_between
     return again(protocol, outcome, _own(outcome, rows), drawn=drawn)
 
 

@@ -1,6 +1,7 @@
 """Regression of the score at one visit on the score before allocation: the fallback, and for sensitivity.
 
-The same function serves the composite over exercises and a single exercise.
+The same functions serve the composite over exercises and a single exercise, one study and many: the first
+axis counts studies.
 """
 
 from __future__ import annotations
@@ -11,114 +12,174 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import FitError
-from studykit.outcomes.client_facts import fact_columns, independent_columns, label_columns
-from studykit.outcomes.trainers import TrainerPlan, unpaired_t
-from studykit.records.rows import Clients
-from studykit.results import Estimate
+from studykit.outcomes.answers import Answers
+from studykit.outcomes.clients import ClientArrays, orthonormal_columns
+from studykit.outcomes.trainers import trainer_means, unpaired_t
 
 Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 LEAST_DEGREES_OF_FREEDOM = 2
+RESIDUAL = "residual"  # the degrees of freedom are those of the residuals
+NO_ARM = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Regression:
-    """A least-squares fit, with what its contrasts need.
+    """Least-squares fits of m studies, with what their contrasts need.
 
     Parameters
     ----------
-    coefficients : ndarray, shape (p,)
-    covariance : ndarray, shape (p, p)
-    residual_standard_deviation, degrees_of_freedom : float
+    coefficients : ndarray, shape (m, p)
+        0 for a column that was left out.
+    unscaled : ndarray, shape (m, p, p)
+        Covariance of the coefficients over the residual variance.
+    variance, degrees_of_freedom : ndarray, shape (m,)
+        Of the residuals.
     names : tuple of str
         Columns; the first is the reference arm's mean at average covariates.
-    used : ndarray of bool, shape (clients,)
-    left_out : tuple of str
-        Columns that repeat others and were left out.
-    residuals : ndarray, shape (clients,)
+    kept : ndarray of bool, shape (m, p)
+        Columns that do not repeat those before them.
+    used : ndarray of bool, shape (m, clients)
+    residuals : ndarray, shape (m, clients)
         ``nan`` for clients who were not used.
+    unseen : tuple of str
+        By study, the first arm that has no score; empty where all have one.
     """
 
     coefficients: Floats
-    covariance: Floats
-    residual_standard_deviation: float
-    degrees_of_freedom: float
+    unscaled: Floats
+    variance: Floats
+    degrees_of_freedom: Floats
     names: tuple[str, ...]
-    used: NDArray[np.bool_]
-    left_out: tuple[str, ...]
+    kept: Flags
+    used: Flags
     residuals: Floats
+    unseen: tuple[str, ...]
 
-    def estimate(self, weights: Floats) -> Estimate:
-        """A linear combination of the coefficients, with t on the residual degrees of freedom."""
-        variance = float(weights @ self.covariance @ weights)
-        return Estimate(
-            float(weights @ self.coefficients), float(np.sqrt(variance)), self.degrees_of_freedom, "residual"
+    def left_out(self, study: int = 0) -> tuple[str, ...]:
+        """Columns that repeat others."""
+        return tuple(name for name, keep in zip(self.names, self.kept[study], strict=True) if not keep)
+
+    def combination(self, weights: Floats, *, confidence_level: float = 0.95) -> Answers:
+        """A linear combination of the coefficients, with t on the residual degrees of freedom.
+
+        There is no answer where an arm has no score, fewer than two degrees of freedom remain, or a column
+        that is asked for was left out.
+        """
+        asked = weights != 0.0
+        possible = (self.degrees_of_freedom >= LEAST_DEGREES_OF_FREEDOM) & self.kept[:, asked].all(axis=1)
+        possible &= np.array([not arm for arm in self.unseen])
+        error = np.sqrt(np.einsum("i,mij,j->m", weights, self.unscaled, weights) * self.variance)
+        numbers = (self.coefficients @ weights, error, self.degrees_of_freedom)
+        return Answers.of_t(
+            *(np.where(possible, own, np.nan) for own in numbers),
+            confidence_level=confidence_level,
+            failure=lambda study: self.failure(study, asked),
         )
 
-    def coefficient(self, name: str) -> Estimate:
-        """One coefficient by name.
+    def coefficient(self, name: str, *, confidence_level: float = 0.95) -> Answers:
+        """One coefficient by name."""
+        weights = np.array([own == name for own in self.names], dtype=float)
+        return self.combination(weights, confidence_level=confidence_level)
 
-        Raises
-        ------
-        FitError
-            If the column was left out.
-        """
-        if name not in self.names:
-            raise FitError(
-                where=f"regression, {name}",
-                expected="a column that the others do not repeat",
-                got="a repeated or empty column",
+    def failure(self, study: int, asked: Flags) -> FitError:
+        """Why a study has no answer."""
+        if self.unseen[study]:
+            return FitError(
+                where=f"arm {self.unseen[study]}",
+                expected="at least one score at the visit",
+                got="none",
+                todo="Enter the tests, or analyse later.",
             )
-        weights = np.zeros(len(self.names))
-        weights[self.names.index(name)] = 1.0
-        return self.estimate(weights)
+        clients, columns = int(self.used[study].sum()), int(self.kept[study].sum())
+        if clients - columns < LEAST_DEGREES_OF_FREEDOM:
+            return FitError(
+                where="regression",
+                expected=f"at least {columns + LEAST_DEGREES_OF_FREEDOM} clients with a score for "
+                f"{columns} columns",
+                got=f"{clients} clients",
+                todo="Wait for more tests, or describe the scores.",
+            )
+        name = self.names[int(np.flatnonzero(asked & ~self.kept[study])[0])]
+        return FitError(
+            where=f"regression, {name}",
+            expected="a column that the others do not repeat",
+            got="a repeated or empty column",
+        )
 
 
 def least_squares(
-    outcome: Floats, matrix: Floats, names: tuple[str, ...], used: NDArray[np.bool_]
+    outcome: Floats, matrix: Floats, names: tuple[str, ...], used: Flags, unseen: tuple[str, ...] = ()
 ) -> Regression:
-    """Ordinary least squares on the rows that are ``used``; columns that repeat others are left out.
+    """Ordinary least squares on the clients that are ``used``; columns that repeat others are left out.
 
-    Raises
-    ------
-    FitError
-        With fewer than two residual degrees of freedom.
+    Parameters
+    ----------
+    outcome : ndarray, shape (m, clients)
+    matrix : ndarray, shape (m, clients, p)
+    names : tuple of str, length p
+    used : ndarray of bool, shape (m, clients)
+    unseen : tuple of str, optional
+        By study, the first arm that has no score.
     """
-    own = matrix[used]
-    kept = independent_columns(own)
-    own = own[:, kept]
-    freedom = own.shape[0] - own.shape[1]
-    if freedom < LEAST_DEGREES_OF_FREEDOM:
-        raise FitError(
-            where="regression",
-            expected=f"at least {own.shape[1] + LEAST_DEGREES_OF_FREEDOM} clients with a score for "
-            f"{own.shape[1]} columns",
-            got=f"{own.shape[0]} clients",
-            todo="Wait for more tests, or describe the scores.",
-        )
-    inverse = np.linalg.inv(np.linalg.qr(own, mode="r"))
-    unscaled = inverse @ inverse.T
-    coefficients = np.asarray(np.linalg.lstsq(own, outcome[used], rcond=None)[0], dtype=float)
-    residuals = np.full(used.size, np.nan)
-    residuals[used] = outcome[used] - own @ coefficients
-    variance = float((residuals[used] ** 2).sum()) / freedom
+    present = np.where(used, outcome, 0.0)
+    own = matrix * used[..., None]
+    basis, kept = orthonormal_columns(own)
+    triangle = basis.swapaxes(1, 2) @ (own * kept[:, None])
+    triangle += np.eye(len(names)) * ~kept[:, None]  # a column that was left out stands alone
+    inverse = np.linalg.inv(triangle) * kept[:, None]
+    projected = (basis.swapaxes(1, 2) @ present[..., None])[..., 0]
+    residuals = present - (basis @ projected[..., None])[..., 0]
+    freedom = (used.sum(axis=1) - kept.sum(axis=1)).astype(float)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        variance = (residuals**2).sum(axis=1) / freedom
     return Regression(
-        coefficients=coefficients,
-        covariance=unscaled * variance,
-        residual_standard_deviation=float(np.sqrt(variance)),
-        degrees_of_freedom=float(freedom),
-        names=tuple(name for name, keep in zip(names, kept, strict=True) if keep),
+        coefficients=(inverse @ projected[..., None])[..., 0],
+        unscaled=inverse @ inverse.swapaxes(1, 2),
+        variance=np.where(freedom > 0.0, variance, np.nan),
+        degrees_of_freedom=freedom,
+        names=names,
+        kept=kept,
         used=used,
-        left_out=tuple(name for name, keep in zip(names, kept, strict=True) if not keep),
-        residuals=residuals,
+        residuals=np.where(used, residuals, np.nan),
+        unseen=unseen or (NO_ARM,) * len(used),
     )
+
+
+def adjusting_columns(
+    baseline: Floats | None, clients: ClientArrays, *, trainers: bool, adjust: bool = True
+) -> tuple[list[str], list[Floats]]:
+    """Score before allocation, stratifiers, covariates and trainers: names, and blocks (m, clients, k)."""
+    names: list[str] = []
+    blocks: list[Floats] = []
+    if baseline is not None:
+        known = np.isfinite(baseline)
+        filled = np.where(known, baseline, 0.0)
+        mean = filled.sum(axis=1, keepdims=True) / np.maximum(known.sum(axis=1, keepdims=True), 1)
+        if known.any():
+            names.append("baseline")
+            blocks.append(np.where(known, filled - mean, 0.0)[..., None])
+        if not known.all():
+            names.append("baseline missing")
+            blocks.append((~known - (~known).mean(axis=1, keepdims=True))[..., None])
+    if adjust:
+        facts = clients.facts()
+        names += facts.names
+        blocks.append(facts.values)
+        if trainers:
+            own = clients.trainer_columns()
+            names += [f"trainer {name}" for name in own.names]
+            blocks.append(own.values)
+    return names, blocks
 
 
 def regress_on_baseline(
     follow_up: Floats,
     baseline: Floats | None,
-    clients: Clients,
+    clients: ClientArrays,
     *,
-    trainers: TrainerPlan,
+    trainers: bool,
     adjust: bool = True,
     with_arms: bool = True,
 ) -> Regression:
@@ -126,83 +187,60 @@ def regress_on_baseline(
 
     Parameters
     ----------
-    follow_up : ndarray, shape (clients,)
+    follow_up : ndarray, shape (m, clients)
         ``nan`` where the client has no score of the visit; such clients are not used.
-    baseline : ndarray, shape (clients,), or None
+    baseline : ndarray, shape (m, clients), or None
         ``nan`` where missing: replaced by the mean over all clients, with an indicator column.
-    clients : Clients
-    trainers : TrainerPlan
-        Fixed effects where trainers are crossed with arm, whatever their number.
+    clients : ClientArrays
+    trainers : bool
+        Whether trainers are fixed effects: where they are crossed with arm, whatever their number.
     adjust : bool
         False keeps the baseline score only.
     with_arms : bool
         False leaves out the arms, for analyses of residuals.
-
-    Raises
-    ------
-    FitError
-        If an arm has no score, or clients are too few.
     """
     used = np.isfinite(follow_up)
-    names, columns = ["mean"], [np.ones(clients.number)]
+    names, blocks = ["mean"], [np.ones((*used.shape, 1))]
+    unseen: tuple[str, ...] = ()
     if with_arms:
-        for code, arm in enumerate(clients.arm_labels):
-            _require_scores(used, clients, code)
-            if code:
-                names.append(arm)
-                columns.append((clients.arm == code).astype(float))
-    if baseline is not None:
-        known = np.isfinite(baseline)
-        if known.any():
-            names.append("baseline")
-            columns.append(np.where(known, baseline - baseline[known].mean(), 0.0))
-        if not known.all():
-            names.append("baseline missing")
-            columns.append((~known) - float((~known).mean()))
-    matrix = np.column_stack(columns)
-    if adjust:
-        facts = fact_columns(clients)
-        names += facts.names
-        matrix = np.column_stack([matrix, facts.values])
-        if trainers.role in {"fixed", "random"}:
-            own = label_columns(trainers.trainer, trainers.labels)
-            names += [f"trainer {name}" for name in own.names]
-            matrix = np.column_stack([matrix, own.values])
-    return least_squares(follow_up, matrix, tuple(names), used)
+        in_arm, labels = clients.in_arm(), clients.arm_labels
+        names += labels[1:]
+        blocks.append(in_arm[..., 1:].astype(float))
+        missing = (in_arm & used[..., None]).sum(axis=1) == 0
+        unseen = tuple(labels[int(own.argmax())] if own.any() else NO_ARM for own in missing)
+    more, further = adjusting_columns(baseline, clients, trainers=trainers, adjust=adjust)
+    return least_squares(
+        follow_up, np.concatenate([*blocks, *further], axis=2), (*names, *more), used, unseen
+    )
 
 
 def compare_clusters(
     follow_up: Floats,
     baseline: Floats | None,
-    clients: Clients,
+    clients: ClientArrays,
     *,
-    trainers: TrainerPlan,
     arm: int,
-) -> Estimate:
+    confidence_level: float = 0.95,
+) -> Answers:
     """Difference between trainers' mean residuals, t on trainers minus two: for trainers who deliver one arm.
+
+    Parameters
+    ----------
+    follow_up, baseline, clients
+        As for `regress_on_baseline`.
+    arm : int
+        The arm compared with the reference arm.
+    confidence_level : float
 
     Notes
     -----
     Two stages (Hayes & Moulton 2017, chapter 10): regression on baseline score and stratifiers without the
-    arm,
-    then an unpaired t on the mean residual of each trainer; trainers weigh the same.
+    arm, then an unpaired t on the mean residual of each trainer; trainers weigh the same.
     """
-    fit = regress_on_baseline(follow_up, baseline, clients, trainers=trainers, with_arms=False)
-    residual = fit.residuals
-    means: list[list[float]] = [[], []]
-    for place in range(len(trainers.labels)):
-        for side, code in enumerate((0, arm)):
-            own = (trainers.trainer == place) & (clients.arm == code) & fit.used
-            if own.any():
-                means[side].append(float(residual[own].mean()))
-    return unpaired_t(means[1], means[0])
-
-
-def _require_scores(used: NDArray[np.bool_], clients: Clients, code: int) -> None:
-    if not (used & (clients.arm == code)).any():
-        raise FitError(
-            where=f"arm {clients.arm_labels[code]}",
-            expected="at least one score at the visit",
-            got="none",
-            todo="Enter the tests, or analyse later.",
-        )
+    fit = regress_on_baseline(follow_up, baseline, clients, trainers=False, with_arms=False)
+    answers = unpaired_t(
+        *trainer_means(clients, fit.residuals, fit.used, arm), confidence_level=confidence_level
+    )
+    nothing = np.zeros(len(fit.names), dtype=bool)
+    few = fit.degrees_of_freedom < LEAST_DEGREES_OF_FREEDOM
+    return answers.without(few, lambda study: fit.failure(study, nothing))

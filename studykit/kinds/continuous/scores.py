@@ -2,14 +2,91 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError
+from studykit.outcomes.clients import ClientArrays
 from studykit.records.rows import StrengthRows
 from studykit.results import frozen_array
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScoreArrays:
+    """One continuous outcome of m studies; a single study is a batch of one.
+
+    Parameters
+    ----------
+    outcome : str
+        Its code.
+    clients : ClientArrays
+    score : ndarray of float, shape (m, clients, visits, exercises)
+        On the analysis scale, ``nan`` where missing.
+    visit_labels, exercise_labels : tuple of str
+        One empty label where the outcome has no exercises.
+    primary_visit : int
+    baseline_visits : tuple of int
+    """
+
+    outcome: str
+    clients: ClientArrays
+    score: Floats
+    visit_labels: tuple[str, ...]
+    exercise_labels: tuple[str, ...]
+    primary_visit: int
+    baseline_visits: tuple[int, ...]
+
+    @property
+    def observed(self) -> Flags:
+        """Scores that were obtained, in the shape of ``score``."""
+        return np.isfinite(self.score)
+
+    @property
+    def follow_up(self) -> Flags:
+        """Visits after allocation, shape (visits,)."""
+        return ~np.isin(np.arange(len(self.visit_labels)), self.baseline_visits)
+
+    @property
+    def exercises(self) -> tuple[int, ...]:
+        """All exercises of the outcome."""
+        return tuple(range(len(self.exercise_labels)))
+
+    @property
+    def with_primary_score(self) -> Flags:
+        """Clients with any score at the primary visit, shape (m, clients)."""
+        return np.asarray(self.observed[:, :, self.primary_visit].any(axis=-1), dtype=bool)
+
+    def score_at(self, visit: int, exercises: tuple[int, ...]) -> Floats:
+        """Composite over the exercises at one visit, shape (m, clients)."""
+        return composite_scores(self.score[:, :, [visit]][..., list(exercises)])[..., 0]
+
+    def baseline_score(self, exercises: tuple[int, ...]) -> Floats | None:
+        """Composite over exercises and visits before allocation; None where there is no such visit."""
+        if not self.baseline_visits:
+            return None
+        own = self.score[:, :, list(self.baseline_visits)][..., list(exercises)]
+        return composite_scores(own.reshape(*own.shape[:2], 1, -1))[..., 0]
+
+    def take(self, which: Any) -> ScoreArrays:
+        """Some of the studies, by index or flag."""
+        return replace(self, clients=self.clients.take(which), score=self.score[which])
+
+    def by_trainer(self) -> ScoreArrays:
+        """The same with clients in the order of their trainers."""
+        order = np.argsort(self.clients.trainer, axis=1, kind="stable")
+        score = np.take_along_axis(self.score, order[..., None, None], axis=1)
+        return replace(self, clients=self.clients.reordered(order), score=score)
+
+    def cell_name(self, visit: int, exercise: int) -> str:
+        """What a mean of the model is called."""
+        label = self.exercise_labels[exercise]
+        return f"{label} at {self.visit_labels[visit]}" if label else self.visit_labels[visit]
 
 
 def analysis_scores(rows: StrengthRows, scale: str) -> Floats:

@@ -25,6 +25,7 @@ from studykit.kinds.continuous.analysis import (
 from studykit.kinds.continuous.results import TippingPoint
 from studykit.kinds.continuous.scores import pooled_standard_deviation
 from studykit.outcomes.results import OutcomeEstimate
+from studykit.outcomes.trainers import TrainerRole
 from studykit.results import Estimate
 
 Floats = NDArray[np.float64]
@@ -128,11 +129,10 @@ def _model_variants(setting: Setting) -> list[tuple[str, StrengthAnalysis]]:
 
 
 def _try_model(
-    name: str, setting: Setting, *, adjust: bool = True, role: str = ""
+    name: str, setting: Setting, *, adjust: bool = True, role: TrainerRole | None = None
 ) -> list[tuple[str, StrengthAnalysis]]:
-    trainers = replace(setting.trainers, role=role) if role else None  # type: ignore[arg-type]
     try:
-        return [(name, fit_model(setting, adjust=adjust, trainers=trainers))]
+        return [(name, fit_model(setting, adjust=adjust, role=role))]
     except (FitError, DesignError):
         return []
 

@@ -102,10 +102,10 @@ def _sensitivity(
     if plan.unit == "trainer":
         return ()
     try:
-        estimate = difference_by_group(setting, fitted.rows)
+        estimate = difference_by_group(fitted.rows)
     except FitError:
         return ()
-    used, number = fitted.rows.in_both.size, setting.rows.clients.number
+    used, number = int(fitted.rows.in_both.sum()), setting.rows.clients.number
     left_out = (("not tested in both arms", number - used),) if number > used else ()
     return (
         replace(
@@ -131,7 +131,7 @@ def _means(setting: Setting, fitted: WithinFit, primary: OutcomeEstimate) -> tup
             unit=outcome.unit,
             presentation=primary.presentation,
             estimate=fitted.mean(arm),
-            clients=np.unique(fitted.rows.client[fitted.rows.arm == arm]).size,
+            clients=int(fitted.rows.in_arm(arm).sum()),
         )
         for arm, code in enumerate(codes)
     )

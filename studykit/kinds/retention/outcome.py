@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from studykit.errors import FitError
 from studykit.kinds.retention.assembly import analyse_retention
-from studykit.kinds.retention.rerandomise import rerandomise_retention
+from studykit.kinds.retention.rerandomisation import rerandomise_retention
 from studykit.kinds.retention.results import RetentionResult
 from studykit.kinds.retention.section import RetentionOutcome
 from studykit.outcomes.rerandomisation import RedrawnArms

@@ -202,11 +202,11 @@ def _followed_rows(wording: Wording, inside: NDArray[np.bool_]) -> RowCount:
 def _between_trainers(
     times: CensoredTimes, compared: NDArray[np.bool_], strata: NDArray[np.int64], horizon: int
 ) -> Estimate:
-    means: tuple[list[float], list[float]] = ([], [])
-    for stratum in np.unique(strata):
-        own = strata == stratum
-        means[int(compared[own][0])].append(restricted_mean(times.select(own), horizon).value)
-    return unpaired_t(means[1], means[0])
+    of_trainer = [strata == stratum for stratum in np.unique(strata)]
+    means = np.array([restricted_mean(times.select(own), horizon).value for own in of_trainer])
+    side = np.array([bool(compared[own][0]) for own in of_trainer])
+    found = unpaired_t(means[None], np.ones((1, side.size), dtype=bool), side[None], confidence_level=0.95)
+    return found.estimate("trainers as units")
 
 
 def compare_speed_of_leaving(

@@ -16,11 +16,12 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from studykit.kinds.continuous.analysis import RegressionAnalysis, fit_model, prepare, primary_strength
+from studykit.kinds.continuous.analysis import RegressionAnalysis, fit_model, prepare
 from studykit.kinds.continuous.assembly import analyse_strength
 from studykit.protocol.types import Protocol
 from studykit.records.rows import Clients, StrengthRows
 from studykit.results import Estimate, RowCount
+from tests.support.primary import primary_continuous
 
 HERE = Path(__file__).parent
 REFERENCE = json.loads((HERE / "reference.json").read_text(encoding="utf-8"))
@@ -122,12 +123,11 @@ def test_one_exercise_agrees_with_nlme() -> None:
     reference = REFERENCE["one_exercise"]
     plan = protocol(())
     model = fit_model(prepare(plan, plan.continuous_outcomes[0], rows_of((1,))))
-    weights = model.design.layout.effect(1, 2, (0,))
-    assert weights is not None
-    plain = model.fit.contrast(weights, degrees_of_freedom="satterthwaite")
+    weights, _ = model.layout.effect(1, 2, (0,))
+    plain = model.fit.contrast(weights[model.alone.kept], degrees_of_freedom="satterthwaite")
     assert plain.value == pytest.approx(reference["value"], **NLME)
     assert plain.standard_error == pytest.approx(reference["model_standard_error"], **NLME)
-    adjusted = primary_strength(plan, plan.continuous_outcomes[0], rows_of((1,))).estimate
+    adjusted = primary_continuous(plan, plan.continuous_outcomes[0], rows_of((1,))).estimate
     assert adjusted.value == pytest.approx(reference["value"], **NLME)
     assert isinstance(adjusted, Estimate)
     assert adjusted.standard_error > plain.standard_error

@@ -112,7 +112,7 @@ def test_a_printed_crossover() -> None:
     """P52: 46.6071, standard error 10.7766, t(11) = 4.3249, p = 0.001205, 22.89 to 70.33."""
     plan, rows = peak_flow()
     setting = within_setting(plan, plan.continuous_outcomes[0], rows)
-    for answer in (fit_within(setting).effect(), difference_by_group(setting, within_rows(setting))):
+    for answer in (fit_within(setting).effect(), difference_by_group(within_rows(plan, setting.arrays))):
         assert answer.value == pytest.approx(46.6071, abs=1e-4)
         assert answer.standard_error == pytest.approx(10.7766, abs=1e-4)
         assert answer.degrees_of_freedom == pytest.approx(11.0, abs=1e-4)

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError
-from studykit.kinds.continuous.analysis import primary_strength
-from studykit.kinds.continuous.rerandomise import rerandomise_scores
-from studykit.kinds.retention.rerandomise import mantel_haenszel_statistics, rerandomise_retention
+from studykit.kinds.continuous.rerandomisation import rerandomise
+from studykit.kinds.retention.rerandomisation import mantel_haenszel_statistics, rerandomise_retention
 from studykit.outcomes.rerandomisation import RedrawnArms
 from studykit.results import Estimate
 from studykit.retention.risk_difference import risk_difference
 from studykit.retention.stratified_counts import count_by_stratum
+from tests.support.primary import primary_continuous
 
 
 def every_assignment_in_pairs(pairs: int) -> RedrawnArms:
@@ -51,7 +51,7 @@ def test_darwins_maize(paired) -> None:  # type: ignore[no-untyped-def]
     """R31: Fisher 1935, Design of Experiments, section 21: 1726 of 32768 (5.267 %)."""
     differences = [49, -67, 8, 16, 6, 23, 28, 41, 14, 29, 56, 24, 75, 60, -48]
     protocol, outcome, rows = paired([float(value) for value in differences])
-    result = rerandomise_scores(protocol, outcome, rows, drawn=every_assignment_in_pairs(15))
+    result = rerandomise(protocol, outcome, rows, drawn=every_assignment_in_pairs(15))
     assert result.exact
     assert result.p_value == pytest.approx(1726 / 32768, abs=1e-12)
     assert result.smallest_p_value == pytest.approx(2 / 32768, abs=1e-12)
@@ -62,7 +62,7 @@ def test_shoe_wear(paired) -> None:  # type: ignore[no-untyped-def]
     a = [13.2, 8.2, 10.9, 14.3, 10.7, 6.6, 9.5, 10.8, 8.8, 13.3]
     b = [14.0, 8.8, 11.2, 14.2, 11.8, 6.4, 9.8, 11.3, 9.3, 13.6]
     protocol, outcome, rows = paired([two - one for one, two in zip(a, b, strict=True)])
-    result = rerandomise_scores(protocol, outcome, rows, drawn=every_assignment_in_pairs(10))
+    result = rerandomise(protocol, outcome, rows, drawn=every_assignment_in_pairs(10))
     assert result.p_value == pytest.approx(14 / 1024, abs=1e-12)
 
 
@@ -73,7 +73,7 @@ def test_sleep_as_two_arms(make_protocol, make_clients, make_rows) -> None:  # t
     protocol = make_protocol(baselines=(), follow_ups=(84,), scale="as_measured")
     clients = make_clients([0] * 10 + [1] * 10)
     rows = make_rows(clients, np.array(one + two)[:, None, None], protocol)
-    result = rerandomise_scores(protocol, protocol.continuous_outcomes[0], rows, drawn=every_split(20, 10))
+    result = rerandomise(protocol, protocol.continuous_outcomes[0], rows, drawn=every_split(20, 10))
     assert result.p_value == pytest.approx(15048 / 184756, abs=1e-12)
 
 
@@ -86,7 +86,7 @@ def test_random_draws_count_the_one_seen(make_protocol, make_clients, make_rows)
     after = before + 20.0 * arm + rng.normal(0, 1, 30)
     rows = make_rows(make_clients(arm), np.stack([before, after], axis=1)[:, :, None], protocol)
     drawn = RedrawnArms(np.array([rng.permutation(arm) for _ in range(99)], dtype=np.int8))
-    result = rerandomise_scores(protocol, protocol.continuous_outcomes[0], rows, drawn=drawn)
+    result = rerandomise(protocol, protocol.continuous_outcomes[0], rows, drawn=drawn)
     assert result.p_value == result.smallest_p_value == 1 / 100
 
 
@@ -103,7 +103,7 @@ def test_the_inverted_interval_holds_what_is_not_rejected(make_protocol, make_cl
 
     def tested(shift: float):  # type: ignore[no-untyped-def]
         cube = np.stack([before, after - shift * arm], axis=1)[:, :, None]
-        return rerandomise_scores(protocol, outcome, make_rows(clients, cube, protocol), drawn=drawn)
+        return rerandomise(protocol, outcome, make_rows(clients, cube, protocol), drawn=drawn)
 
     interval = tested(0.0).interval
     assert interval is not None
@@ -111,7 +111,7 @@ def test_the_inverted_interval_holds_what_is_not_rejected(make_protocol, make_cl
         assert tested(end + inward).p_value > 0.05
         assert tested(end - inward).p_value <= 0.05
     cube = np.stack([before, after], axis=1)[:, :, None]
-    estimate = primary_strength(protocol, outcome, make_rows(clients, cube, protocol)).estimate
+    estimate = primary_continuous(protocol, outcome, make_rows(clients, cube, protocol)).estimate
     assert isinstance(estimate, Estimate)
     usual = estimate.confidence_interval()
     # Monte Carlo: ends of a 5 % tail from 2,000 draws move by about a tenth of a standard error.
@@ -137,7 +137,7 @@ def test_three_arms_agree_with_regression_row_by_row(make_protocol, make_clients
     rows = make_rows(clients, np.stack([before, after], axis=1)[:, :, None], protocol)
     other = rng.permutation(arm)
     drawn = RedrawnArms(other[None, :].astype(np.int8), np.array([1.0]))
-    result = rerandomise_scores(protocol, protocol.continuous_outcomes[0], rows, drawn=drawn)
+    result = rerandomise(protocol, protocol.continuous_outcomes[0], rows, drawn=drawn)
 
     def t_of(row) -> float:  # type: ignore[no-untyped-def]
         design = np.column_stack([np.ones(24), before, row == 1, row == 2]).astype(float)

@@ -7,16 +7,16 @@ import math
 import numpy as np
 import pytest
 
-from studykit.outcomes.client_periods import arms_of_scores
+from studykit.kinds.continuous.within import arms_of_tests
 from studykit.planning.simulated_plan import remarks_on_design
 from studykit.planning.simulation import simulate_study
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
 from studykit.trial.arms import arms_given
+from studykit.trial.arrays import score_arrays
 from studykit.trial.batch import simulate_batch
 from studykit.trial.performance import without_effect
-from studykit.trial.rows import strength_rows
 from studykit.trial.settings import TrialSettings
 from studykit.trial.truth import true_strength
 
@@ -33,15 +33,13 @@ def test_the_arm_of_a_simulated_test_is_that_of_the_analysis(design: str) -> Non
     settings = TrialSettings.from_protocol(protocol, clients=18)
     batch = simulate_batch(settings, 3, seed=5, attendance=False)
     assert settings.drawn == protocol.allocated_codes
-    for trial in range(3):
-        rows = strength_rows(batch, trial)
-        wanted = arms_of_scores(protocol, rows)
-        given = np.broadcast_to(arms_given(settings, batch.traits, batch.arm), batch.tests.score.shape)[trial]
-        own = given[rows.client, rows.visit, rows.exercise]
-        analysed = wanted >= 0
-        assert set(wanted[analysed]) == {0, 1}
-        assert np.array_equal(own[analysed], wanted[analysed])
-        assert not own[np.isin(rows.visit, rows.baseline_visits)].any()
+    scores = score_arrays(protocol, batch)
+    wanted = arms_of_tests(protocol, scores)
+    given = np.broadcast_to(arms_given(settings, batch.traits, batch.arm), wanted.shape)
+    analysed = wanted >= 0
+    assert set(wanted[analysed]) == {0, 1}
+    assert np.array_equal(given[analysed], wanted[analysed])
+    assert not given[:, :, list(scores.baseline_visits)].any()
 
 
 @pytest.mark.parametrize("design", DESIGNS)

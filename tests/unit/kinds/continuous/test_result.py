@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError, DesignError, FitError
-from studykit.kinds.continuous.analysis import primary_strength
 from studykit.kinds.continuous.assembly import analyse_strength
 from studykit.results import Estimate, to_plain
+from tests.support.primary import primary_continuous
 
 
 def cube_of(
@@ -59,7 +59,7 @@ def test_light_and_full_analysis_give_the_same_primary(
     protocol = make_protocol()
     outcome = protocol.continuous_outcomes[0]
     rows = make_rows(make_clients(ARM, [0, 0, 1, 1] * 10), cube_of(40), protocol)
-    assert primary_strength(protocol, outcome, rows) == analyse_strength(protocol, outcome, rows).primary
+    assert primary_continuous(protocol, outcome, rows) == analyse_strength(protocol, outcome, rows).primary
 
 
 def test_nothing_is_changed_in_place(make_protocol: Any, make_clients: Any, make_rows: Any) -> None:
@@ -75,8 +75,8 @@ def test_rescaling_the_unit_changes_no_ratio(make_protocol: Any, make_clients: A
     protocol = make_protocol(exercises=("a", "b"))
     outcome = protocol.continuous_outcomes[0]
     cube = cube_of(40, exercises=2)
-    heavy = primary_strength(protocol, outcome, make_rows(make_clients(ARM), cube, protocol))
-    light = primary_strength(protocol, outcome, make_rows(make_clients(ARM), cube * 2.2046226, protocol))
+    heavy = primary_continuous(protocol, outcome, make_rows(make_clients(ARM), cube, protocol))
+    light = primary_continuous(protocol, outcome, make_rows(make_clients(ARM), cube * 2.2046226, protocol))
     assert light.value == pytest.approx(heavy.value, rel=1e-7)
     assert light.p_value == pytest.approx(heavy.p_value, rel=1e-5)
 
@@ -87,8 +87,8 @@ def test_swapping_the_arms_turns_the_ratio_over(
     protocol = make_protocol()
     outcome = protocol.continuous_outcomes[0]
     cube = cube_of(40, arm=ARM)
-    one = primary_strength(protocol, outcome, make_rows(make_clients(ARM), cube, protocol))
-    other = primary_strength(protocol, outcome, make_rows(make_clients(1 - np.array(ARM)), cube, protocol))
+    one = primary_continuous(protocol, outcome, make_rows(make_clients(ARM), cube, protocol))
+    other = primary_continuous(protocol, outcome, make_rows(make_clients(1 - np.array(ARM)), cube, protocol))
     assert other.value == pytest.approx(1.0 / one.value, rel=1e-7)
 
 
@@ -170,7 +170,7 @@ def test_an_empty_arm_at_the_primary_visit_is_named(
     cube[np.arange(60) % 2 == 1, 2] = np.nan
     rows = make_rows(make_clients([0, 1] * 30), cube, protocol)
     with pytest.raises(FitError, match="no score at visit day_84 in partner_reps"):
-        primary_strength(protocol, protocol.continuous_outcomes[0], rows)
+        primary_continuous(protocol, protocol.continuous_outcomes[0], rows)
 
 
 def test_an_empty_earlier_visit_is_remarked(make_protocol: Any, make_clients: Any, make_rows: Any) -> None:
@@ -204,7 +204,7 @@ def test_trainers_who_deliver_one_arm_are_random(
     trainer = np.arange(60) % 6
     cube[:, 1:] *= np.exp(np.random.default_rng(3).normal(0.0, 0.3, 6))[trainer][:, None, None]
     rows = make_rows(make_clients(trainer % 2, trainer), cube, protocol)
-    estimate = primary_strength(protocol, protocol.continuous_outcomes[0], rows).estimate
+    estimate = primary_continuous(protocol, protocol.continuous_outcomes[0], rows).estimate
     assert isinstance(estimate, Estimate)
     assert estimate.degrees_of_freedom < 8.0
 
@@ -213,7 +213,7 @@ def test_few_clients_under_clustered_trainers(make_protocol: Any, make_clients: 
     protocol = make_protocol(deliver="one arm")
     trainer = np.arange(20) % 4
     rows = make_rows(make_clients(trainer % 2, trainer), cube_of(20), protocol)
-    estimate = primary_strength(protocol, protocol.continuous_outcomes[0], rows).estimate
+    estimate = primary_continuous(protocol, protocol.continuous_outcomes[0], rows).estimate
     assert isinstance(estimate, Estimate)
     assert estimate.degrees_of_freedom == 2.0
 
@@ -222,7 +222,7 @@ def test_one_trainer_per_arm_makes_no_claim(make_protocol: Any, make_clients: An
     protocol = make_protocol(deliver="one arm")
     rows = make_rows(make_clients(ARM, ARM), cube_of(40), protocol)
     with pytest.raises(DesignError, match="at least two trainers in each arm"):
-        primary_strength(protocol, protocol.continuous_outcomes[0], rows)
+        primary_continuous(protocol, protocol.continuous_outcomes[0], rows)
 
 
 def test_trainers_nested_against_the_protocol_are_clusters(
@@ -231,7 +231,7 @@ def test_trainers_nested_against_the_protocol_are_clusters(
     protocol = make_protocol()
     trainer = np.arange(40) % 4
     rows = make_rows(make_clients(trainer % 2, trainer), cube_of(40), protocol)
-    primary = primary_strength(protocol, protocol.continuous_outcomes[0], rows)
+    primary = primary_continuous(protocol, protocol.continuous_outcomes[0], rows)
     assert "treated as clusters" in primary.remarks[0]
 
 
@@ -240,7 +240,7 @@ def test_rows_of_another_outcome_are_refused(make_protocol: Any, make_clients: A
     rows = make_rows(make_clients(ARM), cube_of(40), protocol)
     other = protocol.continuous_outcomes[0].model_copy(update={"code": "grip"})
     with pytest.raises(ArgumentError, match="rows of this outcome"):
-        primary_strength(protocol, other, rows)
+        primary_continuous(protocol, other, rows)
 
 
 def test_reasons_of_missing_scores_come_from_attendance(

@@ -1,4 +1,4 @@
-"""Re-randomisation of the share retained: the arms are drawn again, attendance stays as it is."""
+"""Re-randomisation test of the share retained."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.kinds.retention.analysis import Comparison, comparison_of
-from studykit.outcomes.rerandomisation import RedrawnArms, check_drawn
+from studykit.outcomes.rerandomisation import RedrawnArms
 from studykit.outcomes.results import RerandomisationTest
 from studykit.protocol.types import Protocol
 from studykit.records.rows import RetentionSpells
@@ -35,25 +35,19 @@ def rerandomise_retention(
         If ``drawn`` does not fit the clients.
     """
     comparison = comparison_of(protocol, spells)
-    check_drawn(drawn, spells.clients.number)
     status = active_status(
         spells.histories, comparison.outcome.horizon_day, rule=comparison.outcome.absence_rule()
     )
     known = np.isfinite(status)
-    arms = np.vstack([spells.clients.arm, drawn.arms])[:, known]
+    arms = drawn.with_seen(spells.clients.arm)[:, known]
     values = mantel_haenszel_statistics(
         status[known], arms, _strata(comparison)[known], compared=comparison.compared_arm
     )
-    return RerandomisationTest(
-        outcome=comparison.outcome.code,
-        statistic="Mantel-Haenszel statistic of the share retained"
-        + ("; every split of the trainers that was kept" if drawn.whole_trainers else ", trainers as strata"),
-        draws=drawn.arms.shape[0],
-        exact=drawn.probability is not None,
-        p_value=drawn.p_value(values[1:], float(values[0])),
-        smallest_p_value=drawn.smallest_p_value(values[1:]),
-        interval=None,
+    statistic = "Mantel-Haenszel statistic of the share retained"
+    statistic += (
+        "; every split of the trainers that was kept" if drawn.whole_trainers else ", trainers as strata"
     )
+    return drawn.test(comparison.outcome.code, statistic, values)
 
 
 def mantel_haenszel_statistics(
