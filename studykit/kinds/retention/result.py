@@ -29,9 +29,7 @@ from studykit.kinds.retention.time import (
 from studykit.outcomes.estimands import retention_definition, retention_estimand
 from studykit.outcomes.results import OutcomeEstimate, RetentionResult
 from studykit.protocol.types import Protocol
-from studykit.records.leaving import retention_rule
 from studykit.records.rows import RetentionSpells
-from studykit.retention.clock import active_status
 from studykit.retention.risk_ratio import risk_ratio
 from studykit.retention.stratified_counts import count_by_stratum
 
@@ -50,11 +48,12 @@ def analyse_retention(protocol: Protocol, spells: RetentionSpells) -> RetentionR
     Raises
     ------
     DesignError, FitError
-        As `primary_retention`.
+        If the protocol has no retention outcome, one trainer alone delivers an arm, or no stratum has
+        clients of both arms whose status is known.
     """
     comparison = comparison_of(protocol, spells)
-    outcome, rule = comparison.outcome, retention_rule(comparison.outcome)
-    status = active_status(spells.histories, outcome.horizon_day, rule=rule)
+    outcome, rule = comparison.outcome, comparison.rule
+    status = comparison.status()
     primary = primary_estimate(comparison, status)
     followed = spells_to_horizon(spells, outcome.horizon_day, rule)
     mean_days, mean_remarks = compare_mean_days(

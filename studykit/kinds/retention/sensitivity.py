@@ -17,7 +17,6 @@ from studykit.kinds.retention.analysis import (
 from studykit.outcomes.estimands import retention_estimand
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.records.leaving import retention_rule
-from studykit.retention.clock import active_status
 
 Floats = NDArray[np.float64]
 MOVED_AWAY = "moved away"
@@ -26,11 +25,7 @@ MOVED_AWAY = "moved away"
 def sensitivity_of_share(comparison: Comparison, status: Floats) -> tuple[OutcomeEstimate, ...]:
     """The primary analysis under other definitions, other strata and other beliefs on the unknown."""
     outcome, spells = comparison.outcome, comparison.spells
-    longer = active_status(
-        spells.histories,
-        outcome.horizon_day,
-        rule=retention_rule(outcome, absence_days=outcome.sensitivity_absence_days),
-    )
+    longer = comparison.status(retention_rule(outcome, absence_days=outcome.sensitivity_absence_days))
     trainer = comparison.trainer_strata
     variants = [_Variant(f"absence of {outcome.sensitivity_absence_days} countable days", longer, trainer)]
     everything = _all_factor_strata(comparison)
