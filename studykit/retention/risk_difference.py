@@ -24,19 +24,25 @@ class RiskDifference:
     ----------
     value : float
         Weighted mean of the strata's differences, -1 to 1.
-    statistic : float
-        Score statistic of no difference; its square is the uncorrected Mantel-Haenszel chi-squared.
-        ``nan`` where all clients stayed, or all left, in every stratum.
-    p_value : float
-        Two-sided, from the score statistic; 1 where there is none.
     counts : StratifiedCounts
         The tables behind it, uninformative strata included.
     """
 
     value: float
-    statistic: float
-    p_value: float
     counts: StratifiedCounts
+
+    @property
+    def statistic(self) -> float:
+        """Score statistic of no difference; its square is the uncorrected Mantel-Haenszel chi-squared.
+
+        ``nan`` where all clients stayed, or all left, in every stratum.
+        """
+        return _one(self.counts)[1]
+
+    @property
+    def p_value(self) -> float:
+        """Two-sided, from the score statistic; 1 where there is none."""
+        return _one(self.counts)[2]
 
     @property
     def strata(self) -> tuple[StratumDifference, ...]:
@@ -102,8 +108,7 @@ def risk_difference(counts: StratifiedCounts) -> RiskDifference:
     (0.0349, 0.275)
     """
     counts.require_informative("risk difference")
-    value, statistic, p_value = _differences(counts.retained[None], counts.clients[None])
-    return RiskDifference(float(value[0]), float(statistic[0]), float(p_value[0]), counts)
+    return RiskDifference(_one(counts)[0], counts)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,6 +164,11 @@ def risk_differences(
         upper=frozen_array(np.where(known, upper, np.nan)),
         confidence_level=confidence_level,
     )
+
+
+def _one(counts: StratifiedCounts) -> tuple[float, float, float]:
+    value, statistic, p_value = _differences(counts.retained[None], counts.clients[None])
+    return float(value[0]), float(statistic[0]), float(p_value[0])
 
 
 def _differences(kept: ArrayLike, clients: ArrayLike) -> tuple[Floats, Floats, Floats]:
