@@ -12,7 +12,7 @@ from studykit.errors import DesignError, FitError, StudykitError
 from studykit.outcomes.answers import Answers
 from studykit.outcomes.clients import ClientArrays
 from studykit.outcomes.estimands import contrast_text, retention_estimand
-from studykit.outcomes.results import OutcomeEstimate
+from studykit.outcomes.results import OutcomeEstimate, Presentation, Role
 from studykit.outcomes.trainers import (
     TrainerPlan,
     alone_in_arm,
@@ -269,20 +269,43 @@ def counted_rows(comparison: Comparison, status: Floats, *, reason: str = UNKNOW
     return RowCount(supplied, known, left_out, "clients")
 
 
-def primary_estimate(comparison: Comparison, status: Floats) -> OutcomeEstimate:
-    """The difference in the share retained, with its words."""
-    estimate, method = compare_shares(comparison, status, strata=comparison.trainer_strata)
+def outcome_estimate(
+    comparison: Comparison,
+    status: Floats,
+    estimate: HasInterval,
+    *,
+    name: str,
+    summary: str,
+    method: str,
+    role: Role,
+    unit: str = "share",
+    presentation: Presentation = "difference",
+    reason: str = UNKNOWN,
+) -> OutcomeEstimate:
+    """An estimate from the status at the horizon, with its words."""
     return OutcomeEstimate(
-        name=f"retained on day {comparison.outcome.horizon_day}",
+        name=name,
         contrast=comparison.contrast,
-        estimand=retention_estimand(
-            comparison.protocol, comparison.outcome, "difference in the share of clients retained"
-        ),
-        unit="share",
-        presentation="difference",
+        estimand=retention_estimand(comparison.protocol, comparison.outcome, summary),
+        unit=unit,
+        presentation=presentation,
         estimate=estimate,
-        role=comparison.outcome.role,
+        role=role,
         method=method,
-        rows=counted_rows(comparison, status),
-        remarks=comparison.trainers.remarks,
+        rows=counted_rows(comparison, status, reason=reason),
     )
+
+
+def primary_estimate(comparison: Comparison, status: Floats) -> OutcomeEstimate:
+    """The difference in the share retained."""
+    estimate, method = compare_shares(comparison, status, strata=comparison.trainer_strata)
+    found = outcome_estimate(
+        comparison,
+        status,
+        estimate,
+        name=f"retained on day {comparison.outcome.horizon_day}",
+        summary="difference in the share of clients retained",
+        method=method,
+        role=comparison.outcome.role,
+    )
+    return replace(found, remarks=comparison.trainers.remarks)

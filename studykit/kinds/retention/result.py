@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from studykit.kinds.retention.analysis import (
     Comparison,
     comparison_of,
-    counted_rows,
+    outcome_estimate,
     primary_estimate,
 )
 from studykit.kinds.retention.sensitivity import sensitivity_of_share
@@ -120,16 +120,14 @@ def _ratio(comparison: Comparison, status: Floats) -> OutcomeEstimate | None:
     result = risk_ratio(counts)
     if not math.isfinite(result.value):
         return None
-    return OutcomeEstimate(
+    return outcome_estimate(
+        comparison,
+        status,
+        result,
         name=f"ratio of shares retained on day {comparison.outcome.horizon_day}",
-        contrast=comparison.contrast,
-        estimand=retention_estimand(
-            comparison.protocol, comparison.outcome, "ratio of the shares of clients retained"
-        ),
+        summary="ratio of the shares of clients retained",
+        method="ratio of shares, Mantel-Haenszel weights, score interval",
+        role="supporting",
         unit="ratio",
         presentation="ratio",
-        estimate=result,
-        role="supporting",
-        method="ratio of shares, Mantel-Haenszel weights, score interval",
-        rows=counted_rows(comparison, status),
     )

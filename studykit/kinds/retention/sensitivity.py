@@ -12,9 +12,8 @@ from studykit.kinds.retention.analysis import (
     UNKNOWN,
     Comparison,
     compare_shares,
-    counted_rows,
+    outcome_estimate,
 )
-from studykit.outcomes.estimands import retention_estimand
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.records.leaving import retention_rule
 
@@ -62,17 +61,15 @@ def _sensitivity_estimate(comparison: Comparison, variant: _Variant) -> OutcomeE
         )
     except (FitError, DesignError):
         return None
-    summary = f"difference in the share of clients retained, {variant.name}"
-    return OutcomeEstimate(
+    return outcome_estimate(
+        comparison,
+        variant.status,
+        estimate,
         name=variant.name,
-        contrast=comparison.contrast,
-        estimand=retention_estimand(comparison.protocol, comparison.outcome, summary),
-        unit="share",
-        presentation="difference",
-        estimate=estimate,
-        role="sensitivity",
+        summary=f"difference in the share of clients retained, {variant.name}",
         method=method,
-        rows=counted_rows(comparison, variant.status, reason=variant.reason),
+        role="sensitivity",
+        reason=variant.reason,
     )
 
 
