@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 
 from studykit.kinds.continuous.regression import compare_clusters
-from studykit.kinds.retention.many import compare_many_shares
+from studykit.kinds.retention.analysis import answer
 from studykit.mixed import RandomEffect, fit_many_linear_mixed
 from studykit.outcomes.clients import ClientArrays
 from studykit.outcomes.trainers import unpaired_t
@@ -191,7 +191,7 @@ def clients_in_arms(studies: int, clients: int, *, trainers: int = 1, nested: bo
 def shares(trials: int) -> np.ndarray:
     clients = clients_in_arms(trials, 120)
     retained = stream(SEED, "shares").random((trials, 120)) < np.where(clients.arm == 1, 0.85, 0.65)
-    return compare_many_shares(ONE, clients, retained).p_value < 0.05
+    return answer(ONE, clients, retained.astype(float)).p_value < 0.05
 
 
 def clusters(trials: int) -> np.ndarray:

@@ -66,7 +66,6 @@ from studykit.retention.risk_difference import (
 )
 from studykit.retention.risk_ratio import RiskRatio, risk_ratio
 from studykit.retention.stratified_counts import StratifiedCounts, StratumDifference, count_by_stratum
-from studykit.retention.trainer_proportions import TrainerDifference, TrainerShare, trainer_difference
 
 __all__ = [
     "FOUR_WEEKS",
@@ -96,8 +95,6 @@ __all__ = [
     "StratifiedMeanDifference",
     "StratumDifference",
     "StratumMean",
-    "TrainerDifference",
-    "TrainerShare",
     "active_status",
     "count_by_stratum",
     "countable_days",
@@ -123,5 +120,4 @@ __all__ = [
     "spell",
     "stopped_days",
     "stratified_restricted_mean_difference",
-    "trainer_difference",
 ]

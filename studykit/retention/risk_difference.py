@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +10,7 @@ from scipy.special import ndtr, ndtri
 
 from studykit.errors import ArgumentError
 from studykit.results import Interval, check_confidence_level, frozen_array
-from studykit.retention.score_statistics import Statistic, difference_statistic, farthest_kept, path_out
+from studykit.retention.score_statistics import difference_statistic, farthest_kept, path_out
 from studykit.retention.stratified_counts import StratifiedCounts, StratumDifference
 
 Floats = NDArray[np.float64]
@@ -34,13 +33,16 @@ class RiskDifference:
 
     @property
     def statistic(self) -> float:
-        """Score statistic of no difference; its square is the uncorrected Mantel-Haenszel chi-squared."""
-        return float(_statistic(self.counts)(np.zeros(()))) if self._can_differ else math.nan
+        """Score statistic of no difference; its square is the uncorrected Mantel-Haenszel chi-squared.
+
+        ``nan`` where all clients stayed, or all left, in every stratum.
+        """
+        return _one(self.counts)[1]
 
     @property
     def p_value(self) -> float:
-        """Two-sided, from the score statistic; 1 where all clients stayed, or all left, in every stratum."""
-        return float(2.0 * ndtr(-abs(self.statistic))) if self._can_differ else 1.0
+        """Two-sided, from the score statistic; 1 where there is none."""
+        return _one(self.counts)[2]
 
     @property
     def strata(self) -> tuple[StratumDifference, ...]:
@@ -67,12 +69,6 @@ class RiskDifference:
         many = len(self.counts.strata) > 1
         method = "stratified score (Mantel-Haenszel weights)" if many else "score"
         return Interval(float(lower[0]), float(upper[0]), confidence_level, f"{method}, Miettinen-Nurminen")
-
-    @property
-    def _can_differ(self) -> bool:
-        """Whether in some stratum with both arms some stayed and some left."""
-        retained, clients = self.counts.retained.sum(axis=1), self.counts.clients.sum(axis=1)
-        return bool((self.counts.informative & (retained > 0) & (retained < clients)).any())
 
 
 def risk_difference(counts: StratifiedCounts) -> RiskDifference:
@@ -112,10 +108,7 @@ def risk_difference(counts: StratifiedCounts) -> RiskDifference:
     (0.0349, 0.275)
     """
     counts.require_informative("risk difference")
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = counts.retained / counts.clients
-    good = counts.informative
-    return RiskDifference(float(counts.weights[good] @ (share[good, 1] - share[good, 0])), counts)
+    return RiskDifference(_one(counts)[0], counts)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,17 +154,34 @@ def risk_differences(
             got=f"shapes {kept.shape} and {all_clients.shape}",
         )
     lower, upper = score_limits(kept, all_clients, confidence_level=confidence_level)
-    x0, n0, x1, n1, weights = _columns(kept, all_clients)
-    value = np.sum(weights * (x1 / np.maximum(n1, 1.0) - x0 / np.maximum(n0, 1.0)), axis=-1)
-    known = weights.any(axis=-1)
-    statistic = difference_statistic(x0, n0, x1, n1, weights)(np.zeros(len(kept)))
+    value, statistic, p_value = _differences(kept, all_clients)
+    known = np.isfinite(value)
     return RiskDifferences(
-        value=frozen_array(np.where(known, value, np.nan)),
-        statistic=frozen_array(np.where(known, statistic, np.nan)),
-        p_value=frozen_array(np.where(known, 2.0 * ndtr(-np.abs(statistic)), 1.0)),
+        value=frozen_array(value),
+        statistic=frozen_array(statistic),
+        p_value=frozen_array(p_value),
         lower=frozen_array(np.where(known, lower, np.nan)),
         upper=frozen_array(np.where(known, upper, np.nan)),
         confidence_level=confidence_level,
+    )
+
+
+def _one(counts: StratifiedCounts) -> tuple[float, float, float]:
+    value, statistic, p_value = _differences(counts.retained[None], counts.clients[None])
+    return float(value[0]), float(statistic[0]), float(p_value[0])
+
+
+def _differences(kept: ArrayLike, clients: ArrayLike) -> tuple[Floats, Floats, Floats]:
+    """Value, score statistic of no difference, and p-value, each of shape (m,)."""
+    x0, n0, x1, n1, weights = _columns(np.asarray(kept, dtype=float), np.asarray(clients, dtype=float))
+    value = np.sum(weights * (x1 / np.maximum(n1, 1.0) - x0 / np.maximum(n0, 1.0)), axis=-1)
+    left = x0 + x1 < n0 + n1
+    differs = ((weights > 0.0) & (x0 + x1 > 0.0) & left).any(axis=-1)
+    statistic = difference_statistic(x0, n0, x1, n1, weights)(np.zeros(len(value)))
+    return (
+        np.where(weights.any(axis=-1), value, np.nan),
+        np.where(differs, statistic, np.nan),
+        np.where(differs, 2.0 * ndtr(-np.abs(statistic)), 1.0),
     )
 
 
@@ -194,7 +204,3 @@ def _columns(kept: Floats, clients: Floats) -> tuple[Floats, Floats, Floats, Flo
     raw = n0 * n1 / np.maximum(n0 + n1, 1.0)
     total = raw.sum(axis=-1, keepdims=True)
     return kept[..., 0], n0, kept[..., 1], n1, raw / np.where(total > 0.0, total, 1.0)
-
-
-def _statistic(counts: StratifiedCounts) -> Statistic:
-    return difference_statistic(*_columns(counts.retained.astype(float), counts.clients.astype(float)))

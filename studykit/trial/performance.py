@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError
-from studykit.kinds.continuous.primary import answer
+from studykit.kinds.continuous import primary
 from studykit.kinds.continuous.within import answer_within
-from studykit.kinds.retention.many import compare_many_odds, compare_many_shares
+from studykit.kinds.retention import analysis as retention
+from studykit.kinds.retention.mixed import answer_by_model
 from studykit.protocol.types import Protocol
 from studykit.results import frozen_array
 from studykit.retention.proportions import share_interval
@@ -232,15 +233,15 @@ def estimate_trials(protocol: Protocol, simulated: TrialBatch, analysis: Analysi
     """
     if analysis == "strength":
         scores = score_arrays(protocol, simulated)
-        found = answer_within(protocol, scores) if protocol.plan.within else answer(protocol, scores)
+        found = answer_within(protocol, scores) if protocol.plan.within else primary.answer(protocol, scores)
         shift = trainers_shift(simulated)
     else:
         clients, shift = client_arrays(protocol, simulated), np.zeros(simulated.number)
-        level = protocol.analysis.confidence_level
+        status, level = simulated.retained.astype(float), protocol.analysis.confidence_level
         found = (
-            compare_many_shares(protocol, clients, simulated.retained)
+            retention.answer(protocol, clients, status)
             if analysis == "retention"
-            else compare_many_odds(clients, simulated.retained, confidence_level=level)
+            else answer_by_model(clients, status, confidence_level=level)
         )
     return TrialEstimates(
         **{name: frozen_array(getattr(found, name), float) for name in _NUMBERS},

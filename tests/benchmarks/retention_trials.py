@@ -12,11 +12,11 @@ from dataclasses import replace
 
 from timing import Line, median_seconds, show
 
-from studykit.kinds.retention.many import compare_many_shares
+from studykit.kinds.retention.analysis import answer
 from studykit.protocol.reading import read_protocol
 from studykit.shipped import shipped
+from studykit.trial.arrays import client_arrays
 from studykit.trial.batch import simulate_batch
-from studykit.trial.many import many_clients
 from studykit.trial.settings import TrialSettings
 
 TRIALS = 1000
@@ -27,8 +27,8 @@ def main() -> int:
     protocol = read_protocol(shipped("protocols") / "parallel.toml").protocol
     settings = replace(TrialSettings.from_protocol(protocol, clients=60), trainers=6)
     batch = simulate_batch(settings, TRIALS, seed=4)
-    clients, retained = many_clients(protocol, batch), batch.retained
-    ours = median_seconds(lambda: compare_many_shares(protocol, clients, retained), repeats=5)
+    clients, status = client_arrays(protocol, batch), batch.retained.astype(float)
+    ours = median_seconds(lambda: answer(protocol, clients, status), repeats=5)
     return show("Retention", [Line(f"{TRIALS} trials", ours, 0.5, "limit", 1.0)])
 
 

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from studykit.allocation.ledger import Ledger
-from studykit.kinds.retention.analysis import primary_retention
 from studykit.outcomes.harms import pause_rule
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.rules import lock_findings
@@ -19,7 +18,7 @@ from studykit.records.tables import Allocated
 from studykit.retention.clock import active_status
 from studykit.shipped import shipped
 from studykit.trial.truth import true_values
-from tests.support.primary import primary_continuous
+from tests.support.primary import primary_continuous, primary_retention
 
 FOLDER = shipped("synthetic_data") / "demo_study"
 

@@ -5,15 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol as Interface
 
 import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError, DesignError, FitError
-from studykit.kinds.continuous.model import CellLayout, StudiesAlike, default_model
-from studykit.kinds.continuous.primary import empty_cell, not_converged, one_score_each, regressed
-from studykit.kinds.continuous.regression import RESIDUAL, Regression, regress_on_baseline
+from studykit.kinds.continuous.model import CellLayout, StudiesAlike, default_model, empty_cell
+from studykit.kinds.continuous.primary import not_converged, one_score_each, regressed, regression_at
+from studykit.kinds.continuous.regression import RESIDUAL, Regression
 from studykit.kinds.continuous.scores import ScoreArrays, analysis_scores, composite_scores, score_cube
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.mixed import MixedFit
@@ -124,32 +123,6 @@ def prepare(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) 
     )
 
 
-class StrengthAnalysis(Interface):
-    """What the mixed model and the regression have in common."""
-
-    @property
-    def used(self) -> Bools:
-        """Clients used, shape (clients,)."""
-
-    @property
-    def method(self) -> str:
-        """In one sentence."""
-
-    @property
-    def unused_reason(self) -> str:
-        """Why the others are not used."""
-
-    @property
-    def remarks(self) -> tuple[str, ...]:
-        """What a reader must know."""
-
-    def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
-        """Arm minus reference arm at a follow-up visit, equal weights over the exercises."""
-
-    def mean(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
-        """Adjusted mean of an arm at a visit."""
-
-
 @dataclass(frozen=True, eq=False)
 class ModelAnalysis:
     """The default mixed model."""
@@ -251,7 +224,7 @@ class RegressionAnalysis:
     def method(self) -> str:
         """In one sentence."""
         of = "composite" if len(self.setting.exercises) > 1 else "score"
-        if self.setting.trainers.role == "clusters":
+        if self._role == "clusters":
             return f"{of} adjusted for baseline and stratifiers, means per trainer, t on trainers minus two"
         on = f"on the baseline {of}" if self.setting.rows.baseline_visits else "on arm alone"
         return f"regression of the {of} {on}{self._others()}, t on the residual degrees of freedom"
@@ -261,7 +234,7 @@ class RegressionAnalysis:
         protocol = self.setting.protocol
         others = ["stratifiers"] if any(item.code != "trainer" for item in protocol.strata) else []
         others += ["covariates"] if any(code != "trainer" for code in protocol.analysis.adjust_for) else []
-        others += ["trainer"] if self.setting.trainers.role in {"fixed", "random"} else []
+        others += ["trainer"] if self._role in {"fixed", "random"} else []
         return f", {', '.join(others)}" if others and self.adjust else ""
 
     @property
@@ -271,11 +244,10 @@ class RegressionAnalysis:
 
     def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
         """Arm minus reference arm at a follow-up visit."""
-        role = self.setting.trainers.role
         found = regressed(
-            self.setting.arrays, role, arm=arm, visit=visit, exercises=exercises, adjust=self.adjust
+            self.setting.arrays, self._role, arm=arm, visit=visit, exercises=exercises, adjust=self.adjust
         )
-        return found.estimate("trainers as units" if role == "clusters" else RESIDUAL)
+        return found.estimate("trainers as units" if self._role == "clusters" else RESIDUAL)
 
     def mean(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
         """Adjusted mean of an arm at a follow-up visit; before allocation, the mean of all clients."""
@@ -293,17 +265,17 @@ class RegressionAnalysis:
         return fit.combination(weights).estimate(RESIDUAL)
 
     def _fit(self, visit: int, exercises: tuple[int, ...]) -> Regression:
-        arrays = self.setting.arrays
-        return regress_on_baseline(
-            arrays.score_at(visit, exercises),
-            arrays.baseline_score(exercises),
-            arrays.clients,
-            trainers=self.setting.trainers.role in {"fixed", "random"},
-            adjust=self.adjust,
-        )
+        return regression_at(self.setting.arrays, self._role, visit, exercises, adjust=self.adjust)
+
+    @property
+    def _role(self) -> TrainerRole:
+        return self.setting.trainers.role
 
 
-def choose_analysis(setting: Setting) -> tuple[ModelAnalysis | RegressionAnalysis, str]:
+Analysis = ModelAnalysis | RegressionAnalysis
+
+
+def choose_analysis(setting: Setting) -> tuple[Analysis, str]:
     """The model, or the fallback by the rule written in advance, and why; "" for the model.
 
     Notes
@@ -358,9 +330,7 @@ def exercise_text(setting: Setting) -> str:
     return ", ".join(label for label in setting.rows.exercise_labels if label)
 
 
-def primary_estimate(
-    setting: Setting, analysis: ModelAnalysis | RegressionAnalysis, why: str
-) -> OutcomeEstimate:
+def primary_estimate(setting: Setting, analysis: Analysis, why: str) -> OutcomeEstimate:
     """The protocol's contrast at the primary visit, with its words."""
     estimate = analysis.effect(setting.compared_arm, setting.primary_visit, setting.exercises)
     remarks = (*setting.trainers.remarks, *analysis.remarks)
@@ -382,7 +352,7 @@ def primary_estimate(
     )
 
 
-def rows_of(setting: Setting, analysis: StrengthAnalysis) -> RowCount:
+def rows_of(setting: Setting, analysis: Analysis) -> RowCount:
     """Clients allocated, used and left out by an analysis."""
     used, supplied = int(analysis.used.sum()), setting.rows.clients.number
     left_out = ((analysis.unused_reason, supplied - used),) if supplied > used else ()

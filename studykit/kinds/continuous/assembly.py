@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import FitError
 from studykit.kinds.continuous.analysis import (
+    Analysis,
     ModelAnalysis,
     RegressionAnalysis,
     Setting,
@@ -39,7 +40,6 @@ from studykit.records.rows import RetentionSpells, StrengthRows
 from studykit.results import Estimate, frozen_array
 
 Floats = NDArray[np.float64]
-Chosen = ModelAnalysis | RegressionAnalysis
 LEFT_BEFORE = "left the studio before the visit"
 NO_TEST = "no test, still training"
 NOT_YET = "the records end before the visit"
@@ -132,7 +132,7 @@ def _secondary(setting: Setting) -> Role:
 
 
 def _by_visit(
-    setting: Setting, analysis: Chosen, primary: OutcomeEstimate
+    setting: Setting, analysis: Analysis, primary: OutcomeEstimate
 ) -> tuple[tuple[OutcomeEstimate, ...], tuple[str, ...]]:
     found, remarks = [], []
     for visit in setting.follow_up:
@@ -158,7 +158,9 @@ def _by_visit(
     return tuple(found), tuple(remarks)
 
 
-def _by_exercise(setting: Setting, analysis: Chosen, primary: OutcomeEstimate) -> tuple[OutcomeEstimate, ...]:
+def _by_exercise(
+    setting: Setting, analysis: Analysis, primary: OutcomeEstimate
+) -> tuple[OutcomeEstimate, ...]:
     if len(setting.exercises) < 2:
         return ()
     found = []
@@ -182,7 +184,9 @@ def _by_exercise(setting: Setting, analysis: Chosen, primary: OutcomeEstimate) -
     return tuple(found)
 
 
-def _other_arms(setting: Setting, analysis: Chosen, primary: OutcomeEstimate) -> tuple[OutcomeEstimate, ...]:
+def _other_arms(
+    setting: Setting, analysis: Analysis, primary: OutcomeEstimate
+) -> tuple[OutcomeEstimate, ...]:
     labels = setting.rows.clients.arm_labels
     found = []
     for arm in range(1, len(labels)):
@@ -243,7 +247,7 @@ def standardised_effect(setting: Setting, primary: OutcomeEstimate) -> OutcomeEs
     )
 
 
-def _means(setting: Setting, analysis: Chosen) -> tuple[ArmVisitMean, ...]:
+def _means(setting: Setting, analysis: Analysis) -> tuple[ArmVisitMean, ...]:
     clients = setting.rows.clients
     planned = [setting.protocol.visit(label).day for label in setting.rows.visit_labels]
     found = []
@@ -329,14 +333,14 @@ def _reasons(
     ]  # fmt: skip
 
 
-def _analysed(setting: Setting, analysis: Chosen) -> tuple[tuple[str, int], ...]:
+def _analysed(setting: Setting, analysis: Analysis) -> tuple[tuple[str, int], ...]:
     used, clients = analysis.used, setting.rows.clients
     return tuple(
         (arm, int((used & (clients.arm == code)).sum())) for code, arm in enumerate(clients.arm_labels)
     )
 
 
-def _model_paragraph(setting: Setting, analysis: Chosen) -> str:
+def _model_paragraph(setting: Setting, analysis: Analysis) -> str:
     """The model in one paragraph, for the methods section."""
     scale = "logarithm of the score" if setting.outcome.scale == "log" else "score"
     clients = setting.rows.clients

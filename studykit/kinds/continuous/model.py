@@ -213,10 +213,6 @@ class CellLayout:
             weights[self._distances(arm, visit, exercises)] = 1.0 / len(exercises)
         return weights, np.asarray((own[:, arm] > 0).all(axis=1))
 
-    def empty_cells(self, arm: int, visit: int, exercise: int, study: int = 0) -> tuple[int, ...]:
-        """Those of the reference arm and ``arm`` without a score in this cell."""
-        return tuple(code for code in (0, arm) if self.counts[study, code, visit, exercise] == 0)
-
     def _distances(self, arm: int, visit: int, exercises: tuple[int, ...]) -> list[int]:
         """Columns of an arm's distances: behind the means, by arm, follow-up visit and exercise."""
         number = self.counts.shape[3]
@@ -294,16 +290,20 @@ def default_model(
     return model, CellLayout(counts.astype(np.int64), scores.follow_up, matrix.shape[2])
 
 
-def empty_cell_message(
-    scores: ScoreArrays, layout: CellLayout, *, arm: int, visit: int, study: int = 0
-) -> str:
-    """Which cells are empty, so that an effect cannot be estimated."""
+def empty_cell(scores: ScoreArrays, layout: CellLayout, *, arm: int, visit: int, study: int = 0) -> FitError:
+    """A cell of a contrast has no score: which."""
     empty = [
         f"{scores.clients.arm_labels[code]}" + (f" on {label}" if label else "")
         for place, label in enumerate(scores.exercise_labels)
-        for code in layout.empty_cells(arm, visit, place, study)
+        for code in (0, arm)
+        if layout.counts[study, code, visit, place] == 0
     ]
-    return f"no score at visit {scores.visit_labels[visit]} in " + ", ".join(dict.fromkeys(empty))
+    return FitError(
+        where=f"outcome {scores.outcome}",
+        expected="scores of both arms",
+        got=f"no score at visit {scores.visit_labels[visit]} in {', '.join(dict.fromkeys(empty))}",
+        todo="Enter the tests, or analyse later.",
+    )
 
 
 def _cell_columns(

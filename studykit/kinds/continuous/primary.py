@@ -7,12 +7,11 @@ from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError, DesignError, FitError
 from studykit.kinds.continuous.model import (
-    CellLayout,
     StudiesAlike,
     default_model,
-    empty_cell_message,
+    empty_cell,
 )
-from studykit.kinds.continuous.regression import compare_clusters, regress_on_baseline
+from studykit.kinds.continuous.regression import Regression, compare_clusters, regress_on_baseline
 from studykit.kinds.continuous.scores import ScoreArrays
 from studykit.outcomes.answers import Answers
 from studykit.outcomes.trainers import TrainerRole, alone_in_arm, trainer_roles
@@ -100,12 +99,25 @@ def regressed(
         False keeps the baseline score only.
     confidence_level : float
     """
-    after, before = scores.score_at(visit, exercises), scores.baseline_score(exercises)
     clients = scores.clients
     if role == "clusters":
+        after, before = scores.score_at(visit, exercises), scores.baseline_score(exercises)
         return compare_clusters(after, before, clients, arm=arm, confidence_level=confidence_level)
-    fit = regress_on_baseline(after, before, clients, trainers=role in {"fixed", "random"}, adjust=adjust)
+    fit = regression_at(scores, role, visit, exercises, adjust=adjust)
     return fit.coefficient(clients.arm_labels[arm], confidence_level=confidence_level)
+
+
+def regression_at(
+    scores: ScoreArrays, role: TrainerRole, visit: int, exercises: tuple[int, ...], *, adjust: bool = True
+) -> Regression:
+    """The regression of the composite at one visit on the composite before allocation."""
+    return regress_on_baseline(
+        scores.score_at(visit, exercises),
+        scores.baseline_score(exercises),
+        scores.clients,
+        trainers=role in {"fixed", "random"},
+        adjust=adjust,
+    )
 
 
 def _by_model(protocol: Protocol, scores: ScoreArrays, role: TrainerRole) -> tuple[Answers, Flags]:
@@ -152,13 +164,3 @@ def fit_contrast(protocol: Protocol, group: StudiesAlike, weights: Floats) -> tu
 def not_converged() -> ConvergenceError:
     """The search for the variances did not end."""
     return ConvergenceError(where="mixed model", expected="a search that converges", got="one that did not")
-
-
-def empty_cell(scores: ScoreArrays, layout: CellLayout, *, arm: int, visit: int, study: int = 0) -> FitError:
-    """A cell of the contrast has no score."""
-    return FitError(
-        where=f"outcome {scores.outcome}",
-        expected="scores of both arms",
-        got=empty_cell_message(scores, layout, arm=arm, visit=visit, study=study),
-        todo="Enter the tests, or analyse later.",
-    )

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from studykit.errors import DesignError, FitError
 from studykit.kinds.continuous.analysis import (
+    Analysis,
     ModelAnalysis,
     RegressionAnalysis,
     Setting,
-    StrengthAnalysis,
     fit_model,
     rows_of,
 )
@@ -73,7 +73,7 @@ def shifted(estimate: Estimate, delta: float, *, share: float, clients: int, sig
 
 
 def sensitivity_analyses(
-    setting: Setting, analysis: StrengthAnalysis, primary: OutcomeEstimate
+    setting: Setting, analysis: Analysis, primary: OutcomeEstimate
 ) -> tuple[OutcomeEstimate, ...]:
     """All of them, side by side with the primary result."""
     estimate = primary.estimate
@@ -89,11 +89,9 @@ def _row(primary: OutcomeEstimate, name: str, estimate: Estimate, method: str) -
     return replace(primary, name=name, estimate=estimate, method=method, role="sensitivity", remarks=())
 
 
-def _other_analyses(
-    setting: Setting, analysis: StrengthAnalysis, primary: OutcomeEstimate
-) -> list[OutcomeEstimate]:
+def _other_analyses(setting: Setting, analysis: Analysis, primary: OutcomeEstimate) -> list[OutcomeEstimate]:
     """Regression beside the model (or the model beside the regression), other adjustment, other trainers."""
-    others: list[tuple[str, StrengthAnalysis]] = []
+    others: list[tuple[str, Analysis]] = []
     if isinstance(analysis, ModelAnalysis):
         of = "composite" if len(setting.exercises) > 1 else "score"
         others.append((f"regression of the {of} on baseline", RegressionAnalysis(setting)))
@@ -115,8 +113,8 @@ def _other_analyses(
     return found
 
 
-def _model_variants(setting: Setting) -> list[tuple[str, StrengthAnalysis]]:
-    found: list[tuple[str, StrengthAnalysis]] = []
+def _model_variants(setting: Setting) -> list[tuple[str, Analysis]]:
+    found: list[tuple[str, Analysis]] = []
     role = setting.trainers.role
     facts = setting.rows.clients.factors or setting.rows.clients.covariates
     if role in {"fixed", "random"} or (facts and role != "clusters"):
@@ -130,7 +128,7 @@ def _model_variants(setting: Setting) -> list[tuple[str, StrengthAnalysis]]:
 
 def _try_model(
     name: str, setting: Setting, *, adjust: bool = True, role: TrainerRole | None = None
-) -> list[tuple[str, StrengthAnalysis]]:
+) -> list[tuple[str, Analysis]]:
     try:
         return [(name, fit_model(setting, adjust=adjust, role=role))]
     except (FitError, DesignError):

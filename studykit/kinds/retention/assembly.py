@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from studykit.kinds.retention.analysis import (
     Comparison,
     comparison_of,
-    counted_rows,
+    outcome_estimate,
     primary_estimate,
 )
 from studykit.kinds.retention.results import RetentionResult
@@ -31,7 +31,6 @@ from studykit.outcomes.estimands import retention_definition, retention_estimand
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.protocol.types import Protocol
 from studykit.records.rows import RetentionSpells
-from studykit.retention.clock import active_status
 from studykit.retention.risk_ratio import risk_ratio
 from studykit.retention.stratified_counts import count_by_stratum
 
@@ -50,11 +49,12 @@ def analyse_retention(protocol: Protocol, spells: RetentionSpells) -> RetentionR
     Raises
     ------
     DesignError, FitError
-        As `primary_retention`.
+        If the protocol has no retention outcome, one trainer alone delivers an arm, or no stratum has
+        clients of both arms whose status is known.
     """
     comparison = comparison_of(protocol, spells)
-    outcome, rule = comparison.outcome, comparison.outcome.absence_rule()
-    status = active_status(spells.histories, outcome.horizon_day, rule=rule)
+    outcome, rule = comparison.outcome, comparison.rule
+    status = comparison.status()
     primary = primary_estimate(comparison, status)
     followed = spells_to_horizon(spells, outcome.horizon_day, rule)
     mean_days, mean_remarks = compare_mean_days(
@@ -121,16 +121,14 @@ def _ratio(comparison: Comparison, status: Floats) -> OutcomeEstimate | None:
     result = risk_ratio(counts)
     if not math.isfinite(result.value):
         return None
-    return OutcomeEstimate(
+    return outcome_estimate(
+        comparison,
+        status,
+        result,
         name=f"ratio of shares retained on day {comparison.outcome.horizon_day}",
-        contrast=comparison.contrast,
-        estimand=retention_estimand(
-            comparison.protocol, comparison.outcome, "ratio of the shares of clients retained"
-        ),
+        summary="ratio of the shares of clients retained",
+        method="ratio of shares, Mantel-Haenszel weights, score interval",
+        role="supporting",
         unit="ratio",
         presentation="ratio",
-        estimate=result,
-        role="supporting",
-        method="ratio of shares, Mantel-Haenszel weights, score interval",
-        rows=counted_rows(comparison, status),
     )

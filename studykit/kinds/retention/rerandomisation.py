@@ -7,12 +7,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.kinds.retention.analysis import Comparison, comparison_of
+from studykit.kinds.retention.analysis import comparison_of
 from studykit.outcomes.rerandomisation import RedrawnArms
 from studykit.outcomes.results import RerandomisationTest
 from studykit.protocol.types import Protocol
 from studykit.records.rows import RetentionSpells
-from studykit.retention.clock import active_status
 
 Floats = NDArray[np.float64]
 
@@ -35,14 +34,12 @@ def rerandomise_retention(
         If ``drawn`` does not fit the clients.
     """
     comparison = comparison_of(protocol, spells)
-    status = active_status(
-        spells.histories, comparison.outcome.horizon_day, rule=comparison.outcome.absence_rule()
-    )
+    status = comparison.status()
     known = np.isfinite(status)
     arms = drawn.with_seen(spells.clients.arm)[:, known]
-    values = mantel_haenszel_statistics(
-        status[known], arms, _strata(comparison)[known], compared=comparison.compared_arm
-    )
+    crossed = comparison.trainer_strata is not None
+    trainer = comparison.trainers.trainer if crossed else np.zeros(status.size, dtype=np.int64)
+    values = mantel_haenszel_statistics(status[known], arms, trainer[known], compared=comparison.compared_arm)
     statistic = "Mantel-Haenszel statistic of the share retained"
     statistic += (
         "; every split of the trainers that was kept" if drawn.whole_trainers else ", trainers as strata"
@@ -90,10 +87,3 @@ def mantel_haenszel_statistics(
         variance += np.where(usable, n1 * n0 * kept * (total - kept) / (size**2 * (size - 1.0)), 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(variance > 0.0, surplus / np.sqrt(variance), np.nan)
-
-
-def _strata(comparison: Comparison) -> NDArray[np.int64]:
-    labels = comparison.trainer_strata
-    if labels is None:
-        return np.zeros(comparison.in_comparison.size, dtype=np.int64)
-    return np.unique(labels, return_inverse=True)[1].astype(np.int64)

@@ -12,11 +12,9 @@ from studykit.kinds.retention.analysis import (
     UNKNOWN,
     Comparison,
     compare_shares,
-    counted_rows,
+    outcome_estimate,
 )
-from studykit.outcomes.estimands import retention_estimand
 from studykit.outcomes.results import OutcomeEstimate
-from studykit.retention.clock import active_status
 
 Floats = NDArray[np.float64]
 MOVED_AWAY = "moved away"
@@ -25,11 +23,7 @@ MOVED_AWAY = "moved away"
 def sensitivity_of_share(comparison: Comparison, status: Floats) -> tuple[OutcomeEstimate, ...]:
     """The primary analysis under other definitions, other strata and other beliefs on the unknown."""
     outcome, spells = comparison.outcome, comparison.spells
-    longer = active_status(
-        spells.histories,
-        outcome.horizon_day,
-        rule=outcome.absence_rule(outcome.sensitivity_absence_days),
-    )
+    longer = comparison.status(outcome.absence_rule(outcome.sensitivity_absence_days))
     trainer = comparison.trainer_strata
     variants = [_Variant(f"absence of {outcome.sensitivity_absence_days} countable days", longer, trainer)]
     everything = _all_factor_strata(comparison)
@@ -66,17 +60,15 @@ def _sensitivity_estimate(comparison: Comparison, variant: _Variant) -> OutcomeE
         )
     except (FitError, DesignError):
         return None
-    summary = f"difference in the share of clients retained, {variant.name}"
-    return OutcomeEstimate(
+    return outcome_estimate(
+        comparison,
+        variant.status,
+        estimate,
         name=variant.name,
-        contrast=comparison.contrast,
-        estimand=retention_estimand(comparison.protocol, comparison.outcome, summary),
-        unit="share",
-        presentation="difference",
-        estimate=estimate,
-        role="sensitivity",
+        summary=f"difference in the share of clients retained, {variant.name}",
         method=method,
-        rows=counted_rows(comparison, variant.status, reason=variant.reason),
+        role="sensitivity",
+        reason=variant.reason,
     )
 
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from collections.abc import Mapping
+from typing import ClassVar, Literal
 
 from pydantic import Field
 
-from studykit.protocol.outcome import AS_OBSERVED, OutcomeSection
+from studykit.protocol.estimand import Strategy
+from studykit.protocol.outcome import OutcomeSection
 
 
 class SessionCount(OutcomeSection):
     """Sessions attended in the first days."""
 
-    what_is_done = {next(iter(AS_OBSERVED.values())): "every session counts"}
+    what_is_done: ClassVar[Mapping[Strategy, str]] = {"treatment policy": "every session counts"}
     kind: Literal["session count"]
     days: int = Field(84, ge=1, le=3660)
 

@@ -10,8 +10,7 @@ import pytest
 
 from studykit.errors import ArgumentError, DesignError, FitError
 from studykit.kinds.continuous.primary import answer
-from studykit.kinds.retention.analysis import primary_retention
-from studykit.kinds.retention.many import compare_many_shares
+from studykit.kinds.retention import analysis as retention
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
@@ -20,7 +19,7 @@ from studykit.trial.batch import simulate_batch
 from studykit.trial.performance import estimate_trials, with_exercises
 from studykit.trial.rows import retention_spells, strength_rows
 from studykit.trial.settings import TrialSettings
-from tests.support.primary import primary_continuous
+from tests.support.primary import primary_continuous, primary_retention
 
 FOUR = read_protocol(shipped("protocols") / "parallel.toml").protocol
 ONE = with_exercises(FOUR, FOUR.continuous_outcomes[0].exercises[:1])
@@ -71,7 +70,7 @@ def test_trainers_without_any_spread_are_answered_in_arrays_too():
     retained = np.zeros((3, 24), dtype=bool)
     retained[1] = clients.arm[1] == 1  # the second study: all of one arm; the third: two trainers differ
     retained[2] = (clients.arm[2] == 1) & (clients.trainer[2] != clients.trainer[2][clients.arm[2] == 1][0])
-    found = compare_many_shares(protocol, clients, retained)
+    found = retention.answer(protocol, clients, retained.astype(float))
     assert found.value[:2].tolist() == [0.0, 1.0]
     assert np.isnan(found.standard_error).tolist() == [True, True, False]
     assert (found.upper - found.lower > 0.2).all()

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from studykit.errors import DesignError, FitError
-from studykit.kinds.retention.analysis import primary_retention
 from studykit.kinds.retention.assembly import analyse_retention
 from studykit.kinds.retention.results import RetentionResult
 from studykit.kinds.retention.time import Wording, compare_mean_days, spells_to_horizon
 from studykit.outcomes.trainers import plan_trainers
 from studykit.retention.clock import ClientHistory, RetentionRule
+from tests.support.primary import primary_retention
 
 # Two trainers, both arms each; last attended days. A last day from 155 on is active on day 182.
 ARM = [0, 0, 0, 0, 1, 1, 1, 1, 0, 0, 0, 0, 1, 1, 1, 1]
