@@ -40,7 +40,7 @@ def log_rank(times: CensoredTimes, arm: Any, *, strata: Any = None, weights: Wei
     Raises
     ------
     ArgumentError
-        If there are fewer than two arms, a label is missing, or nobody left while two arms were at risk.
+        If there are fewer than two arms, a label is missing, or nobody left while others stayed in two arms.
 
     References
     ----------
@@ -63,7 +63,7 @@ def log_rank(times: CensoredTimes, arm: Any, *, strata: Any = None, weights: Wei
         raise ArgumentError(where=where, expected="at least two arms", got=str(labels.size))
     if not _can_be_compared(times, codes, levels):
         raise ArgumentError(
-            where=where, expected="a departure while at least two arms were at risk", got="none",
+            where=where, expected="a departure while others of at least two arms stay", got="none",
             todo="Report the numbers; there is nothing to compare.",
         )  # fmt: skip
     statistic, p_value = survdiff(
@@ -74,13 +74,17 @@ def log_rank(times: CensoredTimes, arm: Any, *, strata: Any = None, weights: Wei
 
 
 def _can_be_compared(times: CensoredTimes, arm: Any, strata: Any) -> bool:
-    """Whether in some stratum somebody left while clients of two arms were at risk."""
+    """Whether in some stratum somebody left, and somebody not, while clients of two arms were at risk."""
     for level in np.unique(strata):
         inside = strata == level
         days = np.unique(times.time[inside & times.event])
         arms_there = [
             times.select(inside & (arm == code)).at_risk(days) > 0 for code in np.unique(arm[inside])
         ]
-        if days.size and (np.sum(arms_there, axis=0) > 1).any():
+        left = np.array([(times.time[inside & times.event] == day).sum() for day in days])
+        if (
+            days.size
+            and ((np.sum(arms_there, axis=0) > 1) & (left < times.select(inside).at_risk(days))).any()
+        ):
             return True
     return False

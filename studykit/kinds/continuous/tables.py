@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
+from scipy.special import ndtr
+
 from studykit.kinds.continuous.results import ContinuousResult
 from studykit.kinds.continuous.scales import contrast_scale, unit_scale
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.report.contrast_table import contrast_table
-from studykit.report.numbers import STANDARDISED, Scale, level
+from studykit.report.numbers import STANDARDISED, Scale, level, number
 from studykit.report.reading import Reading, capital
 from studykit.report.tables import (
     NOTHING,
@@ -31,8 +36,23 @@ def contrasts_table(reading: Reading, outcome: ContinuousResult) -> Table:
     rows += [(estimate, scale) for estimate in outcome.contrasts]
     rows.append((outcome.standardised, STANDARDISED))
     caption = f"{capital(outcome.name)}: {reading.compared} compared with {reading.reference}"
-    return contrast_table(
+    table = contrast_table(
         reading, rows, code=f"{outcome.code}_contrasts", caption=caption, about=outcome.name
+    )
+    if reading.protocol is not None and reading.protocol.plan.within:
+        return table  # there a client is compared with the same client
+    return replace(table, notes=(*table.notes, _superiority(reading, outcome)))
+
+
+def _superiority(reading: Reading, outcome: ContinuousResult) -> str:
+    r"""The standardised difference :math:`d` as a chance, :math:`\Phi(d/\sqrt 2)` (McGraw & Wong 1992)."""
+    interval = reading.interval(outcome.standardised)
+    ends = (outcome.standardised.value, interval.lower, interval.upper)
+    chance, low, high = (number(100.0 * float(ndtr(end / math.sqrt(2.0))), 0) for end in ends)
+    return (
+        f"Of 100 pairs of clients, one of each arm, the one with {reading.compared} has the higher value in "
+        f"about {chance} ({level(interval.confidence_level)} interval {low} to {high}); 50 is no difference. "
+        "This chance of superiority follows from the standardised difference if values are normal."
     )
 
 

@@ -22,6 +22,7 @@ from studykit.kinds.retention.sensitivity import sensitivity_of_share
 from studykit.kinds.retention.status import shares_by_trainer, statuses
 from studykit.kinds.retention.time import (
     Wording,
+    compare_curves,
     compare_mean_days,
     compare_speed_of_leaving,
     curve_of_arm,
@@ -94,6 +95,9 @@ def analyse_retention(protocol: Protocol, spells: RetentionSpells) -> RetentionR
         status=statuses(comparison, status, rule=rule),
         curves=curves,
         by_trainer=shares_by_trainer(comparison, status),
+        curve_test=compare_curves(
+            followed, compared_arm=comparison.compared_arm, trainers=comparison.trainers
+        ),
         remarks=(*comparison.trainers.remarks, *followed.remarks, *mean_remarks, *hazard_remarks),
         smallest_worthwhile=outcome.smallest_worthwhile,
     )

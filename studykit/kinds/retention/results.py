@@ -30,6 +30,16 @@ class RetentionCurvePoints:
 
 
 @dataclass(frozen=True, slots=True)
+class CurveTest:
+    """The log-rank test of the two curves over all days: supporting only."""
+
+    chi_squared: float
+    degrees_of_freedom: int
+    p_value: float
+    within_trainers: bool
+
+
+@dataclass(frozen=True, slots=True)
 class RetentionStatus:
     """Clients of one arm at the horizon."""
 
@@ -64,6 +74,8 @@ class RetentionResult(OutcomeResult):
         By arm.
     by_trainer : tuple
         Trainer, then (arm, retained, known).
+    curve_test : CurveTest or None
+        None where trainers are the units, or nobody left while both arms were there.
     """
 
     kind: str = "retention"
@@ -75,6 +87,7 @@ class RetentionResult(OutcomeResult):
     status: tuple[RetentionStatus, ...]
     curves: tuple[RetentionCurvePoints, ...]
     by_trainer: tuple[tuple[str, tuple[tuple[str, int, int], ...]], ...]
+    curve_test: CurveTest | None = None
 
     @property
     def contrasts(self) -> tuple[OutcomeEstimate, ...]:

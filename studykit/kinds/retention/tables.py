@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from studykit.kinds.retention.results import RetentionCurvePoints, RetentionResult
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.report.contrast_table import contrast_table
-from studykit.report.numbers import DAYS, RATIO, Scale, day_text, level, number, plural
+from studykit.report.numbers import DAYS, RATIO, Scale, day_text, level, number, p_value, plural
 from studykit.report.reading import Reading
 from studykit.report.tables import (
     NOTHING,
@@ -23,6 +24,7 @@ from studykit.report.tables import (
     listed,
     words_column,
 )
+from studykit.retention.number_needed import Direction, number_needed
 
 SHARE = Scale("%", 0, 100.0)
 
@@ -110,6 +112,14 @@ def at_risk_table(reading: Reading, retention: RetentionResult) -> Table:
             f"{plural(returned, 'client')} who came back {verb} as retained in the table above, so the "
             "curves end lower than its shares."
         )
+    if retention.curve_test is not None:
+        test = retention.curve_test
+        within = " within trainers" if test.within_trainers else ""
+        note.append(
+            f"Whether the curves differ over all days{within} (log-rank test, supporting): chi-squared "
+            f"{number(test.chi_squared, 2)} with {plural(test.degrees_of_freedom, 'degree')} of freedom, "
+            f"{p_value(test.p_value)}."
+        )
     caption = f"Retention curves up to day {retention.horizon_day}. {retention.definition.rstrip('.')}."
     return Table("retention_curve", caption, tuple(columns), rows, tuple(note))
 
@@ -145,4 +155,27 @@ def contrasts_table(reading: Reading, retention: RetentionResult) -> Table:
     """Every contrast on retention, main and supporting and sensitivity side by side."""
     rows = [(estimate, scale_of(reading, estimate)) for estimate in retention.contrasts]
     caption = f"Retention: {reading.compared} compared with {reading.reference}, day {retention.horizon_day}"
-    return contrast_table(reading, rows, code="retention_contrasts", caption=caption)
+    table = contrast_table(reading, rows, code="retention_contrasts", caption=caption)
+    return replace(table, notes=(_clients_for_one(reading, retention), *table.notes))
+
+
+def _clients_for_one(reading: Reading, retention: RetentionResult) -> str:
+    """The difference in shares as a number of clients (number needed to treat)."""
+    found = number_needed(retention.primary, confidence_level=reading.results.confidence_level)
+    ends = [_one_more(part.fewest, part.direction) for part in found.interval]
+    between = ", through no difference, to "
+    if len(ends) == 1:
+        ends.append(_one_more(found.interval[0].most, found.interval[0].direction))
+        between = " to "
+    return (
+        f"In clients (number needed to treat): with {reading.compared}, "
+        f"{_one_more(found.value, found.direction)}; "
+        f"{level(found.confidence_level)} interval from {between.join(ends)}."
+    )
+
+
+def _one_more(clients: float, direction: Direction) -> str:
+    if not math.isfinite(clients):
+        return "no difference"
+    what = "staying" if direction == "benefit" else "leaving"
+    return f"one more {what} for every {number(clients, 0)} clients"

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.errors import ConvergenceError, FitError
-from studykit.kinds.retention.results import RetentionCurvePoints
+from studykit.errors import ArgumentError, ConvergenceError, FitError
+from studykit.kinds.retention.results import CurveTest, RetentionCurvePoints
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.outcomes.trainers import TrainerPlan, unpaired_t
 from studykit.records.rows import RetentionSpells
@@ -18,6 +18,7 @@ from studykit.retention.censored import CensoredTimes, from_spells
 from studykit.retention.clock import RetentionRule, spell
 from studykit.retention.curves import kaplan_meier
 from studykit.retention.hazard import hazard_ratio
+from studykit.retention.log_rank import log_rank
 from studykit.retention.restricted_mean import restricted_mean, stratified_restricted_mean_difference
 
 DAYS_BETWEEN_COUNTS = 28
@@ -243,3 +244,22 @@ def compare_speed_of_leaving(
         rows=_followed_rows(wording, inside),
     )
     return answer, ()
+
+
+def compare_curves(
+    followed: FollowedClients, *, compared_arm: int, trainers: TrainerPlan
+) -> CurveTest | None:
+    """Log-rank test of the two arms, within trainers where they delivered both.
+
+    None where trainers are the units, whose clients are alike, and where there is nothing to compare.
+    """
+    inside = np.isin(followed.arm, (0, compared_arm))
+    crossed = trainers.role in {"fixed", "random"}
+    if trainers.role == "clusters":
+        return None
+    strata = trainers.trainer[followed.kept][inside] if crossed else None
+    try:
+        found = log_rank(followed.times.select(inside), followed.arm[inside], strata=strata)
+    except ArgumentError:
+        return None
+    return CurveTest(found.statistic, found.degrees_of_freedom, found.p_value, crossed)

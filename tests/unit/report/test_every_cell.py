@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from studykit.kinds.continuous.results import Reliability, TippingPoint
-from studykit.kinds.retention.results import RetentionCurvePoints, RetentionStatus
+from studykit.kinds.retention.results import CurveTest, RetentionCurvePoints, RetentionStatus
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Spans
 from studykit.lookback.results import BiasRow
 from studykit.outcomes.results import (
@@ -99,6 +99,7 @@ def uneven_retention(results: StudyResults) -> Any:
             ("T2", (("conventional", 17, 25), ("partner_reps", 13, 18))),
             ("T3", (("partner_reps", 0, 1),)),
         ),
+        curve_test=CurveTest(1.3456, 1, 0.246, within_trainers=True),
     )  # fmt: skip
 
 

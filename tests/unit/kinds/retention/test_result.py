@@ -66,6 +66,19 @@ def test_mean_days_and_hazard_ratio_support(result: RetentionResult) -> None:
     assert "stratified by trainer" in result.hazard_ratio.method
 
 
+def test_the_curves_are_compared_within_trainers(result: RetentionResult) -> None:
+    """By hand (Mantel 1966): departures expected in the compared arm, and their variance, day by day.
+
+    Each client departs 28 days after the last session; (with partner reps, all) at risk on that day.
+    """
+    at_risk = [(4, 8), (4, 7), (4, 6), (4, 8), (4, 7), (3, 6), (3, 5)]
+    expected = sum(one / both for one, both in at_risk)
+    variance = sum(one * (both - one) / both**2 for one, both in at_risk)
+    assert result.curve_test is not None
+    assert result.curve_test.chi_squared == pytest.approx((2 - expected) ** 2 / variance, rel=1e-12)
+    assert (result.curve_test.degrees_of_freedom, result.curve_test.within_trainers) == (1, True)
+
+
 def test_longer_absence_is_a_sensitivity_analysis(
     make_protocol: Any, make_clients: Any, make_spells: Any
 ) -> None:
