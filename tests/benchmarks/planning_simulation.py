@@ -63,7 +63,7 @@ def constant_client_effect():
         rejected = False
         for _, studies in model.groups():
             found = fit_many_linear_mixed(
-                studies.scores, studies.fixed_effects, (clients, *studies.random_effects),
+                studies.outcome, studies.fixed_effects, (clients, *studies.random_effects),
                 contrasts=weights[studies.kept], observed=studies.observed,
             )  # fmt: skip
             rejected |= bool((found.p_value <= 0.05).any())
@@ -74,7 +74,7 @@ def loop_in_r():
     """Seconds that as many fits with Kenward-Roger take in R, from one of the trials; None without R."""
     batch = simulate_batch(world(ONE), 1, seed=7, attendance=False)
     study = default_model(score_arrays(ONE, batch), "random")[0].alone()
-    columns = {"y": study.scores[0], "client": study.residual.groups}
+    columns = {"y": study.outcome[0], "client": study.residual.groups}
     names = [f"x{number}" for number in range(study.fixed_effects.shape[-1])]
     columns |= dict(zip(names, study.fixed_effects[0].T, strict=True))
     (trainer,) = study.random_effects

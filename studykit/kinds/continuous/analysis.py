@@ -10,13 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError, DesignError, FitError
-from studykit.kinds.continuous.model import CellLayout, StudiesAlike, default_model, empty_cell
+from studykit.kinds.continuous.model import CellLayout, default_model, empty_cell, single_model
 from studykit.kinds.continuous.primary import not_converged, one_score_each, regressed, regression_at
 from studykit.kinds.continuous.regression import RESIDUAL, Regression
 from studykit.kinds.continuous.scores import ScoreArrays, analysis_scores, composite_scores, score_cube
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.mixed import MixedFit
 from studykit.mixed.result import METHODS
+from studykit.outcomes.batch_model import StudiesAlike
 from studykit.outcomes.clients import ClientArrays
 from studykit.outcomes.estimands import contrast_text, strength_estimand
 from studykit.outcomes.results import OutcomeEstimate, Presentation
@@ -197,7 +198,7 @@ def fit_model(setting: Setting, *, adjust: bool = True, role: TrainerRole | None
     """
     model, layout = default_model(setting.arrays, role or setting.trainers.role, adjust=adjust)
     alone = model.alone()
-    fit = alone.single.fit()
+    fit = single_model(alone).fit()
     if not fit.converged:
         raise not_converged()
     return ModelAnalysis(setting, layout, alone, model.left_out(), fit)

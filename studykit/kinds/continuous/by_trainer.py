@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import FitError
 from studykit.kinds.continuous.analysis import Setting
-from studykit.kinds.continuous.regression import RESIDUAL, least_squares
+from studykit.kinds.continuous.regression import RESIDUAL, adjusting_columns, least_squares
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.results import RowCount
 
@@ -27,35 +27,20 @@ def effects_by_trainer(setting: Setting, primary: OutcomeEstimate) -> tuple[Outc
     """
     if setting.trainers.role not in {"fixed", "random"}:
         return ()
-    score = setting.score_at(setting.primary_visit, setting.exercises)
-    clients, trainers = setting.rows.clients, setting.trainers
-    inside = np.isin(clients.arm, (0, setting.compared_arm)) & np.isfinite(score)
+    arrays, trainers = setting.arrays, setting.trainers
+    score, clients = arrays.score_at(setting.primary_visit, setting.exercises), arrays.clients
     compared = clients.arm == setting.compared_arm
-    shown = [
-        place
-        for place in range(len(trainers.labels))
-        if min(
-            int((inside & compared & (trainers.trainer == place)).sum()),
-            int((inside & ~compared & (trainers.trainer == place)).sum()),
-        )
-        >= LEAST_PER_ARM
-    ]
-    names, columns = [], []
-    for place, label in enumerate(trainers.labels):
-        own = (trainers.trainer == place).astype(float)
-        names += [f"{label} mean", label]
-        columns += [own, own * compared]
-    baseline = setting.baseline_score(setting.exercises)
-    if baseline is not None:
-        known = np.isfinite(baseline)
-        names += ["baseline", "baseline missing"]
-        columns += [
-            np.where(known, baseline - baseline[known].mean() if known.any() else 0.0, 0.0),
-            (~known).astype(float),
-        ]
-    facts = setting.arrays.clients.facts()
-    matrix = np.column_stack([*columns, facts.values[0]])
-    fit = least_squares(score[None], matrix[None], (*names, *facts.names), inside[None])
+    inside = (compared | (clients.arm == 0)) & np.isfinite(score)
+    own = clients.of_trainer()
+    number = [(own & (inside & side)[..., None]).sum(axis=1)[0] for side in (compared, ~compared)]
+    shown = np.flatnonzero(np.minimum(*number) >= LEAST_PER_ARM)
+    names, blocks = adjusting_columns(arrays.baseline_score(setting.exercises), clients, trainers=False)
+    fit = least_squares(
+        score,
+        np.concatenate([own, own & compared[..., None], *blocks], axis=2),
+        (*(f"{label} mean" for label in trainers.labels), *trainers.labels, *names),
+        inside,
+    )
     try:
         estimates = [(place, fit.coefficient(trainers.labels[place]).estimate(RESIDUAL)) for place in shown]
     except FitError:
@@ -67,7 +52,7 @@ def effects_by_trainer(setting: Setting, primary: OutcomeEstimate) -> tuple[Outc
             estimate=estimate,
             role="exploratory",
             method="regression of the composite, an arm distance for every trainer, one residual variance",
-            rows=_rows(inside & (trainers.trainer == place), trainers.trainer == place),
+            rows=_rows(inside[0] & (trainers.trainer == place), trainers.trainer == place),
             remarks=("Description only.",),
         )
         for place, estimate in estimates

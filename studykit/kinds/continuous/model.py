@@ -5,15 +5,11 @@ further arm its distance from the reference arm, so that baseline means are equa
 covariates by visit; trainers on follow-up visits. Random effects: a client effect that is unstructured over
 visits (with one exercise, unstructured residuals over visits say the same), client by exercise, and trainers
 on follow-up visits where they are random: one effect for all of them, or, where each trainer delivers one
-arm, one unstructured over them.
-
-The rows are the grid of clients, visits and exercises, with missing scores masked. Studies that keep the same
-columns, and whose trainers have the same rows, are fitted together.
+arm, one unstructured over them. The rows are the grid of clients, visits and exercises.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,152 +17,14 @@ from numpy.typing import NDArray
 
 from studykit.errors import FitError
 from studykit.kinds.continuous.scores import ScoreArrays
-from studykit.mixed import (
-    ManyFits,
-    MixedModel,
-    RandomEffect,
-    ResidualStructure,
-    fit_many_linear_mixed,
-)
-from studykit.mixed.many import ManyDegrees
+from studykit.mixed import MixedModel, RandomEffect, ResidualStructure
+from studykit.outcomes.batch_model import BatchModel, RandomPart, StudiesAlike
 from studykit.outcomes.clients import independent_columns
 from studykit.outcomes.trainers import TrainerRole
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Flags = NDArray[np.bool_]
-RandomPart = tuple[tuple[RandomEffect, ...], ResidualStructure | None]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ContinuousModel:
-    """The model of m studies, before columns that repeat others are left out.
-
-    Parameters
-    ----------
-    scores : ndarray, shape (m, n)
-        On the analysis scale, 0 where missing.
-    fixed_effects : ndarray, shape (m, n, p)
-    observed : ndarray of bool, shape (m, n)
-    names : tuple of str, length p
-    kept : ndarray of bool, shape (m, p)
-        Columns that do not repeat those before them.
-    adjusting : int
-        Columns before it are means and effects of arms; those from it on adjust.
-    alike : ndarray of int, shape (m, k)
-        What else studies fitted together must share.
-    random : callable
-        A study and the rows used, shape (n,), to the random effects and residual structure.
-    """
-
-    scores: Floats
-    fixed_effects: Floats
-    observed: Flags
-    names: tuple[str, ...]
-    kept: Flags
-    adjusting: int
-    alike: Integers
-    random: Callable[[int, Flags], RandomPart]
-
-    def left_out(self, study: int = 0) -> tuple[str, ...]:
-        """Columns that adjust and repeat others."""
-        kept = self.kept[study]
-        return tuple(
-            name for place, name in enumerate(self.names) if place >= self.adjusting and not kept[place]
-        )
-
-    def groups(self) -> Iterator[tuple[Integers, StudiesAlike]]:
-        """Studies that can be fitted together, by index."""
-        pattern = np.column_stack([self.kept, self.alike])
-        group = np.unique(pattern, axis=0, return_inverse=True)[1].ravel()
-        for code in range(int(group.max(initial=-1)) + 1):
-            places = np.flatnonzero(group == code)
-            if self.observed[places].any():
-                yield places, self._alike(places)
-
-    def alone(self) -> StudiesAlike:
-        """The only study."""
-        return self._alike(np.zeros(1, dtype=np.int64))
-
-    def _alike(self, places: Integers) -> StudiesAlike:
-        rows, kept = np.asarray(self.observed[places].any(axis=0)), self.kept[places[0]]
-        effects, residual = self.random(int(places[0]), rows)
-        whole = bool(rows.all() and kept.all())  # the large array is not copied once more
-        return StudiesAlike(
-            self.scores[places][:, rows],
-            self.fixed_effects[places] if whole else self.fixed_effects[places][:, rows][:, :, kept],
-            self.observed[places][:, rows],
-            tuple(name for name, keep in zip(self.names, kept, strict=True) if keep),
-            kept,
-            effects,
-            residual,
-        )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class StudiesAlike:
-    """Studies that share their rows, columns and random part, ready to be fitted.
-
-    Parameters
-    ----------
-    scores, observed : ndarray, shape (m, n)
-    fixed_effects : ndarray, shape (m, n, q)
-    names : tuple of str, length q
-    kept : ndarray of bool, shape (p,)
-        The columns among those of the whole model.
-    random_effects : tuple of RandomEffect
-    residual : ResidualStructure or None
-    """
-
-    scores: Floats
-    fixed_effects: Floats
-    observed: Flags
-    names: tuple[str, ...]
-    kept: Flags
-    random_effects: tuple[RandomEffect, ...]
-    residual: ResidualStructure | None
-
-    def contrasts(self, weights: Floats, degrees_of_freedom: ManyDegrees) -> ManyFits:
-        """Contrasts of every study, ``weights`` of shape (k, p) over the columns of the whole model.
-
-        Raises
-        ------
-        DesignError, FitError
-            What is wrong in every study alike.
-        """
-        return fit_many_linear_mixed(
-            self.scores,
-            self.fixed_effects,
-            self.random_effects,
-            contrasts=np.atleast_2d(weights)[:, self.kept],
-            observed=self.observed,
-            residual=self.residual,
-            degrees_of_freedom=degrees_of_freedom,
-        )
-
-    @property
-    def single(self) -> MixedModel:
-        """The only study, for its fit, profiles and influence.
-
-        Raises
-        ------
-        FitError
-            With one score per client and no trainer effect: that is ordinary regression.
-        """
-        if not self.random_effects and self.residual is None:
-            raise FitError(
-                where="mixed model",
-                expected="more than one score per client, or trainers as a random effect",
-                got="one score per client",
-                todo="Use the regression.",
-            )
-        return MixedModel(
-            self.scores[0],
-            self.fixed_effects[0],
-            self.random_effects,
-            names=self.names,
-            residual=self.residual,
-        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -223,7 +81,7 @@ class CellLayout:
 
 def default_model(
     scores: ScoreArrays, role: TrainerRole, *, adjust: bool = True
-) -> tuple[ContinuousModel, CellLayout]:
+) -> tuple[BatchModel, CellLayout]:
     """The default model of studies in which trainers enter alike.
 
     Parameters
@@ -276,7 +134,7 @@ def default_model(
             clusters=role == "clusters",
         )
 
-    model = ContinuousModel(
+    model = BatchModel(
         np.where(observed, scores.score.reshape(clients.studies, -1), 0.0),
         matrix,
         observed,
@@ -288,6 +146,30 @@ def default_model(
     )
     counts = np.einsum("mca,mcve->mave", clients.in_arm().astype(float), scores.observed.astype(float))
     return model, CellLayout(counts.astype(np.int64), scores.follow_up, matrix.shape[2])
+
+
+def single_model(alone: StudiesAlike) -> MixedModel:
+    """The model of the only study, for its fit, profiles and influence.
+
+    Raises
+    ------
+    FitError
+        With one score per client and no trainer effect: that is ordinary regression.
+    """
+    if not alone.random_effects and alone.residual is None:
+        raise FitError(
+            where="mixed model",
+            expected="more than one score per client, or trainers as a random effect",
+            got="one score per client",
+            todo="Use the regression.",
+        )
+    return MixedModel(
+        alone.outcome[0],
+        alone.fixed_effects[0],
+        alone.random_effects,
+        names=alone.names,
+        residual=alone.residual,
+    )
 
 
 def empty_cell(scores: ScoreArrays, layout: CellLayout, *, arm: int, visit: int, study: int = 0) -> FitError:

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import StudykitError
 from studykit.kinds.continuous.analysis import ModelAnalysis, Setting
+from studykit.kinds.continuous.model import single_model
 from studykit.kinds.continuous.results import ModelCheck
 from studykit.mixed import (
     Influence,
@@ -34,7 +35,7 @@ def check_model(setting: Setting, analysis: ModelAnalysis) -> ModelCheck:
     What cannot be looked at (a variance at zero, a trainer without whom nothing can be fitted) is named in
     the remarks; it is never an error.
     """
-    model, remarks = analysis.alone.single, []
+    model, remarks = single_model(analysis.alone), []
     weights, _ = analysis.layout.effect(setting.compared_arm, setting.primary_visit, setting.exercises)
     weights = weights[analysis.alone.kept]
     left_out: list[tuple[str, Influence]] = []

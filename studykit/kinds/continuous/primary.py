@@ -6,14 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError, DesignError, FitError
-from studykit.kinds.continuous.model import (
-    StudiesAlike,
-    default_model,
-    empty_cell,
-)
+from studykit.kinds.continuous.model import default_model, empty_cell
 from studykit.kinds.continuous.regression import Regression, compare_clusters, regress_on_baseline
 from studykit.kinds.continuous.scores import ScoreArrays
+from studykit.mixed import fit_many_linear_mixed
 from studykit.outcomes.answers import Answers
+from studykit.outcomes.batch_model import StudiesAlike
 from studykit.outcomes.trainers import TrainerRole, alone_in_arm, trainer_roles
 from studykit.protocol.types import Protocol
 
@@ -146,7 +144,16 @@ def _any_mean(group: StudiesAlike) -> Floats:
 def fit_contrast(protocol: Protocol, group: StudiesAlike, weights: Floats) -> tuple[Answers, Flags] | None:
     """One contrast of studies that are fitted together, and where the fit converged; None where none can."""
     try:
-        fits = group.contrasts(weights, protocol.analysis.degrees_of_freedom)
+        with np.errstate(divide="ignore", invalid="ignore"):  # at the edge a search meets the log of zero
+            fits = fit_many_linear_mixed(
+                group.outcome,
+                group.fixed_effects,
+                group.random_effects,
+                contrasts=weights[group.kept],
+                observed=group.observed,
+                residual=group.residual,
+                degrees_of_freedom=protocol.analysis.degrees_of_freedom,
+            )
     except (FitError, DesignError):
         return None
     answers = Answers.of_t(

@@ -25,13 +25,14 @@ from numpy.typing import NDArray
 
 from studykit.errors import FitError
 from studykit.kinds.continuous.analysis import Setting, boundary_remarks, left_out_remarks
-from studykit.kinds.continuous.model import ContinuousModel, RandomPart
+from studykit.kinds.continuous.model import single_model
 from studykit.kinds.continuous.primary import fit_contrast, not_converged
 from studykit.kinds.continuous.scores import ScoreArrays, analysis_scores
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.mixed import MixedFit, RandomEffect
 from studykit.mixed.result import METHODS
 from studykit.outcomes.answers import Answers
+from studykit.outcomes.batch_model import BatchModel, RandomPart
 from studykit.outcomes.clients import ClientArrays, independent_columns
 from studykit.outcomes.estimands import contrast_text, within_estimand
 from studykit.outcomes.results import OutcomeEstimate
@@ -188,7 +189,7 @@ def _of_sides(
     return np.asarray(np.where(known, filled - middle, 0.0)), dominant
 
 
-def within_model(protocol: Protocol, rows: WithinRows) -> tuple[ContinuousModel, Floats]:
+def within_model(protocol: Protocol, rows: WithinRows) -> tuple[BatchModel, Floats]:
     """The model of m studies, and the weights of the compared arm minus the reference arm."""
     cell = rows.exercise * len(rows.occasions) + rows.occasion
     means = (cell[:, None] == np.arange(len(rows.exercises) * len(rows.occasions))).astype(float)
@@ -213,7 +214,7 @@ def within_model(protocol: Protocol, rows: WithinRows) -> tuple[ContinuousModel,
 
     weights = np.zeros(matrix.shape[2])
     weights[means.shape[1] : adjusting] = 1.0 / len(rows.exercises)
-    model = ContinuousModel(
+    model = BatchModel(
         rows.score, matrix, rows.observed, tuple(names),
         independent_columns(matrix * rows.observed[..., None]), adjusting,
         trainer if trainers else np.zeros((len(trainer), 0), dtype=np.int64), random,
@@ -265,7 +266,7 @@ def answer_within(protocol: Protocol, scores: ScoreArrays) -> Answers:
 
 
 def _refusal(
-    protocol: Protocol, outcome: str, rows: WithinRows, model: ContinuousModel, study: int
+    protocol: Protocol, outcome: str, rows: WithinRows, model: BatchModel, study: int
 ) -> FitError | None:
     """Why a study cannot be analysed: too few clients in both arms, or arms that time cannot be told from."""
     in_both = int(rows.in_both[study].sum())
@@ -327,7 +328,7 @@ def fit_within(setting: Setting) -> WithinFit:
     refusal = _refusal(protocol, setting.outcome.code, rows, model, 0)
     if refusal is not None:
         raise refusal
-    fit = model.alone().single.fit()
+    fit = single_model(model.alone()).fit()
     if not fit.converged:
         raise not_converged()
     last = max(len(protocol.periods) - 1, 0)

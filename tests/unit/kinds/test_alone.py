@@ -10,6 +10,7 @@ import pytest
 
 from studykit.errors import ArgumentError, DesignError, FitError
 from studykit.kinds.continuous.primary import answer
+from studykit.kinds.continuous.within import answer_within, fit_within, within_setting
 from studykit.kinds.retention import analysis as retention
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
@@ -123,6 +124,38 @@ def test_whatever_is_missing_a_study_alone_is_the_same_in_a_batch(case):
             close = 1e-8 if name == "degrees_of_freedom" else 1e-10
             pair = getattr(alone, name)[0], getattr(together, name)[study]
             np.testing.assert_allclose(*pair, rtol=close, atol=1e-10)
+
+
+def within_alone(protocol, batch, trial):
+    """One study through its rows and the fit of its own; the reason where there is none."""
+    setting = within_setting(protocol, protocol.continuous_outcomes[0], strength_rows(batch, trial))
+    try:
+        return fit_within(setting).effect(), ""
+    except FitError as reason:
+        return None, str(reason)
+
+
+@pytest.mark.parametrize(("design", "clients"), [("crossover", 14), ("limbs", 8), ("stepped", 18)])
+def test_where_clients_get_both_arms_a_study_alone_is_the_same_in_a_batch(design, clients):
+    """Tests of an exercise go missing, so that columns and rows differ; some studies cannot be analysed."""
+    protocol = read_protocol(shipped("protocols") / f"{design}.toml").protocol
+    settings = TrialSettings.from_protocol(protocol, clients=clients)
+    visits = tuple(replace(visit, missed=0.25) for visit in settings.visits)
+    settings = replace(settings, visits=visits, missed_exercise=0.3)
+    batch = simulate_batch(settings, 12, seed=9, attendance=False)
+    together = answer_within(protocol, score_arrays(protocol, batch))
+    answered = 0
+    for trial in range(12):
+        alone, reason = within_alone(protocol, batch, trial)
+        assert together.reason[trial] == reason
+        if alone is None:
+            assert np.isnan(together.value[trial])
+            continue
+        answered += 1
+        assert together.value[trial] == pytest.approx(alone.value, rel=1e-9, abs=1e-10)
+        assert together.standard_error[trial] == pytest.approx(alone.standard_error, rel=1e-8)
+        assert together.degrees_of_freedom[trial] == pytest.approx(alone.degrees_of_freedom, rel=1e-6)
+    assert answered > 3
 
 
 def test_cases_reach_model_and_fallback():

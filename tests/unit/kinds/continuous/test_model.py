@@ -9,7 +9,8 @@ import pytest
 
 from studykit.errors import FitError
 from studykit.kinds.continuous.analysis import prepare
-from studykit.kinds.continuous.model import CellLayout, ContinuousModel, StudiesAlike, default_model
+from studykit.kinds.continuous.model import CellLayout, default_model
+from studykit.outcomes.batch_model import BatchModel, StudiesAlike
 
 
 def model_of(
@@ -20,7 +21,7 @@ def model_of(
     exercises: int = 2,
     holes: Any = (),
     **clients: Any,
-) -> tuple[ContinuousModel, StudiesAlike, CellLayout]:
+) -> tuple[BatchModel, StudiesAlike, CellLayout]:
     names = tuple(f"e{number}" for number in range(exercises)) if exercises > 1 else ()
     protocol = make_protocol(exercises=names)
     people = make_clients([0, 0, 0, 0, 1, 1, 1, 1], **clients)
