@@ -85,7 +85,7 @@ def _methods(reading: Reading, rows: Sequence[tuple[str, OutcomeEstimate]]) -> t
         methods.setdefault(reading.named(estimate.method).rstrip("."), []).append(name)
     if not methods:
         return ()
-    weight = {name: 0 if estimate.role == "sensitivity" else 1 for name, estimate in rows}
+    weight = {name: estimate.role not in {"sensitivity", "supporting"} for name, estimate in rows}
     main = max(methods, key=lambda method: sum(weight[name] for name in methods[method]))
     others = [
         f"{capital('; '.join(names))}: {method}." for method, names in methods.items() if method != main

@@ -17,6 +17,7 @@ from studykit.kinds.retention.analysis import (
     outcome_estimate,
     primary_estimate,
 )
+from studykit.kinds.retention.mixed import model_estimates
 from studykit.kinds.retention.results import RetentionResult
 from studykit.kinds.retention.sensitivity import sensitivity_of_share
 from studykit.kinds.retention.status import shares_by_trainer, statuses
@@ -71,6 +72,7 @@ def analyse_retention(protocol: Protocol, spells: RetentionSpells) -> RetentionR
         trainers=comparison.trainers,
         wording=_wording(comparison, "hazard ratio of leaving"),
     )
+    by_model, model_remarks = model_estimates(comparison, status)
     curves = tuple(
         curve_of_arm(
             followed,
@@ -95,10 +97,17 @@ def analyse_retention(protocol: Protocol, spells: RetentionSpells) -> RetentionR
         status=statuses(comparison, status, rule=rule),
         curves=curves,
         by_trainer=shares_by_trainer(comparison, status),
+        by_model=by_model,
         curve_test=compare_curves(
             followed, compared_arm=comparison.compared_arm, trainers=comparison.trainers
         ),
-        remarks=(*comparison.trainers.remarks, *followed.remarks, *mean_remarks, *hazard_remarks),
+        remarks=(
+            *comparison.trainers.remarks,
+            *followed.remarks,
+            *mean_remarks,
+            *hazard_remarks,
+            *model_remarks,
+        ),
         smallest_worthwhile=outcome.smallest_worthwhile,
     )
 

@@ -129,6 +129,8 @@ def methods(reading: Reading, planned: RetentionOutcome, result: RetentionResult
     sentences.append("The share retained is compared as a difference.")
     if result is not None:
         sentences.append(f"Method: {whole(reading.named(result.primary.method))}")
+        if result.by_model:
+            sentences.append(f"Beside it: {whole(result.by_model[0].method)}")
     return " ".join(sentences)
 
 
@@ -151,12 +153,20 @@ def planned(
             f"{name}: mean days retained", "supporting", "done" if result.restricted_mean else "not done"
         ),
         PlannedAnalysis(f"{name}: hazard ratio", "supporting", hazard),
+        PlannedAnalysis(f"{name}: mixed model with trainers random", "supporting", _by_model(result)),
         PlannedAnalysis(
             f"{name}: absence of {planned.sensitivity_absence_days} days",
             "sensitivity",
             "done" if result.sensitivity else "not done",
         ),
     ]
+
+
+def _by_model(result: RetentionResult) -> str:
+    if result.by_model:
+        return "done"
+    reasons = [remark for remark in result.remarks if "mixed model" in remark]
+    return f"not done: {reasons[0]}" if reasons else "not done"
 
 
 def _why_no_hazard_ratio(result: RetentionResult) -> str:

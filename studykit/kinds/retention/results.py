@@ -74,6 +74,9 @@ class RetentionResult(OutcomeResult):
         By arm.
     by_trainer : tuple
         Trainer, then (arm, retained, known).
+    by_model : tuple of OutcomeEstimate
+        Odds ratio, difference and ratio of shares by the mixed model with trainers random; supporting, empty
+        with one trainer or where it could not be fitted.
     curve_test : CurveTest or None
         None where trainers are the units, or nobody left while both arms were there.
     """
@@ -87,14 +90,17 @@ class RetentionResult(OutcomeResult):
     status: tuple[RetentionStatus, ...]
     curves: tuple[RetentionCurvePoints, ...]
     by_trainer: tuple[tuple[str, tuple[tuple[str, int, int], ...]], ...]
+    by_model: tuple[OutcomeEstimate, ...] = ()
     curve_test: CurveTest | None = None
 
     @property
     def contrasts(self) -> tuple[OutcomeEstimate, ...]:
-        """The difference in shares, then the ratio, mean days, hazard ratio, and other definitions."""
+        """The difference in shares first, what supports it, then other definitions."""
         ratio = (self.ratio,) if self.ratio is not None else ()
         hazard = (self.hazard_ratio,) if self.hazard_ratio is not None else ()
-        return (self.primary, *ratio, *self.restricted_mean, *hazard, *self.sensitivity)
+        return (
+            self.primary, *ratio, *self.restricted_mean, *hazard, *self.by_model, *self.sensitivity
+        )  # fmt: skip
 
     def flow(self, arm: str, allocated: int) -> FlowOutcome:
         """Clients whose status is known, and why the others left."""
