@@ -179,12 +179,14 @@ def _answer(question: Question) -> str:
 
 def plan(arguments: argparse.Namespace) -> int:
     """What the study can and cannot tell."""
+    from studykit.planning.plan_text import plan_text
+
     study = _open(arguments)
     for finding in study.file_findings():  # whoever changed the file must not take the answer for its own
         _complain(str(finding))
     result = study.plan(clients=arguments.clients, pilot=arguments.pilot, from_records=arguments.from_records)
     if not arguments.json:  # the answer first: drawing the page takes longer than finding it
-        _say(f"{result.summary()}\n")
+        _say(f"{plan_text(result)}\n")
         sys.stdout.flush()
     page, text = study.save_plan(result), ""
     if arguments.simulate:  # the quick page stands already, whatever becomes of the long one
@@ -422,7 +424,7 @@ class _Keyboard:
 
 def lookback(arguments: argparse.Namespace) -> int:
     """Look back at attendance records: how staying and partner reps went together, without a trial."""
-    from studykit.lookback.sentences import lead_answer
+    from studykit.lookback.sentences import lead_answer, summary
     from studykit.study.looking_back import look_back_from
 
     wish = look_back_wish(arguments)
@@ -430,7 +432,7 @@ def lookback(arguments: argparse.Namespace) -> int:
     done = look_back_from(wish, asking=asking, step=Progress(2 if asking else 3).step)
     for notice in done.notices:
         _complain(notice)
-    lines = [done.look.summary(), ""]
+    lines = [summary(done.look), ""]
     if done.findings:
         lines += ["Noticed in the records.", _findings_text(done.findings), ""]
     lines += [f"Page: {done.page}"]

@@ -26,7 +26,6 @@ from studykit.planning.improvements import Improvement, improvements
 from studykit.planning.interim import InterimPlan, plan_looks
 from studykit.planning.other_designs import in_design, model_of
 from studykit.planning.pilot import PilotPlan, plan_pilot
-from studykit.planning.plan_text import plan_text
 from studykit.planning.retention import RetentionPlan, clients_for_retention_power, plan_retention
 from studykit.planning.search import level_of
 from studykit.planning.simulated_plan import SimulatedPlan
@@ -149,10 +148,6 @@ class Plan:
     pilot: PilotPlan | None = None
     simulated: SimulatedPlan | None = None
     own_figures: OwnFigures | None = None
-
-    def summary(self) -> str:
-        """The plan as plain text for an owner."""
-        return plan_text(self)
 
 
 def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = False) -> Plan:
