@@ -7,14 +7,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import DesignError, Finding
-from studykit.mixed import Influence, NormalQuantiles, ProfileInterval, VarianceProfile
 from studykit.results import HasInterval, Interval, RowCount
+
+if TYPE_CHECKING:
+    from studykit.mixed import Influence, NormalQuantiles, ProfileInterval, VarianceProfile
 
 Role = Literal["primary", "secondary", "exploratory", "sensitivity", "supporting"]
 Presentation = Literal["ratio", "difference"]

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr, ndtri
 
 from studykit.errors import ArgumentError
 from studykit.results import Interval, check_confidence_level, frozen_array
@@ -40,6 +39,8 @@ class RiskDifference:
     @property
     def p_value(self) -> float:
         """Two-sided, from the score statistic; 1 where all clients stayed, or all left, in every stratum."""
+        from scipy.special import ndtr
+
         return float(2.0 * ndtr(-abs(self.statistic))) if self._can_differ else 1.0
 
     @property
@@ -153,6 +154,8 @@ def risk_differences(
     >>> [round(float(p), 4) for p in many.p_value]
     [0.1421, 1.0]
     """
+    from scipy.special import ndtr
+
     kept, all_clients = np.asarray(retained, dtype=float), np.asarray(clients, dtype=float)
     if kept.ndim != 3 or kept.shape != all_clients.shape or kept.shape[2] != 2:
         raise ArgumentError(
@@ -179,6 +182,8 @@ def score_limits(
     retained: ArrayLike, clients: ArrayLike, *, confidence_level: float
 ) -> tuple[Floats, Floats]:
     """Ends of the score interval for arrays of shape (m, s, 2); two arrays of shape (m,)."""
+    from scipy.special import ndtri
+
     check_confidence_level(confidence_level)
     x0, n0, x1, n1, weights = _columns(np.asarray(retained, dtype=float), np.asarray(clients, dtype=float))
     statistic = difference_statistic(x0, n0, x1, n1, weights)

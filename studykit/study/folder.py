@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.metadata
-import platform
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
@@ -42,11 +40,14 @@ def template(design: str) -> str:
 
 def versions() -> dict[str, str]:
     """Versions of Python and of the libraries that numbers come from."""
+    import platform
+    from importlib.metadata import PackageNotFoundError, version
+
     found = {"python": platform.python_version()}
     for name in _LIBRARIES:
         try:
-            found[name] = importlib.metadata.version(name)
-        except importlib.metadata.PackageNotFoundError:
+            found[name] = version(name)
+        except PackageNotFoundError:
             found[name] = "not installed as a package"
     return found
 

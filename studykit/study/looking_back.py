@@ -428,7 +428,8 @@ def _save(
     wish: Wish, look: LookBack, log: AttendanceLog, said: Said, log_here: Callable[[LookBack], str]
 ) -> tuple[Path, Path | None]:
     from studykit.report.lookback_page import LookBackReading
-    from studykit.report.saving import save_look_back, write_whole
+    from studykit.report.rendering import write_whole
+    from studykit.report.saving import save_look_back
     from studykit.report.tally_sheet import tally_files
 
     today = studio_day().isoformat()

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from studykit.allocation import audit
+from studykit.allocation.audit import audit
 from studykit.errors import AllocationRefused
 from studykit.outcomes.rerandomisation import DrawnArms, rerandomise_strength
 from studykit.protocol.types import Protocol

@@ -24,7 +24,10 @@ import tempfile
 import time
 from pathlib import Path
 
-from studykit.allocation import REQUIRED_FACTS, Ledger, PermutedBlocks, audit
+from studykit.allocation.audit import audit
+from studykit.allocation.blocks import PermutedBlocks
+from studykit.allocation.ledger import Ledger
+from studykit.allocation.refusals import REQUIRED_FACTS
 from studykit.errors import AllocationRefused
 
 METHOD = PermutedBlocks(("conventional", "partner_reps"), factors=("trainer",))

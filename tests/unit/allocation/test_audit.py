@@ -5,8 +5,10 @@ from contextlib import closing
 
 import pytest
 
-from studykit.allocation import Anchor, Ledger, audit
+from studykit.allocation.audit import audit
+from studykit.allocation.audit_result import Anchor
 from studykit.allocation.entries import Entry, check_chain, next_entry
+from studykit.allocation.ledger import Ledger
 
 
 @pytest.fixture
@@ -268,7 +270,8 @@ def test_late_entries_clocks_and_moves_are_noted(study, clock, elsewhere):
 
 def test_predictability(tmp_path, surroundings, enrol):
     """Blocks of 2 only: every second arm is certain, three of four guesses are right (R03: 1.5 of 2)."""
-    from studykit.allocation import REQUIRED_FACTS, PermutedBlocks
+    from studykit.allocation.blocks import PermutedBlocks
+    from studykit.allocation.refusals import REQUIRED_FACTS
 
     method = PermutedBlocks(("a", "b"), block_sizes=(2,))
     ledger = Ledger.create(tmp_path / "two.db", by="OW", surroundings=surroundings)

@@ -5,20 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from studykit.allocation import (
-    REQUIRED_FACTS,
-    Ledger,
-    PermutedBlocks,
-    SealedList,
-    audit,
-    call_slip,
-    make_list,
-    open_slip,
-    publish_list,
-    replay,
-)
-from studykit.allocation.sealed import list_from
-from studykit.allocation.slips import check_slips
+from studykit.allocation.audit import audit
+from studykit.allocation.blocks import PermutedBlocks
+from studykit.allocation.ledger import Ledger
+from studykit.allocation.refusals import REQUIRED_FACTS
+from studykit.allocation.replay import replay
+from studykit.allocation.sealed import SealedList, list_from, make_list
+from studykit.allocation.slips import call_slip, check_slips, open_slip, publish_list
 from studykit.errors import AllocationRefused, ArgumentError
 from studykit.randomness import stream
 

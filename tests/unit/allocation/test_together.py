@@ -3,19 +3,15 @@
 import numpy as np
 import pytest
 
-from studykit.allocation import (
-    REQUIRED_FACTS,
-    Ledger,
-    SplitPlan,
-    WithTrainer,
-    allocate_trainers,
-    audit,
-    replay,
-    replay_trainers,
-)
+from studykit.allocation.audit import audit
 from studykit.allocation.entries import Entry
+from studykit.allocation.ledger import Ledger
 from studykit.allocation.methods import method_from
-from studykit.allocation.together import check_splits
+from studykit.allocation.refusals import REQUIRED_FACTS
+from studykit.allocation.replay import replay
+from studykit.allocation.splits import SplitPlan
+from studykit.allocation.together import allocate_trainers, check_splits, replay_trainers
+from studykit.allocation.with_trainer import WithTrainer
 from studykit.errors import AllocationRefused, ArgumentError, DesignError, LedgerError
 from studykit.randomness import stream
 
