@@ -554,6 +554,8 @@ def _unexpected(error: Exception) -> str:
 def main(words: Sequence[str] | None = None) -> int:
     """Run one command; every expected trouble ends in one message and code 2."""
     os.environ.setdefault("MPLBACKEND", "Agg")
+    # A study's matrices are small: a second thread of the linear algebra, loaded later, only waits and warms.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     with safe_output():
         arguments, unknown = _parser().parse_known_args(words)
         if unknown:  # the command itself says so, since its own help is the one to read

@@ -12,24 +12,24 @@ import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from studykit.lookback.log import NoticedRows
-from studykit.lookback.results import NextStudy
-from studykit.outcomes.results import StudyResults
-from studykit.planning.plan import Plan
-from studykit.protocol.types import Protocol
 from studykit.records.raw import guarded
 from studykit.report.document import Document, render_document
 from studykit.report.gallery import Picture
-from studykit.report.lookback_page import PLANNING, LookBackReading, look_back_document
-from studykit.report.page import report_document
-from studykit.report.plan_page import plan_document
-from studykit.report.reading import AmendmentRecord, LookRecord, Reading
 from studykit.report.rendering import write_whole
 from studykit.report.style import png_bytes, svg_of_finished
 from studykit.report.tables import Table, to_csv, to_latex, to_markdown
 from studykit.results import to_plain
+
+if TYPE_CHECKING:
+    from studykit.lookback.log import NoticedRows
+    from studykit.lookback.results import NextStudy
+    from studykit.outcomes.results import StudyResults
+    from studykit.planning.plan import Plan
+    from studykit.protocol.types import Protocol
+    from studykit.report.lookback_page import LookBackReading
+    from studykit.report.reading import AmendmentRecord, LookRecord
 
 FORMAT = 1
 
@@ -68,6 +68,9 @@ def save_report(
     ArgumentError
         If the flow of clients does not add up; nothing is written then.
     """
+    from studykit.report.page import report_document
+    from studykit.report.reading import Reading
+
     document = report_document(
         Reading(results, protocol, tuple(amendments), tuple(looks), tuple(earlier_records))
     )
@@ -98,6 +101,8 @@ def save_plan(plan: Plan, protocol: Protocol, folder: Path) -> Path:
     FolderError
         If a file stands where a folder is needed, or nothing can be written.
     """
+    from studykit.report.plan_page import plan_document
+
     document = plan_document(plan, protocol)
     files = {
         "plan.html": render_document(document).encode("utf-8"),
@@ -126,6 +131,8 @@ def save_look_back(reading: LookBackReading, folder: Path) -> Path:
     FolderError
         If a file stands where a folder is needed, or nothing can be written.
     """
+    from studykit.report.lookback_page import PLANNING, look_back_document
+
     document = look_back_document(reading)
     files = {
         LOOK_BACK_PAGE: render_document(document).encode("utf-8"),

@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from studykit.errors import DesignError, StudykitError
 from studykit.randomness import stream
@@ -39,7 +40,8 @@ def analyse(
 
     rows = now.rows
     looking = nullcontext() if now.is_complete else logged_look(now, ledger, by=look_by, reason=look_reason)
-    with looking as look:
+    # The matrices of a study are small: more threads for one product cost more than they bring.
+    with threadpool_limits(limits=1), looking as look:
         return analyse_rows(
             now.protocol,
             rows,
