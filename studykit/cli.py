@@ -12,6 +12,7 @@ import os
 import shlex
 import sys
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from studykit import __version__
@@ -23,9 +24,12 @@ from studykit.shipped import shipped_page
 from studykit.unseen import visible
 
 if TYPE_CHECKING:
+    from studykit.outcomes.results import StudyResults
     from studykit.planning.plan import Plan
     from studykit.protocol.answers import Question
+    from studykit.protocol.types import Protocol
     from studykit.study import Study
+    from studykit.study.snapshot import Snapshot
 
 DONE, ATTENTION, WRONG = 0, 1, 2
 
@@ -61,17 +65,18 @@ def _findings_text(findings: Sequence[Finding], *, most: int = 10) -> str:
     return "\n".join(lines)
 
 
-def _hand_out(study: Study, arguments: argparse.Namespace, value: Any, *kinds: str) -> int:
+def _hand_out(folder: Path, arguments: argparse.Namespace, value: Any, *kinds: str) -> int:
     """Print what the last act of these kinds hands out, of one client where the command names one."""
-    from studykit.study.receipts import told_of
+    from studykit.study.receipts import keep_receipts, told_of
+    from studykit.study.snapshot import read_study
 
-    trouble = study.keep_receipts()
-    if trouble:
+    entries = read_study(folder)[0].entries
+    if trouble := keep_receipts(folder, entries):
         _complain(trouble)
     client = getattr(arguments, "client", "").strip().casefold()
     told = [
         entry
-        for entry in study.entries()
+        for entry in entries
         if entry.kind in kinds and (not client or entry.body["client"].casefold() == client)
     ]
     _show(arguments, value, told_of(told[-1]))
@@ -179,12 +184,17 @@ def _answer(question: Question) -> str:
 
 def plan(arguments: argparse.Namespace) -> int:
     """What the study can and cannot tell."""
+    from studykit.planning.plan_text import plan_text
+    from studykit.study.checking import file_findings
+
     study = _open(arguments)
-    for finding in study.file_findings():  # whoever changed the file must not take the answer for its own
+    for finding in file_findings(
+        study.read()
+    ):  # whoever changed the file must not take the answer for its own
         _complain(str(finding))
     result = study.plan(clients=arguments.clients, pilot=arguments.pilot, from_records=arguments.from_records)
     if not arguments.json:  # the answer first: drawing the page takes longer than finding it
-        _say(f"{result.summary()}\n")
+        _say(f"{plan_text(result)}\n")
         sys.stdout.flush()
     page, text = study.save_plan(result), ""
     if arguments.simulate:  # the quick page stands already, whatever becomes of the long one
@@ -218,49 +228,50 @@ def lock(arguments: argparse.Namespace) -> int:
     study = _open(arguments)
     local = arguments.folder_is_local
     # What stands against it is said before anything is asked.
-    protocol_to_lock(study, by=arguments.by, folder_is_local=local)
+    protocol_to_lock(study.read(), by=arguments.by, folder_is_local=local)
     question = "After the lock every change is an amendment with a reason. Lock the protocol now?"
     if not _agreed(arguments, "a yes: after the lock every change is an amendment", question):
         _say("Nothing was locked.")
         return DONE
-    return _hand_out(study, arguments, study.lock(by=arguments.by, folder_is_local=local), "lock")
+    return _hand_out(study.folder, arguments, study.lock(by=arguments.by, folder_is_local=local), "lock")
 
 
 def amend(arguments: argparse.Namespace) -> int:
     """Record a changed protocol."""
     study = _open(arguments)
     locked, changed = study.amend(reason=arguments.reason, by=arguments.by)
-    return _hand_out(study, arguments, {"locked": locked, "changed": changed}, "amendment")
+    return _hand_out(study.folder, arguments, {"locked": locked, "changed": changed}, "amendment")
 
 
 def enrol(arguments: argparse.Namespace) -> int:
     """Draw one client's arm; of a client who has one, show the receipt again."""
-    from studykit.study.enrolling import drawn_before, need_ready
+    from studykit.study.enrolling import drawn_before, enrolment, need_ready
 
     study = _open(arguments)
-    before = drawn_before(study, arguments.client, by=arguments.by)
+    now = study.read()
+    before = drawn_before(now, arguments.client, by=arguments.by)
     if before is not None:
         _complain(f"Nothing was drawn: {before.client} has an arm already. This is the receipt again.")
-        return _hand_out(study, arguments, before, "allocation")
+        return _hand_out(study.folder, arguments, before, "allocation")
     if not arguments.slip:
-        facts = study.enrolment(arguments.client)
+        facts = enrolment(now, arguments.client)
         if not arguments.json:
             _say(facts.text())
-        need_ready(study, facts, by=arguments.by)  # what stands against it is said before anything is asked
+        need_ready(now, facts, by=arguments.by)  # what stands against it is said before anything is asked
         question = "Are these facts right? The draw cannot be undone. Draw now?"
         if not _agreed(arguments, "a yes to the facts above", question):
             _say("Nothing was drawn.")
             return DONE
-    if study.protocol.sealed_list:
+    if now.protocol.sealed_list:
         return _enrol_by_slip(study, arguments)
-    return _hand_out(study, arguments, study.enrol(arguments.client, by=arguments.by), "allocation")
+    return _hand_out(study.folder, arguments, study.enrol(arguments.client, by=arguments.by), "allocation")
 
 
 def _enrol_by_slip(study: Study, arguments: argparse.Namespace) -> int:
     """Call the client's slip, and record its word once the envelope is open."""
     if arguments.slip:  # the envelope is open: what it says is recorded, whatever has come up since the call
         receipt = study.open_slip(arguments.client, word=arguments.slip, by=arguments.by)
-        return _hand_out(study, arguments, receipt, "allocation")
+        return _hand_out(study.folder, arguments, receipt, "allocation")
     called = study.call_slip(arguments.client, by=arguments.by)
     if not is_interactive() or arguments.json:
         folder = shlex.quote(str(arguments.study))
@@ -270,7 +281,7 @@ def _enrol_by_slip(study: Study, arguments: argparse.Namespace) -> int:
     _say(called.text())
     word = ask("The word printed on the slip")
     receipt = study.open_slip(called.client, word=word, by=arguments.by)
-    return _hand_out(study, arguments, receipt, "allocation")
+    return _hand_out(study.folder, arguments, receipt, "allocation")
 
 
 def trainers(arguments: argparse.Namespace) -> int:
@@ -278,28 +289,30 @@ def trainers(arguments: argparse.Namespace) -> int:
     from studykit.study.enrolling import trainers_drawn_before, trainers_to_draw
 
     study = _open(arguments)
-    before = trainers_drawn_before(study, by=arguments.by)
+    now = study.read()
+    before = trainers_drawn_before(now, by=arguments.by)
     if before is not None:
         _complain("Nothing was drawn: the trainers have their arms already. These are the arms again.")
-        return _hand_out(study, arguments, before, "split")
-    ready = trainers_to_draw(study)
+        return _hand_out(study.folder, arguments, before, "split")
+    ready = trainers_to_draw(now)
     if not arguments.json:
         _say(ready.text())
     question = "Are these all the trainers, and the numbers right? The draw cannot be undone. Draw now?"
     if not _agreed(arguments, "a yes to the trainers above", question):
         _say("Nothing was drawn.")
         return DONE
-    return _hand_out(study, arguments, study.allocate_trainers(by=arguments.by), "split")
+    return _hand_out(study.folder, arguments, study.allocate_trainers(by=arguments.by), "split")
 
 
 def note(arguments: argparse.Namespace) -> int:
     """Write into the ledger: a move to this machine, a wrong clock, an unblinding, a data lock, a remark."""
     from studykit.study.entering import note as write
+    from studykit.study.snapshot import read_locked
 
-    study = _open(arguments)
     noted = write(
-        study, arguments.what, reason=arguments.reason, by=arguments.by, client=arguments.client_code
-    )
+        *read_locked(_open(arguments).folder), arguments.what, reason=arguments.reason, by=arguments.by,
+        client=arguments.client_code,
+    )  # fmt: skip
     _show(arguments, noted, noted.text())
     return DONE
 
@@ -308,7 +321,7 @@ def seal(arguments: argparse.Namespace) -> int:
     """For an outsider: draw a list of sealed slips, to be printed and opened one by one."""
     from studykit.study.sealing import seal as made
 
-    files = made(_open(arguments), arguments.to, per_stratum=arguments.slips)
+    files = made(_open(arguments).read(), arguments.to, per_stratum=arguments.slips)
     _show(arguments, files, files.text())
     return DONE
 
@@ -350,16 +363,26 @@ def sheet(arguments: argparse.Namespace) -> int:
     """Write a client's session sheet for today, and the page to take home."""
     from studykit.study.conduct import write_sheet
 
-    study, day = _open(arguments), arguments.date
-    written = write_sheet(study, arguments.client, today=day, trainer=arguments.trainer, by=arguments.by)
+    now, day = _open(arguments).read(), arguments.date
+    written = write_sheet(now, arguments.client, today=day, trainer=arguments.trainer, by=arguments.by)
     text = f"{written.plan.summary()}\n\nSheet: {written.path}\nTo take home: {written.take_home}"
     _show(arguments, written.plain(), text)
     return ATTENTION if written.plan.needs_attention else DONE
 
 
-def _look(study: Study, arguments: argparse.Namespace) -> tuple[str, str]:
+def _analysed(study: Study, arguments: argparse.Namespace) -> tuple[StudyResults, Protocol]:
+    """Results of the study as it stands now, and the protocol they follow."""
+    from studykit.study.analysing import analyse as analysed
+    from studykit.study.snapshot import read_study
+
+    now, ledger = read_study(study.folder)
+    by, reason = _look(now, arguments)
+    return analysed(now, ledger, look_by=by, look_reason=reason), now.protocol
+
+
+def _look(now: Snapshot, arguments: argparse.Namespace) -> tuple[str, str]:
     """Ask before results by arm are seen early; the look is logged."""
-    if study.is_complete():
+    if now.is_complete:
         return "", ""
     warning = (
         "Some clients have not reached the end of follow-up. Looking at results by arm now can change how "
@@ -390,10 +413,8 @@ def analyse(arguments: argparse.Namespace) -> int:
     """Analyse and print; nothing is saved."""
     from studykit.report.text import summary
 
-    study = _open(arguments)
-    by, reason = _look(study, arguments)
-    results = study.analyse(look_by=by, look_reason=reason)
-    _show(arguments, results, summary(results, protocol=study.protocol))
+    results, protocol = _analysed(_open(arguments), arguments)
+    _show(arguments, results, summary(results, protocol=protocol))
     return DONE
 
 
@@ -404,11 +425,10 @@ def report(arguments: argparse.Namespace) -> int:
     study = _open(arguments)
     progress = Progress(2)
     progress.step("analysing")
-    by, reason = _look(study, arguments)
-    results = study.analyse(look_by=by, look_reason=reason)
+    results, protocol = _analysed(study, arguments)
     progress.step("writing the report")
     page = study.save(results)
-    _show(arguments, {"report": str(page)}, f"{summary(results, protocol=study.protocol)}\n\nReport: {page}")
+    _show(arguments, {"report": str(page)}, f"{summary(results, protocol=protocol)}\n\nReport: {page}")
     return DONE
 
 
@@ -422,7 +442,7 @@ class _Keyboard:
 
 def lookback(arguments: argparse.Namespace) -> int:
     """Look back at attendance records: how staying and partner reps went together, without a trial."""
-    from studykit.lookback.sentences import lead_answer
+    from studykit.lookback.sentences import lead_answer, summary
     from studykit.study.looking_back import look_back_from
 
     wish = look_back_wish(arguments)
@@ -430,7 +450,7 @@ def lookback(arguments: argparse.Namespace) -> int:
     done = look_back_from(wish, asking=asking, step=Progress(2 if asking else 3).step)
     for notice in done.notices:
         _complain(notice)
-    lines = [done.look.summary(), ""]
+    lines = [summary(done.look), ""]
     if done.findings:
         lines += ["Noticed in the records.", _findings_text(done.findings), ""]
     lines += [f"Page: {done.page}"]
@@ -534,6 +554,8 @@ def _unexpected(error: Exception) -> str:
 def main(words: Sequence[str] | None = None) -> int:
     """Run one command; every expected trouble ends in one message and code 2."""
     os.environ.setdefault("MPLBACKEND", "Agg")
+    # A study's matrices are small: a second thread of the linear algebra, loaded later, only waits and warms.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     with safe_output():
         arguments, unknown = _parser().parse_known_args(words)
         if unknown:  # the command itself says so, since its own help is the one to read

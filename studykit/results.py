@@ -12,7 +12,6 @@ from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtr, stdtrit
 
 from studykit.errors import ArgumentError
 
@@ -127,10 +126,14 @@ class Estimate:
     @property
     def p_value(self) -> float:
         """Two-sided p-value of ``null``."""
+        from scipy.special import stdtr
+
         return float(2.0 * stdtr(self.degrees_of_freedom, -abs(self.statistic)))
 
     def confidence_interval(self, confidence_level: float = 0.95) -> Interval:
         """Symmetric t interval."""
+        from scipy.special import stdtrit
+
         check_confidence_level(confidence_level)
         half = (
             float(stdtrit(self.degrees_of_freedom, 0.5 + float(confidence_level) / 2.0)) * self.standard_error

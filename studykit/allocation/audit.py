@@ -30,7 +30,6 @@ from studykit.allocation.entries import (
     utc_moment,
     written_again,
 )
-from studykit.allocation.ledger import Ledger
 from studykit.allocation.method import Draw, draw, written_probabilities
 from studykit.allocation.methods import method_from
 from studykit.allocation.past import Past
@@ -41,19 +40,22 @@ from studykit.errors import Finding, StudykitError
 
 
 def audit(
-    ledger: Ledger,
+    entries: Sequence[Entry],
+    beside: Sequence[Finding] = (),
     *,
     receipts: Iterable[Receipt] = (),
     anchors: Iterable[Anchor] = (),
     list_entropy: str = "",
     entry_delay_days: int = 14,
-    first: int | None = None,
 ) -> AuditResult:
     """Check a whole ledger.
 
     Parameters
     ----------
-    ledger : Ledger
+    entries : sequence of Entry
+        From the first; see `Ledger.unverified`.
+    beside : sequence of Finding
+        What is wrong with the file beside the chain.
     receipts : iterable of Receipt
         As many as can be collected from clients.
     anchors : iterable of Anchor
@@ -62,17 +64,7 @@ def audit(
         Where slips of a sealed list are opened, what the outsider made the list from; for after recruitment.
     entry_delay_days : int
         An event entered later than this is noted.
-    first : int, optional
-        So many entries from the first: those that something was made from, whatever came later.
-
-    Raises
-    ------
-    LedgerError
-        Only if the file cannot be read as a ledger at all; a broken chain is a finding.
     """
-    entries: Sequence[Entry]
-    entries, beside = ledger.unverified()
-    entries = entries[:first] if first is not None else entries
     collected = tuple(receipts)
     findings: list[Finding] = [*check_chain(entries), *beside]
     number = len(entries)

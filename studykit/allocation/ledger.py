@@ -138,10 +138,23 @@ class Ledger:
             self._memory.refresh(connection)
             return tuple(self._memory.entries)
 
-    def unverified(self) -> tuple[tuple[Entry, ...], tuple[Finding, ...]]:
-        """Every entry as it stands in the file, and what is wrong with the file beside the chain.
+    def read(self) -> tuple[tuple[Entry, ...], tuple[Finding, ...]]:
+        """Every entry, its chain verified, and what is wrong with the file beside the chain.
 
-        For the audit: of a ledger whose chain is broken, `entries` gives nothing.
+        Raises
+        ------
+        LedgerError
+            If the chain is broken.
+        """
+        with self._guard, storage.transaction(self._path, timeout=self._timeout, write=False) as connection:
+            self._memory.refresh(connection)
+            entries = tuple(self._memory.entries)
+            return entries, storage.file_findings(connection, entries)
+
+    def unverified(self) -> tuple[tuple[Entry, ...], tuple[Finding, ...]]:
+        """The same as it stands in the file, whether the chain holds or not.
+
+        For the audit: of a ledger whose chain is broken, `read` gives nothing.
         """
         with storage.transaction(self._path, timeout=self._timeout, write=False) as connection:
             entries = tuple(storage.entries_after(connection, 0))

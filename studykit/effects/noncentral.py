@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from scipy.optimize import brentq
-from scipy.stats import nct
 
 from studykit.errors import ArgumentError
 from studykit.results import check_confidence_level
@@ -51,6 +50,7 @@ def noncentrality_interval(
 
 def _solve(statistic: float, degrees_of_freedom: float, probability: float) -> float:
     """Noncentrality at which the statistic has the given probability below it."""
+    from scipy.stats import nct
 
     def distance(noncentrality: float) -> float:
         # Mirrored so that the small tail is computed, not one minus it.

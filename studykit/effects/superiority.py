@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
-from scipy.stats import rankdata
 
 from studykit.effects.standardised import Sample
 from studykit.errors import ArgumentError
@@ -85,6 +84,8 @@ def probability_of_superiority(compared: ArrayLike, reference: ArrayLike) -> Pro
     >>> round(result.value, 4), result.statistic
     (0.9444, 8.5)
     """
+    from scipy.stats import rankdata
+
     one, two = _finite(compared), _finite(reference)
     ranks = rankdata(np.concatenate((one, two)))
     own_one, own_two = rankdata(one), rankdata(two)
@@ -107,6 +108,8 @@ def matched_rank_biserial(differences: ArrayLike) -> float:
     >>> matched_rank_biserial([1.0, 2.0, -3.0, 4.0])
     0.4
     """
+    from scipy.stats import rankdata
+
     values = _finite(differences)
     values = values[values != 0.0]
     if not values.size:

@@ -333,11 +333,5 @@ class LookBack:
         given = sum(not answer.refused for answer in self.answers)
         return (
             f"LookBack({self.clients} clients, {self.events} departures, {given} of {len(self.answers)} "
-            f"answers given, lead: {self.lead or 'none'}; summary() tells all)"
+            f"answers given, lead: {self.lead or 'none'}; studykit.lookback.sentences.summary tells all)"
         )
-
-    def summary(self) -> str:
-        """What was found and what remains open, as plain text."""
-        from studykit.lookback.sentences import summary
-
-        return summary(self)

@@ -6,7 +6,6 @@ from collections import Counter
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaincinv
 
 from studykit.errors import FitError
 from studykit.outcomes.estimands import contrast_text
@@ -34,6 +33,8 @@ def upper_bound(count: int, clients: int, *, confidence_level: float = UPPER_LEV
     >>> round(upper_bound(0, 40), 4)
     0.0722
     """
+    from scipy.special import betaincinv
+
     if count >= clients:
         return 1.0
     return float(betaincinv(count + 1.0, float(clients - count), confidence_level))

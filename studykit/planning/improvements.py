@@ -10,9 +10,9 @@ from studykit.errors import DesignError
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.assumptions import Assumptions
 from studykit.planning.attendance import SessionsPoint, sessions_at, sessions_attended
+from studykit.planning.interim import level_of
 from studykit.planning.other_designs import in_design, model_of
 from studykit.planning.retention import RetentionPlan, retention_at, retention_model
-from studykit.planning.search import level_of
 from studykit.planning.strength import StrengthPlan, StrengthPoint, strength_at
 from studykit.protocol.designs import DESIGNS
 from studykit.protocol.types import Protocol

@@ -13,6 +13,7 @@ from studykit.outcomes.boundaries import (
     first_crossings,
     planned_boundaries,
 )
+from studykit.outcomes.decision import level_at_the_end
 from studykit.planning.power import Sides, check_share
 from studykit.protocol.types import Protocol
 
@@ -150,3 +151,9 @@ def looks_sentences(plan: InterimPlan) -> tuple[str, ...]:
         f"{100 * plan.cost.share_if_assumed:.0f} % of the tests on average."
     )
     return kept, price, "An estimate from a study that ended early is too large on average.", unplanned
+
+
+def level_of(protocol: Protocol) -> float:
+    """Two-sided level of one primary outcome, where several share it evenly."""
+    primaries = sum(outcome.role == "primary" for outcome in protocol.outcomes)
+    return level_at_the_end(protocol) / max(primaries, 1)

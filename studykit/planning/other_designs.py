@@ -6,7 +6,7 @@ from functools import lru_cache
 
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.assumptions import USUAL_HORIZON, Assumptions, share_still_there
-from studykit.planning.search import level_of
+from studykit.planning.interim import level_of
 from studykit.planning.strength import StrengthModel, strength_model
 from studykit.protocol.designs import DESIGNS
 from studykit.protocol.reading import read_protocol

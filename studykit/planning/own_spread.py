@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import ndtri
-from scipy.stats import chi2, f
 
 from studykit.errors import FitError
 from studykit.retention.censored import CensoredTimes
@@ -58,6 +57,8 @@ def spread_of(residuals: Floats, *, freedom: int, level: float = 0.95) -> Figure
     >>> round(found.value, 3), round(found.low, 3), round(found.high, 3)
     (1.633, 0.925, 6.089)
     """
+    from scipy.stats import chi2
+
     if freedom < 3:
         raise _too_few("spread", 4, len(residuals))
     variance = float(np.nanmean(np.nansum(residuals**2, axis=0))) / freedom
@@ -130,6 +131,8 @@ def intraclass_correlation(values: Floats, groups: Integers, *, level: float = 0
     >>> round(intraclass_correlation(np.array(ratings, float), np.repeat(np.arange(6), 4)).value, 2)
     0.17
     """
+    from scipy.stats import f
+
     codes, place = np.unique(groups, return_inverse=True)
     number, total = codes.size, values.size
     if number < 2 or total <= number:

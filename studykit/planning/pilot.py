@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from scipy import stats
 from scipy.special import gammaincinv
 
 from studykit.errors import ArgumentError
@@ -17,6 +16,9 @@ from studykit.planning.assumptions import Assumptions, share_still_there
 from studykit.planning.power import check_share
 from studykit.protocol.types import ProgressionRule, Protocol
 from studykit.retention.proportions import share_interval
+
+if TYPE_CHECKING:
+    from scipy import stats
 
 Measure = Literal["recruitment", "consent", "delivery", "tests", "retention"]
 MEASURES: dict[Measure, str] = {
@@ -129,6 +131,8 @@ def share_outlook(
     >>> found.go_on_count, found.stop_count, round(found.chance_go_on, 3), found.chance_stop < 0.001
     (15, 10, 0.933, True)
     """
+    from scipy import stats
+
     for share in (go_on, assumed):
         if not 0.0 < share <= 1.0:
             raise ArgumentError(where=measure, expected="shares above 0 and at most 1", got=repr(share))
@@ -153,6 +157,8 @@ def rate_outlook(
     >>> found.go_on_count, found.stop_count, round(found.chance_go_on, 2)
     (18, 9, 0.91)
     """
+    from scipy import stats
+
     if not min(go_on, assumed) > 0.0 or months < 1:
         raise ArgumentError(
             where="recruitment",
@@ -173,6 +179,8 @@ def rate_interval(found: int, months: float, *, confidence_level: float) -> tupl
     >>> [round(end, 2) for end in rate_interval(10, 1.0, confidence_level=0.95)]
     [4.8, 18.39]
     """
+    from scipy import stats
+
     tail = (1.0 - confidence_level) / 2.0
     lower = 0.0 if found == 0 else float(stats.chi2.ppf(tail, 2 * found)) / (2.0 * months)
     return lower, float(stats.chi2.ppf(1.0 - tail, 2 * found + 2)) / (2.0 * months)
@@ -201,6 +209,7 @@ def _outlook(
     measure: Measure, go_on: float, stop: float, counted: int, least: int, fewest: int, assumed: float,
     law: stats.rv_frozen, interval: tuple[float, float],
 ) -> RuleOutlook:  # fmt: skip
+
     onward, halt = float(law.sf(least - 1)), float(law.cdf(fewest - 1))
     return RuleOutlook(
         measure, MEASURES[measure], go_on, stop, counted, least, fewest, assumed, onward,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from studykit.allocation.asked import findings_on_design
 from studykit.allocation.foresight import Foresight
@@ -22,15 +23,11 @@ from studykit.planning.chances import ChancePlan, WidthSpread, plan_chances, wid
 from studykit.planning.clusters import fewest_trainers
 from studykit.planning.costs import CostPlan, plan_costs
 from studykit.planning.drawing import foreseen_drawing
-from studykit.planning.from_records import OwnFigures
 from studykit.planning.improvements import Improvement, improvements
-from studykit.planning.interim import InterimPlan, plan_looks
+from studykit.planning.interim import InterimPlan, level_of, plan_looks
 from studykit.planning.other_designs import in_design, model_of
 from studykit.planning.pilot import PilotPlan, plan_pilot
-from studykit.planning.plan_text import plan_text
 from studykit.planning.retention import RetentionPlan, clients_for_retention_power, plan_retention
-from studykit.planning.search import level_of
-from studykit.planning.simulated_plan import SimulatedPlan
 from studykit.planning.strength import (
     StrengthPlan,
     clients_for_strength_power,
@@ -40,6 +37,10 @@ from studykit.planning.strength import (
 from studykit.planning.what_if import WhatIf, what_if
 from studykit.protocol.rules import check_protocol
 from studykit.protocol.types import Protocol
+
+if TYPE_CHECKING:
+    from studykit.planning.from_records import OwnFigures
+    from studykit.planning.simulated_plan import SimulatedPlan
 
 # Measured by analysis/08_validity_null_grid.py, 10,000 null trials a row; said of the mixed model only.
 CAUTIOUS_CLUSTERS = (
@@ -150,10 +151,6 @@ class Plan:
     pilot: PilotPlan | None = None
     simulated: SimulatedPlan | None = None
     own_figures: OwnFigures | None = None
-
-    def summary(self) -> str:
-        """The plan as plain text for an owner."""
-        return plan_text(self)
 
 
 def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = False) -> Plan:

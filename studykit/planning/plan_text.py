@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from studykit.planning.assumptions import UsedAssumption
 from studykit.planning.drawing import drawing_sentences
 from studykit.planning.improvements import Improvement
 from studykit.planning.interim import looks_sentences
 from studykit.planning.pilot import pilot_sentences
-
-if TYPE_CHECKING:
-    from studykit.planning.plan import Plan
+from studykit.planning.plan import Plan
 
 # The numbers that move a width or a power most; they are listed in the terminal where they are weak.
 DECISIVE = (

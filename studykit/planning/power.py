@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.special import gammaincinv, gammaln, ndtr, ndtri, stdtrit
+from scipy.special import gammaincinv, gammaln, nctdtr, ndtr, ndtri, stdtrit
 
 from studykit.errors import ArgumentError, DesignError
 
@@ -21,14 +21,6 @@ Sides = Literal[1, 2]
 _CERTAIN = 30.0  # standard errors: from there on the library gives no number, and the normal is certain
 _MOST = 10_000_000
 MOST_CLIENTS = 100_000  # what no studio, nor a group of them, has
-
-
-@lru_cache(maxsize=1)
-def _noncentral() -> Any:
-    """The power class of statsmodels that takes any degrees of freedom; imported when first needed."""
-    from statsmodels.stats.power import TTestPower
-
-    return TTestPower()
 
 
 def check_share(value: float, *, name: str) -> None:
@@ -61,7 +53,7 @@ def t_power(
 
     Notes
     -----
-    Noncentral t with noncentrality effect / standard error (statsmodels' power class).
+    Noncentral t with noncentrality effect / standard error.
 
     Examples
     --------
@@ -83,13 +75,11 @@ def t_power(
         critical = float(ndtri(1.0 - alpha / sides))
         upper = float(ndtr(noncentrality - critical))
         return upper + float(ndtr(-noncentrality - critical)) if sides == 2 else upper
-    alternative = "two-sided" if sides == 2 else "larger"
     value = math.nan
     if abs(noncentrality) <= _CERTAIN:
-        with np.errstate(all="ignore"):
-            value = float(
-                _noncentral().power(noncentrality, 1.0, alpha, df=degrees_of_freedom, alternative=alternative)
-            )
+        critical = -float(stdtrit(degrees_of_freedom, alpha / sides))
+        value = 1.0 - float(nctdtr(degrees_of_freedom, noncentrality, critical))
+        value += float(nctdtr(degrees_of_freedom, noncentrality, -critical)) if sides == 2 else 0.0
     if math.isnan(value):
         critical = float(stdtrit(degrees_of_freedom, 1.0 - alpha / sides))
         value = chance_beyond(critical, noncentrality, degrees_of_freedom)

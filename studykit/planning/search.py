@@ -15,8 +15,8 @@ import numpy as np
 from scipy.optimize import brentq
 
 from studykit.errors import ArgumentError, DesignError
-from studykit.outcomes.decision import level_at_the_end
 from studykit.planning.assumptions import Assumptions
+from studykit.planning.interim import level_of
 from studykit.planning.search_curve import CurvePoint, Shape, Target
 from studykit.planning.search_loop import (
     MOST_CLIENTS,
@@ -194,12 +194,6 @@ def with_true_effect(settings: TrialSettings, effect: float, seed: int) -> Trial
         reached = strength_truth(settings, seed, clients=TRUTH_CLIENTS // 3) if effect else 0.0
         full *= effect / reached if reached else 1.0
     return settings
-
-
-def level_of(protocol: Protocol) -> float:
-    """Two-sided level of one primary outcome, where several share it evenly."""
-    primaries = sum(outcome.role == "primary" for outcome in protocol.outcomes)
-    return level_at_the_end(protocol) / max(primaries, 1)
 
 
 def analysis_width(told: float, scale: str) -> float:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 from studykit.planning.advice import capital
-from studykit.planning.search import FoundEffect
-from studykit.planning.search_loop import Found
-from studykit.planning.simulated_plan import SimulatedPlan
-from studykit.planning.simulation import SimulatedOutcome
 from studykit.protocol.types import Protocol
+
+if TYPE_CHECKING:
+    from studykit.planning.search import FoundEffect
+    from studykit.planning.search_loop import Found
+    from studykit.planning.simulated_plan import SimulatedPlan
+    from studykit.planning.simulation import SimulatedOutcome
 
 IN_BRACKETS = "In brackets: the range that holds the true share 95 times in 100."
 HOW = (

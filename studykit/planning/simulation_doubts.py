@@ -8,7 +8,8 @@ from typing import Literal
 
 from studykit.errors import DesignError
 from studykit.planning.assumptions import Assumptions, UsedAssumption
-from studykit.planning.search import level_of, strength_truth
+from studykit.planning.interim import level_of
+from studykit.planning.search import strength_truth
 from studykit.planning.search_trials import Errors, errors_of_batch
 from studykit.planning.simulation import TRUTH_CLIENTS, Measured
 from studykit.planning.simulation_work import Told, Workers, do_pieces

@@ -17,7 +17,6 @@ from threading import Event, current_thread, main_thread
 from types import FrameType
 from typing import Generic, TypeVar
 
-from joblib import Parallel, delayed, parallel_config
 from threadpoolctl import ThreadpoolController
 
 from studykit.errors import ArgumentError
@@ -118,6 +117,8 @@ def _in_order(
     work: Callable[[int, int], Result], sizes: Sequence[int], workers: Workers, stop: Event
 ) -> Iterator[Result]:
     """Results as they come, in the order of the pieces."""
+    from joblib import Parallel, delayed, parallel_config
+
     one = partial(_with_one_thread, os.getpid(), work)
 
     def begun() -> Iterator[tuple[int, int]]:
@@ -150,6 +151,8 @@ def _libraries() -> ThreadpoolController:
 
 def _cluster(address: str) -> ExitStack:
     """Joblib's Dask backend on a scheduler that runs already."""
+    from joblib import parallel_config
+
     try:
         from distributed import Client
     except ImportError:

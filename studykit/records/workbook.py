@@ -11,8 +11,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from openpyxl import load_workbook
-
 from studykit.errors import Finding
 from studykit.records.cells import Trouble
 from studykit.records.nearest import nearest_known
@@ -95,6 +93,8 @@ def open_sheets(data: bytes, where: str) -> tuple[tuple[Sheet, ...], Finding | N
 
 
 def _sheets(data: bytes) -> Iterator[Sheet]:
+    from openpyxl import load_workbook
+
     with zipfile.ZipFile(io.BytesIO(data)) as parts:
         if sum(part.file_size for part in parts.infolist()) > _MOST_BYTES:
             raise ValueError("more than a workbook of records can hold")

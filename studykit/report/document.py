@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from markupsafe import Markup
-from matplotlib.figure import Figure
 
-from studykit.report.rendering import render_page
-from studykit.report.style import inline_svg
 from studykit.report.tables import Table, to_html
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 Kind = Literal["lead", "paragraph", "heading", "list", "notice", "table", "picture", "file"]
 
@@ -80,11 +80,15 @@ def pictures(*found: Picture | None) -> tuple[Block, ...]:
 
 def render_document(document: Document) -> str:
     """The page as HTML text."""
+    from studykit.report.rendering import render_page
+
     return render_page("page.html.j2", document=document, table=to_html, drawing=_drawing)
 
 
 def _drawing(picture: Picture) -> Markup:
     """The picture inside the page; its own names do not clash with those of other pictures."""
+    from studykit.report.style import inline_svg
+
     svg = picture.svg or inline_svg(picture.figure, label=picture.caption)  # type: ignore[arg-type]
     svg = re.sub(r'\sxmlns(:\w+)?="[^"]*"', "", svg).replace("xlink:href", "href")
     svg = re.sub(r'\bid="([^"]+)"', rf'id="{picture.code}-\1"', svg)

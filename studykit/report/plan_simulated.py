@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from studykit.planning.plan import Plan
-from studykit.planning.search_curve import CurvePoint
-from studykit.planning.search_loop import Found
-from studykit.planning.simulated_plan import SimulatedPlan
 from studykit.planning.simulated_words import HOW, simulation_sentences
-from studykit.planning.simulation import SimulatedOutcome
-from studykit.planning.simulation_doubts import SimulatedDoubts
 from studykit.planning.strength import on_scale, strength_at
 from studykit.protocol.types import Protocol
 from studykit.report.document import Block, Picture, Section, paragraphs, pictures, tables
@@ -20,6 +16,12 @@ from studykit.report.plan_simulated_figures import draw_power_curve
 from studykit.report.reading import capital
 from studykit.report.style import WIDE, drawing_style, new_figure
 from studykit.report.tables import Table, cells, column, words_column
+
+if TYPE_CHECKING:
+    from studykit.planning.search_loop import Found
+    from studykit.planning.simulated_plan import SimulatedPlan
+    from studykit.planning.simulation import SimulatedOutcome
+    from studykit.planning.simulation_doubts import SimulatedDoubts
 
 _POWER = Scale("%", 0, 100.0)
 
@@ -154,6 +156,3 @@ def _column(found: SimulatedOutcome) -> tuple[str, ...]:
         f"{own.failed} of {own.trials}",
         found.decided_by,
     )
-
-
-__all__ = ["CurvePoint", "simulated_section"]

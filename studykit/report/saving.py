@@ -1,8 +1,6 @@
-"""Writing a report's files: made in a folder of another name, then put in place, never half.
+"""Writing the files of a report, of a plan and of a look back.
 
-Every file is written beside its place under a temporary name and renamed when it is whole. A crash
-leaves the files of the last report, or whole files of the new one, and perhaps a temporary file that
-the next run removes. The manifest comes last: where its hashes fit the files, the report is complete.
+The manifest comes last: where its hashes fit the files, the report is complete.
 """
 
 from __future__ import annotations
@@ -11,29 +9,27 @@ import csv
 import hashlib
 import io
 import json
-import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from studykit.errors import FolderError
-from studykit.lookback.log import NoticedRows
-from studykit.lookback.results import NextStudy
-from studykit.outcomes.results import StudyResults
-from studykit.planning.plan import Plan
-from studykit.protocol.types import Protocol
 from studykit.records.raw import guarded
 from studykit.report.document import Document, Picture, render_document
-from studykit.report.lookback_page import PLANNING, LookBackReading, look_back_document
-from studykit.report.page import report_document
-from studykit.report.plan_page import plan_document
-from studykit.report.reading import AmendmentRecord, LookRecord, Reading
+from studykit.report.rendering import write_whole
 from studykit.report.style import png_bytes, svg_of_finished
 from studykit.report.tables import Table, to_csv, to_latex, to_markdown
 from studykit.results import to_plain
 
-_TEMPORARY = ".studykit-part"
+if TYPE_CHECKING:
+    from studykit.lookback.log import NoticedRows
+    from studykit.lookback.results import NextStudy
+    from studykit.outcomes.results import StudyResults
+    from studykit.planning.plan import Plan
+    from studykit.protocol.types import Protocol
+    from studykit.report.lookback_page import LookBackReading
+    from studykit.report.reading import AmendmentRecord, LookRecord
+
 FORMAT = 1
 RESULTS_FORMAT = 2  # 1 had one list of continuous outcomes and one entry for retention
 
@@ -72,6 +68,9 @@ def save_report(
     ArgumentError
         If the flow of clients does not add up; nothing is written then.
     """
+    from studykit.report.page import report_document
+    from studykit.report.reading import Reading
+
     document = report_document(
         Reading(results, protocol, tuple(amendments), tuple(looks), tuple(earlier_records))
     )
@@ -102,6 +101,8 @@ def save_plan(plan: Plan, protocol: Protocol, folder: Path) -> Path:
     FolderError
         If a file stands where a folder is needed, or nothing can be written.
     """
+    from studykit.report.plan_page import plan_document
+
     document = plan_document(plan, protocol)
     files = {
         "plan.html": render_document(document).encode("utf-8"),
@@ -130,6 +131,8 @@ def save_look_back(reading: LookBackReading, folder: Path) -> Path:
     FolderError
         If a file stands where a folder is needed, or nothing can be written.
     """
+    from studykit.report.lookback_page import PLANNING, look_back_document
+
     document = look_back_document(reading)
     files = {
         LOOK_BACK_PAGE: render_document(document).encode("utf-8"),
@@ -217,41 +220,3 @@ def _picture_files(picture: Picture) -> Iterator[tuple[str, bytes]]:
 def _manifest(provenance: Any, files: Mapping[str, bytes]) -> bytes:
     digests = {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())}
     return _json_bytes({"provenance": provenance, "files": digests})
-
-
-def write_whole(folder: Path, files: Mapping[str, bytes]) -> None:
-    """Write files under temporary names, then rename all of them.
-
-    Raises
-    ------
-    FolderError
-        If a folder cannot be made or a file cannot be written; files of before stay as they were.
-    """
-    parts: list[tuple[Path, Path]] = []
-    try:
-        for name, content in files.items():
-            place = folder / name
-            _make_folder(place.parent)
-            part = place.with_name(f"{place.name}{_TEMPORARY}")
-            parts.append((part, place))
-            with part.open("wb") as stream:
-                stream.write(content)
-                stream.flush()
-                os.fsync(stream.fileno())
-        for part, place in parts:
-            part.replace(place)
-    except OSError as error:
-        for part, _ in parts:
-            part.unlink(missing_ok=True)
-        raise FolderError(
-            where=str(error.filename or folder),
-            expected="a folder that can be written to, with no file open in another program",
-            got=error.strerror or type(error).__name__,
-            todo="Close the file or free some space, then run it again; the earlier report still stands.",
-        ) from error
-
-
-def _make_folder(folder: Path) -> None:
-    if folder.exists() and not folder.is_dir():
-        raise FolderError(where=str(folder), expected="a folder", got="a file", todo="Move the file away.")
-    folder.mkdir(parents=True, exist_ok=True)

@@ -14,8 +14,7 @@ from pathlib import Path
 from studykit.outcomes.session_plan import MESSAGE_HOURS, SessionPlan, effort_words, listed, stage_words
 from studykit.protocol.cautions import STATUS, STOP_SIGNS, Caution, Page, cautions_for
 from studykit.protocol.types import Dose, Protocol
-from studykit.report.rendering import render_page
-from studykit.report.saving import write_whole
+from studykit.report.rendering import render_page, write_whole
 
 _ABOUT_PARTNER_REPS = frozenset({"ramp_in", "trainer_sign_off"})
 _ABOUT_SETS = _ABOUT_PARTNER_REPS | {"breathing"}

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
 
 from studykit.errors import ArgumentError
 from studykit.results import Interval, check_confidence_level, frozen_array
@@ -304,6 +303,8 @@ def first_day_at_risk(times: CensoredTimes, least_at_risk: int) -> float:
 
 def _log_log_ends(retained: Floats, standard_error: Floats, confidence_level: float) -> tuple[Floats, Floats]:
     """Ends of the interval that is symmetric for log(-log S); 0 < S < 1."""
+    from scipy.special import ndtri
+
     z = float(ndtri(0.5 + confidence_level / 2.0))
     log_retained = np.log(retained)
     half = z * standard_error / (retained * np.abs(log_retained))

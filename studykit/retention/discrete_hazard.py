@@ -18,15 +18,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import block_diag
-from scipy.sparse import csc_array, csr_array
 
 from studykit.errors import ArgumentError, ConvergenceError
 from studykit.results import Estimate, frozen_array
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -176,6 +177,9 @@ def fit_discrete_hazards(
     >>> round(float(model.coefficients[0]), 6)
     0.0
     """
+    from scipy.linalg import block_diag
+    from scipy.sparse import csr_array
+
     rows, centre, labels = _rows(event, covariates, names, strata, weights)
     beta, alpha, loglik = _maximise(rows, names)
     eta = alpha[rows.stratum] + rows.x @ beta
@@ -308,6 +312,8 @@ def _log_likelihood(rows: _Rows, eta: Floats) -> float:
 
 def _sums(stratum: Integers, strata: int, weight: Floats, x: Floats) -> Floats:
     """Weighted sums of the columns of ``x`` per stratum, in one pass over the rows."""
+    from scipy.sparse import csc_array
+
     return np.asarray(csc_array((weight, stratum, np.arange(stratum.size + 1)), (strata, stratum.size)) @ x)
 
 

@@ -8,8 +8,6 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import eigh
-from scipy.special import chdtrc
 
 from studykit.errors import ArgumentError, ConvergenceError, DesignError
 from studykit.results import Estimate, frozen_array
@@ -86,6 +84,8 @@ class HazardModel:
     @property
     def score_p_value(self) -> float:
         """Of all coefficients zero; stays usable where no ratio can be estimated."""
+        from scipy.special import chdtrc
+
         return float(chdtrc(len(self.names), self.score_statistic))
 
     @property
@@ -303,6 +303,8 @@ def _one_sided(sets: list[RiskSets], place: int) -> str:
 
 def _maximise(sets: list[RiskSets], null: PartialLikelihood) -> tuple[Floats, PartialLikelihood]:
     """Newton's method with step halving; the log partial likelihood is concave."""
+    from scipy.linalg import eigh
+
     beta, current = np.zeros(null.score.size), null
     for _ in range(50):
         step = np.asarray(np.linalg.solve(current.information, current.score), dtype=float)

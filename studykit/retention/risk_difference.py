@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr, ndtri
 
 from studykit.errors import ArgumentError
 from studykit.results import Interval, check_confidence_level, frozen_array
@@ -173,6 +172,8 @@ def _one(counts: StratifiedCounts) -> tuple[float, float, float]:
 
 def _differences(kept: ArrayLike, clients: ArrayLike) -> tuple[Floats, Floats, Floats]:
     """Value, score statistic of no difference, and p-value, each of shape (m,)."""
+    from scipy.special import ndtr
+
     x0, n0, x1, n1, weights = _columns(np.asarray(kept, dtype=float), np.asarray(clients, dtype=float))
     value = np.sum(weights * (x1 / np.maximum(n1, 1.0) - x0 / np.maximum(n0, 1.0)), axis=-1)
     left = x0 + x1 < n0 + n1
@@ -189,6 +190,8 @@ def score_limits(
     retained: ArrayLike, clients: ArrayLike, *, confidence_level: float
 ) -> tuple[Floats, Floats]:
     """Ends of the score interval for arrays of shape (m, s, 2); two arrays of shape (m,)."""
+    from scipy.special import ndtri
+
     check_confidence_level(confidence_level)
     x0, n0, x1, n1, weights = _columns(np.asarray(retained, dtype=float), np.asarray(clients, dtype=float))
     statistic = difference_statistic(x0, n0, x1, n1, weights)

@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr, ndtri
 
 from studykit.results import Interval, check_confidence_level
 from studykit.retention.score_statistics import Statistic, farthest_kept, path_out, ratio_statistic
@@ -43,10 +42,14 @@ class RiskRatio:
     @property
     def p_value(self) -> float:
         """Two-sided, from the score statistic; equal to that of the risk difference."""
+        from scipy.special import ndtr
+
         return float(2.0 * ndtr(-abs(self.statistic)))
 
     def confidence_interval(self, confidence_level: float = 0.95) -> Interval:
         """From the lowest to the highest log ratio that is not rejected; ends may be infinite."""
+        from scipy.special import ndtri
+
         check_confidence_level(confidence_level)
         statistic, z = _statistic(self.counts), float(ndtri(0.5 + confidence_level / 2.0))
         strata, limit = len(self.counts.strata), np.array(math.asinh(WIDEST))

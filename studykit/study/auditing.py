@@ -8,12 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import Finding, LedgerError, ProtocolError
-from studykit.study.snapshot import LEDGER
+from studykit.study.rights import is_kept_blind
+from studykit.study.snapshot import LEDGER, PROTOCOL
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Receipt
     from studykit.allocation.audit_result import Anchor, AuditResult
     from studykit.allocation.entries import Entry
+    from studykit.protocol.reading import ReadProtocol
 
 _MAGIC = b"SQLite format 3\0"  # the first bytes of such a file, https://www.sqlite.org/fileformat.html
 
@@ -24,35 +26,44 @@ def audit_folder(
     receipts: Sequence[Receipt] = (),
     anchors: Sequence[Anchor] = (),
     list_entropy: str = "",
+    by: str = "",
 ) -> AuditResult:
     """Audit a study's folder; see `studykit.study.Study.audit`."""
     from studykit.allocation.audit import audit
     from studykit.allocation.ledger import Ledger
     from studykit.allocation.storage import is_begun
+    from studykit.protocol.reading import read_protocol
 
     if not is_begun(folder / LEDGER):
         raise LedgerError(
             where=str(folder), expected="a ledger", got="none",
             todo="There is one from the lock on: studykit lock STUDY --by CODE.",
         )  # fmt: skip
-    ledger = Ledger(folder / LEDGER)
-    result = audit(ledger, receipts=receipts, anchors=anchors, list_entropy=list_entropy)
-    entries, _ = ledger.unverified()
-    more = (*_locked_text_findings(entries), *other_ledger_findings(folder, entries))
-    return replace(result, findings=(*result.findings, *more))
+    entries, beside = Ledger(folder / LEDGER).unverified()
+    result = audit(entries, beside, receipts=receipts, anchors=anchors, list_entropy=list_entropy)
+    texts = [(entry, _locked_text(entry)) for entry in entries if entry.kind in ("lock", "amendment")]
+    more = (*_locked_text_findings(texts), *other_ledger_findings(folder, entries))
+    result = replace(result, findings=(*result.findings, *more))
+    if not by:
+        return result
+    in_force = next((read for _, read in reversed(texts) if read), None) or read_protocol(folder / PROTOCOL)
+    return result.without_arms() if is_kept_blind(by, in_force.protocol) else result
 
 
-def _locked_text_findings(entries: Sequence[Entry]) -> Iterator[Finding]:
-    """Locked texts that do not have the hash that was locked with them."""
+def _locked_text(entry: Entry) -> ReadProtocol | None:
+    """The protocol that an entry locked; ``None`` where it cannot be read."""
     from studykit.protocol.reading import parse_protocol
 
-    for entry in entries:
-        if entry.kind not in ("lock", "amendment"):
-            continue
-        try:
-            digest = parse_protocol(entry.body["protocol"], where="the locked protocol", locked=True).digest
-        except (ProtocolError, KeyError, TypeError, ValueError):
-            digest = "a text that cannot be read"
+    try:
+        return parse_protocol(entry.body["protocol"], where="the locked protocol", locked=True)
+    except (ProtocolError, KeyError, TypeError, ValueError):
+        return None
+
+
+def _locked_text_findings(texts: Sequence[tuple[Entry, ReadProtocol | None]]) -> Iterator[Finding]:
+    """Locked texts that do not have the hash that was locked with them."""
+    for entry, read in texts:
+        digest = "a text that cannot be read" if read is None else read.digest
         if digest != (locked := entry.body.get("protocol_hash")):
             yield Finding(
                 "stop", f"ledger, entry {entry.position}", f"the protocol whose hash was locked, {locked}",

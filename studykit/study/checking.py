@@ -1,22 +1,19 @@
-"""Result of a check of a study, and whether its follow-up is complete."""
+"""What is noticed in a study's protocol, ledger and records; whether its protocol can be used or locked."""
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from studykit.errors import Finding
+from studykit.errors import Finding, ProtocolError
+from studykit.study.auditing import other_ledger_findings
 from studykit.study.receipts import last_kept
-from studykit.study.snapshot import LEDGER
+from studykit.study.snapshot import LEDGER, PROTOCOL
 
 if TYPE_CHECKING:
-    from studykit.protocol.types import Protocol
+    from studykit.protocol.reading import ReadProtocol
     from studykit.records.progress import Progress
-    from studykit.records.rows import StudyRows
-    from studykit.study.study import Study
+    from studykit.study.snapshot import Snapshot
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,33 +64,128 @@ class Check:
         return "\n".join(parts)
 
 
-def follow_up_complete(rows: StudyRows, protocol: Protocol) -> bool:
-    """Whether the records cover the last visit and the horizon of every allocated client."""
-    known = rows.clients.allocated_on[~np.isnat(rows.clients.allocated_on)]
-    if not protocol.last_day or known.size == 0 or np.isnat(rows.data_through):
-        return True
-    return bool(rows.data_through >= known.max() + np.timedelta64(protocol.last_day, "D"))
+def check(now: Snapshot) -> Check:
+    """Look for trouble; see `studykit.study.Study.check`."""
+    from studykit.records.consistency import check_consistency
+    from studykit.records.progress import progress
+
+    study = str(now.folder)
+    findings: list[Finding] = [*other_ledger_findings(now.folder, now.entries)]
+    try:
+        read = now.read
+    except ProtocolError as error:
+        return Check(study, (*findings, *error.findings), (), None)
+    findings += protocol_findings(read)
+    findings += before_lock_findings(read) if now.locked is None else claimed_findings(read)
+    findings += file_findings(now)
+    allocated = now.allocated
+    findings += now.records.findings
+    if now.records.unread:
+        return Check(study, tuple(dict.fromkeys(findings)), (), None)
+    findings += lost_ledger_findings(now)
+    findings += check_consistency(now.records, read.protocol, allocated, today=now.today)
+    # What would stop the analysis: a check that passes must not be followed by a refusal.
+    findings += now.derived[1] if allocated else ()
+    shown = progress(now.records, read.protocol, allocated, today=now.today)
+    return Check(study, tuple(dict.fromkeys(findings)), now.pause_reasons, shown)
 
 
-def said_to_be_randomised(protocol: Protocol) -> bool:
-    """Whether the protocol of a trial allocated elsewhere says that chance decided."""
-    told = str(getattr(protocol.allocation, "description", ""))
-    return re.search(r"\brandom", told, re.IGNORECASE) is not None and "not random" not in told.casefold()
+def protocol_findings(read: ReadProtocol) -> tuple[Finding, ...]:
+    """What does not fit together or is unwise, in the protocol and in its design."""
+    from studykit.allocation.asked import findings_on_design
+    from studykit.protocol.rules import check_protocol
+
+    found = check_protocol(read.protocol, where=read.where, text=read.text)
+    if any(finding.severity == "stop" for finding in found):
+        return found
+    return (*found, *findings_on_design(read.protocol))
 
 
-def lost_ledger_findings(study: Study) -> tuple[Finding, ...]:
+def before_lock_findings(read: ReadProtocol) -> tuple[Finding, ...]:
+    """What would keep the protocol from being locked, as warnings: it can be planned without."""
+    from studykit.protocol.completion import completion_findings
+    from studykit.protocol.places import Places
+
+    at = Places.of(read.protocol, where=read.where, text=read.text)
+    return tuple(
+        replace(finding, severity="warn", todo=f"{finding.todo} Needed before the lock.".strip())
+        if finding.severity == "stop"
+        else finding
+        for finding in completion_findings(read.protocol, at)
+    )
+
+
+def claimed_findings(read: ReadProtocol) -> tuple[Finding, ...]:
+    """Strategies of a locked protocol that are not carried out, as warnings: the locked text holds."""
+    from studykit.protocol.places import Places
+    from studykit.protocol.strategies import strategy_findings
+
+    at = Places.of(read.protocol, where=read.where, text=read.text)
+    return tuple(strategy_findings(read.protocol, at, severity="warn"))
+
+
+def stop_on(read: ReadProtocol) -> None:
+    """Refuse a protocol that cannot be used.
+
+    Raises
+    ------
+    ProtocolError
+        With every finding that stops the work.
+    """
+    _refuse(protocol_findings(read))
+
+
+def stop_before_lock(read: ReadProtocol) -> None:
+    """Refuse a protocol that cannot be used, or is not complete enough to be locked.
+
+    Raises
+    ------
+    ProtocolError
+        With every finding that stops the lock.
+    """
+    from studykit.protocol.rules import lock_findings
+
+    stop_on(read)
+    _refuse(lock_findings(read.protocol, where=read.where, text=read.text))
+
+
+def file_findings(now: Snapshot) -> tuple[Finding, ...]:
+    """A warning where the file no longer says what was locked."""
+    from studykit.protocol.reading import read_protocol
+
+    path = now.folder / PROTOCOL
+    if now.locked is None or (path.is_file() and path.read_bytes() == now.read.text.encode()):
+        return ()
+    try:
+        same = read_protocol(path, locked=True).digest == now.read.digest
+    except ProtocolError as error:
+        return error.findings
+    if same:
+        return ()
+    return (
+        Finding(
+            "warn", str(path), "the locked protocol", "a file that says something else",
+            "The locked text holds. Amend the protocol, or restore the file.",
+        ),
+    )  # fmt: skip
+
+
+def _refuse(findings: tuple[Finding, ...]) -> None:
+    stops = [finding for finding in findings if finding.severity == "stop"]
+    if stops:
+        raise ProtocolError(stops)
+
+
+def lost_ledger_findings(now: Snapshot) -> tuple[Finding, ...]:
     """A stop where records or kept receipts tell of more than the ledger holds.
 
     Without it a lost ledger would look like a study that has not begun, and clients would be drawn anew.
-
-    Parameters
-    ----------
-    study : Study
-        At one moment.
     """
-    protocol, entries = study.protocol, study.entries()
-    where = str(study.folder / LEDGER)
-    last = last_kept(study.folder / "results")
+    import numpy as np
+
+    protocol, entries = now.protocol, now.entries
+    where = str(now.folder / LEDGER)
+    last = last_kept(now.folder)
     if last > len(entries):
         got = f"{len(entries)} entries" if entries else "no entry"
         return (
@@ -103,9 +195,9 @@ def lost_ledger_findings(study: Study) -> tuple[Finding, ...]:
                 "another study? Then move them out of this folder.",
             ),
         )  # fmt: skip
-    if protocol.is_external or study.allocated():
+    if protocol.is_external or now.allocated:
         return ()
-    records = study.records()
+    records = now.records
     later = {visit.code for visit in protocol.follow_up_visits}
     tests = sum(
         int(np.isin(records[name].columns["visit"].astype(str), sorted(later)).sum())

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 from studykit.errors import DesignError
 from studykit.study.rights import refuse_the_blind
+from studykit.study.snapshot import RESULTS
 
 if TYPE_CHECKING:
     from studykit.outcomes.session_plan import SessionPlan
-    from studykit.study.study import Study
+    from studykit.study.snapshot import Snapshot
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,13 +45,13 @@ class Sheet:
 
 
 def write_sheet(
-    study: Study, client: str, *, today: dt.date | None = None, trainer: str = "", by: str = ""
+    now: Snapshot, client: str, *, today: dt.date | None = None, trainer: str = "", by: str = ""
 ) -> Sheet:
     """Write the session sheet of one client and the page to take home.
 
     Parameters
     ----------
-    study : Study
+    now : Snapshot
     client : str
         Client code; capitals are passed over.
     today : date, optional
@@ -68,22 +69,21 @@ def write_sheet(
         If nobody is allocated yet, or the client has no arm.
     """
     from studykit.outcomes.session_plan import session_plan
-    from studykit.protocol.local_time import studio_day
     from studykit.report.session_sheet import save_session_sheet
-    from studykit.study.study import RESULTS
 
-    protocol, records = study.protocol, study.records()
+    protocol = now.protocol
     for code in (by, trainer):
         refuse_the_blind(code, protocol, where="sheet")
-    allocated = study.allocated(records)
-    if not allocated:
+    if not now.allocated:
         raise DesignError(
-            where=str(study.folder),
+            where=str(now.folder),
             expected="allocated clients",
             got="none",
             todo="Lock the protocol and enrol clients first; a sheet needs the client's arm.",
         )
-    day = today or studio_day(protocol.study.time_zone)
-    plan = session_plan(protocol, records, client=client, allocated=allocated, today=day, trainer=trainer)
-    path, home = save_session_sheet(plan, protocol, study.folder / RESULTS)
+    plan = session_plan(
+        protocol, now.records, client=client, allocated=now.allocated, today=today or now.today,
+        trainer=trainer,
+    )  # fmt: skip
+    path, home = save_session_sheet(plan, protocol, now.folder / RESULTS)
     return Sheet(plan, path, home)

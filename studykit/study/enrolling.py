@@ -9,41 +9,39 @@ from typing import TYPE_CHECKING, Any
 
 from studykit.errors import AllocationRefused, DataError, DesignError, Finding
 from studykit.study.checking import lost_ledger_findings
+from studykit.study.receipts import keep_receipts
 from studykit.study.rights import require_right
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Receipt
+    from studykit.allocation.ledger import Ledger
     from studykit.allocation.method import AllocationMethod
     from studykit.allocation.slips import CalledSlip
     from studykit.allocation.splits import Split, SplitPlan
     from studykit.records.enrolment import EnrolmentFacts
-    from studykit.study.study import Study
+    from studykit.study.snapshot import Snapshot
 
 
-def enrolment(study: Study, client: str) -> EnrolmentFacts:
+def enrolment(now: Snapshot, client: str) -> EnrolmentFacts:
     """Facts of a client; see `studykit.study.Study.enrolment`."""
     from studykit.allocation.places import synchronised_folder
-    from studykit.protocol.local_time import studio_day
     from studykit.records.enrolment import enrolment_facts
 
-    study.need_ledger()
-    protocol = study.protocol
-    today = studio_day(protocol.study.time_zone)
-    facts = enrolment_facts(study.records(), protocol, client, today=today)
-    why = synchronised_folder(study.folder)
+    now.need_lock()
+    facts = enrolment_facts(now.records, now.protocol, client, today=now.today)
+    why = synchronised_folder(now.folder)
     if not why:
         return facts
     told = f"Two copies of the ledger may come about: {why}. Enrol on one machine only."
     return replace(facts, cautions=(*facts.cautions, told))
 
 
-def enrol(study: Study, client: str, *, by: str) -> Receipt:
+def enrol(now: Snapshot, ledger: Ledger, client: str, *, by: str) -> Receipt:
     """Draw a client's arm; see `studykit.study.Study.enrol`."""
     from studykit.allocation.asked import method_for
 
-    ledger, _ = study.need_ledger()
-    protocol = study.protocol
-    method = _with_trainer(study) if protocol.draws_trainers else method_for(protocol)
+    protocol = now.protocol
+    method = _with_trainer(now) if protocol.draws_trainers else method_for(protocol)
     if method is None:
         raise DesignError(
             where="enrol", expected="a study that allocates here", got='allocation = "external"'
@@ -53,21 +51,24 @@ def enrol(study: Study, client: str, *, by: str) -> Receipt:
             where="enrol", expected="a slip of the sealed list that the protocol names", got="a draw",
             todo="Call the slip (call_slip), open the envelope, record its word (open_slip).",
         )  # fmt: skip
-    facts = _ready(study, client, by=by)
-    return ledger.allocate(
+    facts = _ready(now, client, by=by)
+    receipt = ledger.allocate(
         facts.client, stratum=dict(facts.stratum), facts=dict(facts.facts), method=method, by=by
     )
+    keep_receipts(now.folder, ledger.entries())
+    return receipt
 
 
-def allocate_trainers(study: Study, *, by: str) -> Split:
+def allocate_trainers(now: Snapshot, ledger: Ledger, *, by: str) -> Split:
     """Draw the arms of all trainers; see `studykit.study.Study.allocate_trainers`."""
     from studykit.allocation.together import allocate_trainers as draw
 
-    plan = _plan(study)
-    ledger, _ = study.need_ledger()
-    require_right("allocate", by, study.protocol)
-    listed = bool(getattr(study.protocol.allocation, "clients_listed", False))
-    return draw(ledger, trainer_facts(study), plan=plan, by=by, clients_listed=listed)
+    plan = _plan(now)
+    require_right("allocate", by, now.protocol)
+    listed = bool(getattr(now.protocol.allocation, "clients_listed", False))
+    split = draw(ledger, trainer_facts(now), plan=plan, by=by, clients_listed=listed)
+    keep_receipts(now.folder, ledger.entries())
+    return split
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +98,7 @@ class TrainersToDraw:
         return "\n".join([*lines, *(f"  LOOK AT: {finding}" for finding in self.findings)])
 
 
-def trainers_to_draw(study: Study) -> TrainersToDraw:
+def trainers_to_draw(now: Snapshot) -> TrainersToDraw:
     """The trainers who would be drawn now, and what to look at; nothing is drawn.
 
     Raises
@@ -108,20 +109,20 @@ def trainers_to_draw(study: Study) -> TrainersToDraw:
     from studykit.allocation.bits import RecordedBits
     from studykit.allocation.splits import find_candidates
 
-    plan = _plan(study)
-    facts = trainer_facts(study)
-    listed = [str(code) for code in study.records()["clients"].columns["trainer"]]
+    plan = _plan(now)
+    facts = trainer_facts(now)
+    listed = [str(code) for code in now.records["clients"].columns["trainer"]]
     # Any bits will do: they only matter where splits are sampled, and these are not the ones of the draw.
     candidates = find_candidates(facts, plan, bits=RecordedBits("00" * 32))
     return TrainersToDraw(facts, {code: listed.count(code) for code in facts}, candidates.findings())
 
 
-def _plan(study: Study) -> SplitPlan:
+def _plan(now: Snapshot) -> SplitPlan:
     """How the trainers are split; refused where clients are drawn."""
     from studykit.allocation.asked import split_plan_for
 
-    study.need_ledger()
-    protocol = study.protocol
+    now.need_lock()
+    protocol = now.protocol
     plan = split_plan_for(protocol)
     if plan is None:
         raise DesignError(
@@ -131,7 +132,7 @@ def _plan(study: Study) -> SplitPlan:
     return plan
 
 
-def trainer_facts(study: Study) -> dict[str, dict[str, float]]:
+def trainer_facts(now: Snapshot) -> dict[str, dict[str, float]]:
     """What is known of every trainer who is to be drawn, by code.
 
     Raises
@@ -139,7 +140,7 @@ def trainer_facts(study: Study) -> dict[str, dict[str, float]]:
     AllocationRefused
         If a number is missing, or clients are to be listed first and are not.
     """
-    protocol, records = study.protocol, study.records()
+    protocol, records = now.protocol, now.records
     table, clients = records["trainers"], records["clients"]
     codes = [str(code) for code in table.columns["trainer"]]
     missing = [
@@ -178,11 +179,11 @@ def trainer_facts(study: Study) -> dict[str, dict[str, float]]:
     }
 
 
-def _with_trainer(study: Study) -> AllocationMethod[Any]:
+def _with_trainer(now: Snapshot) -> AllocationMethod[Any]:
     """The arms that the trainers drew."""
     from studykit.allocation.methods import method_from
 
-    described = study.need_ledger()[1].current_method or {}
+    described = now.need_lock().current_method or {}
     if described.get("method") != "with trainer":
         raise AllocationRefused(
             where="trainers", expected="trainers who have been drawn", got="none yet",
@@ -191,55 +192,53 @@ def _with_trainer(study: Study) -> AllocationMethod[Any]:
     return method_from(described)
 
 
-def call_slip(study: Study, client: str, *, by: str) -> CalledSlip:
+def call_slip(now: Snapshot, ledger: Ledger, client: str, *, by: str) -> CalledSlip:
     """Tie the next slip to a client; see `studykit.study.Study.call_slip`."""
     from studykit.allocation.slips import call_slip as call
 
-    ledger, _ = study.need_ledger()
-    facts = _ready(study, client, by=by)
+    facts = _ready(now, client, by=by)
     return call(ledger, facts.client, stratum=dict(facts.stratum), facts=dict(facts.facts), by=by)
 
 
-def open_slip(study: Study, client: str, *, word: str, by: str) -> Receipt:
+def open_slip(now: Snapshot, ledger: Ledger, client: str, *, word: str, by: str) -> Receipt:
     """Record an opened slip; see `studykit.study.Study.open_slip`."""
     from studykit.allocation.slips import open_slip as record
 
-    ledger, _ = study.need_ledger()
-    require_right("allocate", by, study.protocol)
-    return record(ledger, client.strip(), word=word, by=by)
+    require_right("allocate", by, now.protocol)
+    receipt = record(ledger, client.strip(), word=word, by=by)
+    keep_receipts(now.folder, ledger.entries())
+    return receipt
 
 
-def drawn_before(study: Study, client: str, *, by: str) -> Receipt | None:
+def drawn_before(now: Snapshot, client: str, *, by: str) -> Receipt | None:
     """The receipt of a client who has an arm, for somebody who runs the draws; else ``None``."""
-    from studykit.allocation.acts import allocations_from
-
-    given = {made.client.casefold(): made for made in allocations_from(study.entries())}
+    given = {made.client.casefold(): made for made in now.allocations}
     made = given.get(client.strip().casefold())
     if made is None:
         return None
-    require_right("allocate", by, study.protocol)
+    require_right("allocate", by, now.protocol)
     return made.receipt()
 
 
-def trainers_drawn_before(study: Study, *, by: str) -> Split | None:
+def trainers_drawn_before(now: Snapshot, *, by: str) -> Split | None:
     """The split that was drawn, for somebody who runs the draws; else ``None``."""
     from studykit.allocation.together import split_of
 
-    entry = next((entry for entry in study.entries() if entry.kind == "split"), None)
+    entry = next((entry for entry in now.entries if entry.kind == "split"), None)
     if entry is None:
         return None
-    require_right("allocate", by, study.protocol)
+    require_right("allocate", by, now.protocol)
     return split_of(entry)
 
 
-def _ready(study: Study, client: str, *, by: str) -> EnrolmentFacts:
+def _ready(now: Snapshot, client: str, *, by: str) -> EnrolmentFacts:
     """The facts of a client who can be allocated now."""
-    facts = study.enrolment(client)
-    need_ready(study, facts, by=by)
+    facts = enrolment(now, client)
+    need_ready(now, facts, by=by)
     return facts
 
 
-def need_ready(study: Study, facts: EnrolmentFacts, *, by: str) -> None:
+def need_ready(now: Snapshot, facts: EnrolmentFacts, *, by: str) -> None:
     """Refuse a client who cannot be allocated now: nothing is asked or drawn before.
 
     Raises
@@ -249,11 +248,10 @@ def need_ready(study: Study, facts: EnrolmentFacts, *, by: str) -> None:
     ArgumentError
         If this person does not run the draws.
     """
-    require_right("allocate", by, study.protocol)
-    if lost := lost_ledger_findings(study.at_one_moment()):
+    require_right("allocate", by, now.protocol)
+    if lost := lost_ledger_findings(now):
         raise DataError(lost)
-    reasons = study.pause_reasons()
-    if reasons:
+    if reasons := now.pause_reasons:
         raise AllocationRefused(
             where="pause rule on harms", expected="no reason to pause", got="; ".join(reasons),
             todo="Let the reviewer decide, and amend the protocol before going on.",

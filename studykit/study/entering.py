@@ -1,7 +1,9 @@
-"""What a person writes into the ledger beside draws and amendments: moves, clocks, unblindings, locks."""
+"""What a person writes into the ledger beside draws and amendments: corrections, moves, unblindings."""
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, get_args
 
@@ -10,11 +12,16 @@ from studykit.study.rights import Act, require_right
 
 if TYPE_CHECKING:
     from studykit.allocation.entries import Entry
-    from studykit.study.study import Study
+    from studykit.allocation.ledger import Ledger
+    from studykit.protocol.types import Protocol
+    from studykit.records.tables import Records
+    from studykit.study.snapshot import Snapshot
 
 What = Literal["moved", "clock", "unblinding", "data_lock", "reopening", "remark"]
 KINDS: tuple[str, ...] = get_args(What)
 _RIGHT: dict[str, Act] = {"unblinding": "correct", "remark": "correct"}  # an emergency waits for no role
+_OLDEST = 110
+_YES_OR_NO = ("baseline_tested", "cleared", "consented", "eligible", "touch_consented")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +49,13 @@ class Noted:
         )
 
 
-def note(study: Study, what: str, *, reason: str, by: str, client: str = "") -> Noted:
+def note(now: Snapshot, ledger: Ledger, what: str, *, reason: str, by: str, client: str = "") -> Noted:
     """Write one entry.
 
     Parameters
     ----------
-    study : Study
+    now : Snapshot
+    ledger : Ledger
     what : str
         ``"moved"``: this machine is the study's home now. ``"clock"``: the time of the last entry was wrong,
         go on from now. ``"unblinding"``: an arm has to be told to somebody who was not to know it.
@@ -61,12 +69,11 @@ def note(study: Study, what: str, *, reason: str, by: str, client: str = "") -> 
     ArgumentError
         If there is no such kind, nobody of this code may do it, or the client is missing.
     LedgerError
-        If the reason is empty, or nothing is locked.
+        If the reason is empty.
     """
     if what not in KINDS:
         raise ArgumentError(where="what", expected=f"one of {', '.join(KINDS)}", got=repr(what))
-    ledger, _ = study.need_ledger()
-    require_right(_RIGHT.get(what, "lock"), by, study.protocol)
+    require_right(_RIGHT.get(what, "lock"), by, now.protocol)
     if not reason.strip():
         raise ArgumentError(where="reason", expected="a few words", got="nothing")
     told = ""
@@ -82,3 +89,71 @@ def note(study: Study, what: str, *, reason: str, by: str, client: str = "") -> 
         kind = {"data_lock": "data lock", "reopening": "reopening"}.get(what, "note")
         entry = ledger.append(kind, {"reason": reason}, by=by)
     return Noted(entry.position, what, reason, told)
+
+
+def correct(
+    now: Snapshot, ledger: Ledger, client: str, *, fact: str, value: str, reason: str, by: str,
+    source: str = "records",
+) -> Entry:  # fmt: skip
+    """Correct a mistyped fact; see `studykit.study.Study.correct`."""
+    made = next((made for made in now.allocations if made.client.casefold() == client.casefold()), None)
+    facts = {} if made is None else {**made.facts, **made.true_stratum}
+    if made is not None and fact not in facts and fact != "arm":
+        raise ArgumentError(where="fact", expected=f"one of {', '.join(sorted(facts))}", got=repr(fact))
+    require_right("correct", by, now.protocol)
+    if fact in facts:
+        value = corrected_value(fact, value, protocol=now.protocol, records=now.records)
+    return ledger.correct(
+        client=client if made is None else made.client,
+        what=fact,
+        old=facts.get(fact),
+        new=value,
+        reason=reason,
+        source=source,
+        by=by,
+    )
+
+
+def corrected_value(fact: str, value: str, *, protocol: Protocol, records: Records) -> str:
+    """The value as the protocol and the records spell it.
+
+    Raises
+    ------
+    ArgumentError
+        If the fact cannot have this value.
+    """
+    levels = _levels(fact, protocol, records)
+    known = {level.casefold(): level for level in levels}
+    text = value.strip()
+    if fact == "trainer" and not levels:
+        raise _refusal(fact, "a trainer of records/trainers", value)
+    if levels and text.casefold() not in known:
+        raise _refusal(fact, f"one of {', '.join(levels)}", value)
+    if fact == "age" and not (text.isascii() and text.isdecimal() and int(text) <= _OLDEST):
+        raise _refusal(fact, f"a whole number from 0 to {_OLDEST}", value)
+    if fact == "consent_date" and not _is_date(text):
+        raise _refusal(fact, "a date as YYYY-MM-DD", value)
+    if not text:
+        raise _refusal(fact, "a value", value)
+    return known.get(text.casefold(), text)
+
+
+def _levels(fact: str, protocol: Protocol, records: Records) -> Sequence[str]:
+    """The values that a fact can have, where they are listed anywhere."""
+    if fact in _YES_OR_NO:
+        return ("yes", "no")
+    if fact == "trainer":
+        return tuple(dict.fromkeys(str(code) for code in records["trainers"].columns["trainer"]))
+    return next((stratum.levels for stratum in protocol.strata if stratum.code == fact), ())
+
+
+def _is_date(text: str) -> bool:
+    try:
+        dt.date.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _refusal(fact: str, expected: str, got: str) -> ArgumentError:
+    return ArgumentError(where=fact, expected=expected, got=repr(got), todo="Nothing was written.")

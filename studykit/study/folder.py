@@ -1,15 +1,15 @@
-"""Making a study's folder: ready protocols, their questions, and a folder that appears whole."""
+"""A study's folder: ready protocols, their questions, and a folder that appears whole."""
 
 from __future__ import annotations
 
-import importlib.metadata
-import platform
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import ArgumentError, Finding, FolderError
 from studykit.shipped import shipped
+from studykit.study.snapshot import PROTOCOL, RECORDS
 
 if TYPE_CHECKING:
     from studykit.protocol.answers import Question
@@ -40,24 +40,39 @@ def template(design: str) -> str:
 
 def versions() -> dict[str, str]:
     """Versions of Python and of the libraries that numbers come from."""
+    import platform
+    from importlib.metadata import PackageNotFoundError, version
+
     found = {"python": platform.python_version()}
     for name in _LIBRARIES:
         try:
-            found[name] = importlib.metadata.version(name)
-        except importlib.metadata.PackageNotFoundError:
+            found[name] = version(name)
+        except PackageNotFoundError:
             found[name] = "not installed as a package"
     return found
 
 
-def synchronised_finding(folder: Path, why: str) -> Finding:
-    """The warning for a folder that another program copies about."""
-    return Finding(
-        "warn",
-        str(folder),
-        "a folder on this machine only",
-        why,
-        "A folder that is synchronised can lose or double entries of the ledger; choose another place.",
-    )
+def study_folder(folder: str | Path) -> Path:
+    """The folder of a study.
+
+    Raises
+    ------
+    FolderError
+        If it is not there or holds no protocol.
+    """
+    path = Path(folder)
+    if not path.is_dir():
+        got = "a file" if path.exists() else "nothing of that name"
+        raise FolderError(
+            where=str(path), expected="a study's folder", got=got,
+            todo="Check the spelling, or make one: studykit new FOLDER.",
+        )  # fmt: skip
+    if not (path / PROTOCOL).is_file():
+        raise FolderError(
+            where=str(path), expected=f"a file {PROTOCOL} in it", got="none",
+            todo="Is this the study's folder? Make a study with: studykit new FOLDER.",
+        )  # fmt: skip
+    return path
 
 
 class made_whole:  # noqa: N801 — used like a function
@@ -98,3 +113,46 @@ class made_whole:  # noqa: N801 — used like a function
             self.making.rename(self.target)
         else:
             shutil.rmtree(self.making, ignore_errors=True)
+
+
+def make_study(target: Path, *, design: str, answers: Mapping[str, str] | None = None) -> tuple[Finding, ...]:
+    """Write protocol and empty tables; see `studykit.study.Study.start`."""
+    from studykit.allocation.places import synchronised_folder
+    from studykit.protocol.filling import fill_template
+    from studykit.protocol.reading import parse_protocol
+    from studykit.protocol.rules import check_protocol
+    from studykit.records.writing import write_empty_tables
+
+    text = fill_template(template(design), dict(answers or {}))
+    read = parse_protocol(text, where=PROTOCOL)
+    with made_whole(target) as making:
+        (making / PROTOCOL).write_text(text, encoding="utf-8", newline="\n")
+        (making / RECORDS).mkdir()
+        write_empty_tables(making / RECORDS, read.protocol)
+    findings = list(check_protocol(read.protocol, where=PROTOCOL, text=text))
+    why = synchronised_folder(target)
+    if why:
+        findings.append(
+            Finding(
+                "warn", str(target), "a folder on this machine only", why,
+                "A folder that is synchronised can lose or double entries of the ledger; choose another "
+                "place.",
+            )
+        )  # fmt: skip
+    return tuple(findings)
+
+
+def copy_demo(target: Path) -> bool:
+    """Copy the demo study; whether anything was copied. See `studykit.study.Study.demo`."""
+    source = shipped("synthetic_data") / "demo_study"
+    if target.exists():
+        own = target / PROTOCOL
+        if not (own.is_file() and own.read_bytes() == (source / PROTOCOL).read_bytes()):
+            raise FolderError(
+                where=str(target), expected="a free name", got="something else of that name",
+                todo="Give another: studykit demo FOLDER.",
+            )  # fmt: skip
+        return False
+    with made_whole(target) as making:
+        shutil.copytree(source, making, dirs_exist_ok=True)
+    return True

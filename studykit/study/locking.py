@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import DataError, DesignError, FolderError, LedgerError
-from studykit.study.checking import lost_ledger_findings
-from studykit.study.deciding import stop_before_lock, stop_on
+from studykit.study.checking import lost_ledger_findings, stop_before_lock, stop_on
 from studykit.study.folder import versions
+from studykit.study.receipts import keep_receipts
 from studykit.study.rights import require_right
-from studykit.study.snapshot import LEDGER
+from studykit.study.sealing import list_of
+from studykit.study.snapshot import LEDGER, PROTOCOL
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Locked
@@ -17,10 +19,10 @@ if TYPE_CHECKING:
     from studykit.allocation.method import Described
     from studykit.protocol.reading import ReadProtocol
     from studykit.protocol.types import Protocol
-    from studykit.study.study import Study
+    from studykit.study.snapshot import Snapshot
 
 
-def protocol_to_lock(study: Study, *, by: str, folder_is_local: bool = False) -> ReadProtocol:
+def protocol_to_lock(now: Snapshot, *, by: str, folder_is_local: bool = False) -> ReadProtocol:
     """The protocol as it stands in the file, with nothing that keeps it from being locked.
 
     Raises
@@ -33,76 +35,76 @@ def protocol_to_lock(study: Study, *, by: str, folder_is_local: bool = False) ->
         If the folder looks synchronised and nobody says that it is on this machine only.
     """
     from studykit.allocation.places import synchronised_folder
-    from studykit.protocol.reading import read_protocol
-    from studykit.study.making import PROTOCOL
 
-    read = read_protocol(study.folder / PROTOCOL)
-    stop_before_lock(read)
-    require_right("lock", by, read.protocol)
-    why = "" if folder_is_local else synchronised_folder(study.folder)
+    stop_before_lock(now.file)
+    require_right("lock", by, now.file.protocol)
+    why = "" if folder_is_local else synchronised_folder(now.folder)
     if why:
         raise FolderError(
-            where=str(study.folder), expected="a folder on this machine only, before the ledger is begun",
+            where=str(now.folder), expected="a folder on this machine only, before the ledger is begun",
             got=why,
             todo="Two machines could draw from two copies of the ledger. Move the study's folder; if it only "
             "looks so, add --folder-is-local.",
         )  # fmt: skip
-    return read
+    return now.file
 
 
-def lock(study: Study, *, by: str, folder_is_local: bool = False) -> Locked:
+def lock(now: Snapshot, ledger: Ledger | None, *, by: str, folder_is_local: bool = False) -> Locked:
     """Decide the protocol; see `studykit.study.Study.lock`."""
     from studykit.allocation.ledger import Ledger
 
-    read = protocol_to_lock(study, by=by, folder_is_local=folder_is_local)
-    if lost := lost_ledger_findings(study.at_one_moment()):
+    read = protocol_to_lock(now, by=by, folder_is_local=folder_is_local)
+    if lost := lost_ledger_findings(now):
         raise DataError(lost)
-    method = _described(study, read.protocol)
-    ledger = study.ledger or Ledger.create(study.folder / LEDGER, by=by)
-    if _publish(ledger, study, by=by):  # a lock that was cut off before the list was written
-        return study.need_ledger()[1]
-    locked = ledger.lock(
-        protocol=read.text, protocol_hash=read.digest, versions=versions(), by=by, method=method
-    )
-    _publish(ledger, study, by=by)
-    return locked
+    method = _described(now.folder, read.protocol)
+    ledger = ledger or Ledger.create(now.folder / LEDGER, by=by)
+    # A lock that was cut off before the list was written is finished by the next.
+    finished = now.locked is not None and _publish(ledger, now.folder, now.protocol, by=by)
+    if not finished:
+        ledger.lock(protocol=read.text, protocol_hash=read.digest, versions=versions(), by=by, method=method)
+        _publish(ledger, now.folder, read.protocol, by=by)
+    return _handed_out(now.folder, ledger)
 
 
-def amend(study: Study, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
+def amend(now: Snapshot, ledger: Ledger, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
     """Amend the protocol; see `studykit.study.Study.amend`."""
-    from studykit.protocol.reading import parse_protocol, read_protocol
     from studykit.protocol.resolved import changed_keys
-    from studykit.study.making import PROTOCOL
 
-    ledger, locked = study.need_ledger()
-    read = read_protocol(study.folder / PROTOCOL)
+    read = now.file
     stop_on(read)
-    before = parse_protocol(locked.current_protocol, where="the locked protocol", locked=True).protocol
-    require_right("lock", by, before, read.protocol)
-    changed = tuple(changed_keys(before, read.protocol))
-    if not changed and _publish(ledger, study, by=by):
-        return locked, ("allocation, sealed_list",)
+    require_right("lock", by, now.protocol, read.protocol)
+    changed = tuple(changed_keys(now.protocol, read.protocol))
     if not changed:
+        if _publish(ledger, now.folder, now.protocol, by=by):
+            return _handed_out(now.folder, ledger), ("allocation, sealed_list",)
         raise LedgerError(
-            where=str(study.folder / PROTOCOL), expected="a change of content", got="none",
+            where=str(now.folder / PROTOCOL), expected="a change of content", got="none",
             todo="Change protocol.toml first, then amend.",
         )  # fmt: skip
-    _keep_what_was_drawn(ledger, read.protocol)
-    amended = ledger.amend(
+    _keep_what_was_drawn(now, read.protocol)
+    ledger.amend(
         protocol=read.text,
         protocol_hash=read.digest,
         reason=reason,
         changed=changed,
         by=by,
-        method=_described(study, read.protocol),
+        method=_described(now.folder, read.protocol),
     )
-    _publish(ledger, study, by=by)
-    return amended, changed
+    _publish(ledger, now.folder, read.protocol, by=by)
+    return _handed_out(now.folder, ledger), changed
 
 
-def _keep_what_was_drawn(ledger: Ledger, protocol: Protocol) -> None:
+def _handed_out(folder: Path, ledger: Ledger) -> Locked:
+    """What is locked now; its receipt is kept, and nothing in the folder may take it away."""
+    keep_receipts(folder, ledger.entries())
+    locked = ledger.locked()
+    assert locked is not None
+    return locked
+
+
+def _keep_what_was_drawn(now: Snapshot, protocol: Protocol) -> None:
     """Refuse an amendment under which clients who have been allocated would have nothing."""
-    lost = sorted({made.arm for made in ledger.allocations()} - set(protocol.allocated_codes))
+    lost = sorted({made.arm for made in now.allocations} - set(protocol.allocated_codes))
     if lost:
         raise DesignError(
             where="amendment", expected="a design that keeps what clients have been allocated",
@@ -111,27 +113,20 @@ def _keep_what_was_drawn(ledger: Ledger, protocol: Protocol) -> None:
         )  # fmt: skip
 
 
-def _described(study: Study, protocol: Protocol) -> Described | None:
+def _described(folder: Path, protocol: Protocol) -> Described | None:
     """What the protocol is locked with: a method, or the list of an outsider."""
     from studykit.allocation.asked import method_for, split_plan_for
-    from studykit.study.sealing import list_of
 
     if protocol.sealed_list:
-        return list_of(study, protocol)
+        return list_of(folder, protocol)
     return split_plan_for(protocol) or method_for(protocol)
 
 
-def _publish(ledger: Ledger, study: Study, *, by: str) -> bool:
+def _publish(ledger: Ledger, folder: Path, protocol: Protocol, *, by: str) -> bool:
     """Write the list in force into the ledger where it is not yet; whether anything was written."""
     from studykit.allocation.slips import publish_list, published_list
-    from studykit.protocol.reading import parse_protocol
-    from studykit.study.sealing import list_of
 
-    locked = ledger.locked()
-    if locked is None:
-        return False
-    protocol = parse_protocol(locked.current_protocol, where="the locked protocol", locked=True).protocol
     if not protocol.sealed_list or published_list(ledger.entries(), protocol.sealed_list) is not None:
         return False
-    publish_list(ledger, list_of(study, protocol), by=by)
+    publish_list(ledger, list_of(folder, protocol), by=by)
     return True

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 from studykit.errors import ArgumentError, DataError, DesignError, Finding, FolderError
 from studykit.protocol.local_time import studio_day
 from studykit.shipped import shipped
-from studykit.study.folder import made_whole, versions
+from studykit.study.folder import made_whole, study_folder, versions
+from studykit.study.snapshot import read_study
 
 if TYPE_CHECKING:
     from studykit.allocation.entries import Entry
@@ -427,7 +428,8 @@ def _save(
     wish: Wish, look: LookBack, log: AttendanceLog, said: Said, log_here: Callable[[LookBack], str]
 ) -> tuple[Path, Path | None]:
     from studykit.report.lookback_page import LookBackReading
-    from studykit.report.saving import save_look_back, write_whole
+    from studykit.report.rendering import write_whole
+    from studykit.report.saving import save_look_back
     from studykit.report.tally_sheet import tally_files
 
     today = studio_day().isoformat()
@@ -446,10 +448,8 @@ def _ledger_wanted(wish: Wish) -> Callable[[LookBack], str]:
     if wish.study is None:
         return lambda _look: ""
     from studykit.lookback.sentences import for_the_protocol
-    from studykit.study.study import Study
 
-    study = Study.open(wish.study)
-    ledger = study.ledger
+    now, ledger = read_study(study_folder(wish.study))
     if ledger is None:
         return lambda _look: ""
     if not wish.by:
@@ -458,13 +458,9 @@ def _ledger_wanted(wish: Wish) -> Callable[[LookBack], str]:
         )
 
     def log_look(look: LookBack) -> str:
-        today = studio_day(study.protocol.study.time_zone).isoformat()
-        entry = ledger.append(
-            "note",
-            {"what": "attendance records looked at", "told": for_the_protocol(look, today)},
-            by=wish.by,
-        )
-        return f"the ledger of {study.folder.name}, entry {entry.position}"
+        told = for_the_protocol(look, now.today.isoformat())
+        entry = ledger.append("note", {"what": RECORDS_LOOKED_AT, "told": told}, by=wish.by)
+        return f"the ledger of {now.folder.name}, entry {entry.position}"
 
     return log_look
 

@@ -7,6 +7,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from studykit.study.snapshot import RESULTS
+
 if TYPE_CHECKING:
     from studykit.allocation.entries import Entry
 
@@ -32,9 +34,9 @@ def told_of(entry: Entry) -> str:
     return f"{split_of(entry).text()}\n{code}" if entry.kind == "split" else ""
 
 
-def keep_receipts(results: Path, entries: Iterable[Entry]) -> str:
+def keep_receipts(study: Path, entries: Iterable[Entry]) -> str:
     """Write every receipt that is not a file yet; why it could not be written, ``""`` where all are there."""
-    folder = results / RECEIPTS
+    folder = study / RESULTS / RECEIPTS
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for entry in entries:
@@ -48,8 +50,8 @@ def keep_receipts(results: Path, entries: Iterable[Entry]) -> str:
     return ""
 
 
-def last_kept(results: Path) -> int:
+def last_kept(study: Path) -> int:
     """Position of the last entry of which a receipt is kept; 0 where none is."""
-    names = [path.name for path in (results / RECEIPTS).glob("entry_*.txt")]
+    names = [path.name for path in (study / RESULTS / RECEIPTS).glob("entry_*.txt")]
     found = (re.fullmatch(r"entry_([0-9]{4,})\.txt", name) for name in names)
     return max((int(match[1]) for match in found if match), default=0)

@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 from studykit.errors import ArgumentError, DesignError, FolderError
 from studykit.study.folder import made_whole
+from studykit.study.snapshot import RECORDS
 
 if TYPE_CHECKING:
     from studykit.allocation.method import AllocationMethod
     from studykit.allocation.sealed import SealedList
     from studykit.protocol.types import Protocol
-    from studykit.study.study import Study
+    from studykit.study.snapshot import Snapshot
 
 FORMAT = 1
 LIST, KEPT, SLIPS = "sealed_list.json", "kept.json", "slips.html"
@@ -57,12 +58,12 @@ class SealedFiles:
         )
 
 
-def seal(study: Study, target: str | Path, *, per_stratum: int | None = None) -> SealedFiles:
+def seal(now: Snapshot, target: str | Path, *, per_stratum: int | None = None) -> SealedFiles:
     """Draw a list of sealed slips; for an outsider, on a machine that those who enrol do not use.
 
     Parameters
     ----------
-    study : Study
+    now : Snapshot
         Its protocol says how; its trainers are those of ``records/trainers``.
     target : path
         A new folder outside the study's folder.
@@ -81,14 +82,14 @@ def seal(study: Study, target: str | Path, *, per_stratum: int | None = None) ->
     from studykit.report.slips import render_slips
 
     folder = Path(target)
-    if folder.resolve().is_relative_to(study.folder.resolve()):
+    if folder.resolve().is_relative_to(now.folder.resolve()):
         raise FolderError(
             where=str(folder), expected="a folder outside the study's folder", got="one inside it",
             todo="Whoever enrols must not see the slips; choose another place, best on another machine.",
         )  # fmt: skip
-    protocol = study.protocol
+    protocol = now.protocol
     method = _listed_method(protocol)
-    strata = _strata(study, protocol)
+    strata = _strata(now, protocol)
     number = per_stratum or _usual_length(protocol, len(strata))
     entropy = fresh_entropy()
     published, slips = make_list(method, [(stratum, number) for stratum in strata], entropy=entropy)
@@ -105,7 +106,7 @@ def seal(study: Study, target: str | Path, *, per_stratum: int | None = None) ->
     )
 
 
-def list_of(study: Study, protocol: Protocol) -> SealedList:
+def list_of(folder: Path, protocol: Protocol) -> SealedList:
     """The published list that a protocol names, from the study's folder.
 
     Raises
@@ -117,7 +118,7 @@ def list_of(study: Study, protocol: Protocol) -> SealedList:
     """
     from studykit.allocation.sealed import list_from
 
-    path = study.folder / LIST
+    path = folder / LIST
     published = list_from(_read(path, "the file that the outsider gave you"))
     if published.commitment != protocol.sealed_list:
         raise ArgumentError(
@@ -174,15 +175,15 @@ def _listed_method(protocol: Protocol) -> AllocationMethod[Any]:
     return method
 
 
-def _strata(study: Study, protocol: Protocol) -> list[dict[str, str]]:
+def _strata(now: Snapshot, protocol: Protocol) -> list[dict[str, str]]:
     """Every combination of the strata of the allocation, in the protocol's order."""
     codes = protocol.allocation.strata
     levels = {stratum.code: list(stratum.levels) for stratum in protocol.strata}
     if "trainer" in codes:
-        levels["trainer"] = list(dict.fromkeys(map(str, study.records()["trainers"].columns["trainer"])))
+        levels["trainer"] = list(dict.fromkeys(map(str, now.records["trainers"].columns["trainer"])))
         if not levels["trainer"]:
             raise ArgumentError(
-                where=str(study.folder / "records" / "trainers.csv"),
+                where=str(now.folder / RECORDS / "trainers.csv"),
                 expected="the trainers, since slips are made for each", got="none",
                 todo="Enter them first, or take trainer off the strata.",
             )  # fmt: skip

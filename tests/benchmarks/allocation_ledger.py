@@ -17,8 +17,11 @@ from pathlib import Path
 
 from timing import Line, show
 
-from studykit.allocation import REQUIRED_FACTS, Ledger, Minimisation, audit
+from studykit.allocation.audit import audit
 from studykit.allocation.entries import moment_text, next_entry
+from studykit.allocation.ledger import Ledger
+from studykit.allocation.minimisation import Minimisation
+from studykit.allocation.refusals import REQUIRED_FACTS
 from studykit.allocation.storage import insert, transaction
 from studykit.allocation.surroundings import Surroundings
 
@@ -101,7 +104,7 @@ def main() -> int:
         drawn, waited = seconds_of_draws(ledger, method)
         verified = seconds_to_verify(ledger)
         start = time.perf_counter()
-        audit(ledger)
+        audit(*ledger.unverified())
         whole = time.perf_counter() - start
     return show(
         "Ledger",

@@ -24,6 +24,7 @@ from timing import Line, in_r, median_seconds, show
 
 from studykit.kinds.continuous.model import default_model
 from studykit.mixed import RandomEffect, fit_many_linear_mixed
+from studykit.planning.plan_text import plan_text
 from studykit.planning.search import search_number
 from studykit.planning.simulation import simulate_study
 from studykit.protocol.reading import read_protocol
@@ -129,7 +130,7 @@ def page_lines():
     """The default study, as a new one is made."""
     with tempfile.TemporaryDirectory() as folder:
         study = Study.create(Path(folder) / "mine")
-        first = median_seconds(lambda: Study.open(study.folder).plan().summary(), repeats=3)
+        first = median_seconds(lambda: plan_text(Study.open(study.folder).plan()), repeats=3)
         page = median_seconds(lambda: whole_page(study.folder), repeats=1)
     return [Line("first answer", first, 3.0, "limit", 1.0), Line("whole page", page, 15.0, "limit", 1.0)]
 

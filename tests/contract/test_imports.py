@@ -6,6 +6,8 @@ import ast
 import re
 import sys
 import tomllib
+from collections.abc import Container
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -98,6 +100,28 @@ def test_imports_follow_the_order(path: Path) -> None:
             assert RANK[other] < RANK[room], (
                 f"{path.name} imports {name}, which comes later or stands beside it"
             )
+
+
+def test_no_modules_import_each_other_in_a_circle() -> None:
+    """Imports inside functions and for type checkers count: what needs each other is one thing."""
+    names = {_name_of(path): path for path in modules()}
+    after = {
+        name: {known for thing in imported(path) for known in _homes(thing, names)} - {name}
+        for name, path in names.items()
+    }
+    try:
+        tuple(TopologicalSorter(after).static_order())
+    except CycleError as error:
+        pytest.fail(f"in a circle: {' → '.join(error.args[1])}")
+
+
+def _name_of(path: Path) -> str:
+    return ".".join(("studykit", *path.relative_to(PACKAGE).with_suffix("").parts)).removesuffix(".__init__")
+
+
+def _homes(name: str, known: Container[str]) -> tuple[str, ...]:
+    """The module of an imported name: the name itself, or what it is taken from."""
+    return next(((home,) for home in (name, name.rpartition(".")[0]) if home in known), ())
 
 
 @pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(PACKAGE)))

@@ -72,7 +72,7 @@ def goes_on(folder: Path) -> bool:
     study = Study.open(folder)
     found = [str(finding) for finding in study.check().findings if "ledger.db" in finding.where]
     assert not found
-    before = study.locked is not None
+    before = study.read().locked is not None
     if before:
         with pytest.raises(LedgerError, match="a lock at entry 2"):
             study.lock(by="OW")

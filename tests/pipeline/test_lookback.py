@@ -11,7 +11,7 @@ import pytest
 import studykit as sk
 from studykit.cli import main
 from studykit.errors import DataError
-from studykit.lookback.sentences import CANNOT_CONCLUDE
+from studykit.lookback.sentences import CANNOT_CONCLUDE, summary
 from studykit.report.wording import WordingContext, check_wording, text_of
 from studykit.shipped import shipped
 
@@ -82,7 +82,7 @@ def test_from_python_as_from_the_terminal(saved: Path) -> None:
     plain = json.loads((saved / "lookback.json").read_text(encoding="utf-8"))
     assert answer.answers[0].hazard_ratio is not None
     assert answer.answers[0].hazard_ratio.value == plain["answers"][0]["hazard_ratio"]["value"]
-    assert "were associated with" in " ".join(answer.summary().split())
+    assert "were associated with" in " ".join(summary(answer).split())
     assert len(log.findings) == 5
 
 

@@ -67,17 +67,17 @@ def test_the_look_is_logged_and_judged_at_its_own_level_and_the_next_one_decides
     assert first.provenance.ledger_code == before, "what it was made from"
     assert "two-sided level 0.305 % at look 1 of 1 planned" in decision.rule
     assert decision.rejected == (decision.p_value <= 0.00305)
-    assert [look.body["planned_look"] for look in looked_at.looks()] == [0, 1]
+    assert [look.body["planned_look"] for look in looked_at.read().looks] == [0, 1]
     again = looked_at.analyse(look_by="sr", look_reason="the report of it")
     assert again.decisions == first.decisions, "the same look at the same records"
-    assert len(looked_at.looks()) == 2, "logged once"
+    assert len(looked_at.read().looks) == 2, "logged once"
     add_rows(
         looked_at.folder, "strength",
         *strength_rows(looked_at, CLIENTS[11][0], visit="week_12", day=today(84), load=95.0),
     )  # fmt: skip
     second = looked_at.analyse(look_by="OW", look_reason="curious")
     assert second.decisions == ()
-    assert [look.body["planned_look"] for look in looked_at.looks()] == [0, 1, 0]
+    assert [look.body["planned_look"] for look in looked_at.read().looks] == [0, 1, 0]
     page = text_of(looked_at.save(second).read_text(encoding="utf-8")).replace("\u00a0", " ")
     assert "SR\tplanned look\tplanned, decides at 0.31 %" in page
     assert "OW\tcurious\tnot planned; decides nothing" in page
@@ -88,7 +88,7 @@ def test_a_look_that_fails_is_logged_once_and_takes_no_planned_look(
     looked_at: Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     study = Study.open(shutil.copytree(looked_at.folder, tmp_path / "mine"))
-    number = len(study.looks())
+    number = len(study.read().looks)
 
     def refused(*_: object, **__: object) -> None:
         raise FitError(where="analysis", expected="an answer", got="none")
@@ -101,4 +101,4 @@ def test_a_look_that_fails_is_logged_once_and_takes_no_planned_look(
     assert [entry.kind for entry in last] == ["look", "note"], "each try that showed nothing says so"
     assert last[1].body["look"] == last[0].position
     assert "look(s)" in study.audit().summary()
-    assert len(study.looks()) == number
+    assert len(study.read().looks) == number

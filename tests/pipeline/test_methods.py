@@ -12,6 +12,7 @@ import pytest
 
 from studykit.allocation.replay import replay
 from studykit.errors import AllocationRefused, DesignError, ProtocolError
+from studykit.planning.plan_text import plan_text
 from studykit.randomness import stream
 from studykit.report.methods import allocation_words
 from studykit.study import Study
@@ -261,7 +262,7 @@ def test_the_methods_text_names_the_method(method: str, tmp_path: Path) -> None:
         "simple": "by simple draws",
     }[method]
     assert words.startswith(wanted)
-    assert f"What drawing clients by {method} promises" in study.plan().summary()
+    assert f"What drawing clients by {method} promises" in plan_text(study.plan())
 
 
 def test_an_amendment_keeps_what_clients_have(tmp_path: Path) -> None:

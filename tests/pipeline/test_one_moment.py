@@ -13,7 +13,7 @@ from studykit.allocation.ledger import Ledger
 from studykit.allocation.surroundings import Surroundings
 from studykit.records import derive
 from studykit.study import Study
-from studykit.study.snapshot import LEDGER, Snapshot
+from studykit.study.snapshot import LEDGER
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -41,24 +41,6 @@ def test_an_entry_made_while_an_analysis_runs_is_not_stamped_on_it(
     assert results.provenance.ledger_code == before[-1].code
     assert results.randomised
     assert sum(arm.allocated for arm in results.flow.arms) == results.flow.allocated
-
-
-def test_an_analysis_reads_ledger_and_records_once(demo: Study, monkeypatch: pytest.MonkeyPatch) -> None:
-    read: list[str] = []
-    for name in ("entries", "read", "records"):
-        whole = Snapshot.__dict__[name].func
-
-        def counted(self: Snapshot, name: str = name, whole: Any = whole) -> Any:
-            read.append(name)
-            return whole(self)
-
-        monkeypatch.setattr(Snapshot.__dict__[name], "func", counted)
-    monkeypatch.setattr("studykit.kinds.continuous.assembly.check_model", lambda *_: None)
-    demo.analyse()
-    assert sorted(read) == ["entries", "read", "records"]
-    read.clear()
-    demo.check()
-    assert sorted(read) == ["entries", "read", "records"]
 
 
 # --- other ledgers in the folder, and the locked text ---------------------------------------------

@@ -10,6 +10,7 @@ import pytest
 from studykit.allocation.acts import Receipt
 from studykit.allocation.ledger import Ledger
 from studykit.study import Study
+from studykit.study.receipts import keep_receipts
 from tests.pipeline.test_methods import BLOCKS, add_rows, edit, ready_study, today
 
 Run = Callable[..., tuple[int, str, str]]
@@ -84,7 +85,7 @@ def test_a_folder_in_the_way_takes_nothing_away(locked: Study, run: Run) -> None
     assert Receipt.read(out) == locked.ledger.allocations()[0].receipt()
     assert "The receipt is not kept as a file: File exists" in err
     receipts.unlink()
-    assert locked.keep_receipts() == ""
+    assert keep_receipts(locked.folder, locked.entries()) == ""
     assert list(kept(locked)) == ["entry_0002.txt", "entry_0003.txt"]
 
 

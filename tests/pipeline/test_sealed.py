@@ -11,6 +11,7 @@ import pytest
 
 from studykit.errors import AllocationRefused
 from studykit.study import Study
+from studykit.study.analysing import is_randomised
 from tests.pipeline.test_methods import BLOCKS, CLIENTS, METHODS, add_rows, edit, ready_study, today
 
 Run = Callable[..., tuple[int, str, str]]
@@ -67,7 +68,7 @@ def test_from_the_outsider_to_the_audit(sealed: tuple[Study, Path], run: Run) ->
     ledger = study.ledger
     assert ledger is not None
     assert [entry.arm for entry in ledger.allocations()] == [arm for _, arm in given]
-    assert study._randomised()
+    assert is_randomised(study.read())
 
 
 def test_a_mistyped_word_loses_nothing(sealed: tuple[Study, Path], run: Run) -> None:
@@ -101,7 +102,7 @@ def test_an_open_envelope_is_recorded_whatever_came_up(sealed: tuple[Study, Path
         "client": "C000", "date": today(0), "kind": "tear", "severity": "severe", "serious": "yes",
         "expected": "no", "related": "probable", "action": "hospital", "outcome": "open",
         "judged_by": "SR"})  # fmt: skip
-    assert study.pause_reasons()
+    assert study.read().pause_reasons
     word = slips_of(folder)[second.number][1]
     code, out, err = run("enrol", study.folder, "C004", "--by", "OW", "--slip", word)
     assert code == 0, err

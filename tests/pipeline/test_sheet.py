@@ -62,7 +62,7 @@ def test_every_client_of_the_demo_study(demo: Path) -> None:
     from studykit.outcomes.session_plan import session_plan
 
     records = study.records()
-    allocated = study.allocated(records)
+    allocated = study.allocated()
     allowed, met = 0, set()
     for entry in allocated:
         plan = session_plan(protocol, records, client=entry.client, allocated=allocated, today=today)

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from studykit.allocation import audit
+from studykit.allocation.audit import audit
 from studykit.errors import AllocationRefused
 from studykit.kinds.continuous.rerandomisation import rerandomise
 from studykit.outcomes.rerandomisation import RedrawnArms
@@ -196,7 +196,7 @@ def test_the_report_says_who_was_allocated(simulated: Study) -> None:
 
 
 def test_the_audit_says_that_draws_were_simulated(simulated: Study) -> None:
-    found = [str(finding) for finding in audit(simulated.ledger).findings]
+    found = [str(finding) for finding in audit(*simulated.ledger.unverified()).findings]
     assert any("97 simulated draws" in text for text in found), "96 clients and the split"
 
 

@@ -63,7 +63,7 @@ def test_the_sheet_follows_the_day_and_the_side(done: Study) -> None:
     made = done.allocated()
     if protocol.design == "limbs":
         mine = next(entry for entry in made if entry.arm == "dominant_partner_reps")
-        plan = write_sheet(done, mine.client, today=FIRST + dt.timedelta(days=3)).plan
+        plan = write_sheet(done.read(), mine.client, today=FIRST + dt.timedelta(days=3)).plan
         side = mine.factors["dominant"]
         assert plan.exercises == (f"leg extension, {side}", f"leg curl, {side}")
         assert len(plan.other_exercises) == 2
@@ -71,11 +71,14 @@ def test_the_sheet_follows_the_day_and_the_side(done: Study) -> None:
     late = 100 if protocol.design == "crossover" else 130
     code = "partner_reps_then_conventional" if protocol.design == "crossover" else "step_3"
     mine = next(entry for entry in made if entry.arm == code)
-    first = write_sheet(done, mine.client, today=FIRST + dt.timedelta(days=3)).plan.arm
-    then = write_sheet(done, mine.client, today=FIRST + dt.timedelta(days=late)).plan.arm
+    first = write_sheet(done.read(), mine.client, today=FIRST + dt.timedelta(days=3)).plan.arm
+    then = write_sheet(done.read(), mine.client, today=FIRST + dt.timedelta(days=late)).plan.arm
     assert first != then
     if protocol.design == "crossover":
-        assert write_sheet(done, mine.client, today=FIRST + dt.timedelta(days=60)).plan.arm == "conventional"
+        assert (
+            write_sheet(done.read(), mine.client, today=FIRST + dt.timedelta(days=60)).plan.arm
+            == "conventional"
+        )
 
 
 def _study_with_clients(folder: Path, design: str, run: Run) -> Study:

@@ -8,14 +8,11 @@ from pathlib import Path
 
 import numpy as np
 
-from studykit.allocation import (
-    REQUIRED_FACTS,
-    Ledger,
-    WithTrainer,
-    allocate_trainers,
-    method_for,
-    split_plan_for,
-)
+from studykit.allocation.asked import method_for, split_plan_for
+from studykit.allocation.ledger import Ledger
+from studykit.allocation.refusals import REQUIRED_FACTS
+from studykit.allocation.together import allocate_trainers
+from studykit.allocation.with_trainer import WithTrainer
 from studykit.protocol.reading import ReadProtocol
 from studykit.protocol.within_client import arm_given
 from studykit.records.writing import write_empty_tables

@@ -7,7 +7,6 @@ import warnings
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import f as f_distribution
 
 from studykit.kinds.continuous.analysis import Setting
 from studykit.kinds.continuous.results import Reliability
@@ -82,6 +81,8 @@ def _agreement_interval(
     confidence_level: float,
 ) -> Interval:
     """F-based interval with Satterthwaite degrees of freedom."""
+    from scipy.stats import f as f_distribution
+
     name = "F, Shrout and Fleiss"
     if error == 0.0 and visits == 0.0:
         return Interval(value, value, confidence_level, name)

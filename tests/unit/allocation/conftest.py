@@ -10,7 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from studykit.allocation import REQUIRED_FACTS, Ledger, PermutedBlocks, Receipt, Surroundings
+from studykit.allocation.acts import Receipt
+from studykit.allocation.blocks import PermutedBlocks
+from studykit.allocation.ledger import Ledger
+from studykit.allocation.refusals import REQUIRED_FACTS
+from studykit.allocation.surroundings import Surroundings
 
 METHOD = PermutedBlocks(("conventional", "partner_reps"), factors=("trainer",))
 FACTS = dict.fromkeys(REQUIRED_FACTS, "2026-03-01")

@@ -5,8 +5,10 @@ from contextlib import closing
 
 import pytest
 
-from studykit.allocation import Anchor, Ledger, audit
+from studykit.allocation.audit import audit
+from studykit.allocation.audit_result import Anchor
 from studykit.allocation.entries import Entry, check_chain, next_entry
+from studykit.allocation.ledger import Ledger
 
 
 @pytest.fixture
@@ -65,7 +67,7 @@ def stops(result):
 
 def test_a_good_ledger_passes(study):
     ledger, receipts = study
-    result = audit(ledger, receipts=receipts, anchors=[Anchor(2, "")][:0])
+    result = audit(*ledger.unverified(), receipts=receipts, anchors=[Anchor(2, "")][:0])
     assert result.passed
     assert (result.entries, result.replayed, result.receipts_checked) == (14, 12, 12)
     assert [finding.severity for finding in result.findings] == ["warn"], "the simulated draws are named"
@@ -74,7 +76,7 @@ def test_a_good_ledger_passes(study):
 
 def test_balance_is_counted(study):
     ledger, _ = study
-    rows = {(row.factor, row.level): row.counts for row in audit(ledger).balance}
+    rows = {(row.factor, row.level): row.counts for row in audit(*ledger.unverified()).balance}
     arms = [(allocation.arm, allocation.stratum["trainer"]) for allocation in ledger.allocations()]
     assert rows["all", "all"] == tuple(
         sum(arm == code for arm, _ in arms) for code in ("conventional", "partner_reps")
@@ -88,7 +90,7 @@ def test_balance_is_counted(study):
 def test_the_summary_can_be_read_by_an_owner(study):
     ledger, receipts = study
     ledger.append("look", {"why": "curious"}, by="OW")
-    result = audit(ledger, receipts=receipts)
+    result = audit(*ledger.unverified(), receipts=receipts)
     text = result.summary()
     assert text.startswith("Nothing is wrong with the ledger.")
     assert "15 entries read; 12 draws repeated; 12 receipts compared." in text
@@ -99,7 +101,7 @@ def test_the_summary_can_be_read_by_an_owner(study):
 
 
 def test_an_empty_study_can_be_audited(tmp_path, surroundings):
-    result = audit(Ledger.create(tmp_path / "ledger.db", by="OW", surroundings=surroundings))
+    result = audit(Ledger.create(tmp_path / "ledger.db", by="OW", surroundings=surroundings).entries())
     assert result.passed
     assert "No protocol is locked yet." in result.summary()
     assert "No client has an arm yet." in result.summary()
@@ -113,7 +115,7 @@ def test_a_forged_arm_is_found_by_replay_even_with_a_fitting_chain(study):
         return {**body, "arm": arm[body["arm"]]} if position == 14 else body
 
     rewritten(ledger, change)
-    result = audit(Ledger.open(ledger.path))
+    result = audit(*Ledger.open(ledger.path).unverified())
     assert not result.passed
     assert any("entry 14: expected arm" in text and "which the draw gives" in text for text in stops(result))
     assert "WRONG" in result.summary()
@@ -123,20 +125,21 @@ def test_forged_entropy_is_found_by_receipts(study):
     """Whoever draws until the arm pleases and writes the chain anew contradicts the receipts."""
     ledger, receipts = study
     rewritten(ledger, lambda position, body: {**body, "note": "x"} if position == 5 else body)
-    assert audit(Ledger.open(ledger.path)).passed, "chain and replay cannot see it"
-    result = audit(Ledger.open(ledger.path), receipts=receipts)
+    assert audit(*Ledger.open(ledger.path).unverified()).passed, "chain and replay cannot see it"
+    result = audit(*Ledger.open(ledger.path).unverified(), receipts=receipts)
     assert len(stops(result)) == 10, "the receipts of entry 5 and of all later ones disagree"
     assert "as on the receipt; found entry" in stops(result)[0]
 
 
 def test_a_cut_tail_is_found_by_receipt_and_by_anchor(study):
     ledger, receipts = study
-    anchor = audit(ledger).anchor
+    anchor = audit(*ledger.unverified()).anchor
     replace_entries(ledger, list(ledger.entries()[:10]))
     shorter = Ledger.open(ledger.path)
-    assert audit(shorter).passed, "the chain alone cannot see a missing end"
-    assert sum("no such client" in text for text in stops(audit(shorter, receipts=receipts))) == 4
-    (text,) = stops(audit(shorter, anchors=[anchor]))
+    assert audit(*shorter.unverified()).passed, "the chain alone cannot see a missing end"
+    left = stops(audit(*shorter.unverified(), receipts=receipts))
+    assert sum("no such client" in text for text in left) == 4
+    (text,) = stops(audit(*shorter.unverified(), anchors=[anchor]))
     assert "the end of the ledger is missing" in text
     assert Anchor.read(anchor.text()) == anchor
 
@@ -149,7 +152,7 @@ def test_a_broken_chain_is_a_finding_not_a_crash(study):
         connection.execute("UPDATE entry SET body = '{}' WHERE position = 7")
         connection.execute("UPDATE entry SET entry_time = 'noon' WHERE position = 8")
         connection.commit()
-    result = audit(Ledger(ledger.path))
+    result = audit(*Ledger(ledger.path).unverified())
     found = stops(result)
     for position in (6, 7, 8):
         assert any(f"entry {position}: expected an entry that fits its code" in text for text in found)
@@ -206,21 +209,21 @@ def test_what_stands_beside_the_chain_is_compared_with_it(study, statements, tol
         for statement in statements:
             connection.execute(statement)
         connection.commit()
-    result = audit(Ledger(ledger.path), receipts=receipts)
+    result = audit(*Ledger(ledger.path).unverified(), receipts=receipts)
     assert not result.passed
     assert any(text.startswith(f"ledger, {told}") for text in stops(result)), stops(result)
 
 
 def test_only_the_first_entries_are_audited_where_that_is_asked(study):
     ledger, receipts = study
-    result = audit(ledger, receipts=receipts[:3], first=5)
+    result = audit(ledger.entries()[:5], receipts=receipts[:3])
     assert (result.entries, result.replayed, result.passed) == (5, 3, True)
 
 
 def test_an_allocation_under_another_protocol_than_the_one_in_force(study):
     ledger, _ = study
     rewritten(ledger, lambda position, body: {**body, "protocol_hash": "b" * 64} if position == 7 else body)
-    (text,) = stops(audit(Ledger(ledger.path)))
+    (text,) = stops(audit(*Ledger(ledger.path).unverified()))
     assert text.startswith("ledger, entry 7: expected the hash of the protocol in force; found another hash")
 
 
@@ -234,7 +237,7 @@ def test_rules_of_conduct(study):
         return {**body, "client": "C000"} if position == 9 else body
 
     rewritten(ledger, change)
-    found = stops(audit(Ledger(ledger.path)))
+    found = stops(audit(*Ledger(ledger.path).unverified()))
     assert (
         sum("expected home machine ffffffffffff; found machine 0123456789ab" in text for text in found) == 12
     )
@@ -256,18 +259,19 @@ def test_late_entries_clocks_and_moves_are_noted(study, clock, elsewhere):
     clock.now -= dt.timedelta(days=1)
     ledger.accept_clock(reason="date was wrong", by="OW")
     Ledger.open(ledger.path, surroundings=elsewhere).move_home(reason="new computer", by="OW")
-    notes = [str(finding) for finding in audit(ledger).findings if finding.severity == "note"]
+    notes = [str(finding) for finding in audit(*ledger.unverified()).findings if finding.severity == "note"]
     assert any(
         "entry 15 (note): expected to be entered within 14 days; found 36 days" in text for text in notes
     )
     assert any("kind clock: date was wrong" in text for text in notes)
     assert any("kind home: new computer" in text for text in notes)
-    assert audit(ledger).passed
+    assert audit(*ledger.unverified()).passed
 
 
 def test_predictability(tmp_path, surroundings, enrol):
     """Blocks of 2 only: every second arm is certain, three of four guesses are right (R03: 1.5 of 2)."""
-    from studykit.allocation import REQUIRED_FACTS, PermutedBlocks
+    from studykit.allocation.blocks import PermutedBlocks
+    from studykit.allocation.refusals import REQUIRED_FACTS
 
     method = PermutedBlocks(("a", "b"), block_sizes=(2,))
     ledger = Ledger.create(tmp_path / "two.db", by="OW", surroundings=surroundings)
@@ -275,5 +279,5 @@ def test_predictability(tmp_path, surroundings, enrol):
     for number in range(10):
         facts = dict.fromkeys(REQUIRED_FACTS, True)
         ledger.allocate(f"C{number}", stratum={}, facts=facts, method=method, by="OW")
-    guess = audit(ledger).predictability
+    guess = audit(*ledger.unverified()).predictability
     assert (guess.draws, guess.certain, guess.expected_correct, guess.by_chance) == (10, 5, 7.5, 5.0)

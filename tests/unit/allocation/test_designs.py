@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from studykit.allocation import findings_on_design, method_name_findings
+from studykit.allocation.asked import findings_on_design, method_name_findings
 from studykit.allocation.blocks import PermutedBlocks
 from studykit.errors import ArgumentError, ProtocolError
 from studykit.protocol.designs import DESIGNS

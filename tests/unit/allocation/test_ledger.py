@@ -6,8 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from studykit.allocation import REQUIRED_FACTS, Ledger, PermutedBlocks, Surroundings, fresh_entropy
+from studykit.allocation.bits import fresh_entropy
+from studykit.allocation.blocks import PermutedBlocks
 from studykit.allocation.entries import utc_moment
+from studykit.allocation.ledger import Ledger
+from studykit.allocation.refusals import REQUIRED_FACTS
+from studykit.allocation.surroundings import Surroundings
 from studykit.errors import AllocationRefused, ArgumentError, LedgerError
 
 FACTS = dict.fromkeys(REQUIRED_FACTS, True)

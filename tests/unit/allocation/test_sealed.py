@@ -5,20 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from studykit.allocation import (
-    REQUIRED_FACTS,
-    Ledger,
-    PermutedBlocks,
-    SealedList,
-    audit,
-    call_slip,
-    make_list,
-    open_slip,
-    publish_list,
-    replay,
-)
-from studykit.allocation.sealed import list_from
-from studykit.allocation.slips import check_slips
+from studykit.allocation.audit import audit
+from studykit.allocation.blocks import PermutedBlocks
+from studykit.allocation.ledger import Ledger
+from studykit.allocation.refusals import REQUIRED_FACTS
+from studykit.allocation.replay import replay
+from studykit.allocation.sealed import SealedList, list_from, make_list
+from studykit.allocation.slips import call_slip, check_slips, open_slip, publish_list
 from studykit.errors import AllocationRefused, ArgumentError
 from studykit.randomness import stream
 
@@ -68,7 +61,7 @@ def test_what_is_published_tells_no_arm(study):
 def test_slips_are_opened_in_order_and_can_be_checked(study):
     receipts = [opened(study, f"C{slip.number:02d}", slip) for slip in (SLIPS[0], SLIPS[6], SLIPS[1])]
     assert [receipt.arm for receipt in receipts] == [SLIPS[0].arm, SLIPS[6].arm, SLIPS[1].arm]
-    result = audit(study, receipts=receipts)
+    result = audit(*study.unverified(), receipts=receipts)
     assert result.passed
     assert result.findings == (), "a list drawn elsewhere is not called simulated"
     assert "3 receipts compared" in result.summary()
@@ -88,7 +81,7 @@ def test_an_envelope_is_opened_only_after_it_was_called(study):
     ):
         called(study, "C02", SLIPS[0].stratum)
     assert called(study, "C03", SLIPS[6].stratum).number == 7, "another stratum goes on"
-    warned = [str(finding) for finding in audit(study).findings]
+    warned = [str(finding) for finding in audit(*study.unverified()).findings]
     assert any("slip called for client C01 and not recorded" in text for text in warned)
     assert open_slip(study, "C01", word=SLIPS[0].word.upper(), by="OW").arm == SLIPS[0].arm
     assert called(study, "C02", SLIPS[0].stratum).number == 2
@@ -136,7 +129,7 @@ def test_a_longer_list_comes_by_an_amendment(study):
     publish_list(study, longer, by="OW")
     assert called(study, "C02", {"trainer": "T1"}).number == 1
     open_slip(study, "C02", word=slips[0].word, by="OW")
-    result = audit(study)
+    result = audit(*study.unverified())
     assert result.passed
     assert result.slips == 2
 
@@ -145,10 +138,10 @@ def test_the_list_is_compared_with_the_outsiders_entropy(study):
     """E01, E05: after recruitment the list is made again from what the outsider kept."""
     opened(study, "C01", SLIPS[0])
     assert PUBLISHED.lengths() == LENGTHS
-    right = audit(study, list_entropy="07" * 32)
+    right = audit(*study.unverified(), list_entropy="07" * 32)
     assert right.passed
     assert "1 opened slips compared with the seals published before. The list was" in right.summary()
-    wrong = audit(study, list_entropy="08" * 32)
+    wrong = audit(*study.unverified(), list_entropy="08" * 32)
     assert not wrong.passed
     assert "when it is made again" in wrong.summary()
 

@@ -5,7 +5,8 @@ from contextlib import closing
 
 import pytest
 
-from studykit.allocation import Ledger, storage
+from studykit.allocation import storage
+from studykit.allocation.ledger import Ledger
 from studykit.errors import LedgerError
 
 

@@ -3,19 +3,15 @@
 import numpy as np
 import pytest
 
-from studykit.allocation import (
-    REQUIRED_FACTS,
-    Ledger,
-    SplitPlan,
-    WithTrainer,
-    allocate_trainers,
-    audit,
-    replay,
-    replay_trainers,
-)
+from studykit.allocation.audit import audit
 from studykit.allocation.entries import Entry
+from studykit.allocation.ledger import Ledger
 from studykit.allocation.methods import method_from
-from studykit.allocation.together import check_splits
+from studykit.allocation.refusals import REQUIRED_FACTS
+from studykit.allocation.replay import replay
+from studykit.allocation.splits import SplitPlan
+from studykit.allocation.together import allocate_trainers, check_splits, replay_trainers
+from studykit.allocation.with_trainer import WithTrainer
 from studykit.errors import AllocationRefused, ArgumentError, DesignError, LedgerError
 from studykit.randomness import stream
 
@@ -57,7 +53,7 @@ def test_clients_get_the_arm_of_their_trainer_and_a_receipt(study):
     split = allocate_trainers(study, TRAINERS, plan=PLAN, by="OW", clients_listed=True)
     receipts = enrol(study, split)
     assert [receipt.arm for receipt in receipts] == [split.arm_of[f"T{client % 8}"] for client in range(16)]
-    result = audit(study, receipts=receipts)
+    result = audit(*study.unverified(), receipts=receipts)
     assert result.passed
     assert (result.replayed, result.predictability.certain) == (16, 16)
 
@@ -90,7 +86,7 @@ def test_refusals(study, elsewhere, ledger):
 def test_the_audit_repeats_the_split_and_names_what_was_not_ideal(study):
     few = {unit: TRAINERS[unit] for unit in ("T0", "T1", "T2", "T3")}
     allocate_trainers(study, few, plan=PLAN, by="OW", clients_listed=False)
-    found = [str(finding) for finding in audit(study).findings]
+    found = [str(finding) for finding in audit(*study.unverified()).findings]
     assert any(
         "clients listed before the trainers were allocated; found clients recruited afterwards" in text
         for text in found
@@ -155,6 +151,6 @@ def test_steps_of_a_roll_out_are_a_split_too(tmp_path, surroundings):
     ledger.lock(protocol="p", protocol_hash="h", versions={}, by="OW", method=plan)
     split = allocate_trainers(ledger, TRAINERS, plan=plan, by="OW", clients_listed=True)
     assert sorted(split.arm_of.values()) == sorted(plan.arms * 2)
-    assert audit(ledger).passed
+    assert audit(*ledger.unverified()).passed
     with pytest.raises(LedgerError, match="one act"):
         allocate_trainers(ledger, TRAINERS, plan=plan, by="OW", clients_listed=True)

@@ -8,7 +8,7 @@ import pytest
 from studykit.errors import ArgumentError, DesignError
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, no_spans
 from studykit.lookback.look_back import look_back
-from studykit.lookback.sentences import headline
+from studykit.lookback.sentences import headline, summary
 from studykit.results import RowCount, to_plain
 from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
@@ -163,9 +163,9 @@ def test_everybody_departed_is_an_alarm_before_any_number(look):
     gone = dataclasses.replace(look, events=look.clients)
     alarm = f"Every one of the {look.clients} clients counts as having left: use nothing of what follows."
     assert headline(gone).startswith(f"{alarm} Check the dates and the end of the records first. ")
-    assert gone.summary().index("Every one of the") < gone.summary().index("associated")
+    assert summary(gone).index("Every one of the") < summary(gone).index("associated")
     one_left = dataclasses.replace(look, events=look.clients - 1)
-    assert "Every one" not in one_left.summary()
+    assert "Every one" not in summary(one_left)
     assert not [finding for finding in look.findings if finding.severity == "stop"]
 
 
@@ -198,4 +198,4 @@ def test_everybody_departed_is_told_to_whoever_reads_the_findings():
 def test_the_days_that_were_used_are_told_first(look):
     first, last, cut = (np.datetime64(day, "D") for day in (look.first_day, look.last_day, look.cut_day))
     told = f"simulated: {first} to {last}; departures can be known up to {cut}."
-    assert " ".join(look.summary().split("\n\n")[1].split()) == told
+    assert " ".join(summary(look).split("\n\n")[1].split()) == told

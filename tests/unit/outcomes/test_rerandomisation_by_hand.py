@@ -8,7 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from studykit.allocation import REQUIRED_FACTS, Ledger, Minimisation, enumerate_replays
+from studykit.allocation.ledger import Ledger
+from studykit.allocation.minimisation import Minimisation
+from studykit.allocation.refusals import REQUIRED_FACTS
+from studykit.allocation.replay import enumerate_replays
 from studykit.outcomes.rerandomisation import RedrawnArms, regression_products
 
 # Two arms, nothing balanced but the numbers in the arms, the arm behind has 4/5. Four clients:

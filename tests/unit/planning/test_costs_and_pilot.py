@@ -17,6 +17,7 @@ from studykit.planning.costs import plan_costs
 from studykit.planning.interim import cost_of_looks, looks_sentences, plan_looks
 from studykit.planning.pilot import pilot_sentences, plan_pilot, rate_outlook, share_outlook, spread_factor
 from studykit.planning.plan import plan_study
+from studykit.planning.plan_text import plan_text
 from studykit.planning.power import ErrorAndFreedom
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.types import Protocol
@@ -56,7 +57,7 @@ def test_money_where_an_hour_has_a_cost() -> None:
     plan = plan_study(stated)
     assert plan.costs is not None
     assert plan.costs.planned.money == pytest.approx(40.0 * plan.costs.planned.hours)
-    assert "in money" in plan.summary()
+    assert "in money" in plan_text(plan)
     assert "hour_cost" in {item.key for item in plan.assumptions}
 
 
@@ -170,7 +171,7 @@ def test_looks_of_a_protocol() -> None:
     assert [round(look.critical, 4) for look in found.boundaries] == [2.9626, 1.9686]
     assert "p has to be 0.0490 or less" in looks_sentences(found)[0]
     plan = plan_study(protocol(("planned_looks = 0", "planned_looks = 1")))
-    assert "One look is planned" in plan.summary()
+    assert "One look is planned" in plan_text(plan)
 
 
 def test_rules_of_a_pilot_by_simulation() -> None:
@@ -211,7 +212,7 @@ def test_a_pilot_is_planned_where_it_is_asked_for_or_recommended() -> None:
     assert {rule.measure for rule in asked.pilot.rules} == {
         "recruitment", "consent", "delivery", "tests", "retention",
     }  # fmt: skip
-    told = asked.summary()
+    told = plan_text(asked)
     assert told.index("A pilot study first") < told.index("What the large study can tell")
     own = protocol(
         ('framework = "superiority"', 'framework = "pilot"'),

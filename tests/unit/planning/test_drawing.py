@@ -10,6 +10,7 @@ from scipy.stats import binom
 
 from studykit.planning.drawing import foreseen_drawing
 from studykit.planning.plan import plan_study
+from studykit.planning.plan_text import plan_text
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.report.plan_page import render_plan
@@ -75,7 +76,7 @@ def test_nothing_is_promised_where_nothing_is_drawn_here() -> None:
     assert foreseen_drawing(Protocol.model_validate(document), clients=40) is None
     plan = plan_study(drawn_by("external", strata=()))
     assert plan.drawing is None
-    assert "What drawing clients" not in plan.summary()
+    assert "What drawing clients" not in plan_text(plan)
     assert "How clients are drawn" not in render_plan(plan, READY)
 
 
@@ -97,7 +98,7 @@ def test_a_large_study_is_foreseen_with_as_much_work_as_a_small_one(
 def test_summary_and_page_show_it() -> None:
     plan = plan_study(READY)
     assert plan.drawing is not None
-    text, page = plan.summary(), render_plan(plan, READY)
+    text, page = plan_text(plan), render_plan(plan, READY)
     assert "What drawing clients by permuted blocks promises" in text
     assert f"guesses {100 * plan.drawing.correct_guess_share:.0f} % right (50 % by luck)" in text
     assert "How clients are drawn" in page

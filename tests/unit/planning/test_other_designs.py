@@ -8,9 +8,9 @@ import pytest
 
 from studykit.planning.assumptions import Assumptions
 from studykit.planning.improvements import Improvement, improvements
+from studykit.planning.interim import level_of
 from studykit.planning.plan import plan_study
 from studykit.planning.retention import RetentionPlan, plan_retention
-from studykit.planning.search import level_of
 from studykit.planning.strength import StrengthPlan, plan_strength
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.types import Assumption, ExternalAllocation, Protocol

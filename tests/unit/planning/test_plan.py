@@ -7,6 +7,7 @@ import pytest
 
 from studykit.errors import ArgumentError, DesignError
 from studykit.planning.plan import plan_study
+from studykit.planning.plan_text import plan_text
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.results import to_plain
@@ -42,7 +43,7 @@ def test_an_owner_with_40_clients_and_3_trainers_learns_what_is_out_of_reach() -
 
 
 def test_the_summary_leads_with_the_width_and_ends_with_one_recommendation() -> None:
-    text = plan_study(protocol()).summary()
+    text = plan_text(plan_study(protocol()))
     order = [
         text.index(part)
         for part in ("wide; recommendation", "What this study can tell", "What it cannot tell",
@@ -213,7 +214,7 @@ def test_outcomes_that_are_not_planned_are_named() -> None:
         "This plan is about strength (10-repetition load) and still training at the studio only. "
         "It says nothing on grip strength, jump height:"
     )
-    assert plan.summary().splitlines()[1] == plan.scope
+    assert plan_text(plan).splitlines()[1] == plan.scope
     assert json.loads(json.dumps(to_plain(plan)))["not_planned"] == ["grip", "jump"]
     assert plan.strength == plan_study(protocol()).strength
     whole = plan_study(protocol())

@@ -193,7 +193,6 @@ def test_the_terminal_says_the_same_sentences(look: LookBack) -> None:
     text = " ".join(summary(look).split())
     assert headline(look).replace("\u00a0", " ") in text
     assert "No number is given: no trainer began within the records." in text
-    assert look.summary() == summary(look)
     assert check_wording(text, context=LOOKING_BACK) == ()
 
 

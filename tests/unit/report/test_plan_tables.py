@@ -17,6 +17,7 @@ from studykit.planning.improvements import Improvement
 from studykit.planning.interim import CostOfLooks, InterimPlan
 from studykit.planning.pilot import PilotPlan, RuleOutlook
 from studykit.planning.plan import Plan, plan_study
+from studykit.planning.plan_text import plan_text
 from studykit.protocol.reading import read_protocol
 from studykit.report.document import Document
 from studykit.report.plan_page import plan_document
@@ -179,7 +180,7 @@ def test_costs(document: Document) -> None:
 
 
 def test_the_same_costs_in_the_terminal(plan: Plan) -> None:
-    text = plan.summary()
+    text = plan_text(plan)
     assert "- About 145 people to ask and 9 months until 44 have joined; 17 months in all." in text
     assert (
         "- 246 test visits, 38 hours; talks and records 54 hours; partner reps 66 hours, 7,008 in money."
@@ -197,7 +198,7 @@ def test_what_is_sharper(document: Document, plan: Plan) -> None:
     assert shown(document, "plan_retention_sharper")[1] == [
         ["Ask more people", "19 points", "", "Many letters."]
     ]
-    text = plan.summary()
+    text = plan_text(plan)
     assert (
         "- strength, wait for longer: 4.9 % to either side, differences from about 7.0 %. 22 months." in text
     )
@@ -258,7 +259,7 @@ def test_drawing(document: Document, plan: Plan) -> None:
         ["guesses that are right by luck", "50 %"],
     ]
     assert "From 2000 simulated studies of 44 clients" in shown(document, "plan_drawing")[2]
-    text = plan.summary()
+    text = plan_text(plan)
     assert (
         "An arm will have about 0.8 clients more or fewer than its share, and seldom more than 2.3." in text
     )

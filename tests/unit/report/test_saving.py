@@ -12,8 +12,9 @@ import pytest
 from studykit.errors import FolderError
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
-from studykit.report import saving
-from studykit.report.saving import save_report, write_whole
+from studykit.report import rendering
+from studykit.report.rendering import write_whole
+from studykit.report.saving import save_report
 
 
 @pytest.fixture(scope="module")
@@ -92,7 +93,7 @@ def test_a_failure_in_the_middle_leaves_the_old_files(
         if calls == 2:
             raise OSError(28, "No space left on device", "b.txt")
 
-    monkeypatch.setattr(saving.os, "fsync", full)
+    monkeypatch.setattr(rendering.os, "fsync", full)
     with pytest.raises(
         FolderError, match=r"found No space left on device\. Close the file or free some space"
     ):

@@ -10,7 +10,7 @@ import pytest
 from studykit.errors import DataError
 from studykit.protocol.types import ExternalAllocation
 from studykit.study import Study
-from studykit.study.checking import said_to_be_randomised
+from studykit.study.analysing import said_to_be_randomised
 
 ANALYSIS = Path(__file__).resolve().parents[3] / "analysis"
 

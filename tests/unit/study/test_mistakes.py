@@ -94,7 +94,7 @@ def test_an_analysis_that_is_refused_takes_no_look(enrolled: Study) -> None:
     look, nothing = enrolled.entries()[before:]
     assert (look.kind, look.by, look.body["reason"]) == ("look", "OW", "curious")
     assert (nothing.body["what"], nothing.body["look"]) == ("look that showed nothing", look.position)
-    assert enrolled.looks() == ()
+    assert enrolled.read().looks == ()
 
 
 def test_check_finds_what_would_stop_the_analysis(enrolled: Study) -> None:

@@ -64,7 +64,7 @@ def test_the_tester_is_told_no_arm(enrolled: Study) -> None:
     """The assessor who must not know the arm gets no sheet and no numbers by arm."""
     for words in ({"by": "TE"}, {"trainer": "te"}):
         with pytest.raises(ArgumentError, match="expected somebody who may know the arm; found"):
-            write_sheet(enrolled, CLIENTS[0][0], **words)
+            write_sheet(enrolled.read(), CLIENTS[0][0], **words)
     told = enrolled.audit(by="TE").summary()
     assert "Numbers by arm are not shown to the person who tests" in told
     assert "Clients per arm" not in told

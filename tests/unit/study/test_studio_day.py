@@ -82,7 +82,7 @@ def test_enrolled_and_trained_on_one_day(
     retention = study.rows()[0].retention
     assert retention is not None
     assert retention.histories[0].attended == (0,)
-    assert write_sheet(study, "C01").plan.today == day
+    assert write_sheet(study.read(), "C01").plan.today == day
     assert study.audit().passed
 
 
