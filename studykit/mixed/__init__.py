@@ -15,7 +15,6 @@ from studykit.mixed.binary_model import fit_binary_mixed
 from studykit.mixed.binary_result import BinaryFit
 from studykit.mixed.binary_risks import MarginalRisk, RiskRatio, StandardisedRisks
 from studykit.mixed.bootstrap import Bootstrap, BootstrapInterval, bootstrap_intervals
-from studykit.mixed.comparison import LikelihoodRatio, likelihood_ratio
 from studykit.mixed.fit import fit_linear_mixed
 from studykit.mixed.influence import (
     Influence,
@@ -49,11 +48,13 @@ from studykit.mixed.result import (
     Coefficient,
     CovarianceParameters,
     JointTest,
+    LikelihoodRatio,
     MixedFit,
     OptimiserReport,
     RandomEffectCovariance,
     RandomEffectPredictions,
     ResidualCovariance,
+    likelihood_ratio,
 )
 from studykit.mixed.variances import IntraclassCorrelation, describe_variances, intraclass_correlation
 

@@ -49,8 +49,7 @@ from studykit.mixed.quantities import (
 )
 from studykit.mixed.random_effects import RandomEffect, level_codes
 from studykit.mixed.residuals import ResidualStructure
-from studykit.mixed.search import search
-from studykit.mixed.starting import starting_values
+from studykit.mixed.search import search, starting_values
 
 Array = NDArray[np.float64]
 

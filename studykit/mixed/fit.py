@@ -12,7 +12,6 @@ from studykit.mixed import checks, inference
 from studykit.mixed.derivatives import Derivatives, differentiate
 from studykit.mixed.layout import Layout, build_layout
 from studykit.mixed.objective import Problem, State, build_problem, evaluate
-from studykit.mixed.predictions import fitted_and_residuals, moments, predict
 from studykit.mixed.random_effects import RandomEffect
 from studykit.mixed.residuals import ResidualStructure
 from studykit.mixed.result import (
@@ -21,9 +20,16 @@ from studykit.mixed.result import (
     OptimiserReport,
     Precision,
 )
-from studykit.mixed.search import Optimum, search
-from studykit.mixed.starting import starting_values
-from studykit.mixed.summary import boundary_terms, covariance_parameters, element_units, fingerprint
+from studykit.mixed.search import Optimum, search, starting_values
+from studykit.mixed.summary import (
+    boundary_terms,
+    covariance_parameters,
+    element_units,
+    fingerprint,
+    fitted_and_residuals,
+    moments,
+    predict,
+)
 from studykit.results import frozen_array
 
 Array = NDArray[np.float64]

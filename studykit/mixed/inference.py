@@ -42,7 +42,7 @@ from numpy.typing import NDArray
 from studykit.mixed.derivatives import Derivatives
 from studykit.mixed.objective import Problem, State, class_curvature
 from studykit.mixed.parameters import ParameterMap, triangle
-from studykit.mixed.small import flat, multiply, transposed
+from studykit.mixed.sums import flat, multiply, transposed
 
 Array = NDArray[np.float64]
 

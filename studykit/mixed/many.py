@@ -24,8 +24,7 @@ from studykit.mixed.objective import Problem, build_problem, evaluate, trials_at
 from studykit.mixed.pieces import count_kinds
 from studykit.mixed.random_effects import RandomEffect
 from studykit.mixed.residuals import ResidualStructure
-from studykit.mixed.search import search
-from studykit.mixed.starting import starting_values
+from studykit.mixed.search import search, starting_values
 from studykit.mixed.summary import BOUNDARY
 from studykit.results import frozen_array
 

@@ -36,8 +36,7 @@ from numpy.typing import NDArray
 from studykit.mixed.layout import Layout
 from studykit.mixed.pieces import ClassStack, find_pieces
 from studykit.mixed.residuals import powers
-from studykit.mixed.small import flat, multiply, transposed
-from studykit.mixed.sums import Products, Sums, add_up, products_per_pair
+from studykit.mixed.sums import Products, Sums, add_up, flat, multiply, products_per_pair, transposed
 
 Array = NDArray[np.float64]
 LOG_2PI = math.log(2.0 * math.pi)

@@ -23,8 +23,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.mixed.blocks import Stack
-from studykit.mixed.layout import Layout
+from studykit.mixed.layout import Layout, Stack
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.intp]
