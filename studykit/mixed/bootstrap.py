@@ -14,13 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from studykit.errors import ArgumentError, ConvergenceError
-from studykit.mixed import checks
 from studykit.mixed.layout import Layout, build_layout
 from studykit.mixed.model import MixedModel
-from studykit.mixed.objective import build_problem, evaluate, trials_at_once
+from studykit.mixed.objective import build_problem, trials_at_once, whiten
 from studykit.mixed.parameters import semidefinite_factor
 from studykit.mixed.quantities import CovarianceQuantity, value_of
 from studykit.mixed.random_effects import level_codes
@@ -198,26 +196,22 @@ def _remarks(intervals: Sequence[BootstrapInterval], counted: RowCount) -> tuple
 
 def _refits(model: MixedModel, outcomes: Array, *, reml: bool) -> list[CovarianceParameters | None]:
     """Covariance parameters of every outcome (draws, n); None where the search found no optimum."""
-    R = checks.check_rank(model.fixed_effects, model.names)
-    Q = solve_triangular(R, model.fixed_effects.T, trans="T").T
-    left = outcomes - (outcomes @ Q) @ Q.T
-    left = left - (left @ Q) @ Q.T
-    spread = np.sqrt((left**2).sum(axis=1) / (len(Q) - Q.shape[1]))
-    layout = build_layout(len(Q), model.random_effects, model.residual)
-    portion = trials_at_once(layout, Q.shape[1])
+    white = whiten(outcomes, model.fixed_effects[None])
+    layout = build_layout(len(model.outcome), model.random_effects, model.residual)
+    portion = trials_at_once(layout, white.Q.shape[2])
     found: list[CovarianceParameters | None] = []
     for start in range(0, len(outcomes), portion):
         here = slice(start, start + portion)
-        found += _refit_portion(layout, left[here] / spread[here, None], Q, spread[here], reml=reml)
+        found += _refit_portion(layout, white.left[here], white.Q, white.spread[here], reml=reml)
     return found
 
 
 def _refit_portion(
     layout: Layout, left: Array, Q: Array, spread: Array, *, reml: bool
 ) -> list[CovarianceParameters | None]:
-    problem = build_problem(layout, left, Q[None], reml=reml)
+    problem = build_problem(layout, left, Q, reml=reml)
     optimum = search(problem, starting_values(problem)[0])
-    eta = evaluate(problem, optimum.psi).eta
+    eta = layout.map.elements(optimum.psi)
     return [
         covariance_parameters(layout, eta[trial] * element_units(layout, float(spread[trial])))
         if optimum.converged[trial]

@@ -147,34 +147,32 @@ def check_rank(X: Array, names: Sequence[str]) -> Array:
     return np.asarray(R * length)
 
 
-def check_identified(information: Array, names: Sequence[str]) -> None:
-    """Covariance elements that the data cannot tell apart are refused, by name.
-
-    ``information`` (k, k) is the expected information of the covariance elements; it is singular at
-    one covariance if and only if it is at all: the derivatives ``V_i`` then depend on each other once
-    the fixed effects are removed.
-    """
-    culprits = unidentified(information)
-    if culprits.any():
-        guilty = [name for name, bad in zip(names, culprits, strict=True) if bad]
-        raise DesignError(
-            where="random effects",
-            expected="variances that the rows can tell apart",
-            got=f"no way to separate {_listed(guilty)}",
-            todo="Leave one of them out: a slope needs more visits per client than columns, and a factor "
-            "that is also a fixed effect has no variance of its own.",
-        )
+def refuse_unidentified(information: Array, names: Sequence[str]) -> None:
+    """Say which covariance elements of one trial, information (k, k), cannot be told apart."""
+    guilty = [name for name, bad in zip(names, _unidentified(information), strict=True) if bad]
+    raise DesignError(
+        where="random effects",
+        expected="variances that the rows can tell apart",
+        got=f"no way to separate {_listed(guilty)}",
+        todo="Leave one of them out: a slope needs more visits per client than columns, and a factor "
+        "that is also a fixed effect has no variance of its own.",
+    )
 
 
 def identified(information: Array) -> NDArray[np.bool_]:
-    """For every trial (m, k, k), whether its rows can tell all covariance elements apart."""
+    """For every trial, whether its rows can tell all covariance elements apart.
+
+    ``information`` (m, k, k) is the expected information of the covariance elements; it is singular at
+    one covariance if and only if it is at all: the derivatives ``V_i`` then depend on each other once
+    the fixed effects are removed.
+    """
     size = np.sqrt(np.maximum(np.diagonal(information, axis1=1, axis2=2), 1e-300))
     scaled = information / size[:, :, None] / size[:, None, :]
     alone = (size <= 1e-7 * size.max(axis=1, keepdims=True)).any(axis=1)
     return np.asarray(~alone & (np.linalg.eigvalsh(scaled)[:, 0] >= IDENTIFIED))
 
 
-def unidentified(information: Array) -> NDArray[np.bool_]:
+def _unidentified(information: Array) -> NDArray[np.bool_]:
     """Which covariance elements take part in a combination that the data say nothing about."""
     size = np.sqrt(np.maximum(np.diag(information), 0.0))
     largest = float(size.max(initial=0.0))
@@ -209,8 +207,8 @@ def lost_residuals(
     return np.asarray((share < LOST) & (explained >= rows))
 
 
-def explains_all(effects: Sequence[RandomEffect], X: Array) -> bool:
-    """Whether fixed and random effects together can take every value of the outcome.
+def explains_all(effects: Sequence[RandomEffect], X: Array, rows: NDArray[np.bool_]) -> bool:
+    """Whether fixed and random effects together can take every value of the outcome in these rows.
 
     Then nothing tells the residual variance from the others where it is small: it may run to zero, and what
     the inference needs to know of it is lost in rounding.
@@ -220,7 +218,7 @@ def explains_all(effects: Sequence[RandomEffect], X: Array) -> bool:
         for effect in effects
         for column in effect.design.T
     ]
-    return bool(np.linalg.matrix_rank(np.column_stack([X, *parts])) == len(X))
+    return bool(np.linalg.matrix_rank(np.column_stack([X, *parts])[rows]) == rows.sum())
 
 
 def _listed(names: Sequence[str]) -> str:

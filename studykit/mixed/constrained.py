@@ -26,7 +26,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
 from studykit.errors import ConvergenceError, DesignError
@@ -34,7 +33,7 @@ from studykit.mixed import checks
 from studykit.mixed.derivatives import differentiate
 from studykit.mixed.layout import build_layout
 from studykit.mixed.model import MixedModel
-from studykit.mixed.objective import Problem, build_problem, evaluate
+from studykit.mixed.objective import Problem, Whitened, build_problem, evaluate, whiten
 from studykit.mixed.quantities import (
     Autocorrelation,
     Correlation,
@@ -197,10 +196,9 @@ def constrain(model: MixedModel, quantity: CovarianceQuantity, *, reml: bool) ->
         If the fit without a constraint does not converge.
     """
     model = _reordered(model, quantity)
-    whitened = _whitened(model, model.outcome, model.fixed_effects, reml=reml)
-    problem = whitened.problem
+    problem, white = _arranged(model, model.outcome, model.fixed_effects, reml=reml)
     found, best = _optimum(problem)
-    hold = _hold(problem, quantity, whitened.spread)
+    hold = _hold(problem, quantity, float(white.spread[0]))
     psi = _signed(problem, found)
     estimate = _estimate(hold, psi)
     free = np.delete(psi, hold.place)
@@ -314,34 +312,26 @@ def _newton(gradient: Array, hessian: Array, radius: float) -> tuple[Array, floa
     return vectors @ along, max(promised, 0.0)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Whitened:
-    """A problem in the search's units: outcome centred on the fixed effects, of spread one."""
-
-    problem: Problem
-    spread: float
-
-
-def _whitened(model: MixedModel, outcome: Array, fixed_effects: Array, *, reml: bool) -> _Whitened:
-    R = checks.check_rank(fixed_effects, tuple(map(str, range(fixed_effects.shape[1]))))
-    Q = solve_triangular(R, fixed_effects.T, trans="T").T
-    left = outcome - Q @ (Q.T @ outcome)
-    left = left - Q @ (Q.T @ left)
-    spread = float(np.sqrt(left @ left / (len(left) - Q.shape[1])))
-    if spread <= 1e-14 * float(np.abs(outcome).max(initial=0.0)):
+def _arranged(
+    model: MixedModel, outcome: Array, fixed_effects: Array, *, reml: bool
+) -> tuple[Problem, Whitened]:
+    """The problem in the search's units, and the way back."""
+    white = whiten(outcome[None], fixed_effects[None])
+    if not white.varies[0]:
         raise DesignError(
             where="profile of the likelihood",
             expected="an outcome that varies around its means",
             got="a perfect fit",
         )
-    layout = build_layout(len(left), model.random_effects, model.residual)
-    return _Whitened(build_problem(layout, (left / spread)[None], Q[None], reml=reml), spread)
+    layout = build_layout(len(outcome), model.random_effects, model.residual)
+    return build_problem(layout, white.left, white.Q, reml=reml), white
 
 
 def _optimum(problem: Problem) -> tuple[Array, float]:
     """``psi`` (k,) and ``-2 log L`` at the optimum without a constraint."""
     start, information = starting_values(problem)
-    checks.check_identified(information[0], problem.layout.element_names)
+    if not checks.identified(information)[0]:
+        checks.refuse_unidentified(information[0], problem.layout.element_names)
     optimum = search(problem, start)
     if not optimum.converged[0]:
         raise ConvergenceError(
@@ -355,8 +345,8 @@ def _optimum(problem: Problem) -> tuple[Array, float]:
 
 def best_with_means(model: MixedModel, outcome: Array, fixed_effects: Array) -> float:
     """Least ``-2 log L`` (maximum likelihood) of the model with another outcome and other fixed effects."""
-    whitened = _whitened(model, outcome, fixed_effects, reml=False)
-    return _optimum(whitened.problem)[1] + 2.0 * len(outcome) * math.log(whitened.spread)
+    problem, white = _arranged(model, outcome, fixed_effects, reml=False)
+    return _optimum(problem)[1] + 2.0 * len(outcome) * math.log(white.spread[0])
 
 
 def known_mean(model: MixedModel) -> Callable[[float], float]:
@@ -365,22 +355,20 @@ def known_mean(model: MixedModel) -> Callable[[float], float]:
     With nothing left to eliminate, ``-2 log L = f(psi) + (b - beta(psi))^2 / Phi(psi)``, where ``f`` has
     ``beta`` at its best; the few covariance factors are found by a quasi-Newton search.
     """
-    whitened = _whitened(model, model.outcome, model.fixed_effects, reml=False)
-    problem, spread = whitened.problem, whitened.spread
-    length = float(np.linalg.norm(model.fixed_effects))
-    ordinary = float(model.fixed_effects[:, 0] @ model.outcome) / length**2
-    sign = math.copysign(1.0, float(checks.check_rank(model.fixed_effects, ("1",))[0, 0]))
+    problem, white = _arranged(model, model.outcome, model.fixed_effects, reml=False)
+    spread, R = float(white.spread[0]), float(white.R[0, 0, 0])
+    ordinary = float(white.ordinary[0, 0])
     start, _ = _optimum(problem)
 
     def value(psi: Array, b: float) -> float:
         state = evaluate(problem, psi[None], rescale=False)
         if not np.isfinite(state.value[0]):
             return 1e10
-        distance = sign * (b - ordinary) * length / spread - float(state.beta[0, -1])
+        distance = (R * b - ordinary) / spread - float(state.beta[0, -1])
         return float(state.value[0] + distance**2 / state.Phi[0, -1, -1])
 
     def least(b: float) -> float:
-        grown = start * math.hypot(1.0, (b - ordinary) / spread)
+        grown = start * math.hypot(1.0, (b - ordinary / R) / spread)
         found = [
             minimize(
                 value,

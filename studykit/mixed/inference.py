@@ -141,7 +141,7 @@ def kenward_roger_degrees(M: Array, Phi: Array, S: Array, W: Array) -> tuple[flo
     """Denominator degrees of freedom and the factor ``lambda`` of F, for rows ``M`` (l, p)."""
     rows = len(M)
     if rows == 1:
-        return satterthwaite_degrees(M[0], Phi, S, W), 1.0
+        return float(satterthwaite_degrees(M, Phi, S, W)[0]), 1.0
     inverse = np.linalg.inv(M @ Phi @ M.T)
     moved = inverse @ (M @ S @ M.T)
     traces = np.trace(moved, axis1=1, axis2=2)
@@ -227,12 +227,14 @@ def _face(
     return np.array(tangents).reshape(len(tangents), len(rows)).T, bend
 
 
-def satterthwaite_degrees(m: Array, Phi: Array, S: Array, K: Array) -> float:
-    """Degrees of freedom of one row ``m`` (p,)."""
-    variance = float(m @ Phi @ m)
-    slopes = (S @ m) @ m
-    spread = float(slopes @ K @ slopes)
-    return np.inf if spread <= 0.0 else 2.0 * variance**2 / spread
+def satterthwaite_degrees(weights: Array, Phi: Array, S: Array, K: Array) -> Array:
+    """Degrees of freedom (..., k) of contrasts (..., k, p), by ``K`` or, as Kenward and Roger, by ``W``."""
+    variance = ((weights @ Phi) * weights).sum(axis=-1)
+    rows = weights[..., None, :, :]
+    slopes = ((rows @ S) * rows).sum(axis=-1)  # (..., elements, contrasts)
+    spread = (slopes * (K @ slopes)).sum(axis=-2)
+    known = spread > 0.0
+    return np.asarray(np.where(known, 2.0 * variance**2 / np.where(known, spread, 1.0), np.inf))
 
 
 def joint_satterthwaite(M: Array, beta: Array, Phi: Array, S: Array, K: Array) -> tuple[float, float]:
@@ -240,7 +242,7 @@ def joint_satterthwaite(M: Array, beta: Array, Phi: Array, S: Array, K: Array) -
     values, vectors = np.linalg.eigh(M @ Phi @ M.T)
     rotated = vectors.T @ M
     squares = (rotated @ beta) ** 2 / values
-    degrees = np.array([satterthwaite_degrees(row, Phi, S, K) for row in rotated])
+    degrees = satterthwaite_degrees(rotated, Phi, S, K)
     F = float(squares.mean())
     rows = len(M)
     if rows == 1 or np.ptp(degrees) < 1e-8 * degrees.mean():

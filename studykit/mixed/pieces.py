@@ -39,7 +39,7 @@ class ClassStack:
 
     Parameters
     ----------
-    basis : ndarray, shape (k_inner, classes, size, size)
+    basis : ndarray, shape (m or 1, k_inner, classes, size, size)
         ``T' V_i T``; zero at padded places.
     real : ndarray, shape (classes, size)
         One at real places, zero at padded ones.
@@ -61,11 +61,11 @@ class ClassStack:
     def of(cls, bases: list[Array]) -> ClassStack:
         """Pad and stack ``T' V_i T`` (k, d, d) of several classes."""
         size = max(basis.shape[1] for basis in bases)
-        stacked = np.zeros((len(bases[0]), len(bases), size, size))
+        stacked = np.zeros((1, len(bases[0]), len(bases), size, size))
         real = np.zeros((len(bases), size))
         for place, basis in enumerate(bases):
             d = basis.shape[1]
-            stacked[:, place, :d, :d] = basis
+            stacked[0, :, place, :d, :d] = basis
             real[place, :d] = 1.0
         return cls.padded(stacked, real)
 

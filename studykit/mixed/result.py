@@ -302,7 +302,7 @@ class MixedFit:
         if degrees_of_freedom == "residual":
             degrees = float(self.rows - len(m))
         elif degrees_of_freedom == "satterthwaite":
-            degrees = satterthwaite_degrees(m, covariance, part.slopes, part.observed)
+            degrees = float(satterthwaite_degrees(m[None], covariance, part.slopes, part.observed)[0])
         else:
             degrees, _ = kenward_roger_degrees(m[None], covariance, part.slopes, part.expected)
             covariance = part.adjusted

@@ -12,7 +12,8 @@ null space of ``G``, has no negative eigenvalue.
 A search on which an unstructured residual becomes singular ends there, without an optimum: where so few
 groups were seen at all visits that the means explain some combination of visits, the likelihood rises
 without end towards it. A search that turned back from there would do so by the rounding of its numbers, and
-so by the unit of the outcome and the order of rows.
+so by the unit of the outcome and the order of rows. A search that ends near such a place is taken to its last
+digits in units of its own, see `studykit.mixed.conditioning`.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.mixed.conditioning import conditioned, in_layout, residual_share
 from studykit.mixed.derivatives import Derivatives, differentiate
 from studykit.mixed.inference import inverse_information
 from studykit.mixed.objective import Problem, State, evaluate
@@ -98,10 +100,35 @@ def search(problem: Problem, start: Array) -> Optimum:
         converged[open_trials] = False
     else:
         _descend(problem, place, open_trials, steps, decrement, converged)
-    singular = _singular(problem, place.psi)
+    singular = residual_share(problem, place.psi) < SINGULAR
+    _polish(problem, place, np.flatnonzero(~singular), steps, decrement, converged)
     alternating = ~np.array(problem.layout.residual.even) & (place.psi[:, -1] < 0.0)
     reached = converged & ~singular & ~alternating
     return Optimum(place.psi, place.value, decrement, steps, reached, singular, alternating)
+
+
+def _polish(
+    problem: Problem,
+    place: _Place,
+    trials: Trials,
+    steps: Trials,
+    decrement: Array,
+    converged: NDArray[np.bool_],
+) -> None:
+    """The last digits of searches that end at a nearly singular residual; changes its arguments in place."""
+    if not len(trials):
+        return
+    part = problem if len(trials) == problem.trials else problem.take(trials)
+    for numbers, turned, start in conditioned(part, place.psi[trials]):
+        if turned.turn is None:
+            continue
+        own, here = trials[numbers], _look(turned, start)
+        taken, fall, done = np.zeros(len(own), np.intp), np.full(len(own), np.inf), np.zeros(len(own), bool)
+        _descend(turned, here, np.arange(len(own)), taken, fall, done)
+        here.psi = in_layout(turned, here.psi, place.psi[own])
+        place.put(own, here, done)
+        steps[own] += taken
+        decrement[own[done]], converged[own[done]] = fall[done], True
 
 
 def _look(problem: Problem, psi: Array) -> _Place:
@@ -157,19 +184,12 @@ def _descend(
         )
         steps[trials] += 1
         place.put(trials, moved, better)
+        singular = residual_share(part, place.psi[trials]) < SINGULAR
         stuck = radius[trials] < 1e-10
         converged[trials[stuck & (promised < CLOSE)]] = True
-        trials = trials[~(stuck | _singular(problem, place.psi[trials]))]
+        trials = trials[~(stuck | singular)]
         if not len(trials):
             return
-
-
-def _singular(problem: Problem, psi: Array) -> NDArray[np.bool_]:
-    """Whether an unstructured residual has a combination of visits without variance."""
-    layout = problem.layout
-    if layout.residual.kind != "unstructured":
-        return np.zeros(len(psi), bool)
-    return layout.map.residual_share(layout.map.elements(psi), len(layout.effects)) < SINGULAR
 
 
 def _is_last(promised: Array, before: Array) -> NDArray[np.bool_]:

@@ -98,15 +98,15 @@ class Moments:
     squares: tuple[Array, ...]
 
 
-def moments(layout: Layout, state: State, X: Array, y: Array) -> Moments:
-    """Of one trial with fixed effects ``X`` (n, p) and outcome ``y`` (n,)."""
+def moments(layout: Layout, state: State, eta: Array, X: Array, y: Array) -> Moments:
+    """Of one trial with elements ``eta`` (1, k), fixed effects ``X`` (n, p) and outcome ``y`` (n,)."""
     outer = {item.effect: item for item in layout.outer}
     n, w = layout.n, X.shape[1] + 1
     Py, diagonal = np.zeros(n + 1), []
     inside_blocks = len(outer) < len(layout.effects)
     padded = np.concatenate([np.column_stack([X, y]), np.zeros((1, w))])
     U = np.concatenate([layout.columns, np.zeros((1, layout.columns.shape[1]))])
-    for stack, inverses in zip(layout.stacks, block_inverses(layout, state), strict=True):
+    for stack, inverses in zip(layout.stacks, block_inverses(layout, eta), strict=True):
         B = inverses[stack.kind]
         group, u = layout.group[stack.rows[:, 0]], U[stack.rows]
         own = group if layout.groups > 1 else np.zeros(1, np.intp)
@@ -138,13 +138,11 @@ def moments(layout: Layout, state: State, X: Array, y: Array) -> Moments:
     return Moments(tuple(scores), tuple(squares))
 
 
-def predict(
-    layout: Layout, state: State, found: Moments, spread: float
-) -> tuple[RandomEffectPredictions, ...]:
+def predict(layout: Layout, eta: Array, found: Moments, spread: float) -> tuple[RandomEffectPredictions, ...]:
     """Predictions of every random effect, in the user's units."""
     results = []
     for number, effect in enumerate(layout.effects):
-        G = layout.map.blocks[number].matrix(state.eta[0])
+        G = layout.map.blocks[number].matrix(eta[0])
         unit = layout.units[number]
         values = spread * (found.scores[number] @ G) / unit
         covariance = spread**2 * (G - G @ found.squares[number] @ G) / np.outer(unit, unit)
@@ -161,12 +159,12 @@ def predict(
 
 
 def fitted_and_residuals(
-    layout: Layout, state: State, found: Moments, means: Array, spread: float, y: Array
+    layout: Layout, eta: Array, found: Moments, means: Array, spread: float, y: Array
 ) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
     """Marginal and conditional fitted values, marginal and conditional residuals."""
     conditional = means.copy()
     for number, effect in enumerate(layout.effects):
-        G = layout.map.blocks[number].matrix(state.eta[0])
+        G = layout.map.blocks[number].matrix(eta[0])
         conditional += spread * (layout.designs[number] * (found.scores[number] @ G)[effect.codes]).sum(
             axis=1
         )

@@ -14,7 +14,8 @@ A piece touches the columns of ``U`` of its own group only, so that ``U'U`` is k
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,8 +63,18 @@ class Sums:
 
     def take(self, trials: Numbers) -> Sums:
         """The same for some of the trials."""
-        columns = self.columns if len(self.columns) == 1 else self.columns[trials]
-        return Sums(columns, self.outcome[trials], self.p, self.groups, self.q)
+        return replace(self, columns=taken(self.columns, trials), outcome=self.outcome[trials])
+
+    def moved(self, moves: list[Array]) -> Sums:
+        """Pairs multiplied by matrices (m, pairs, pairs), one for every stack of classes."""
+        ends = np.cumsum([0, *(move.shape[1] for move in moves)])
+        columns, outcome = (
+            np.concatenate(
+                [move @ values[:, a:b] for move, (a, b) in zip(moves, pairwise(ends), strict=True)], axis=1
+            )
+            for values in (self.columns, self.outcome)
+        )
+        return replace(self, columns=columns, outcome=outcome)
 
     def products(self, packed: Array) -> Products:
         """``sum over pieces of f' K f`` for packed ``K`` (m, k, pairs)."""
@@ -235,3 +246,8 @@ def flat(values: Array, kept: int = 2) -> Array:
 def transposed(values: Array) -> Array:
     """The last two axes exchanged."""
     return values.swapaxes(-1, -2)
+
+
+def taken(values: Array, trials: Numbers) -> Array:
+    """Some of the trials (first axis), or the one that all share."""
+    return values if len(values) == 1 else values[trials]
