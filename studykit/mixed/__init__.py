@@ -10,8 +10,7 @@ See `studykit.mixed.random_effects` for the symbols, `studykit.mixed.objective` 
 from __future__ import annotations
 
 from studykit.mixed.binary_checks import SeparatedPattern, Separation
-from studykit.mixed.binary_many import ManyBinaryFits, fit_many_binary_mixed
-from studykit.mixed.binary_model import fit_binary_mixed
+from studykit.mixed.binary_model import ManyBinaryFits, fit_binary_mixed, fit_many_binary_mixed
 from studykit.mixed.binary_result import BinaryFit
 from studykit.mixed.binary_risks import MarginalRisk, RiskRatio, StandardisedRisks
 from studykit.mixed.bootstrap import Bootstrap, BootstrapInterval, bootstrap_intervals

@@ -11,7 +11,6 @@ from scipy.optimize import linprog
 
 from studykit.errors import ArgumentError, DesignError
 from studykit.mixed import checks
-from studykit.mixed.binary_problem import Coded
 from studykit.mixed.random_effects import RandomEffect
 
 Array = NDArray[np.float64]
@@ -126,9 +125,10 @@ def check_parts(y: Array, m: Array, X: Array, effects: Sequence[RandomEffect]) -
         )
 
 
-def check_levels(y: Array, m: Array, effects: Sequence[RandomEffect], coded: Sequence[Coded]) -> None:
+def check_levels(y: Array, m: Array, effects: Sequence[RandomEffect]) -> None:
     """Two levels or more, fewer random effects than trials, and a level with both kinds of outcome."""
-    for effect, (levels, codes) in zip(effects, coded, strict=True):
+    for effect in effects:
+        levels, codes = effect.levels, effect.codes
         where = f"random effect {effect.name!r}"
         count = len(levels) * effect.design.shape[1]
         if len(levels) < 2:
@@ -156,11 +156,12 @@ def check_levels(y: Array, m: Array, effects: Sequence[RandomEffect], coded: Seq
             )
 
 
-def check_separable(X: Array, effects: Sequence[RandomEffect], coded: Sequence[Coded]) -> None:
+def check_separable(X: Array, effects: Sequence[RandomEffect]) -> None:
     """Random effects that repeat each other, or that the fixed effects hold already, are refused."""
     basis = np.linalg.qr(X)[0]
     seen: list[tuple[str, NDArray[np.intp], Array]] = []
-    for effect, (levels, codes) in zip(effects, coded, strict=True):
+    for effect in effects:
+        levels, codes = effect.levels, effect.codes
         for column in effect.design.T:
             total = np.bincount(codes, column**2, len(levels))
             held = sum(np.bincount(codes, column * q, len(levels)) ** 2 for q in basis.T)
