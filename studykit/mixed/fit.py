@@ -31,7 +31,7 @@ from studykit.mixed.objective import (
 )
 from studykit.mixed.pieces import count_kinds
 from studykit.mixed.random_effects import RandomEffect
-from studykit.mixed.residuals import ResidualStructure
+from studykit.mixed.residuals import EQUAL, ResidualStructure
 from studykit.mixed.result import Coefficient, MixedFit, OptimiserReport, Precision
 from studykit.mixed.search import Optimum, search, starting_values
 from studykit.mixed.summary import (
@@ -141,7 +141,7 @@ def fit_linear_mixed(
     (0.41, 3.349, 9.0)
     """
     effects = _listed(random_effects)
-    residual = ResidualStructure() if residual is None else residual
+    residual = EQUAL if residual is None else residual
     y = checks.check_numbers(outcome, "outcome", 1)
     X = checks.check_numbers(fixed_effects, "fixed effects", 2)
     labels = checks.check_names(names, X.shape[1])
@@ -214,7 +214,7 @@ def fit_many_linear_mixed(
     ManyFits(50 trials, 1 contrasts, 50 converged)
     """
     effects = _listed(random_effects)
-    residual = ResidualStructure() if residual is None else residual
+    residual = EQUAL if residual is None else residual
     y, X, used = _arrays(outcomes, fixed_effects, observed)
     checks.check_names(names, X.shape[2])
     checks.check_shapes(y[0], X[0], effects, residual)

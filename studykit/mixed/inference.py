@@ -81,12 +81,15 @@ def inverse_information(trace: Array) -> Array:
     known = (diagonal > 0.0) & np.isfinite(trace).all(axis=2)
     size = np.sqrt(np.where(known, diagonal, 1.0))
     scaled = np.where(known[:, :, None] & known[:, None, :], trace, 0.0) / size[:, :, None] / size[:, None, :]
-    values, vectors = np.linalg.eigh(scaled)
-    kept = values > 1e-10 * values[:, -1:]
-    inverse = (
-        vectors * np.where(kept, 1.0 / np.where(kept, values, 1.0), 0.0)[:, None, :]
-    ) @ vectors.swapaxes(1, 2)
-    return np.asarray(2.0 * inverse / size[:, :, None] / size[:, None, :])
+    return np.asarray(2.0 * symmetric_inverse(scaled, 1e-10) / size[:, :, None] / size[:, None, :])
+
+
+def symmetric_inverse(matrices: Array, share: float) -> Array:
+    """Inverses (..., k, k); directions whose eigenvalue is below a ``share`` of the largest give none."""
+    values, vectors = np.linalg.eigh(matrices)
+    kept = np.abs(values) > share * np.abs(values).max(axis=-1, keepdims=True, initial=0.0)
+    inverse = np.where(kept, 1.0 / np.where(kept, values, 1.0), 0.0)
+    return np.asarray((vectors * inverse[..., None, :]) @ transposed(vectors))
 
 
 def adjusted_covariance(
@@ -165,7 +168,7 @@ def kenward_roger_degrees(M: Array, Phi: Array, S: Array, W: Array) -> tuple[flo
 
 def observed_covariance(parameters: ParameterMap, eta: Array, derivatives: Derivatives) -> Array:
     """``K`` (m, k, k): twice the inverse Hessian; where ``eta`` lies on the boundary, that of its face."""
-    K = 2.0 * np.linalg.pinv(derivatives.hessian, rcond=1e-12, hermitian=True)
+    K = 2.0 * symmetric_inverse(derivatives.hessian, 1e-12)
     for trial in np.flatnonzero(parameters.least_share(eta) <= SINGULAR):
         K[trial] = _face_covariance(
             parameters, eta[trial], derivatives.gradient[trial], derivatives.hessian[trial]
@@ -199,7 +202,7 @@ def _face_covariance(parameters: ParameterMap, eta: Array, gradient: Array, hess
     for bend in bends:
         H[start : start + len(bend), start : start + len(bend)] += bend
         start += len(bend)
-    return np.asarray(J @ (2.0 * np.linalg.pinv(H, rcond=1e-12, hermitian=True)) @ J.T)
+    return np.asarray(J @ (2.0 * symmetric_inverse(H, 1e-12)) @ J.T)
 
 
 def _face(

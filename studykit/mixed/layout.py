@@ -11,6 +11,7 @@ Finest factors first, an effect becomes inner where larger blocks cost less than
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -86,8 +87,12 @@ class Layout:
         return element_names(self.effects, self.residual)
 
 
+@lru_cache(maxsize=8)
 def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualStructure) -> Layout:
-    """Choose inner and outer effects and lay out blocks and columns."""
+    """Choose inner and outer effects and lay out blocks and columns; kept for the next fit of the same model.
+
+    Profiles, bootstrap and simulation fit one model again and again.
+    """
     orders = [effect.design.shape[1] for effect in effects]
     codes = [effect.codes for effect in effects]
     correlated = None if residual.groups is None else level_codes(residual.groups)[1]
@@ -100,8 +105,8 @@ def build_layout(n: int, effects: tuple[RandomEffect, ...], residual: ResidualSt
     units = tuple(column_units(effect.design) for effect in effects)
     designs = tuple(effect.design / unit for effect, unit in zip(effects, units, strict=True))
     across = [k for k in range(len(effects)) if k not in inner]
-    check_crossed(n, columns_in_group(across, codes, orders, blocks), [effects[k] for k in across])
     outer, group = _placed(across, codes, orders, blocks)
+    check_crossed(n, outer[-1].stop if outer else 0, [effects[k] for k in across])
     visits = None if residual.visits is None else level_codes(residual.visits)[1]
     description = BlockDescription(
         n,

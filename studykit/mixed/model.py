@@ -17,7 +17,7 @@ from studykit.errors import ArgumentError
 from studykit.mixed import checks
 from studykit.mixed.fit import fit_linear_mixed
 from studykit.mixed.random_effects import RandomEffect
-from studykit.mixed.residuals import ResidualStructure
+from studykit.mixed.residuals import EQUAL, ResidualStructure
 from studykit.mixed.result import MixedFit
 from studykit.results import frozen_array
 
@@ -70,7 +70,7 @@ class MixedModel:
         row_labels: Sequence[Any] | None = None,
     ) -> None:
         effects = (random_effects,) if isinstance(random_effects, RandomEffect) else tuple(random_effects)
-        structure = ResidualStructure() if residual is None else residual
+        structure = EQUAL if residual is None else residual
         y = checks.check_numbers(outcome, "outcome", 1)
         X = checks.check_numbers(fixed_effects, "fixed effects", 2)
         labels = checks.check_names(names, X.shape[1])

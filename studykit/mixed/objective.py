@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 
 from studykit.mixed.checks import RANK
 from studykit.mixed.layout import Layout
-from studykit.mixed.pieces import ClassStack, find_pieces
+from studykit.mixed.pieces import ClassStack, find_pieces, whole_pieces
 from studykit.mixed.residuals import powers
 from studykit.mixed.sums import Products, Sums, add_up, flat, multiply, products_per_pair, taken, transposed
 
@@ -154,7 +154,7 @@ def build_problem(
     observed: NDArray[np.bool_] | None = None,
 ) -> Problem:
     """Add up outcomes (m, n) and fixed effects (m or 1, n, p), of the rows observed (m or 1, n)."""
-    pieces = find_pieces(layout, observed)
+    pieces = whole_pieces(layout) if observed is None else find_pieces(layout, observed)
     used = np.full(1, float(layout.n)) if observed is None else observed.sum(axis=1).astype(float)
     rows = np.broadcast_to(used, len(y))
     sums = add_up(layout, pieces, X, y)

@@ -170,6 +170,8 @@ def semidefinite_factor(matrix: Array) -> Array:
     array([[2., 0.],
            [1., 0.]])
     """
+    if matrix.shape[-1] == 1:
+        return np.sqrt(np.maximum(matrix, 0.0))
     rest = np.array(matrix, dtype=float)
     factor = np.zeros_like(rest)
     floor = 1e-13 * np.diagonal(rest, axis1=-2, axis2=-1).max(axis=-1, initial=0.0)
