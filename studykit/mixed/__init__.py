@@ -14,7 +14,7 @@ from studykit.mixed.binary_model import ManyBinaryFits, fit_binary_mixed, fit_ma
 from studykit.mixed.binary_result import BinaryFit
 from studykit.mixed.binary_risks import MarginalRisk, RiskRatio, StandardisedRisks
 from studykit.mixed.bootstrap import Bootstrap, BootstrapInterval, bootstrap_intervals
-from studykit.mixed.fit import ManyFits, fit_linear_mixed, fit_many_linear_mixed
+from studykit.mixed.fit import ManyFits, fit_many_linear_mixed
 from studykit.mixed.influence import (
     Influence,
     NormalQuantiles,
@@ -22,7 +22,7 @@ from studykit.mixed.influence import (
     random_effect_quantiles,
     residual_quantiles,
 )
-from studykit.mixed.model import MixedModel
+from studykit.mixed.model import MixedModel, fit_linear_mixed
 from studykit.mixed.profile import (
     ProfileInterval,
     VarianceProfile,

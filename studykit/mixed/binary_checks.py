@@ -56,7 +56,7 @@ class Separation:
     patterns: tuple[SeparatedPattern, ...]
 
     def __str__(self) -> str:
-        names = listed(self.columns)
+        names = checks.listed(self.columns)
         plural = len(self.columns) > 1
         seen = (
             "; ".join(map(str, self.patterns))
@@ -112,13 +112,7 @@ def check_parts(y: Array, m: Array, X: Array, effects: Sequence[RandomEffect]) -
         raise ArgumentError(
             where="random effects", expected="at least one", got="none", todo="Use logistic regression."
         )
-    parts = [("fixed effects", len(X))]
-    parts += [(f"random effect {effect.name!r}", len(effect.groups)) for effect in effects]
-    for what, length in parts:
-        if length != len(y):
-            raise ArgumentError(where=what, expected=f"{len(y)} rows, as in the outcome", got=f"{length}")
-    if len({effect.name for effect in effects}) != len(effects):
-        raise ArgumentError(where="random effects", expected="different names", got="a name used twice")
+    checks.check_lengths(len(y), X, effects)
     if min(len(y), m.sum() - 1) < X.shape[1]:
         raise DesignError(
             where="fixed effects", expected="no more columns than rows", got=f"{X.shape[1]} for {len(y)} rows"
@@ -131,13 +125,7 @@ def check_levels(y: Array, m: Array, effects: Sequence[RandomEffect]) -> None:
         levels, codes = effect.levels, effect.codes
         where = f"random effect {effect.name!r}"
         count = len(levels) * effect.design.shape[1]
-        if len(levels) < 2:
-            raise DesignError(
-                where=where,
-                expected="at least two levels: one level shows no variation between levels",
-                got="one level",
-                todo="Leave this random effect out.",
-            )
+        checks.check_two_levels(effect)
         if count >= m.sum():
             raise DesignError(
                 where=where,
@@ -221,12 +209,6 @@ def find_separation(y: Array, m: Array, X: Array, names: Sequence[str]) -> Separ
         shown = np.flatnonzero(~constant)
     columns = tuple(names[k] for k in np.flatnonzero(concerned & ~constant).tolist()) or tuple(names)
     return Separation(columns, _patterns(y, m, X, names, shown, apart))
-
-
-def listed(names: Sequence[str]) -> str:
-    """Names in quotation marks, with commas and an "and"."""
-    quoted = [repr(name) for name in names]
-    return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} and {quoted[-1]}"
 
 
 def _patterns(

@@ -21,12 +21,12 @@ from studykit.mixed.result import (
     RandomEffectCovariance,
     RandomEffectPredictions,
 )
+from studykit.mixed.summary import BOUNDARY, at_boundary
 from studykit.results import frozen_array
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-BOUNDARY = 1e-8  # share of the largest eigenvalue (at least 1) below which one is zero
 FEW_LEVELS = 10
 FEW_TRIALS = 5
 WIDE = 4.0  # standard deviation on the link scale: odds 50 times higher or lower
@@ -159,19 +159,11 @@ def _predictions(
 
 
 def _boundary_terms(problem: Problem, theta: Array) -> tuple[str, ...]:
-    sentences = []
+    sentences: list[str] = []
     for part in problem.parts:
-        factor = part.factor(theta)
-        matrix = factor @ factor.T
-        top = max(float(np.trace(matrix)), 1.0)
-        zero = np.diag(matrix) <= BOUNDARY * top
-        for column in np.flatnonzero(zero):
-            what = part.name if part.order == 1 else f"{part.name} ({part.columns[column]})"
-            sentences.append(f"The estimated variance of {what} is zero.")
-        if (np.linalg.eigvalsh(matrix) <= BOUNDARY * top).sum() > zero.sum():
-            sentences.append(
-                f"The estimated covariance of {part.name} is singular: its columns are perfectly correlated."
-            )
+        matrix = part.factor(theta) @ part.factor(theta).T
+        floor = BOUNDARY * max(float(np.trace(matrix)), 1.0)
+        sentences += at_boundary(part.name, part.columns, matrix, floor)
     return tuple(sentences)
 
 

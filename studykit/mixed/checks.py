@@ -68,15 +68,8 @@ def check_shapes(
 ) -> None:
     """Every part must have one entry per row."""
     n = len(outcome)
-    parts = [("fixed effects", len(fixed_effects))]
-    parts += [(f"random effect {effect.name!r}", len(effect.groups)) for effect in effects]
-    if residual.visits is not None:
-        parts.append(("residual structure, visits", len(residual.visits)))
-    for what, length in parts:
-        if length != n:
-            raise ArgumentError(where=what, expected=f"{n} rows, as in the outcome", got=f"{length}")
-    if len({effect.name for effect in effects}) != len(effects):
-        raise ArgumentError(where="random effects", expected="different names", got="a name used twice")
+    visits = [] if residual.visits is None else [("residual structure, visits", len(residual.visits))]
+    check_lengths(n, fixed_effects, effects, visits)
     if n <= fixed_effects.shape[1]:
         raise DesignError(
             where="fixed effects",
@@ -85,18 +78,25 @@ def check_shapes(
         )
 
 
+def check_lengths(
+    n: int, fixed_effects: Array, effects: Sequence[RandomEffect], others: Sequence[tuple[str, int]] = ()
+) -> None:
+    """One entry per row everywhere, and different names of random effects."""
+    parts = [("fixed effects", len(fixed_effects))]
+    parts += [(f"random effect {effect.name!r}", len(effect.groups)) for effect in effects]
+    for what, length in [*parts, *others]:
+        if length != n:
+            raise ArgumentError(where=what, expected=f"{n} rows, as in the outcome", got=f"{length}")
+    if len({effect.name for effect in effects}) != len(effects):
+        raise ArgumentError(where="random effects", expected="different names", got="a name used twice")
+
+
 def check_levels(effects: Sequence[RandomEffect], n: int) -> None:
     """A factor needs two levels, and fewer random effects than rows."""
     for effect in effects:
         levels = len(effect.levels)
         columns = effect.design.shape[1]
-        if levels < 2:
-            raise DesignError(
-                where=f"random effect {effect.name!r}",
-                expected="at least two levels: one level shows no variation between levels",
-                got="one level",
-                todo="Leave this random effect out.",
-            )
+        check_two_levels(effect)
         if levels * columns >= n:
             raise DesignError(
                 where=f"random effect {effect.name!r}",
@@ -108,12 +108,23 @@ def check_levels(effects: Sequence[RandomEffect], n: int) -> None:
             )
 
 
+def check_two_levels(effect: RandomEffect) -> None:
+    """A factor needs two levels."""
+    if len(effect.levels) < 2:
+        raise DesignError(
+            where=f"random effect {effect.name!r}",
+            expected="at least two levels: one level shows no variation between levels",
+            got="one level",
+            todo="Leave this random effect out.",
+        )
+
+
 def check_crossed(n: int, columns: int, effects: Sequence[RandomEffect]) -> None:
     """Factors that cross others with very many levels cannot be eliminated as one dense matrix."""
     if columns > MOST_COLUMNS or n * columns > MOST_NUMBERS:
         most = min(MOST_COLUMNS, MOST_NUMBERS // n)
         raise DesignError(
-            where=f"random effects {_listed([effect.name for effect in effects])}",
+            where=f"random effects {listed([effect.name for effect in effects])}",
             expected=f"crossed factors with at most {most} levels together for {n} rows",
             got=f"{columns}",
             todo="Give the factor with the fewer levels as fixed effects, or fit parts of the rows.",
@@ -127,7 +138,7 @@ def check_rank(X: Array, names: Sequence[str]) -> Array:
         raise DesignError(
             where="fixed effects",
             expected="columns that are not zero everywhere",
-            got=f"nothing but zeros in {_listed(empty)}",
+            got=f"nothing but zeros in {listed(empty)}",
             todo="An empty cell, such as an arm without tests at a visit, has no mean: leave it out.",
         )
     length = np.linalg.norm(X, axis=0)
@@ -141,7 +152,7 @@ def check_rank(X: Array, names: Sequence[str]) -> Array:
         raise DesignError(
             where="fixed effects",
             expected="columns of which none is a combination of the others",
-            got=f"{names[place]!r} repeats {_listed(others)}",
+            got=f"{names[place]!r} repeats {listed(others)}",
             todo=f"Leave {names[place]!r} or one of the others out.",
         )
     return np.asarray(R * length)
@@ -153,7 +164,7 @@ def refuse_unidentified(information: Array, names: Sequence[str]) -> None:
     raise DesignError(
         where="random effects",
         expected="variances that the rows can tell apart",
-        got=f"no way to separate {_listed(guilty)}",
+        got=f"no way to separate {listed(guilty)}",
         todo="Leave one of them out: a slope needs more visits per client than columns, and a factor "
         "that is also a fixed effect has no variance of its own.",
     )
@@ -221,6 +232,7 @@ def explains_all(effects: Sequence[RandomEffect], X: Array, rows: NDArray[np.boo
     return bool(np.linalg.matrix_rank(np.column_stack([X, *parts])[rows]) == rows.sum())
 
 
-def _listed(names: Sequence[str]) -> str:
+def listed(names: Sequence[str]) -> str:
+    """Names in quotation marks, with commas and an "and"."""
     quoted = [repr(name) for name in names]
     return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} and {quoted[-1]}"

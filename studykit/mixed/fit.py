@@ -78,86 +78,24 @@ class ManyFits:
         return f"ManyFits({trials} trials, {contrasts} contrasts, {int(self.converged.sum())} converged)"
 
 
-def fit_linear_mixed(
-    outcome: ArrayLike,
-    fixed_effects: ArrayLike,
-    random_effects: RandomEffect | Sequence[RandomEffect],
+def fit_model(
+    y: Array,
+    X: Array,
+    effects: tuple[RandomEffect, ...],
     *,
-    names: Sequence[str] | None = None,
-    residual: ResidualStructure | None = None,
-    reml: bool = True,
+    names: tuple[str, ...],
+    residual: ResidualStructure,
+    reml: bool,
 ) -> MixedFit:
-    """Fit ``y = X beta + sum Z_k b_k + e`` by REML or maximum likelihood.
-
-    Parameters
-    ----------
-    outcome : array_like, shape (n,)
-        Finite numbers, any unit.
-    fixed_effects : array_like, shape (n, p)
-        Columns of the mean, an intercept included if there is one; of full rank.
-    random_effects : RandomEffect or sequence of RandomEffect
-        Any number, nested or crossed; may be empty if the residual structure carries the correlation.
-    names : sequence of str, optional
-        Names of the fixed effects; ``x1``, ``x2``, … by default.
-    residual : ResidualStructure, optional
-        Equal variances by default.
-    reml : bool
-        False for maximum likelihood.
-
-    Returns
-    -------
-    MixedFit
-        Also when the search did not converge (``converged`` is then False).
-
-    Raises
-    ------
-    ArgumentError
-        Wrong shapes, text, values that are not finite, names that do not fit.
-    DesignError
-        A factor with one level, as many random effects as rows, a fixed effect that repeats others,
-        variances that the rows cannot tell apart, crossed factors of too many levels.
-
-    Notes
-    -----
-    Variances at zero stay in the model, at zero, and are named in ``boundary_terms``; inference goes on.
-    Time and memory grow with the kinds of blocks, not with the rows; factors of many hundred levels that
-    cross are refused by name.
-
-    Examples
-    --------
-    Shoe wear of ten boys, two materials (Box, Hunter & Hunter 1978); the paired t-test gives t(9) = 3.349.
-
-    >>> a = [13.2, 8.2, 10.9, 14.3, 10.7, 6.6, 9.5, 10.8, 8.8, 13.3]
-    >>> b = [14.0, 8.8, 11.2, 14.2, 11.8, 6.4, 9.8, 11.3, 9.3, 13.6]
-    >>> material = np.repeat([0.0, 1.0], 10)
-    >>> fit = fit_linear_mixed(
-    ...     a + b,
-    ...     np.column_stack([np.ones(20), material]),
-    ...     RandomEffect("boy", np.tile(np.arange(10), 2)),
-    ...     names=["mean of A", "B minus A"],
-    ... )
-    >>> wear = fit.contrast({"B minus A": 1})
-    >>> round(wear.value, 3), round(wear.statistic, 3), round(wear.degrees_of_freedom, 6)
-    (0.41, 3.349, 9.0)
-    """
-    effects = _listed(random_effects)
-    residual = EQUAL if residual is None else residual
-    y = checks.check_numbers(outcome, "outcome", 1)
-    X = checks.check_numbers(fixed_effects, "fixed effects", 2)
-    labels = checks.check_names(names, X.shape[1])
-    checks.check_shapes(y, X, effects, residual)
-    checks.check_levels(effects, len(y))
-    white = whiten(y[None], X[None])
-    if not white.independent[0]:
-        checks.check_rank(X, labels)
-    layout = build_layout(len(y), effects, residual)
+    """One fit of what `studykit.mixed.model.MixedModel` has checked."""
+    layout, white = build_layout(len(y), effects, residual), whiten(y[None], X[None])
     problem = build_problem(layout, white.left, white.Q, reml=reml)
     start, information = starting_values(problem)
     if not checks.identified(information)[0]:
         checks.refuse_unidentified(information[0], layout.element_names)
     optimum = search(problem, start)
     lost = _lost(problem, optimum, white.Q, None) | optimum.singular
-    return _assemble(y, X, labels, white, problem, optimum, lost=bool(lost[0]))
+    return _assemble(y, X, names, white, problem, optimum, lost=bool(lost[0]))
 
 
 def fit_many_linear_mixed(
@@ -213,7 +151,7 @@ def fit_many_linear_mixed(
     >>> fit_many_linear_mixed(outcomes, X, RandomEffect("client", client), contrasts=[0, 1])
     ManyFits(50 trials, 1 contrasts, 50 converged)
     """
-    effects = _listed(random_effects)
+    effects = (random_effects,) if isinstance(random_effects, RandomEffect) else tuple(random_effects)
     residual = EQUAL if residual is None else residual
     y, X, used = _arrays(outcomes, fixed_effects, observed)
     checks.check_names(names, X.shape[2])
@@ -255,10 +193,6 @@ def fit_many_linear_mixed(
         converged=frozen_array(converged, bool),
         at_boundary=frozen_array(boundary, bool),
     )
-
-
-def _listed(random_effects: RandomEffect | Sequence[RandomEffect]) -> tuple[RandomEffect, ...]:
-    return (random_effects,) if isinstance(random_effects, RandomEffect) else tuple(random_effects)
 
 
 def _arrays(

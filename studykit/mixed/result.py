@@ -111,7 +111,7 @@ class CovarianceParameters:
         for effect in self.random_effects:
             if effect.name == name:
                 return effect.matrix
-        raise _unknown("random effect", name, [effect.name for effect in self.random_effects])
+        raise unknown("random effect", name, [effect.name for effect in self.random_effects])
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,8 +192,73 @@ class Precision:
     observed: Array  # K (k, k)
 
 
+class Fit:
+    """What linear and binary fits have in common."""
+
+    __slots__ = ()
+    coefficients: tuple[Coefficient, ...]
+    converged: bool
+    boundary_terms: tuple[str, ...]
+    optimiser_report: OptimiserReport
+    predictions: tuple[RandomEffectPredictions, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the fixed effects."""
+        return tuple(coefficient.name for coefficient in self.coefficients)
+
+    @property
+    def values(self) -> Array:
+        """Estimates of the fixed effects, shape (p,)."""
+        return np.array([coefficient.value for coefficient in self.coefficients])
+
+    @property
+    def at_boundary(self) -> bool:
+        """Whether a variance is at zero or a covariance matrix singular; ordinary in small studies."""
+        return bool(self.boundary_terms)
+
+    def random_effect_predictions(self, name: str) -> RandomEffectPredictions:
+        """Predictions of the random effect called ``name``."""
+        for prediction in self.predictions:
+            if prediction.name == name:
+                return prediction
+        raise unknown("random effect", name, [prediction.name for prediction in self.predictions])
+
+    def _check_converged(self, where: str) -> None:
+        if not self.converged:
+            raise ConvergenceError(
+                where=where,
+                expected="a converged fit before inference",
+                got=self.optimiser_report.message,
+                todo="Simplify the random effects, or use the fallback of the protocol.",
+            )
+
+    def _check_known(self, mapping: Mapping[str, float]) -> None:
+        for name in mapping:
+            if name not in self.names:
+                raise unknown("fixed effect", str(name), list(self.names))
+
+    def _weights(self, weights: ArrayLike | Mapping[str, float], *, any_at_all: bool = False) -> Array:
+        """A contrast (p,), from numbers or a mapping from name to weight."""
+        p = len(self.coefficients)
+        if isinstance(weights, Mapping):
+            self._check_known(weights)
+            row = np.array([float(weights.get(name, 0.0)) for name in self.names])
+        else:
+            row = np.asarray(weights, dtype=float)
+        if row.shape != (p,) or not np.isfinite(row).all():
+            raise ArgumentError(
+                where="weights",
+                expected=f"{p} finite numbers, one per fixed effect, or a mapping from name to weight",
+                got=f"shape {row.shape}",
+            )
+        if any_at_all and not row.any():
+            raise ArgumentError(where="weights", expected="at least one that is not zero", got="zeros")
+        return row
+
+
 @dataclass(frozen=True, slots=True, eq=False)
-class MixedFit:
+class MixedFit(Fit):
     """A fitted linear mixed model.
 
     Parameters
@@ -239,24 +304,9 @@ class MixedFit:
         )
 
     @property
-    def names(self) -> tuple[str, ...]:
-        """Names of the fixed effects."""
-        return tuple(coefficient.name for coefficient in self.coefficients)
-
-    @property
-    def values(self) -> Array:
-        """Estimates of the fixed effects, shape (p,)."""
-        return np.array([coefficient.value for coefficient in self.coefficients])
-
-    @property
     def row_labels(self) -> tuple[Any, ...]:
         """What the rows are called: as given to the model (a frame's index), else their numbers from 0."""
         return tuple(range(self.rows)) if self._row_labels is None else self._row_labels
-
-    @property
-    def at_boundary(self) -> bool:
-        """Whether a variance is at zero or a covariance matrix singular; ordinary in small studies."""
-        return bool(self.boundary_terms)
 
     @property
     def parameters(self) -> int:
@@ -295,10 +345,8 @@ class MixedFit:
             If a name is unknown, the length is wrong, or Kenward-Roger is asked of an ML fit.
         """
         self._check_inference(degrees_of_freedom)
-        m = self._weights(weights)
+        m = self._weights(weights, any_at_all=True)
         part, covariance = self.precision, self.precision.covariance
-        if not m.any():
-            raise ArgumentError(where="weights", expected="at least one that is not zero", got="zeros")
         if degrees_of_freedom == "residual":
             degrees = float(self.rows - len(m))
         elif degrees_of_freedom == "satterthwaite":
@@ -352,13 +400,6 @@ class MixedFit:
         p_value = float(fdtrc(rows, min(degrees, 1e12), max(F, 0.0))) if degrees > 0.0 else float("nan")
         return JointTest(F, float(rows), degrees, p_value, METHODS[degrees_of_freedom])
 
-    def random_effect_predictions(self, name: str) -> RandomEffectPredictions:
-        """Predictions of the random effect called ``name``."""
-        for prediction in self.predictions:
-            if prediction.name == name:
-                return prediction
-        raise _unknown("random effect", name, [prediction.name for prediction in self.predictions])
-
     def fitted_values(self, *, conditional: bool) -> Array:
         """Fitted values (n,): of these clients and trainers (conditional), or of the average one."""
         return self._fitted[int(conditional)].copy()
@@ -374,13 +415,7 @@ class MixedFit:
                 expected=f"one of {', '.join(map(repr, METHODS))}",
                 got=repr(degrees_of_freedom),
             )
-        if not self.converged:
-            raise ConvergenceError(
-                where="mixed model",
-                expected="a converged fit before inference",
-                got=self.optimiser_report.message,
-                todo="Simplify the random effects, or use the fallback of the protocol.",
-            )
+        self._check_converged("mixed model")
         if degrees_of_freedom == "kenward-roger" and not self.reml:
             raise ArgumentError(
                 where="degrees_of_freedom",
@@ -388,22 +423,6 @@ class MixedFit:
                 got="a fit by maximum likelihood",
                 todo='Fit with reml=True, or ask for "satterthwaite".',
             )
-
-    def _weights(self, weights: ArrayLike | Mapping[str, float]) -> Array:
-        p = len(self.coefficients)
-        if isinstance(weights, Mapping):
-            for name in weights:
-                if name not in self.names:
-                    raise _unknown("fixed effect", str(name), list(self.names))
-            return np.array([float(weights.get(name, 0.0)) for name in self.names])
-        row = np.asarray(weights, dtype=float)
-        if row.shape != (p,) or not np.isfinite(row).all():
-            raise ArgumentError(
-                where="weights",
-                expected=f"{p} finite numbers, one per fixed effect, or a mapping from name to weight",
-                got=f"shape {row.shape}",
-            )
-        return row
 
 
 def _wald(M: Array, beta: Array, covariance: Array) -> float:
@@ -417,7 +436,8 @@ def _correlations(matrix: Array) -> Array:
         return np.asarray(matrix / np.outer(deviations, deviations))
 
 
-def _unknown(what: str, name: str, known: list[str]) -> ArgumentError:
+def unknown(what: str, name: str, known: list[str]) -> ArgumentError:
+    """A name that is not there, with those that are."""
     return ArgumentError(where=what, expected=f"one of {', '.join(map(repr, known))}", got=repr(name))
 
 

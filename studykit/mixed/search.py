@@ -84,37 +84,40 @@ class _Place:
             getattr(self, name)[trials[chosen]] = getattr(other, name)[chosen]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Course:
+    """How the search of every trial went; symbols as in `Optimum`."""
+
+    steps: Trials
+    decrement: Array
+    converged: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, m: int) -> _Course:
+        return cls(np.zeros(m, np.intp), np.full(m, np.inf), np.zeros(m, bool))
+
+
 def search(problem: Problem, start: Array) -> Optimum:
     """Minimise ``-2 log L`` of every trial from ``start`` (m, k)."""
     m = problem.trials
-    place = _look(problem, start)
-    steps = np.zeros(m, np.intp)
-    decrement = np.full(m, np.inf)
-    converged = np.zeros(m, bool)
+    place, course = _look(problem, start), _Course.of(m)
     open_trials = np.arange(m)
     for _ in range(4):
-        _descend(problem, place, open_trials, steps, decrement, converged)
-        open_trials = _settle_boundary(problem, place, open_trials[converged[open_trials]])
+        _descend(problem, place, open_trials, course)
+        open_trials = _settle_boundary(problem, place, open_trials[course.converged[open_trials]])
         if not len(open_trials):
             break
-        converged[open_trials] = False
+        course.converged[open_trials] = False
     else:
-        _descend(problem, place, open_trials, steps, decrement, converged)
+        _descend(problem, place, open_trials, course)
     singular = residual_share(problem, place.psi) < SINGULAR
-    _polish(problem, place, np.flatnonzero(~singular), steps, decrement, converged)
+    _polish(problem, place, np.flatnonzero(~singular), course)
     alternating = ~np.array(problem.layout.residual.even) & (place.psi[:, -1] < 0.0)
-    reached = converged & ~singular & ~alternating
-    return Optimum(place.psi, place.value, decrement, steps, reached, singular, alternating)
+    reached = course.converged & ~singular & ~alternating
+    return Optimum(place.psi, place.value, course.decrement, course.steps, reached, singular, alternating)
 
 
-def _polish(
-    problem: Problem,
-    place: _Place,
-    trials: Trials,
-    steps: Trials,
-    decrement: Array,
-    converged: NDArray[np.bool_],
-) -> None:
+def _polish(problem: Problem, place: _Place, trials: Trials, course: _Course) -> None:
     """The last digits of searches that end at a nearly singular residual; changes its arguments in place."""
     if not len(trials):
         return
@@ -123,12 +126,13 @@ def _polish(
         if turned.turn is None:
             continue
         own, here = trials[numbers], _look(turned, start)
-        taken, fall, done = np.zeros(len(own), np.intp), np.full(len(own), np.inf), np.zeros(len(own), bool)
-        _descend(turned, here, np.arange(len(own)), taken, fall, done)
+        last = _Course.of(len(own))
+        _descend(turned, here, np.arange(len(own)), last)
         here.psi = in_layout(turned, here.psi, place.psi[own])
-        place.put(own, here, done)
-        steps[own] += taken
-        decrement[own[done]], converged[own[done]] = fall[done], True
+        place.put(own, here, last.converged)
+        done = own[last.converged]
+        course.steps[own] += last.steps
+        course.decrement[done], course.converged[done] = last.decrement[last.converged], True
 
 
 def _look(problem: Problem, psi: Array) -> _Place:
@@ -146,15 +150,9 @@ def _place(parameters: ParameterMap, psi: Array, state: State, derivatives: Deri
     return _Place(psi, np.where(bad, np.inf, state.value), gradient, hessian, derivatives.gradient)
 
 
-def _descend(
-    problem: Problem,
-    place: _Place,
-    trials: Trials,
-    steps: Trials,
-    decrement: Array,
-    converged: NDArray[np.bool_],
-) -> None:
+def _descend(problem: Problem, place: _Place, trials: Trials, course: _Course) -> None:
     """Newton steps until the decrement is negligible; changes its arguments in place."""
+    steps, decrement, converged = course.steps, course.decrement, course.converged
     radius = np.full(problem.trials, 0.5)
     decrement[trials] = np.inf
     for _ in range(MOST_STEPS):

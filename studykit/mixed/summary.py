@@ -74,20 +74,24 @@ def _hash(values: Array) -> str:
 def boundary_terms(layout: Layout, eta: Array) -> tuple[str, ...]:
     """One sentence for every covariance matrix that is at zero or singular; ``eta`` in the search's units."""
     largest = max(float(np.trace(block.matrix(eta))) for block in layout.map.blocks)
-    sentences = []
+    sentences: list[str] = []
     for effect, block in zip(layout.effects, layout.map.blocks, strict=False):
-        matrix = block.matrix(eta)
-        zero = np.diag(matrix) <= BOUNDARY * largest
-        values = np.linalg.eigvalsh(matrix)
-        for column in np.flatnonzero(zero):
-            what = effect.name if block.order == 1 else f"{effect.name} ({effect.columns[column]})"
-            sentences.append(f"The estimated variance of {what} is zero.")
-        if (values <= BOUNDARY * largest).sum() > zero.sum():
-            sentences.append(
-                f"The estimated covariance of {effect.name} is singular: "
-                "its columns are perfectly correlated."
-            )
+        sentences += at_boundary(effect.name, effect.columns, block.matrix(eta), BOUNDARY * largest)
     return tuple(sentences)
+
+
+def at_boundary(name: str, columns: tuple[str, ...], matrix: Array, floor: float) -> list[str]:
+    """What to say of one random effect whose variances or eigenvalues are not above ``floor``."""
+    zero = np.diag(matrix) <= floor
+    sentences = [
+        f"The estimated variance of {name if len(zero) == 1 else f'{name} ({columns[column]})'} is zero."
+        for column in np.flatnonzero(zero)
+    ]
+    if (np.linalg.eigvalsh(matrix) <= floor).sum() > zero.sum():
+        sentences.append(
+            f"The estimated covariance of {name} is singular: its columns are perfectly correlated."
+        )
+    return sentences
 
 
 @dataclass(frozen=True, slots=True, eq=False)
