@@ -195,35 +195,16 @@ def _unidentified(information: Array) -> NDArray[np.bool_]:
     return np.asarray((np.abs(null) > 1e-4).any(axis=1))
 
 
-def lost_residuals(
-    share: Array, effects: Sequence[RandomEffect], columns: int, rows: Array
-) -> NDArray[np.bool_]:
-    """Whether the residual variance of each trial has, or may have, run to zero with nothing to hold it.
-
-    Parameters
-    ----------
-    share : ndarray, shape (m,)
-        Least residual variance (in any combination of visits) over the largest variance.
-    effects : sequence of RandomEffect
-    columns : int
-        Of the fixed effects.
-    rows : ndarray, shape (m,)
-
-    Notes
-    -----
-    That happens where random and fixed effects can explain every row (`explains_all` tells). An unstructured
-    residual that becomes singular ends the search itself, see `studykit.mixed.search`.
-    """
-    explained = sum(len(effect.levels) * effect.design.shape[1] for effect in effects) + columns
-    return np.asarray((share < LOST) & (explained >= rows))
-
-
 def explains_all(effects: Sequence[RandomEffect], X: Array, rows: NDArray[np.bool_]) -> bool:
     """Whether fixed and random effects together can take every value of the outcome in these rows.
 
     Then nothing tells the residual variance from the others where it is small: it may run to zero, and what
-    the inference needs to know of it is lost in rounding.
+    the inference needs to know of it is lost in rounding. (An unstructured residual that becomes singular
+    ends the search itself, see `studykit.mixed.search`.)
     """
+    columns = X.shape[1] + sum(len(effect.levels) * effect.design.shape[1] for effect in effects)
+    if columns < rows.sum():
+        return False
     parts = [
         column[:, None] * (effect.codes[:, None] == np.arange(len(effect.levels)))
         for effect in effects

@@ -69,7 +69,7 @@ def _in_own_units(problem: Problem, psi: Array) -> tuple[Problem, Array]:
     inner = turn[:, layout.inner[:, None], layout.inner]
     classes, moves, logdet = [], [], np.zeros(len(psi))
     for part, counts in zip(problem.classes, problem.counts, strict=True):
-        factor = np.linalg.cholesky(class_covariance(layout, part, part.basis, eta))
+        factor = np.linalg.cholesky(class_covariance(layout, part.real, part.basis, eta))
         C = np.linalg.inv(factor)
         logs = np.log(np.diagonal(factor, axis1=2, axis2=3)).sum(axis=2)
         logdet += 2.0 * (counts * logs).sum(axis=1)

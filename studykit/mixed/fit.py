@@ -277,11 +277,11 @@ def _lost(problem: Problem, optimum: Optimum, Q: Array, used: Mask | None) -> Ma
     """Whether a residual variance has run to zero, since random and fixed effects explain every row."""
     layout = problem.layout
     share = layout.map.residual_share(layout.map.elements(optimum.psi), len(layout.effects))
-    lost = checks.lost_residuals(share, layout.effects, problem.p, problem.rows)
+    lost = share < checks.LOST
     for trial in np.flatnonzero(lost):
         rows = np.ones(layout.n, bool) if used is None else used[trial]
         lost[trial] = checks.explains_all(layout.effects, Q[0] if len(Q) == 1 else Q[trial], rows)
-    return lost
+    return np.asarray(lost)
 
 
 def _infer(

@@ -210,8 +210,8 @@ def evaluate(problem: Problem, psi: Array, *, rescale: bool = True) -> State:
     classes: list[ClassState] = []
     packed: list[Array] = []
     for stack, counts in zip(problem.classes, problem.counts, strict=True):
-        basis = class_basis(layout, stack, eta)
-        B, logs = _inverse(layout, stack, basis, eta)
+        basis = class_basis(layout, stack.basis, eta)
+        B, logs = _inverse(layout, stack.real, basis, eta)
         logdet += (counts * logs).sum(axis=1)
         classes.append(ClassState(stack, counts, basis, B))
         packed.append(flat(B, 1)[:, stack.packed])
@@ -263,14 +263,14 @@ def _scaled(layout: Layout, state: State) -> State:
     )
 
 
-def class_basis(layout: Layout, stack: ClassStack, eta: Array) -> Array:
+def class_basis(layout: Layout, basis: Array, eta: Array) -> Array:
     """Derivative of ``A`` by every inner element, shape (m or 1, k, classes, size, size)."""
     if not layout.autocorrelation:
-        return stack.basis
+        return basis
     variance, rho = eta[:, -2, None, None, None], eta[:, -1, None, None, None]
-    same, lag = stack.basis[:, -2], stack.basis[:, -1]
+    same, lag = basis[:, -2], basis[:, -1]
     power, slope, _ = powers(rho, lag, even=layout.residual.even)
-    others = np.broadcast_to(stack.basis[:, :-2], (len(eta), *stack.basis[0, :-2].shape))
+    others = np.broadcast_to(basis[:, :-2], (len(eta), *basis[0, :-2].shape))
     return np.concatenate([others, (same * power)[:, None], (variance * same * slope)[:, None]], axis=1)
 
 
@@ -297,16 +297,16 @@ def _scaled_basis(layout: Layout, basis: Array, scale: Array) -> Array:
     return basis * factor[..., None, None, None]
 
 
-def _inverse(layout: Layout, stack: ClassStack, basis: Array, eta: Array) -> tuple[Array, Array]:
+def _inverse(layout: Layout, real: Array, basis: Array, eta: Array) -> tuple[Array, Array]:
     """``B`` (zero at padded places) and ``log|A|`` (m, classes)."""
-    B, logs = _invert(class_covariance(layout, stack, basis, eta))
+    B, logs = _invert(class_covariance(layout, real, basis, eta))
     if B.shape[-1] > 1:
         places = np.arange(B.shape[-1])
-        B[..., places, places] -= 1.0 - stack.real
+        B[..., places, places] -= 1.0 - real
     return B, logs
 
 
-def class_covariance(layout: Layout, stack: ClassStack, basis: Array, eta: Array) -> Array:
+def class_covariance(layout: Layout, real: Array, basis: Array, eta: Array) -> Array:
     """``A`` of every class, (m, classes, size, size); one on the diagonal at padded places."""
     weights = eta[:, layout.inner]
     if layout.autocorrelation:
@@ -316,7 +316,7 @@ def class_covariance(layout: Layout, stack: ClassStack, basis: Array, eta: Array
     size = A.shape[-1]
     if size > 1:
         places = np.arange(size)
-        A[..., places, places] += 1.0 - stack.real
+        A[..., places, places] += 1.0 - real
     return A
 
 
@@ -357,7 +357,6 @@ def block_inverses(layout: Layout, eta: Array) -> list[Array]:
     """``A^-1`` of every kind of block of every stack (kinds, size, size), for one trial's elements (1, k)."""
     inverses = []
     for stack in layout.stacks:
-        whole = ClassStack.padded(stack.basis[None], stack.real.astype(float))
-        basis = class_basis(layout, whole, eta)
-        inverses.append(_inverse(layout, whole, basis, eta)[0][0])
+        basis = class_basis(layout, stack.basis[None], eta)
+        inverses.append(_inverse(layout, stack.real.astype(float), basis, eta)[0][0])
     return inverses

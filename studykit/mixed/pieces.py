@@ -115,7 +115,7 @@ class Adder:
         count = np.bincount(whole, minlength=trials * number)
         start = np.cumsum(count) - count
         places = []
-        for n in np.unique(count[count > 0]):
+        for n in np.flatnonzero(np.bincount(count)[1:]) + 1:
             here = np.flatnonzero(count == n)
             chosen = order[start[here][:, None] + np.arange(n)]
             places.append((here, terms.a[chosen], terms.b[chosen]))
