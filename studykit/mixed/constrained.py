@@ -48,12 +48,10 @@ from studykit.mixed.quantities import (
 )
 from studykit.mixed.random_effects import RandomEffect, level_codes
 from studykit.mixed.residuals import ResidualStructure
-from studykit.mixed.search import search, starting_values
+from studykit.mixed.search import CLOSE, Course, Place, descend, search, starting_values
 
 Array = NDArray[np.float64]
 
-DECREMENT = 1e-13  # of -2 log L
-MOST_STEPS = 100
 AWAY = 0.03
 """Least size of a diagonal factor to start from: at exactly zero the slope is zero too, even where the
 likelihood rises on the way in."""
@@ -124,56 +122,41 @@ class Constrained:
         return self._seen[theta][0] - self.best
 
     def _descend(self, theta: float, start: Array) -> tuple[float, Array]:
-        free = self._away(start)
-        value, gradient, hessian = self._look(free, theta)
-        if not len(free) or not math.isfinite(value):
-            return value, free
-        radius = 0.5
-        for _ in range(MOST_STEPS):
-            step, promised = _newton(gradient, hessian, radius)
-            if promised < DECREMENT:
-                return value, free
-            moved = self._inside(free + step)
-            there, slope, bend = self._look(moved, theta)
-            fall = value - there
-            length = float(np.linalg.norm(step))
-            better = fall > 1e-4 * promised or (promised < 1e-7 and fall > -1e-9)
-            if better:
-                free, value, gradient, hessian = moved, there, slope, bend
-                radius = 3.0 * radius if fall > 0.7 * promised and length > 0.9 * radius else radius
-            if not better or fall < 0.2 * promised:
-                radius = 0.3 * length
-            if radius < 1e-10:
-                break
-        if promised < 1e-8:
-            return value, free
-        raise ConvergenceError(
-            where="profile of the likelihood",
-            expected=f"an optimum with the quantity held at {theta:.6g}",
-            got="none found",
-            todo="Simplify the random effects.",
-        )
+        def look(_: NDArray[np.intp], free: Array) -> Place:
+            return self._look(free[0], theta)
 
-    def _look(self, free: Array, theta: float) -> tuple[float, Array, Array]:
+        place, course = self._look(self._away(start), theta), Course.of(1)
+        if place.psi.size and math.isfinite(place.value[0]):
+            descend(look, place, np.arange(1), course)
+            if not (course.converged[0] or course.decrement[0] < CLOSE):
+                raise ConvergenceError(
+                    where="profile of the likelihood",
+                    expected=f"an optimum with the quantity held at {theta:.6g}",
+                    got="none found",
+                    todo="Simplify the random effects.",
+                )
+        return float(place.value[0]), place.psi[0]
+
+    def _look(self, free: Array, theta: float) -> Place:
+        free = self._inside(free)
         psi, turn, bend = self.hold.spread_out(free, theta)
         state = evaluate(self.problem, psi[None], rescale=False)
-        value = float(state.value[0])
-        if not math.isfinite(value):
-            return math.inf, free, turn
-        derivatives = differentiate(self.problem, state)
-        gradient, hessian = self.problem.layout.map.pull_back(
-            psi[None], derivatives.gradient, derivatives.hessian
-        )
-        curved = turn.T @ hessian[0] @ turn
-        if bend is not None:
-            curved = curved + gradient[0, self.hold.place] * bend
-        return value, turn.T @ gradient[0], curved
+        gradient, curved, singular = np.zeros_like(free), np.eye(len(free)), np.zeros(1, bool)
+        if np.isfinite(state.value[0]):
+            derivatives = differentiate(self.problem, state)
+            slope, hessian = self.problem.layout.map.pull_back(
+                psi[None], derivatives.gradient, derivatives.hessian
+            )
+            gradient, curved = turn.T @ slope[0], turn.T @ hessian[0] @ turn
+            if bend is not None:
+                curved = curved + slope[0, self.hold.place] * bend
+        return Place(free[None].copy(), state.value, gradient[None], curved[None], gradient[None], singular)
 
     def _away(self, free: Array) -> Array:
         """The same with small diagonal factors moved away from zero."""
         diagonal = np.delete(_diagonal(self.problem), self.hold.place)
         small = diagonal & (np.abs(free) < AWAY)
-        return self._inside(np.where(small, AWAY, free))
+        return np.where(small, AWAY, free)
 
     def _inside(self, free: Array) -> Array:
         """A held correlation keeps its sign only while both diagonal factors are positive."""
@@ -299,17 +282,6 @@ def _signed(problem: Problem, psi: Array) -> Array:
         factor = factor * np.where(np.diag(factor) < 0.0, -1.0, 1.0)
         result[block.start : block.stop] = factor[np.tril_indices(block.order)]
     return result
-
-
-def _newton(gradient: Array, hessian: Array, radius: float) -> tuple[Array, float]:
-    """A Newton step inside the trust radius, and the fall that it promises."""
-    values, vectors = np.linalg.eigh(hessian)
-    slope = vectors.T @ gradient
-    size = np.maximum(np.abs(values), 1e-9 * np.abs(values).max() + 1e-300)
-    along = -slope / size
-    along *= min(1.0, radius / max(float(np.linalg.norm(along)), 1e-300))
-    promised = float(-(slope * along).sum() - 0.5 * (values * along**2).sum())
-    return vectors @ along, max(promised, 0.0)
 
 
 def _arranged(

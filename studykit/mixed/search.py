@@ -18,15 +18,16 @@ digits in units of its own, see `studykit.mixed.conditioning`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from studykit.mixed.conditioning import conditioned, in_layout, residual_share
-from studykit.mixed.derivatives import Derivatives, differentiate
+from studykit.mixed.derivatives import differentiate
 from studykit.mixed.inference import inverse_information
-from studykit.mixed.objective import Problem, State, evaluate
+from studykit.mixed.objective import Problem, evaluate
 from studykit.mixed.parameters import ParameterMap, nearest_covariance, semidefinite_factor, triangle
 
 Array = NDArray[np.float64]
@@ -70,7 +71,7 @@ class Optimum:
 
 
 @dataclass(slots=True, eq=False)
-class _Place:
+class Place:
     """Where every trial stands now."""
 
     psi: Array
@@ -78,14 +79,19 @@ class _Place:
     gradient: Array
     hessian: Array
     element_gradient: Array
+    singular: NDArray[np.bool_]
 
-    def put(self, trials: Trials, other: _Place, chosen: NDArray[np.bool_]) -> None:
-        for name in ("psi", "value", "gradient", "hessian", "element_gradient"):
+    def put(self, trials: Trials, other: Place, chosen: NDArray[np.bool_]) -> None:
+        """Put the ``chosen`` of the ``other`` trials in the places of ``trials``."""
+        for name in ("psi", "value", "gradient", "hessian", "element_gradient", "singular"):
             getattr(self, name)[trials[chosen]] = getattr(other, name)[chosen]
 
 
+Look = Callable[[Trials, Array], Place]  # trials and where they go, to what is there
+
+
 @dataclass(frozen=True, slots=True, eq=False)
-class _Course:
+class Course:
     """How the search of every trial went; symbols as in `Optimum`."""
 
     steps: Trials
@@ -93,23 +99,24 @@ class _Course:
     converged: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, m: int) -> _Course:
+    def of(cls, m: int) -> Course:
+        """Before the first step of ``m`` trials."""
         return cls(np.zeros(m, np.intp), np.full(m, np.inf), np.zeros(m, bool))
 
 
 def search(problem: Problem, start: Array) -> Optimum:
     """Minimise ``-2 log L`` of every trial from ``start`` (m, k)."""
     m = problem.trials
-    place, course = _look(problem, start), _Course.of(m)
+    place, course = _look(problem, start), Course.of(m)
     open_trials = np.arange(m)
     for _ in range(4):
-        _descend(problem, place, open_trials, course)
+        descend(_looker(problem), place, open_trials, course)
         open_trials = _settle_boundary(problem, place, open_trials[course.converged[open_trials]])
         if not len(open_trials):
             break
         course.converged[open_trials] = False
     else:
-        _descend(problem, place, open_trials, course)
+        descend(_looker(problem), place, open_trials, course)
     singular = residual_share(problem, place.psi) < SINGULAR
     _polish(problem, place, np.flatnonzero(~singular), course)
     alternating = ~np.array(problem.layout.residual.even) & (place.psi[:, -1] < 0.0)
@@ -117,7 +124,7 @@ def search(problem: Problem, start: Array) -> Optimum:
     return Optimum(place.psi, place.value, course.decrement, course.steps, reached, singular, alternating)
 
 
-def _polish(problem: Problem, place: _Place, trials: Trials, course: _Course) -> None:
+def _polish(problem: Problem, place: Place, trials: Trials, course: Course) -> None:
     """The last digits of searches that end at a nearly singular residual; changes its arguments in place."""
     if not len(trials):
         return
@@ -126,8 +133,8 @@ def _polish(problem: Problem, place: _Place, trials: Trials, course: _Course) ->
         if turned.turn is None:
             continue
         own, here = trials[numbers], _look(turned, start)
-        last = _Course.of(len(own))
-        _descend(turned, here, np.arange(len(own)), last)
+        last = Course.of(len(own))
+        descend(_looker(turned), here, np.arange(len(own)), last)
         here.psi = in_layout(turned, here.psi, place.psi[own])
         place.put(own, here, last.converged)
         done = own[last.converged]
@@ -135,25 +142,30 @@ def _polish(problem: Problem, place: _Place, trials: Trials, course: _Course) ->
         course.decrement[done], course.converged[done] = last.decrement[last.converged], True
 
 
-def _look(problem: Problem, psi: Array) -> _Place:
+def _looker(problem: Problem) -> Look:
+    def look(trials: Trials, psi: Array) -> Place:
+        return _look(problem if len(trials) == problem.trials else problem.take(trials), psi)
+
+    return look
+
+
+def _look(problem: Problem, psi: Array) -> Place:
     state = evaluate(problem, psi)
     derivatives = differentiate(problem, state)
-    psi = problem.layout.map.scaled(psi, state.scale)
-    return _place(problem.layout.map, psi, state, derivatives)
-
-
-def _place(parameters: ParameterMap, psi: Array, state: State, derivatives: Derivatives) -> _Place:
+    parameters = problem.layout.map
+    psi = parameters.scaled(psi, state.scale)
     gradient, hessian = parameters.pull_back(psi, derivatives.gradient, derivatives.hessian)
     bad = ~np.isfinite(state.value + gradient.sum(axis=1) + hessian.sum(axis=(1, 2)))
     if bad.any():
         gradient[bad], hessian[bad] = 0.0, np.eye(parameters.size)
-    return _Place(psi, np.where(bad, np.inf, state.value), gradient, hessian, derivatives.gradient)
+    singular = residual_share(problem, psi) < SINGULAR
+    return Place(psi, np.where(bad, np.inf, state.value), gradient, hessian, derivatives.gradient, singular)
 
 
-def _descend(problem: Problem, place: _Place, trials: Trials, course: _Course) -> None:
-    """Newton steps until the decrement is negligible; changes its arguments in place."""
+def descend(look: Look, place: Place, trials: Trials, course: Course) -> None:
+    """Newton steps until the decrement is negligible; changes ``place`` and ``course``."""
     steps, decrement, converged = course.steps, course.decrement, course.converged
-    radius = np.full(problem.trials, 0.5)
+    radius = np.full(len(place.psi), 0.5)
     decrement[trials] = np.inf
     for _ in range(MOST_STEPS):
         step, promised = _step(place, trials, radius)
@@ -167,8 +179,7 @@ def _descend(problem: Problem, place: _Place, trials: Trials, course: _Course) -
         trials, step, promised = trials[going], step[going], promised[going]
         if not len(trials):
             return
-        part = problem if len(trials) == problem.trials else problem.take(trials)
-        moved = _look(part, place.psi[trials] + step)
+        moved = look(trials, place.psi[trials] + step)
         fall = place.value[trials] - moved.value
         noise = 1e-11 * (1.0 + np.abs(place.value[trials])) + 1e-9
         better = (fall > 1e-4 * promised) | ((promised < 1e-7) & (fall > -noise))
@@ -182,10 +193,9 @@ def _descend(problem: Problem, place: _Place, trials: Trials, course: _Course) -
         )
         steps[trials] += 1
         place.put(trials, moved, better)
-        singular = residual_share(part, place.psi[trials]) < SINGULAR
         stuck = radius[trials] < 1e-10
         converged[trials[stuck & (promised < CLOSE)]] = True
-        trials = trials[~(stuck | singular)]
+        trials = trials[~(stuck | place.singular[trials])]
         if not len(trials):
             return
 
@@ -199,13 +209,13 @@ def _is_last(promised: Array, before: Array) -> NDArray[np.bool_]:
     return np.asarray(np.isfinite(before) & (promised < SETTLED) & (foreseen < 0.01 * DECREMENT))
 
 
-def _finish(place: _Place, trials: Trials, step: Array, promised: Array) -> None:
+def _finish(place: Place, trials: Trials, step: Array, promised: Array) -> None:
     """Take the last step; what it promises is exact to the digits that count."""
     place.psi[trials] += step
     place.value[trials] -= promised
 
 
-def _step(place: _Place, trials: Trials, radius: Array) -> tuple[Array, Array]:
+def _step(place: Place, trials: Trials, radius: Array) -> tuple[Array, Array]:
     """Newton step inside the trust radius and the fall it promises."""
     values, vectors = np.linalg.eigh(place.hessian[trials])
     slope = (vectors.swapaxes(1, 2) @ place.gradient[trials][..., None])[..., 0]
@@ -217,7 +227,7 @@ def _step(place: _Place, trials: Trials, radius: Array) -> tuple[Array, Array]:
     return (vectors @ along[..., None])[..., 0], np.maximum(promised, 0.0)
 
 
-def _settle_boundary(problem: Problem, place: _Place, trials: Trials) -> Trials:
+def _settle_boundary(problem: Problem, place: Place, trials: Trials) -> Trials:
     """Put near-zero variances to zero where that is right; the trials that must go on searching."""
     parameters = problem.layout.map
     trials = trials[parameters.least_share(parameters.elements(place.psi[trials])) < SNAP]
@@ -233,7 +243,7 @@ def _settle_boundary(problem: Problem, place: _Place, trials: Trials) -> Trials:
 
 def _move(
     problem: Problem,
-    place: _Place,
+    place: Place,
     trials: Trials,
     points: tuple[Array, NDArray[np.bool_]],
     *,

@@ -169,3 +169,32 @@ def test_tests_that_nearly_repeat_each_other_give_the_exact_t_test() -> None:
             found = single.contrast(weights, degrees_of_freedom=method)
             assert found.degrees_of_freedom == pytest.approx(22.0, rel=1e-7)
             assert found.statistic == pytest.approx(exact.statistic[study], rel=1e-7)
+
+
+def test_a_small_residual_beside_more_effects_than_rows_is_fitted_as_alone() -> None:
+    """Six clients under two trainers and three columns are 11, but explain only 8 of 9 rows: one is left.
+
+    Among many, such a trial counted as one whose residual variance has run to zero.
+    """
+    rng = np.random.default_rng(4)
+    client = np.repeat(np.arange(6), [2, 2, 2, 1, 1, 1])
+    effects = [RandomEffect("client", client), RandomEffect("trainer", client % 2)]
+    X = np.column_stack([np.ones(9), [0, 1, 0, 1, 0, 1, 0, 0, 0], rng.normal(size=9)])
+    y = rng.normal(size=6)[client] + X[:, 1] + 1e-3 * rng.normal(size=9)
+    single = fit_linear_mixed(y, X, effects)
+    many = fit_many_linear_mixed(y, X, effects, contrasts=[0.0, 1.0, 0.0])
+    assert single.converged
+    assert many.converged[0]
+    alone = single.contrast([0.0, 1.0, 0.0])
+    assert many.degrees_of_freedom[0, 0] == pytest.approx(alone.degrees_of_freedom, rel=1e-8)
+    assert many.standard_error[0, 0] == pytest.approx(alone.standard_error, rel=1e-8)
+
+
+def test_the_layout_that_is_kept_belongs_to_the_model() -> None:
+    """Fitted again, with another outcome or other columns, a model gives what new effects would give."""
+    trials = make("equal")
+    for y, X in zip(trials.y[:3], trials.X[:3], strict=True):
+        anew = [RandomEffect(effect.name, effect.groups, effect.design) for effect in trials.effects]
+        kept, new = fit_linear_mixed(y, X, trials.effects), fit_linear_mixed(y, X, anew)
+        assert kept.log_likelihood == new.log_likelihood
+        np.testing.assert_array_equal(kept.values, new.values)
