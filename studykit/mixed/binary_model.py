@@ -276,7 +276,9 @@ def _fit_portion(data: _Data) -> tuple[Array, Array, Array, Array, Array, Array]
     m, k, p = len(data.y), len(data.M), data.X.shape[-1]
     value, error, degrees = (np.full((m, k), np.nan) for _ in range(3))
     deviation, height, flags = np.full(m, np.nan), np.full(m, np.nan), np.zeros((m, 3))
-    good = np.flatnonzero(_independent(data) & _usable(data))
+    seen = data.X if (data.m > 0.0).all() else data.X * (data.m > 0.0)[..., None]
+    full = checks.independent_columns(seen, np.linalg.qr(seen)[1])
+    good = np.flatnonzero(full & _usable(data, seen))
     if not len(good):
         return value, error, degrees, deviation, height, flags
     own, names = data.take(good), tuple(f"x{number + 1}" for number in range(p))
@@ -320,7 +322,6 @@ def _check(
     m = np.array(1.0 if trials is None else trials, dtype=float, ndmin=2)
     used = np.array(True if observed is None else observed, dtype=bool, ndmin=2)
     n = len(effect.groups)
-    M = np.atleast_2d(np.asarray(contrasts, dtype=float))
     counts = {len(y), len(m), len(used), len(X) if X.ndim == 3 else 1}
     total = max(counts)
     fits = X.ndim in (2, 3) and X.shape[-2] == n and {y.shape[1], m.shape[1], used.shape[1]} <= {1, n}
@@ -331,10 +332,7 @@ def _check(
             "random effect with one column",
             got=f"{y.shape}, {m.shape}, {used.shape}, {X.shape}, {effect.design.shape[1]} columns",
         )
-    if M.shape[1] != X.shape[-1] or not M.any(axis=1).all():
-        raise ArgumentError(
-            where="contrasts", expected=f"rows of {X.shape[-1]} weights, not all zero", got=f"shape {M.shape}"
-        )
+    M = checks.check_contrasts(contrasts, X.shape[-1])
     shape = (total, n)
     y, m, used = (np.broadcast_to(part, shape) for part in (y, m, used))
     whole = (y == np.round(y)) & (m == np.round(m)) & (y >= 0) & (y <= m) & (m >= 1)
@@ -347,17 +345,7 @@ def _check(
     return _Data(np.where(used, y, 0.0), np.where(used, m, 0.0), X, effect, M, link, points, penalty)
 
 
-def _independent(data: _Data) -> Mask:
-    """Whether no column repeats others in the rows that are there."""
-    seen = data.X
-    if (data.m == 0.0).any():
-        seen = data.X * (data.m > 0.0)[..., None]
-    diagonal = np.abs(np.diagonal(np.linalg.qr(seen)[1], axis1=-2, axis2=-1))
-    length = np.maximum(np.linalg.norm(seen, axis=-2), 1e-300)
-    return np.broadcast_to((diagonal > checks.RANK * length).all(axis=-1), (len(data.y),))
-
-
-def _usable(data: _Data) -> Mask:
+def _usable(data: _Data, seen: Array) -> Mask:
     """What a single fit would refuse: see `studykit.mixed.binary_checks`."""
     levels = int(data.effect.codes.max()) + 1
     indicator = np.zeros((data.y.shape[1], levels))
@@ -371,7 +359,7 @@ def _usable(data: _Data) -> Mask:
     squares = (data.m > 0.0) * z**2 @ indicator
     held = np.zeros_like(squares)
     present = (data.m > 0.0).astype(float)
-    basis = np.linalg.qr(data.X if present.all() else data.X * present[..., None])[0]
+    basis = np.linalg.qr(seen)[0]
     for q in np.moveaxis(np.broadcast_to(basis, (len(data.y), *basis.shape[-2:])), 2, 0):
         held += ((present * z * q) @ indicator) ** 2
     own = ((squares - held) > 1e-9 * squares.max(axis=1, keepdims=True)).any(axis=1)

@@ -131,6 +131,23 @@ def check_crossed(n: int, columns: int, effects: Sequence[RandomEffect]) -> None
         )
 
 
+def check_contrasts(contrasts: ArrayLike, p: int) -> Array:
+    """Contrasts (k, p), none of them zero."""
+    M = np.atleast_2d(np.asarray(contrasts, dtype=float))
+    if M.shape[1] != p or not M.any(axis=1).all():
+        raise ArgumentError(
+            where="contrasts", expected=f"rows of {p} weights, not all zero", got=f"shape {M.shape}"
+        )
+    return M
+
+
+def independent_columns(X: Array, R: Array) -> NDArray[np.bool_]:
+    """Whether no column of ``X`` (..., n, p) repeats earlier ones, by its triangular factor ``R``."""
+    length = np.maximum(np.linalg.norm(X, axis=-2), 1e-300)
+    diagonal = np.abs(np.diagonal(R, axis1=-2, axis2=-1))
+    return np.asarray((diagonal > RANK * length).all(axis=-1))
+
+
 def check_rank(X: Array, names: Sequence[str]) -> Array:
     """Upper triangular factor of the fixed effects; refused if a column repeats others."""
     empty = [name for name, column in zip(names, X.T, strict=True) if not column.any()]

@@ -48,6 +48,7 @@ from studykit.mixed.quantities import (
 )
 from studykit.mixed.random_effects import RandomEffect, level_codes
 from studykit.mixed.residuals import ResidualStructure
+from studykit.mixed.result import CovarianceParameters
 from studykit.mixed.search import CLOSE, Course, Place, descend, search, starting_values
 
 Array = NDArray[np.float64]
@@ -168,8 +169,10 @@ class Constrained:
         return moved
 
 
-def constrain(model: MixedModel, quantity: CovarianceQuantity, *, reml: bool) -> Constrained:
-    """Bring the quantity to the head of its matrix, fit once, and hold it.
+def constrain(
+    model: MixedModel, quantity: CovarianceQuantity, parameters: CovarianceParameters, *, reml: bool
+) -> Constrained:
+    """Bring the quantity to the head of its matrix, as ``parameters`` have it, fit once, and hold it.
 
     Raises
     ------
@@ -178,7 +181,7 @@ def constrain(model: MixedModel, quantity: CovarianceQuantity, *, reml: bool) ->
     ConvergenceError
         If the fit without a constraint does not converge.
     """
-    model = _reordered(model, quantity)
+    model = _reordered(model, quantity, parameters)
     problem, white = _arranged(model, model.outcome, model.fixed_effects, reml=reml)
     found, best = _optimum(problem)
     hold = _hold(problem, quantity, float(white.spread[0]))
@@ -223,21 +226,24 @@ def _hold(problem: Problem, quantity: CovarianceQuantity, spread: float) -> Hold
             return Hold("share", blocks[names.index(effects[0])].start)
 
 
-def _reordered(model: MixedModel, quantity: CovarianceQuantity) -> MixedModel:
+def _reordered(
+    model: MixedModel, quantity: CovarianceQuantity, parameters: CovarianceParameters
+) -> MixedModel:
     """The same model with the quantity's columns or visits first."""
-    if isinstance(quantity, Autocorrelation | VarianceShare):
-        return model
-    parameters = model.fit().covariance_parameters
+    effect: str | None = None
+    places = [0]
     match quantity:
         case StandardDeviation(effect, column):
-            return _columns_first(model, effect, [column_of(effect_of(parameters, effect), column)])
+            places = [column_of(effect_of(parameters, effect), column)]
         case Correlation(effect, first, second):
-            found = effect_of(parameters, effect)
-            return _columns_first(model, effect, [column_of(found, first), column_of(found, second)])
+            places = [column_of(effect_of(parameters, effect), column) for column in (first, second)]
         case ResidualDeviation(visit):
-            return _visits_first(model, [visit_of(parameters, visit)])
+            places = [visit_of(parameters, visit)]
         case ResidualCorrelation(first, second):
-            return _visits_first(model, [visit_of(parameters, first), visit_of(parameters, second)])
+            places = [visit_of(parameters, visit) for visit in (first, second)]
+    if places == list(range(len(places))):
+        return model
+    return _visits_first(model, places) if effect is None else _columns_first(model, effect, places)
 
 
 def _columns_first(model: MixedModel, name: str, first: list[int]) -> MixedModel:
@@ -255,8 +261,7 @@ def _columns_first(model: MixedModel, name: str, first: list[int]) -> MixedModel
 
 def _visits_first(model: MixedModel, first: list[int]) -> MixedModel:
     old = model.residual
-    if old.visits is None or old.kind == "autoregressive":
-        return model
+    assert old.visits is not None
     levels, codes = level_codes(old.visits)
     order = first + [k for k in range(len(levels)) if k not in first]
     residual = ResidualStructure(old.kind, old.groups, np.argsort(order)[codes])

@@ -157,13 +157,7 @@ def fit_many_linear_mixed(
     checks.check_names(names, X.shape[2])
     checks.check_shapes(y[0], X[0], effects, residual)
     checks.check_levels(effects, y.shape[1])
-    M = np.atleast_2d(np.asarray(contrasts, dtype=float))
-    if M.shape[1] != X.shape[2] or not M.any(axis=1).all():
-        raise ArgumentError(
-            where="contrasts",
-            expected=f"rows of {X.shape[2]} weights, not all zero",
-            got=f"shape {M.shape}",
-        )
+    M = checks.check_contrasts(contrasts, X.shape[2])
     if degrees_of_freedom not in ("kenward-roger", "satterthwaite", "residual") or (
         degrees_of_freedom == "kenward-roger" and not reml
     ):

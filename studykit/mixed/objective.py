@@ -33,7 +33,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.mixed.checks import RANK
+from studykit.mixed.checks import independent_columns
 from studykit.mixed.layout import Layout
 from studykit.mixed.pieces import ClassStack, find_pieces, whole_pieces
 from studykit.mixed.residuals import powers
@@ -131,8 +131,7 @@ def whiten(y: Array, X: Array, observed: NDArray[np.bool_] | None = None) -> Whi
     if observed is not None:
         y, X = y * observed, X * observed[:, :, None]
     Q, R = np.linalg.qr(X)
-    length = np.maximum(np.linalg.norm(X, axis=1), 1e-300)
-    independent = (np.abs(np.diagonal(R, axis1=1, axis2=2)) > RANK * length).all(axis=1)
+    independent = independent_columns(X, R)
     R = np.where(independent[:, None, None], R, np.eye(R.shape[-1]))
     ordinary, left = np.zeros((len(y), X.shape[2])), y
     for _ in range(2):  # the second time takes out what rounding left of a large mean
