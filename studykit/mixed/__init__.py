@@ -10,13 +10,11 @@ See `studykit.mixed.random_effects` for the symbols, `studykit.mixed.objective` 
 from __future__ import annotations
 
 from studykit.mixed.binary_checks import SeparatedPattern, Separation
-from studykit.mixed.binary_many import ManyBinaryFits, fit_many_binary_mixed
-from studykit.mixed.binary_model import fit_binary_mixed
+from studykit.mixed.binary_model import ManyBinaryFits, fit_binary_mixed, fit_many_binary_mixed
 from studykit.mixed.binary_result import BinaryFit
 from studykit.mixed.binary_risks import MarginalRisk, RiskRatio, StandardisedRisks
 from studykit.mixed.bootstrap import Bootstrap, BootstrapInterval, bootstrap_intervals
-from studykit.mixed.comparison import LikelihoodRatio, likelihood_ratio
-from studykit.mixed.fit import fit_linear_mixed
+from studykit.mixed.fit import ManyFits, fit_many_linear_mixed
 from studykit.mixed.influence import (
     Influence,
     NormalQuantiles,
@@ -24,8 +22,7 @@ from studykit.mixed.influence import (
     random_effect_quantiles,
     residual_quantiles,
 )
-from studykit.mixed.many import ManyFits, fit_many_linear_mixed
-from studykit.mixed.model import MixedModel
+from studykit.mixed.model import MixedModel, fit_linear_mixed
 from studykit.mixed.profile import (
     ProfileInterval,
     VarianceProfile,
@@ -49,11 +46,13 @@ from studykit.mixed.result import (
     Coefficient,
     CovarianceParameters,
     JointTest,
+    LikelihoodRatio,
     MixedFit,
     OptimiserReport,
     RandomEffectCovariance,
     RandomEffectPredictions,
     ResidualCovariance,
+    likelihood_ratio,
 )
 from studykit.mixed.variances import IntraclassCorrelation, describe_variances, intraclass_correlation
 

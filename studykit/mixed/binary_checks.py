@@ -11,7 +11,6 @@ from scipy.optimize import linprog
 
 from studykit.errors import ArgumentError, DesignError
 from studykit.mixed import checks
-from studykit.mixed.binary_problem import Coded
 from studykit.mixed.random_effects import RandomEffect
 
 Array = NDArray[np.float64]
@@ -57,7 +56,7 @@ class Separation:
     patterns: tuple[SeparatedPattern, ...]
 
     def __str__(self) -> str:
-        names = listed(self.columns)
+        names = checks.listed(self.columns)
         plural = len(self.columns) > 1
         seen = (
             "; ".join(map(str, self.patterns))
@@ -113,31 +112,20 @@ def check_parts(y: Array, m: Array, X: Array, effects: Sequence[RandomEffect]) -
         raise ArgumentError(
             where="random effects", expected="at least one", got="none", todo="Use logistic regression."
         )
-    parts = [("fixed effects", len(X))]
-    parts += [(f"random effect {effect.name!r}", len(effect.groups)) for effect in effects]
-    for what, length in parts:
-        if length != len(y):
-            raise ArgumentError(where=what, expected=f"{len(y)} rows, as in the outcome", got=f"{length}")
-    if len({effect.name for effect in effects}) != len(effects):
-        raise ArgumentError(where="random effects", expected="different names", got="a name used twice")
+    checks.check_lengths(len(y), X, effects)
     if min(len(y), m.sum() - 1) < X.shape[1]:
         raise DesignError(
             where="fixed effects", expected="no more columns than rows", got=f"{X.shape[1]} for {len(y)} rows"
         )
 
 
-def check_levels(y: Array, m: Array, effects: Sequence[RandomEffect], coded: Sequence[Coded]) -> None:
+def check_levels(y: Array, m: Array, effects: Sequence[RandomEffect]) -> None:
     """Two levels or more, fewer random effects than trials, and a level with both kinds of outcome."""
-    for effect, (levels, codes) in zip(effects, coded, strict=True):
+    for effect in effects:
+        levels, codes = effect.levels, effect.codes
         where = f"random effect {effect.name!r}"
         count = len(levels) * effect.design.shape[1]
-        if len(levels) < 2:
-            raise DesignError(
-                where=where,
-                expected="at least two levels: one level shows no variation between levels",
-                got="one level",
-                todo="Leave this random effect out.",
-            )
+        checks.check_two_levels(effect)
         if count >= m.sum():
             raise DesignError(
                 where=where,
@@ -156,11 +144,12 @@ def check_levels(y: Array, m: Array, effects: Sequence[RandomEffect], coded: Seq
             )
 
 
-def check_separable(X: Array, effects: Sequence[RandomEffect], coded: Sequence[Coded]) -> None:
+def check_separable(X: Array, effects: Sequence[RandomEffect]) -> None:
     """Random effects that repeat each other, or that the fixed effects hold already, are refused."""
     basis = np.linalg.qr(X)[0]
     seen: list[tuple[str, NDArray[np.intp], Array]] = []
-    for effect, (levels, codes) in zip(effects, coded, strict=True):
+    for effect in effects:
+        levels, codes = effect.levels, effect.codes
         for column in effect.design.T:
             total = np.bincount(codes, column**2, len(levels))
             held = sum(np.bincount(codes, column * q, len(levels)) ** 2 for q in basis.T)
@@ -220,12 +209,6 @@ def find_separation(y: Array, m: Array, X: Array, names: Sequence[str]) -> Separ
         shown = np.flatnonzero(~constant)
     columns = tuple(names[k] for k in np.flatnonzero(concerned & ~constant).tolist()) or tuple(names)
     return Separation(columns, _patterns(y, m, X, names, shown, apart))
-
-
-def listed(names: Sequence[str]) -> str:
-    """Names in quotation marks, with commas and an "and"."""
-    quoted = [repr(name) for name in names]
-    return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} and {quoted[-1]}"
 
 
 def _patterns(

@@ -154,7 +154,7 @@ def rows_of(problem: Problem, theta: Array) -> Rows:
         blocks.append(part.design @ part.factor(theta))
         places.append(start + part.codes[:, None] * part.order + np.arange(part.order))
         start += len(part.levels) * part.order
-    n = len(problem.y)
+    n = problem.y.shape[1]
     return Rows(
         inner.design @ inner.factor(theta),
         np.concatenate(blocks, axis=1) if blocks else np.zeros((n, 0)),
@@ -165,47 +165,51 @@ def rows_of(problem: Problem, theta: Array) -> Rows:
     )
 
 
-def evaluate(problem: Problem, parameters: Array, start: tuple[Array, ...]) -> Evaluation:
-    """Log-likelihood and gradient; the modes are searched from ``start``."""
-    p = problem.coefficients
-    theta = parameters[p:]
-    rows = rows_of(problem, theta)
-    offset = problem.X @ parameters[:p]
+def evaluate(problem: Problem, x: Array, start: Array) -> Evaluation:
+    """Log-likelihoods and gradients at ``x`` (m, size); modes are searched from ``start`` (m, effects)."""
+    trials = np.arange(len(x))[:, None]
+    found = [_evaluate(problem.take(trial), x[trial[0]], start[trial[0]]) for trial in trials]
+    value, gradient, modes = zip(*found, strict=True)
+    return Evaluation(x, np.array(value), np.array(gradient), np.array(modes))
+
+
+def _evaluate(problem: Problem, x: Array, start: Array) -> tuple[float, Array, Array]:
+    """The same of the only trial: value, gradient (size,), modes (effects,)."""
+    p, y, m = problem.coefficients, problem.y[0], problem.m[0]
+    rows = rows_of(problem, x[p:])
+    offset = problem.predictor(x[None, :p])[0]
     inner, outer = find_modes(problem, rows, offset, *_split(problem, start))
     eta = offset + rows.predictor(inner, outer)
-    r, w, v = problem.link.derivatives(problem.y, problem.m, eta)
+    r, w, v = problem.link.derivatives(y, m, eta)
     curvature = rows.curvature(w)
     value = float(
-        problem.link.log_likelihood(problem.y, problem.m, eta).sum()
+        problem.link.log_likelihood(y, m, eta).sum()
         - 0.5 * ((inner**2).sum() + outer @ outer + curvature.log_determinant)
     )
     Pa, Pb = rows.inverse_times_rows(curvature)
     leverage = (rows.a * Pa).sum(axis=1) + (rows.b * Pb).sum(axis=1)
     shift = curvature.solve(*rows.sums(leverage * v))
     rho = r - 0.5 * leverage * v + 0.5 * w * rows.predictor(*shift)
-    modes, shifts = _parts(problem, inner, outer), _parts(problem, *shift)
-    gradient = [problem.X.T @ rho]
+    modes, shifts = _joined(problem, inner, outer), _joined(problem, *shift)
+    gradient = [problem.by_coefficient(rho[None])[0]]
     column = 0
-    for number, part in enumerate(problem.parts):
+    parts = zip(problem.parts, problem.by_part(modes), problem.by_part(shifts), strict=True)
+    for number, (part, mode, moving) in enumerate(parts):
         if number == problem.inner:
             turned = Pa
         else:
             turned = Pb[:, column : column + part.order]
             column += part.order
-        moved = (
-            rho[:, None] * modes[number][part.codes]
-            - 0.5 * r[:, None] * shifts[number][part.codes]
-            - w[:, None] * turned
-        )
+        moved = rho[:, None] * mode[part.codes] - 0.5 * r[:, None] * moving[part.codes] - w[:, None] * turned
         gradient.append((part.design.T @ moved)[triangle(part.order)])
-    return Evaluation(parameters, value, np.concatenate(gradient), modes)
+    return value, np.concatenate(gradient), modes
 
 
 def find_modes(
     problem: Problem, rows: Rows, offset: Array, inner: Array, outer: Array
 ) -> tuple[Array, Array]:
     """Mode of all random effects by Newton steps (iteratively reweighted penalised least squares)."""
-    link, y, m = problem.link, problem.y, problem.m
+    link, y, m = problem.link, problem.y[0], problem.m[0]
     for _ in range(MOST):
         r, w, _ = link.derivatives(y, m, offset + rows.predictor(inner, outer))
         first, last = rows.sums(r)
@@ -222,11 +226,11 @@ def find_modes(
 
 
 def conditional_covariances(problem: Problem, at: Evaluation) -> tuple[Array, ...]:
-    """Blocks of ``P`` (levels, q, q) of every part's standardised random effects, parameters known."""
+    """Blocks of ``P`` (levels, q, q) of the only trial's standardised random effects, parameters known."""
     p = problem.coefficients
-    rows = rows_of(problem, at.parameters[p:])
-    eta = problem.X @ at.parameters[:p] + rows.predictor(*_split(problem, at.modes))
-    curvature = rows.curvature(problem.link.derivatives(problem.y, problem.m, eta)[1])
+    rows = rows_of(problem, at.x[0, p:])
+    eta = problem.predictor(at.x[:, :p])[0] + rows.predictor(*_split(problem, at.modes[0]))
+    curvature = rows.curvature(problem.link.derivatives(problem.y[0], problem.m[0], eta)[1])
     blocks, start = [], 0
     for number, part in enumerate(problem.parts):
         if number == problem.inner:
@@ -245,7 +249,7 @@ def _length(
     def height(length: float) -> float:
         inner, outer = at[0] + length * step[0], at[1] + length * step[1]
         eta = offset + rows.predictor(inner, outer)
-        rise = problem.link.log_likelihood(problem.y, problem.m, eta).sum()
+        rise = problem.link.log_likelihood(problem.y[0], problem.m[0], eta).sum()
         return float(rise - 0.5 * ((inner**2).sum() + outer @ outer))
 
     before, length = height(0.0), 1.0
@@ -256,18 +260,14 @@ def _length(
     return length
 
 
-def _split(problem: Problem, modes: tuple[Array, ...]) -> tuple[Array, Array]:
-    outer = [modes[k].ravel() for k in range(len(modes)) if k != problem.inner]
-    return modes[problem.inner], np.concatenate(outer) if outer else np.zeros(0)
+def _split(problem: Problem, modes: Array) -> tuple[Array, Array]:
+    """Inner random effects (levels, q) and all others in one row, from those of all parts in one row."""
+    pieces = problem.by_part(modes)
+    inner = pieces.pop(problem.inner)
+    return inner, np.concatenate([piece.ravel() for piece in pieces]) if pieces else np.zeros(0)
 
 
-def _parts(problem: Problem, inner: Array, outer: Array) -> tuple[Array, ...]:
-    pieces, start = [], 0
-    for number, part in enumerate(problem.parts):
-        if number == problem.inner:
-            pieces.append(inner)
-            continue
-        size = len(part.levels) * part.order
-        pieces.append(outer[start : start + size].reshape(-1, part.order))
-        start += size
-    return tuple(pieces)
+def _joined(problem: Problem, inner: Array, outer: Array) -> Array:
+    """The way back."""
+    before = sum(len(part.levels) * part.order for part in problem.parts[: problem.inner])
+    return np.concatenate([outer[:before], inner.ravel(), outer[before:]])

@@ -9,13 +9,12 @@ function through a standard deviation of zero, where its slope is zero: a bounda
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 from scipy.special import roots_hermite
 
 from studykit.mixed.binary_links import Link
@@ -25,9 +24,6 @@ from studykit.results import frozen_array
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
-Coded = tuple[NDArray[Any], Codes]  # distinct labels, and for every row the place of its label
-
-HUGE = 20.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,14 +67,15 @@ class Part:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Problem:
-    """The whole model; symbols as in `studykit.mixed.binary_links`.
+    """The whole model, of one trial or many; symbols as in `studykit.mixed.binary_links`.
 
     Parameters
     ----------
-    y, m : ndarray, shape (n,)
-    X : ndarray, shape (n, p)
+    y, m : ndarray, shape (trials, n)
+        A row without trials (``m = 0``) says nothing.
+    X : ndarray, shape (n, p) or (trials, n, p)
         ``X'X = n I`` over the user's rows.
-    back : ndarray, shape (p, p)
+    back : ndarray, shape (p, p) or (trials, p, p)
         Coefficients of the user's columns are ``back @ beta``.
     parts : tuple of Part
         As the user gave them.
@@ -89,6 +86,8 @@ class Problem:
         Quadrature points; one is Laplace.
     starts : ndarray of int or None
         First row of every level where the rows are sorted by the only, scalar, random effect.
+    penalised : ndarray of bool, shape (trials,)
+        Whether the trial has Jeffreys' penalty.
     """
 
     y: Array
@@ -100,11 +99,12 @@ class Problem:
     link: Link
     points: int
     starts: Codes | None
+    penalised: NDArray[np.bool_]
 
     @property
     def coefficients(self) -> int:
         """Number of fixed effects."""
-        return int(self.X.shape[1])
+        return int(self.X.shape[-1])
 
     @property
     def size(self) -> int:
@@ -112,19 +112,45 @@ class Problem:
         return self.coefficients + int(self.parts[-1].places.stop)
 
     @property
-    def weight(self) -> float:
-        """All trials: the order of magnitude of the curvature."""
-        return float(self.m.sum())
+    def effects(self) -> int:
+        """Number of random effects."""
+        return sum(len(part.levels) * part.order for part in self.parts)
 
-    @property
-    def rounding(self) -> float:
-        """Rise of the log-likelihood that its own rounding may hide."""
-        return 1e-12 * self.weight
+    def take(self, trials: NDArray[np.intp]) -> Problem:
+        """The same for some of the trials."""
+        return replace(
+            self,
+            y=self.y[trials],
+            m=self.m[trials],
+            X=self.X if self.X.ndim == 2 else self.X[trials],
+            back=self.back if self.back.ndim == 2 else self.back[trials],
+            penalised=self.penalised[trials],
+        )
 
-    @property
-    def limit(self) -> float:
-        """Deviation on the link scale that no data set supports."""
-        return HUGE
+    def predictor(self, beta: Array) -> Array:
+        """``X beta`` (trials, n)."""
+        if self.X.ndim == 2:
+            return np.asarray(beta @ self.X.T)
+        return np.asarray((self.X @ beta[..., None])[..., 0])
+
+    def by_coefficient(self, values: Array) -> Array:
+        """``X'`` times values (trials, n)."""
+        if self.X.ndim == 2:
+            return np.asarray(values @ self.X)
+        return np.asarray((values[:, None, :] @ self.X)[:, 0, :])
+
+    def by_part(self, modes: Array) -> list[Array]:
+        """Random effects (..., levels, q) of every part, from all in one row."""
+        pieces, start = [], 0
+        for part in self.parts:
+            stop = start + len(part.levels) * part.order
+            pieces.append(modes[..., start:stop].reshape(*modes.shape[:-1], -1, part.order))
+            start = stop
+        return pieces
+
+    def single(self) -> list[int]:
+        """Places, among all parameters, of the deviations of single columns."""
+        return [self.coefficients + part.places.start for part in self.parts if part.order == 1]
 
     def diagonal(self) -> list[int]:
         """Places, among all parameters, of the diagonals of the factors."""
@@ -135,7 +161,7 @@ class Problem:
         ]
 
     def scale(self) -> Array:
-        """Matrix (size, size) from the search's parameters to those in the user's units."""
+        """Matrix (size, size) from the only trial's parameters to those in the user's units."""
         matrix = np.eye(self.size)
         p = self.coefficients
         matrix[:p, :p] = self.back
@@ -148,58 +174,78 @@ class Problem:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Evaluation:
-    """The log-likelihood at one set of parameters.
+    """The log-likelihood at one set of parameters for every trial.
 
     Parameters
     ----------
-    parameters : ndarray, shape (size,)
-    value : float
+    x : ndarray, shape (trials, size)
+    value : ndarray, shape (trials,)
         Without the binomial coefficients.
-    gradient : ndarray, shape (size,)
-    modes : tuple of ndarray
-        Standardised random effects ``u`` (levels, q) at their mode, part by part.
+    gradient : ndarray, shape (trials, size)
+    modes : ndarray, shape (trials, effects)
+        Standardised random effects ``u`` at their mode, part by part, level by level.
     """
 
-    parameters: Array
-    value: float
+    x: Array
+    value: Array
     gradient: Array
-    modes: tuple[Array, ...]
+    modes: Array
+
+    def take(self, trials: NDArray[np.intp]) -> Evaluation:
+        """A copy for some of the trials."""
+        return Evaluation(self.x[trials], self.value[trials], self.gradient[trials], self.modes[trials])
+
+    def put(self, trials: NDArray[np.intp], other: Evaluation, chosen: NDArray[np.bool_]) -> None:
+        """Put the ``chosen`` of the ``other`` trials in the places of ``trials``."""
+        for name in ("x", "value", "gradient", "modes"):
+            getattr(self, name)[trials[chosen]] = getattr(other, name)[chosen]
 
 
 def arrange(
     y: Array,
     m: Array,
     X: Array,
-    R: Array,
     effects: Sequence[RandomEffect],
-    coded: Sequence[Coded],
     link: Link,
     points: int,
 ) -> tuple[Problem, Codes]:
-    """The problem, and for every row of the user (n,) the row of the problem that holds it.
+    """The problem of ``y, m`` (trials, n) and ``X`` (n, p) or (trials, n, p), and where every row went (n,).
 
-    Rows that are alike in everything but the outcome are added up: 200 clients of ten trainers in two arms
-    are twenty rows. The likelihood stays the same, apart from the binomial coefficients.
+    Rows that are alike in everything but the outcome, in every trial, are added up: 200 clients of ten
+    trainers in two arms are twenty rows. The likelihood stays the same, apart from the binomial coefficients.
     """
-    n, p = X.shape
-    back = solve_triangular(R, np.eye(p)) * np.sqrt(n)
+    n = X.shape[-2]
+    Q, R = np.linalg.qr(X)
     scalar = len(effects) == 1 and effects[0].design.shape[1] == 1
     units = [np.sqrt((effect.design**2).mean(axis=0)) for effect in effects]
     designs = [effect.design / unit for effect, unit in zip(effects, units, strict=True)]
-    first, place = alike([codes for _, codes in coded], np.column_stack([X, *designs]))
+    first = place = np.arange(n)
+    if X.ndim == 2:
+        first, place = alike([effect.codes for effect in effects], np.column_stack([X, *designs]))
     if scalar:
-        order = np.argsort(coded[0][1][first], kind="stable")
+        order = np.argsort(effects[0].codes[first], kind="stable")
         first, place = first[order], np.argsort(order)[place]
     parts, start = [], 0
-    for effect, (levels, codes), unit, design in zip(effects, coded, units, designs, strict=True):
-        q = design.shape[1]
-        places = slice(start, start + q * (q + 1) // 2)
-        parts.append(Part(effect.name, effect.columns, levels, codes[first], design[first], unit, places))
+    for effect, unit, design in zip(effects, units, designs, strict=True):
+        places = slice(start, start + len(unit) * (len(unit) + 1) // 2)
+        codes, columns = effect.codes[first], effect.columns
+        parts.append(Part(effect.name, columns, effect.levels, codes, design[first], unit, places))
         start = places.stop
-    inner = int(np.argmax([len(part.levels) * part.order for part in parts]))
-    starts = np.searchsorted(parts[0].codes, np.arange(len(parts[0].levels))) if scalar else None
-    successes, trials = level_sums(place, y, len(first)), level_sums(place, m, len(first))
-    problem = Problem(successes, trials, X[first] @ back, back, tuple(parts), inner, link, points, starts)
+    by_kind = np.argsort(place, kind="stable")
+    ends = np.searchsorted(place[by_kind], np.arange(len(first)))
+    successes, trials = (np.add.reduceat(part[:, by_kind], ends, axis=1) for part in (y, m))
+    problem = Problem(
+        y=successes,
+        m=trials,
+        X=Q[..., first, :] * np.sqrt(n),
+        back=np.asarray(np.linalg.inv(R), float) * np.sqrt(n),
+        parts=tuple(parts),
+        inner=int(np.argmax([len(part.levels) * part.order for part in parts])),
+        link=link,
+        points=points,
+        starts=np.searchsorted(parts[0].codes, np.arange(len(parts[0].levels))) if scalar else None,
+        penalised=np.zeros(len(y), bool),
+    )
     return problem, place
 
 

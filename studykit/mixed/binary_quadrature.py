@@ -9,18 +9,15 @@ rows' log-likelihoods at ``eta = o + a t``, ``a = sigma z``. With the mode ``u``
 (Pinheiro & Chao 2006, J Comput Graph Stat 15:58, their one-level case; one point is Laplace). The gradient
 follows the mode and the curvature: ``du = s^2 (sum da r - sum a w d eta)``, ``ds = -s^3 dH / 2``.
 
-Everything works for one trial, or for many along the first axis.
+Trials lie along the first axis; one fit is one trial.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.mixed.binary_links import Link
-from studykit.mixed.binary_problem import Codes, Evaluation, Problem, hermite
+from studykit.mixed.binary_problem import Evaluation, Problem, hermite
 
 Array = NDArray[np.float64]
 
@@ -29,151 +26,91 @@ CALM = 0.5  # change of the linear predictor below which Newton steps need no wa
 MOST = 200
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ScalarRows:
-    """Rows sorted by the levels of the one random effect; every level has at least one.
-
-    Parameters
-    ----------
-    y, m : ndarray, shape (..., n)
-        Successes and trials; a row without trials (``m = 0``) says nothing.
-    X : ndarray, shape (n, p) or (trials, n, p)
-    z : ndarray, shape (n,)
-        Column of the random effect.
-    codes, first : ndarray of int, shapes (n,), (levels,)
-        Level of every row, first row of every level.
-    link : Link
-    points : int
-    """
-
-    y: Array
-    m: Array
-    X: Array
-    z: Array
-    codes: Codes
-    first: Codes
-    link: Link
-    points: int
-
-    def take(self, trials: NDArray[np.intp]) -> ScalarRows:
-        """The same for some of the trials."""
-        X = self.X if self.X.ndim == 2 else self.X[trials]
-        m = self.m if len(self.m) == 1 else self.m[trials]
-        return ScalarRows(self.y[trials], m, X, self.z, self.codes, self.first, self.link, self.points)
-
-    def predictor(self, beta: Array) -> Array:
-        """``X beta`` (..., n)."""
-        if self.X.ndim == 2:
-            return np.asarray(beta @ self.X.T)
-        return np.asarray((self.X @ beta[..., None])[..., 0])
-
-    def by_coefficient(self, values: Array) -> Array:
-        """``X'`` times values (..., n)."""
-        if self.X.ndim == 2:
-            return np.asarray(values @ self.X)
-        return np.asarray((values[..., None, :] @ self.X)[..., 0, :])
-
-    def sums(self, values: Array) -> Array:
-        """Sums within levels, (..., levels)."""
-        return np.asarray(np.add.reduceat(values, self.first, axis=-1))
-
-
-def evaluate(problem: Problem, parameters: Array, start: tuple[Array, ...]) -> Evaluation:
-    """Log-likelihood and gradient; the modes are searched from ``start``."""
-    part = problem.parts[0]
-    assert problem.starts is not None
-    rows = ScalarRows(
-        problem.y,
-        problem.m,
-        problem.X,
-        part.design[:, 0],
-        part.codes,
-        problem.starts,
-        problem.link,
-        problem.points,
-    )
-    value, gradient, u = evaluate_rows(rows, parameters, start[0][:, 0])
-    return Evaluation(parameters, float(value), gradient, (u[:, None],))
-
-
-def evaluate_rows(rows: ScalarRows, parameters: Array, start: Array) -> tuple[Array, Array, Array]:
-    """Log-likelihoods (...), gradients (..., p + 1) and modes (..., levels)."""
-    codes = rows.codes
-    a = parameters[..., -1:] * rows.z
-    offset = rows.predictor(parameters[..., :-1])
-    u = find_modes(rows, offset, a, start)
-    r, w, v = rows.link.derivatives(rows.y, rows.m, offset + a * u[..., codes])
+def evaluate(problem: Problem, x: Array, start: Array) -> Evaluation:
+    """Log-likelihoods and gradients at ``x`` (m, p + 1); modes are searched from ``start`` (m, levels)."""
+    z, codes = problem.parts[0].design[:, 0], problem.parts[0].codes
+    a = x[:, -1:] * z
+    offset = problem.predictor(x[:, :-1])
+    u = find_modes(problem, offset, a, start)
+    r, w, v = problem.link.derivatives(problem.y, problem.m, offset + a * u[:, codes])
     aw, vaa = a * w, v * a * a
-    s = 1.0 / np.sqrt(1.0 + rows.sums(aw * a))
+    s = 1.0 / np.sqrt(1.0 + _sums(problem, aw * a))
 
-    level = _laplace if rows.points == 1 else _quadrature
-    value, scores, moments, by_curvature, pull = level(rows, offset, a, u, s, r)
-    by_mode = (pull + by_curvature * rows.sums(vaa * a)) * s * s
-    curvature, mode, at_mode = by_curvature[..., codes], by_mode[..., codes], u[..., codes]
+    level = _laplace if problem.points == 1 else _quadrature
+    value, scores, moments, by_curvature, pull = level(problem, offset, a, u, s, r)
+    by_mode = (pull + by_curvature * _sums(problem, vaa * a)) * s * s
+    curvature, mode, at_mode = by_curvature[:, codes], by_mode[:, codes], u[:, codes]
     rho = scores + curvature * vaa - mode * aw
     by_sigma = moments + curvature * (vaa * at_mode + 2.0 * aw) + mode * (r - aw * at_mode)
-    gradient = np.concatenate([rows.by_coefficient(rho), (by_sigma @ rows.z)[..., None]], axis=-1)
-    return value, gradient, u
+    gradient = np.concatenate([problem.by_coefficient(rho), (by_sigma @ z)[:, None]], axis=1)
+    return Evaluation(x, value, gradient, u)
+
+
+def _sums(problem: Problem, values: Array) -> Array:
+    """Sums of rows (m, n, ...) within levels."""
+    assert problem.starts is not None
+    return np.asarray(np.add.reduceat(values, problem.starts, axis=1))
 
 
 def _laplace(
-    rows: ScalarRows, offset: Array, a: Array, u: Array, s: Array, r: Array
+    problem: Problem, offset: Array, a: Array, u: Array, s: Array, r: Array
 ) -> tuple[Array, Array, Array, Array, Array]:
     """One point: the node is the mode, where ``h`` has no slope."""
-    at_mode = u[..., rows.codes]
-    heights = rows.link.log_likelihood(rows.y, rows.m, offset + a * at_mode)
+    at_mode = u[..., problem.parts[0].codes]
+    heights = problem.link.log_likelihood(problem.y, problem.m, offset + a * at_mode)
     value = heights.sum(axis=-1) - 0.5 * (u * u).sum(axis=-1) + np.log(s).sum(axis=-1)
     return value, r, r * at_mode, -0.5 * s * s, np.zeros_like(u)
 
 
 def _quadrature(
-    rows: ScalarRows, offset: Array, a: Array, u: Array, s: Array, _: Array
+    problem: Problem, offset: Array, a: Array, u: Array, s: Array, _: Array
 ) -> tuple[Array, Array, Array, Array, Array]:
     """Log-likelihood; rows' scores and scores times nodes; derivatives by curvature and by mode.
 
     Averages over the nodes have the weights of the nodes' shares in ``L_j``.
     """
-    codes, first, link = rows.codes, rows.first, rows.link
-    x, log_weights = hermite(rows.points)
+    codes, link = problem.parts[0].codes, problem.link
+    x, log_weights = hermite(problem.points)
     spread = np.sqrt(2.0) * x
     t = u[..., None] + s[..., None] * spread
     t_rows = t[..., codes, :]
     eta = offset[..., None] + a[..., None] * t_rows
-    Y, M = rows.y[..., None], rows.m[..., None]
-    heights = log_weights + np.add.reduceat(link.log_likelihood(Y, M, eta), first, axis=-2) - 0.5 * t * t
+    Y, M = problem.y[..., None], problem.m[..., None]
+    heights = log_weights + _sums(problem, link.log_likelihood(Y, M, eta)) - 0.5 * t * t
     peak = heights.max(axis=-1)
     share = np.exp(heights - peak[..., None])
     total = share.sum(axis=-1)
     share /= total[..., None]
     value = (np.log(s * total) + peak).sum(axis=-1)
     scores = link.score(Y, M, eta) * share[..., codes, :]
-    pull = np.add.reduceat(a[..., None] * scores, first, axis=-2) - share * t  # share times -h'(t_k)
+    pull = _sums(problem, a[..., None] * scores) - share * t  # share times -h'(t_k)
     by_curvature = -0.5 * s**3 * (1.0 / s + pull @ spread)
     return value, scores.sum(axis=-1), (scores * t_rows).sum(axis=-1), by_curvature, pull.sum(axis=-1)
 
 
-def find_modes(rows: ScalarRows, offset: Array, a: Array, start: Array) -> Array:
+def find_modes(problem: Problem, offset: Array, a: Array, start: Array) -> Array:
     """Modes (..., levels) by Newton steps for all levels at once (iteratively reweighted least squares)."""
     u = start
     for _ in range(MOST):
-        r, w, _ = rows.link.derivatives(rows.y, rows.m, offset + a * u[..., rows.codes])
-        slope = rows.sums(a * r) - u
-        step = slope / (1.0 + rows.sums(w * a * a))
+        r, w, _ = problem.link.derivatives(problem.y, problem.m, offset + a * u[..., problem.parts[0].codes])
+        slope = _sums(problem, a * r) - u
+        step = slope / (1.0 + _sums(problem, w * a * a))
         settled = (slope * step).max() < SETTLED
-        if not settled and np.abs(a * step[..., rows.codes]).max() > CALM:
-            step = _shortened(rows, offset, a, u, step)
+        if not settled and np.abs(a * step[..., problem.parts[0].codes]).max() > CALM:
+            step = _shortened(problem, offset, a, u, step)
         u = u + step
         if settled:
             break
     return u
 
 
-def _shortened(rows: ScalarRows, offset: Array, a: Array, u: Array, step: Array) -> Array:
+def _shortened(problem: Problem, offset: Array, a: Array, u: Array, step: Array) -> Array:
     """The step of every level, halved until its ``h`` does not rise."""
 
     def height(at: Array) -> Array:
-        values = rows.link.log_likelihood(rows.y, rows.m, offset + a * at[..., rows.codes])
-        return np.asarray(rows.sums(values) - 0.5 * at * at)
+        eta = offset + a * at[:, problem.parts[0].codes]
+        rise = _sums(problem, problem.link.log_likelihood(problem.y, problem.m, eta))
+        return np.asarray(rise - 0.5 * at * at)
 
     before = height(u)
     for _ in range(40):

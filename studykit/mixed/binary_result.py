@@ -9,15 +9,17 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from studykit.errors import ArgumentError, ConvergenceError, DesignError
+from studykit.errors import ArgumentError, DesignError
 from studykit.mixed.binary_checks import Separation
 from studykit.mixed.binary_links import LINKS, LinkName
 from studykit.mixed.binary_risks import StandardisedRisks, average_risk, combine, integrate
 from studykit.mixed.result import (
     Coefficient,
+    Fit,
     OptimiserReport,
     RandomEffectCovariance,
     RandomEffectPredictions,
+    unknown,
 )
 from studykit.results import Estimate
 
@@ -55,7 +57,7 @@ class BinaryData:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BinaryFit:
+class BinaryFit(Fit):
     """A fitted binary mixed model.
 
     Parameters
@@ -113,21 +115,6 @@ class BinaryFit:
         )
 
     @property
-    def names(self) -> tuple[str, ...]:
-        """Names of the fixed effects."""
-        return tuple(coefficient.name for coefficient in self.coefficients)
-
-    @property
-    def values(self) -> Array:
-        """Estimates of the fixed effects, shape (p,)."""
-        return np.array([coefficient.value for coefficient in self.coefficients])
-
-    @property
-    def at_boundary(self) -> bool:
-        """Whether a variance is at zero or a covariance matrix singular; ordinary in small studies."""
-        return bool(self.boundary_terms)
-
-    @property
     def parameters(self) -> int:
         """Number of parameters: fixed effects and covariance elements."""
         return len(self.precision.covariance)
@@ -137,14 +124,7 @@ class BinaryFit:
         for effect in self.random_effects:
             if effect.name == name:
                 return effect.matrix
-        raise _unknown("random effect", name, [effect.name for effect in self.random_effects])
-
-    def random_effect_predictions(self, name: str) -> RandomEffectPredictions:
-        """Conditional modes of the random effect called ``name``."""
-        for prediction in self.predictions:
-            if prediction.name == name:
-                return prediction
-        raise _unknown("random effect", name, [prediction.name for prediction in self.predictions])
+        raise unknown("random effect", name, [effect.name for effect in self.random_effects])
 
     def contrast(
         self,
@@ -183,10 +163,8 @@ class BinaryFit:
         DesignError
             If there are as many fixed effects between levels as levels.
         """
-        self._check_inference()
-        m = self._row(weights)
-        if not m.any():
-            raise ArgumentError(where="weights", expected="at least one that is not zero", got="zeros")
+        self._check_converged("binary mixed model")
+        m = self._weights(weights, any_at_all=True)
         degrees = self._degrees(m != 0.0, degrees_of_freedom)
         p = len(m)
         error = float(np.sqrt(m @ self.precision.covariance[:p, :p] @ m))
@@ -234,7 +212,7 @@ class BinaryFit:
         ConvergenceError, ArgumentError, DesignError
             As `contrast`; or if both settings are the same, or shapes do not fit.
         """
-        self._check_inference()
+        self._check_converged("binary mixed model")
         data = self._data
         chosen = _chosen(rows, self.rows)
         first, second = (
@@ -274,15 +252,6 @@ class BinaryFit:
         tau = np.sqrt(sum(((part**2).sum(axis=1) for part in turned), np.zeros(self.rows)))
         return integrate(link, data.fixed_effects @ self.values, tau)[0]
 
-    def _check_inference(self) -> None:
-        if not self.converged:
-            raise ConvergenceError(
-                where="binary mixed model",
-                expected="a converged fit before inference",
-                got=self.optimiser_report.message,
-                todo="Simplify the random effects, or use the fallback of the protocol.",
-            )
-
     def _degrees(self, used: NDArray[np.bool_], asked: str) -> float:
         if asked in ("satterthwaite", "kenward-roger"):
             raise ArgumentError(
@@ -311,20 +280,6 @@ class BinaryFit:
     def _method(self, asked: str) -> str:
         return f"penalised (Jeffreys), {asked}" if self.penalised else asked
 
-    def _row(self, weights: ArrayLike | Mapping[str, float]) -> Array:
-        p = len(self.coefficients)
-        if isinstance(weights, Mapping):
-            self._check_known(weights)
-            return np.array([float(weights.get(name, 0.0)) for name in self.names])
-        row = np.asarray(weights, dtype=float)
-        if row.shape != (p,) or not np.isfinite(row).all():
-            raise ArgumentError(
-                where="weights",
-                expected=f"{p} finite numbers, one per fixed effect, or a mapping from name to weight",
-                got=f"shape {row.shape}",
-            )
-        return row
-
     def _setting(self, setting: Mapping[str, float] | ArrayLike, where: str) -> Array:
         X = self._data.fixed_effects
         if isinstance(setting, Mapping):
@@ -345,11 +300,6 @@ class BinaryFit:
             raise ArgumentError(where=where, expected="finite values", got="nan or infinity")
         return X
 
-    def _check_known(self, mapping: Mapping[str, float]) -> None:
-        for name in mapping:
-            if name not in self.names:
-                raise _unknown("fixed effect", str(name), list(self.names))
-
 
 def _chosen(rows: ArrayLike | None, n: int) -> NDArray[np.bool_]:
     chosen = np.ones(n, bool) if rows is None else np.asarray(rows)
@@ -358,7 +308,3 @@ def _chosen(rows: ArrayLike | None, n: int) -> NDArray[np.bool_]:
             where="rows", expected=f"{n} of True or False, at least one True", got=f"shape {chosen.shape}"
         )
     return chosen
-
-
-def _unknown(what: str, name: str, known: list[str]) -> ArgumentError:
-    return ArgumentError(where=what, expected=f"one of {', '.join(map(repr, known))}", got=repr(name))

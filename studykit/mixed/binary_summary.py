@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from studykit.mixed import binary_laplace
 from studykit.mixed.binary_checks import Separation
-from studykit.mixed.binary_likelihood import likelihood
 from studykit.mixed.binary_links import binomial_constants
 from studykit.mixed.binary_problem import Codes, Evaluation, Problem
 from studykit.mixed.binary_result import BinaryData, BinaryFit, BinaryPrecision
-from studykit.mixed.binary_search import FLAT, Optimum, differences
+from studykit.mixed.binary_search import FLAT, Optimum, curvature_at, likelihood
 from studykit.mixed.random_effects import RandomEffect
 from studykit.mixed.result import (
     Coefficient,
@@ -21,11 +21,12 @@ from studykit.mixed.result import (
     RandomEffectCovariance,
     RandomEffectPredictions,
 )
+from studykit.mixed.summary import BOUNDARY, at_boundary
 from studykit.results import frozen_array
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
-BOUNDARY = 1e-8  # share of the largest eigenvalue (at least 1) below which one is zero
 FEW_LEVELS = 10
 FEW_TRIALS = 5
 WIDE = 4.0  # standard deviation on the link scale: odds 50 times higher or lower
@@ -43,29 +44,24 @@ class UserRows:
     place: Codes
 
 
-def assemble(
-    problem: Problem, user: UserRows, optimum: Optimum, separation: Separation | None, *, penalised: bool
-) -> BinaryFit:
+def assemble(problem: Problem, user: UserRows, optimum: Optimum, separation: Separation | None) -> BinaryFit:
     """The result in the user's units and order of rows."""
-    p, at = problem.coefficients, optimum.at
-    theta = at.parameters[p:]
+    p, penalised = problem.coefficients, bool(problem.penalised[0])
+    theta = optimum.at.x[0, p:]
     scale = problem.scale()
-    values = scale @ at.parameters
-    plain = likelihood(problem, at.parameters, at.modes) if penalised else at
-    covariance, positive = _covariance(problem, optimum, scale, penalised=penalised)
-    converged, message = _verdict(optimum, separation, penalised=penalised, positive=positive)
+    values = scale @ optimum.at.x[0]
+    inverse, positive = joint_covariances(problem, optimum)
+    covariance = scale @ inverse[0] @ scale.T
+    converged, message = _verdict(optimum, separation, penalised=penalised, positive=bool(positive[0]))
     factors = tuple(part.factor(theta) / part.unit[:, None] for part in problem.parts)
     errors = np.sqrt(np.diag(covariance)[:p]) if converged else np.full(p, np.nan)
     return BinaryFit(
-        coefficients=tuple(
-            Coefficient(name, float(value), float(error))
-            for name, value, error in zip(user.names, values[:p], errors, strict=True)
-        ),
+        coefficients=tuple(map(Coefficient, user.names, values[:p].tolist(), errors.tolist())),
         random_effects=tuple(
             RandomEffectCovariance(part.name, part.columns, frozen_array(L @ L.T), len(part.levels))
             for part, L in zip(problem.parts, factors, strict=True)
         ),
-        log_likelihood=plain.value + float(binomial_constants(user.y, user.m)),
+        log_likelihood=float(heights(problem, optimum, user.y[None], user.m[None])[0]),
         link=problem.link.name,
         quadrature_points=problem.points,
         converged=converged,
@@ -73,54 +69,64 @@ def assemble(
         separation=separation,
         boundary_terms=_boundary_terms(problem, theta),
         cautions=_cautions(problem, factors, separation, penalised=penalised),
-        optimiser_report=OptimiserReport(optimum.steps, optimum.decrement, message),
+        optimiser_report=OptimiserReport(int(optimum.steps[0]), float(optimum.decrement[0]), message),
         rows=len(user.y),
         trials=int(user.m.sum()),
-        predictions=_predictions(problem, at, factors),
-        precision=BinaryPrecision(frozen_array(covariance), frozen_array(_degrees(problem, user))),
+        predictions=_predictions(problem, optimum.at, factors),
+        precision=BinaryPrecision(
+            frozen_array(covariance),
+            frozen_array(between_within(user.X, user.m[None], [effect.codes for effect in user.effects])[0]),
+        ),
         _data=BinaryData(
             frozen_array(user.X),
             tuple(effect.design for effect in user.effects),
             tuple(map(frozen_array, factors)),
             frozen_array(user.m),
-            frozen_array(_predictor(problem, at)[user.place]),
+            frozen_array(_predictor(problem, optimum.at)[user.place]),
         ),
     )
 
 
+def heights(problem: Problem, optimum: Optimum, y: Array, m: Array) -> Array:
+    """Log-likelihoods (trials,) with all constants, without the penalty; ``y`` and ``m`` are the user's."""
+    value, chosen = optimum.at.value.copy(), np.flatnonzero(problem.penalised)
+    if len(chosen):
+        at = optimum.at.take(chosen)
+        value[chosen] = likelihood(problem.take(chosen), at.x, at.modes).value
+    return value + binomial_constants(y, m)
+
+
 def _predictor(problem: Problem, at: Evaluation) -> Array:
     p = problem.coefficients
-    predictor = problem.X @ at.parameters[:p]
-    for part, u in zip(problem.parts, at.modes, strict=True):
-        predictor += ((part.design @ part.factor(at.parameters[p:])) * u[part.codes]).sum(axis=1)
+    predictor = problem.predictor(at.x[:, :p])[0]
+    for part, u in zip(problem.parts, problem.by_part(at.modes[0]), strict=True):
+        predictor += ((part.design @ part.factor(at.x[0, p:])) * u[part.codes]).sum(axis=1)
     return np.asarray(predictor)
 
 
-def _covariance(problem: Problem, optimum: Optimum, scale: Array, *, penalised: bool) -> tuple[Array, bool]:
-    """Inverse joint information of the likelihood itself, and whether it is positive.
+def joint_covariances(problem: Problem, optimum: Optimum) -> tuple[Array, Mask]:
+    """Inverse joint information (trials, size, size) of the likelihood itself, and where it is positive.
 
     A penalised fit takes the information of the likelihood at the penalised estimate (Heinze & Schemper
     2002). Directions in which the factors can move without changing the likelihood add nothing.
     """
-    p = problem.coefficients
-    information = optimum.curvature
-    if penalised:
-        information = differences(
-            lambda x, modes: likelihood(problem, x, modes),
-            likelihood(problem, optimum.at.parameters, optimum.at.modes),
-        )
+    p, information = problem.coefficients, optimum.curvature.copy()
+    chosen = np.flatnonzero(problem.penalised)
+    if len(chosen):
+        plain = replace(problem.take(chosen), penalised=np.zeros(len(chosen), bool))
+        information[chosen] = curvature_at(plain, optimum.at.take(chosen))
     values, vectors = np.linalg.eigh(information)
-    flat = values <= FLAT * values[-1]
-    inverse = (vectors * np.where(flat, 0.0, 1.0 / np.where(flat, 1.0, values))) @ vectors.T
-    fixed_is_sure = bool((np.abs(vectors[:p, flat]) < 1e-4).all())
-    zero = [
-        p + place
-        for part in problem.parts
-        for place in range(part.places.start, part.places.stop)
-        if not part.factor(optimum.at.parameters[p:]).any()
-    ]
-    inverse[zero, :] = inverse[:, zero] = 0.0
-    return scale @ inverse @ scale.T, fixed_is_sure
+    flat = values <= FLAT * values[:, -1:]
+    inverse = (vectors * np.where(flat, 0.0, 1.0 / np.where(flat, 1.0, values))[:, None]) @ vectors.swapaxes(
+        1, 2
+    )
+    sure = (np.where(flat[:, None], np.abs(vectors[:, :p]), 0.0) < 1e-4).all(axis=(1, 2))
+    for part in problem.parts:
+        places = p + np.arange(part.places.start, part.places.stop)
+        known = np.flatnonzero(~optimum.at.x[:, places].any(axis=1))[:, None]
+        inverse[known, places, :] = 0.0
+        inverse[known, :, places] = 0.0
+    return np.asarray(inverse), np.asarray(sure)
 
 
 def _verdict(
@@ -128,9 +134,10 @@ def _verdict(
 ) -> tuple[bool, str]:
     if separation is not None and not penalised:
         return False, f"no finite estimate: {separation}"
-    if optimum.converged and not positive:
+    found, message = bool(optimum.converged[0]), optimum.messages[0]
+    if found and not positive:
         return False, "no unique optimum: the likelihood is flat along some fixed effects"
-    return optimum.converged, optimum.message
+    return found, message
 
 
 def _predictions(
@@ -145,24 +152,18 @@ def _predictions(
             frozen_array(u @ L.T),
             frozen_array(L @ block @ L.T),
         )
-        for part, u, L, block in zip(problem.parts, at.modes, factors, blocks, strict=True)
+        for part, u, L, block in zip(
+            problem.parts, problem.by_part(at.modes[0]), factors, blocks, strict=True
+        )
     )
 
 
 def _boundary_terms(problem: Problem, theta: Array) -> tuple[str, ...]:
-    sentences = []
+    sentences: list[str] = []
     for part in problem.parts:
-        factor = part.factor(theta)
-        matrix = factor @ factor.T
-        top = max(float(np.trace(matrix)), 1.0)
-        zero = np.diag(matrix) <= BOUNDARY * top
-        for column in np.flatnonzero(zero):
-            what = part.name if part.order == 1 else f"{part.name} ({part.columns[column]})"
-            sentences.append(f"The estimated variance of {what} is zero.")
-        if (np.linalg.eigvalsh(matrix) <= BOUNDARY * top).sum() > zero.sum():
-            sentences.append(
-                f"The estimated covariance of {part.name} is singular: its columns are perfectly correlated."
-            )
+        matrix = part.factor(theta) @ part.factor(theta).T
+        floor = BOUNDARY * max(float(np.trace(matrix)), 1.0)
+        sentences += at_boundary(part.name, part.columns, matrix, floor)
     return tuple(sentences)
 
 
@@ -197,17 +198,23 @@ def _cautions(
     return tuple(sentences)
 
 
-def _degrees(problem: Problem, user: UserRows) -> Array:
-    """Between-within degrees of freedom (p,), see `BinaryFit.contrast`."""
-    X, p = user.X, problem.coefficients
-    degrees = np.full(p, np.inf)
-    largest, held = 0, 0
-    for part in problem.parts:
-        codes, levels = part.codes[user.place], len(part.levels)
-        anyone = np.zeros(levels, np.intp)
-        anyone[codes] = np.arange(len(codes))
-        between = (X[anyone[codes]] == X).all(axis=0)
-        if levels > largest:
-            largest, held = levels, int(between.sum())
-        degrees[between] = np.minimum(degrees[between], levels - between.sum())
-    return np.where(np.isinf(degrees), user.m.sum() - largest - (p - held), degrees)
+def between_within(X: Array, trials: Array, codes: Sequence[Codes]) -> Array:
+    """Between-within degrees of freedom (m, p), see `BinaryFit.contrast`.
+
+    ``X`` (n, p) or (m, n, p), trials of every row (m, n), and the levels of every random effect (n,).
+    """
+    m, p = len(trials), X.shape[-1]
+    degrees, largest, held = np.full((m, p), np.inf), np.zeros(m), np.zeros(m)
+    for own in codes:
+        order = np.argsort(own, kind="stable")
+        starts = np.searchsorted(own[order], np.arange(int(own.max()) + 1))
+        levels = (np.add.reduceat(trials[:, order], starts, axis=1) > 0.0).sum(axis=1)
+        columns, absent = X[..., order, :], (trials[:, order] == 0.0)[..., None]
+        highest = np.maximum.reduceat(np.where(absent, -np.inf, columns), starts, axis=1)
+        lowest = np.minimum.reduceat(np.where(absent, np.inf, columns), starts, axis=1)
+        between = (highest <= lowest).all(axis=1)
+        count = between.sum(axis=1)
+        degrees = np.where(between, np.minimum(degrees, (levels - count)[:, None]), degrees)
+        held, largest = np.where(levels > largest, count, held), np.maximum(levels, largest)
+    within = trials.sum(axis=1) - largest - (p - held)
+    return np.asarray(np.where(np.isinf(degrees), within[:, None], degrees))

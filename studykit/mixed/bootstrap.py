@@ -14,18 +14,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from studykit.errors import ArgumentError, ConvergenceError
-from studykit.mixed import checks
 from studykit.mixed.layout import Layout, build_layout
 from studykit.mixed.model import MixedModel
-from studykit.mixed.objective import build_problem, evaluate, trials_at_once
+from studykit.mixed.objective import build_problem, trials_at_once, whiten
+from studykit.mixed.parameters import semidefinite_factor
 from studykit.mixed.quantities import CovarianceQuantity, value_of
-from studykit.mixed.result import CovarianceParameters
-from studykit.mixed.search import search
-from studykit.mixed.simulation import simulate_outcomes
-from studykit.mixed.starting import starting_values
+from studykit.mixed.random_effects import level_codes
+from studykit.mixed.result import CovarianceParameters, MixedFit, ResidualCovariance
+from studykit.mixed.search import search, starting_values
 from studykit.mixed.summary import covariance_parameters, element_units
 from studykit.randomness import stream
 from studykit.results import Interval, RowCount, check_confidence_level, frozen_array
@@ -198,29 +196,74 @@ def _remarks(intervals: Sequence[BootstrapInterval], counted: RowCount) -> tuple
 
 def _refits(model: MixedModel, outcomes: Array, *, reml: bool) -> list[CovarianceParameters | None]:
     """Covariance parameters of every outcome (draws, n); None where the search found no optimum."""
-    R = checks.check_rank(model.fixed_effects, model.names)
-    Q = solve_triangular(R, model.fixed_effects.T, trans="T").T
-    left = outcomes - (outcomes @ Q) @ Q.T
-    left = left - (left @ Q) @ Q.T
-    spread = np.sqrt((left**2).sum(axis=1) / (len(Q) - Q.shape[1]))
-    layout = build_layout(len(Q), model.random_effects, model.residual)
-    portion = trials_at_once(layout, Q.shape[1])
+    white = whiten(outcomes, model.fixed_effects[None])
+    layout = build_layout(len(model.outcome), model.random_effects, model.residual)
+    portion = trials_at_once(layout, white.Q.shape[2])
     found: list[CovarianceParameters | None] = []
     for start in range(0, len(outcomes), portion):
         here = slice(start, start + portion)
-        found += _refit_portion(layout, left[here] / spread[here, None], Q, spread[here], reml=reml)
+        found += _refit_portion(layout, white.left[here], white.Q, white.spread[here], reml=reml)
     return found
 
 
 def _refit_portion(
     layout: Layout, left: Array, Q: Array, spread: Array, *, reml: bool
 ) -> list[CovarianceParameters | None]:
-    problem = build_problem(layout, left, Q[None], reml=reml)
+    problem = build_problem(layout, left, Q, reml=reml)
     optimum = search(problem, starting_values(problem)[0])
-    eta = evaluate(problem, optimum.psi).eta
+    eta = layout.map.elements(optimum.psi)
     return [
         covariance_parameters(layout, eta[trial] * element_units(layout, float(spread[trial])))
         if optimum.converged[trial]
         else None
         for trial in range(len(left))
     ]
+
+
+def simulate_outcomes(
+    model: MixedModel, fit: MixedFit, *, draws: int, generator: np.random.Generator
+) -> Array:
+    """Outcomes (draws, n) drawn from the model at the fitted parameters.
+
+    Parameters
+    ----------
+    model : MixedModel
+    fit : MixedFit
+        Of this model.
+    draws : int
+    generator : numpy.random.Generator
+
+    Returns
+    -------
+    ndarray, shape (draws, n)
+    """
+    outcomes = np.tile(fit.fitted_values(conditional=False), (draws, 1))
+    for effect in model.random_effects:
+        levels, codes = level_codes(effect.groups)
+        factor = semidefinite_factor(fit.covariance_parameters[effect.name])
+        drawn = generator.standard_normal((draws, len(levels), len(factor))) @ factor.T
+        outcomes += np.einsum("nq,mnq->mn", effect.design, drawn[:, codes])
+    return outcomes + _residuals(model, fit.covariance_parameters.residual, draws, generator)
+
+
+def _residuals(
+    model: MixedModel, covariance: ResidualCovariance, draws: int, generator: np.random.Generator
+) -> Array:
+    n, structure = len(model.outcome), model.residual
+    noise: Array = generator.standard_normal((draws, n))
+    if structure.visits is None:
+        return np.asarray(noise * np.sqrt(covariance.variance))
+    places = level_codes(structure.visits)[1]
+    if structure.groups is None:
+        return np.asarray(noise * np.sqrt(np.diag(covariance.matrix))[places])
+    groups = level_codes(structure.groups)[1]
+    for group in range(int(groups.max()) + 1):
+        rows = np.flatnonzero(groups == group)
+        if structure.kind == "unstructured":
+            block = covariance.matrix[np.ix_(places[rows], places[rows])]
+        else:
+            steps = np.asarray(structure.steps)[rows]
+            lag = np.abs(steps[:, None] - steps[None, :])
+            block = covariance.variance * float(covariance.autocorrelation or 0.0) ** lag
+        noise[:, rows] = noise[:, rows] @ semidefinite_factor(block).T
+    return noise

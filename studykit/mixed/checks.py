@@ -68,15 +68,8 @@ def check_shapes(
 ) -> None:
     """Every part must have one entry per row."""
     n = len(outcome)
-    parts = [("fixed effects", len(fixed_effects))]
-    parts += [(f"random effect {effect.name!r}", len(effect.groups)) for effect in effects]
-    if residual.visits is not None:
-        parts.append(("residual structure, visits", len(residual.visits)))
-    for what, length in parts:
-        if length != n:
-            raise ArgumentError(where=what, expected=f"{n} rows, as in the outcome", got=f"{length}")
-    if len({effect.name for effect in effects}) != len(effects):
-        raise ArgumentError(where="random effects", expected="different names", got="a name used twice")
+    visits = [] if residual.visits is None else [("residual structure, visits", len(residual.visits))]
+    check_lengths(n, fixed_effects, effects, visits)
     if n <= fixed_effects.shape[1]:
         raise DesignError(
             where="fixed effects",
@@ -85,18 +78,25 @@ def check_shapes(
         )
 
 
+def check_lengths(
+    n: int, fixed_effects: Array, effects: Sequence[RandomEffect], others: Sequence[tuple[str, int]] = ()
+) -> None:
+    """One entry per row everywhere, and different names of random effects."""
+    parts = [("fixed effects", len(fixed_effects))]
+    parts += [(f"random effect {effect.name!r}", len(effect.groups)) for effect in effects]
+    for what, length in [*parts, *others]:
+        if length != n:
+            raise ArgumentError(where=what, expected=f"{n} rows, as in the outcome", got=f"{length}")
+    if len({effect.name for effect in effects}) != len(effects):
+        raise ArgumentError(where="random effects", expected="different names", got="a name used twice")
+
+
 def check_levels(effects: Sequence[RandomEffect], n: int) -> None:
     """A factor needs two levels, and fewer random effects than rows."""
     for effect in effects:
         levels = len(effect.levels)
         columns = effect.design.shape[1]
-        if levels < 2:
-            raise DesignError(
-                where=f"random effect {effect.name!r}",
-                expected="at least two levels: one level shows no variation between levels",
-                got="one level",
-                todo="Leave this random effect out.",
-            )
+        check_two_levels(effect)
         if levels * columns >= n:
             raise DesignError(
                 where=f"random effect {effect.name!r}",
@@ -108,16 +108,44 @@ def check_levels(effects: Sequence[RandomEffect], n: int) -> None:
             )
 
 
+def check_two_levels(effect: RandomEffect) -> None:
+    """A factor needs two levels."""
+    if len(effect.levels) < 2:
+        raise DesignError(
+            where=f"random effect {effect.name!r}",
+            expected="at least two levels: one level shows no variation between levels",
+            got="one level",
+            todo="Leave this random effect out.",
+        )
+
+
 def check_crossed(n: int, columns: int, effects: Sequence[RandomEffect]) -> None:
     """Factors that cross others with very many levels cannot be eliminated as one dense matrix."""
     if columns > MOST_COLUMNS or n * columns > MOST_NUMBERS:
         most = min(MOST_COLUMNS, MOST_NUMBERS // n)
         raise DesignError(
-            where=f"random effects {_listed([effect.name for effect in effects])}",
+            where=f"random effects {listed([effect.name for effect in effects])}",
             expected=f"crossed factors with at most {most} levels together for {n} rows",
             got=f"{columns}",
             todo="Give the factor with the fewer levels as fixed effects, or fit parts of the rows.",
         )
+
+
+def check_contrasts(contrasts: ArrayLike, p: int) -> Array:
+    """Contrasts (k, p), none of them zero."""
+    M = np.atleast_2d(np.asarray(contrasts, dtype=float))
+    if M.shape[1] != p or not M.any(axis=1).all():
+        raise ArgumentError(
+            where="contrasts", expected=f"rows of {p} weights, not all zero", got=f"shape {M.shape}"
+        )
+    return M
+
+
+def independent_columns(X: Array, R: Array) -> NDArray[np.bool_]:
+    """Whether no column of ``X`` (..., n, p) repeats earlier ones, by its triangular factor ``R``."""
+    length = np.maximum(np.linalg.norm(X, axis=-2), 1e-300)
+    diagonal = np.abs(np.diagonal(R, axis1=-2, axis2=-1))
+    return np.asarray((diagonal > RANK * length).all(axis=-1))
 
 
 def check_rank(X: Array, names: Sequence[str]) -> Array:
@@ -127,7 +155,7 @@ def check_rank(X: Array, names: Sequence[str]) -> Array:
         raise DesignError(
             where="fixed effects",
             expected="columns that are not zero everywhere",
-            got=f"nothing but zeros in {_listed(empty)}",
+            got=f"nothing but zeros in {listed(empty)}",
             todo="An empty cell, such as an arm without tests at a visit, has no mean: leave it out.",
         )
     length = np.linalg.norm(X, axis=0)
@@ -141,40 +169,38 @@ def check_rank(X: Array, names: Sequence[str]) -> Array:
         raise DesignError(
             where="fixed effects",
             expected="columns of which none is a combination of the others",
-            got=f"{names[place]!r} repeats {_listed(others)}",
+            got=f"{names[place]!r} repeats {listed(others)}",
             todo=f"Leave {names[place]!r} or one of the others out.",
         )
     return np.asarray(R * length)
 
 
-def check_identified(information: Array, names: Sequence[str]) -> None:
-    """Covariance elements that the data cannot tell apart are refused, by name.
-
-    ``information`` (k, k) is the expected information of the covariance elements; it is singular at
-    one covariance if and only if it is at all: the derivatives ``V_i`` then depend on each other once
-    the fixed effects are removed.
-    """
-    culprits = unidentified(information)
-    if culprits.any():
-        guilty = [name for name, bad in zip(names, culprits, strict=True) if bad]
-        raise DesignError(
-            where="random effects",
-            expected="variances that the rows can tell apart",
-            got=f"no way to separate {_listed(guilty)}",
-            todo="Leave one of them out: a slope needs more visits per client than columns, and a factor "
-            "that is also a fixed effect has no variance of its own.",
-        )
+def refuse_unidentified(information: Array, names: Sequence[str]) -> None:
+    """Say which covariance elements of one trial, information (k, k), cannot be told apart."""
+    guilty = [name for name, bad in zip(names, _unidentified(information), strict=True) if bad]
+    raise DesignError(
+        where="random effects",
+        expected="variances that the rows can tell apart",
+        got=f"no way to separate {listed(guilty)}",
+        todo="Leave one of them out: a slope needs more visits per client than columns, and a factor "
+        "that is also a fixed effect has no variance of its own.",
+    )
 
 
 def identified(information: Array) -> NDArray[np.bool_]:
-    """For every trial (m, k, k), whether its rows can tell all covariance elements apart."""
+    """For every trial, whether its rows can tell all covariance elements apart.
+
+    ``information`` (m, k, k) is the expected information of the covariance elements; it is singular at
+    one covariance if and only if it is at all: the derivatives ``V_i`` then depend on each other once
+    the fixed effects are removed.
+    """
     size = np.sqrt(np.maximum(np.diagonal(information, axis1=1, axis2=2), 1e-300))
     scaled = information / size[:, :, None] / size[:, None, :]
     alone = (size <= 1e-7 * size.max(axis=1, keepdims=True)).any(axis=1)
     return np.asarray(~alone & (np.linalg.eigvalsh(scaled)[:, 0] >= IDENTIFIED))
 
 
-def unidentified(information: Array) -> NDArray[np.bool_]:
+def _unidentified(information: Array) -> NDArray[np.bool_]:
     """Which covariance elements take part in a combination that the data say nothing about."""
     size = np.sqrt(np.maximum(np.diag(information), 0.0))
     largest = float(size.max(initial=0.0))
@@ -186,43 +212,25 @@ def unidentified(information: Array) -> NDArray[np.bool_]:
     return np.asarray((np.abs(null) > 1e-4).any(axis=1))
 
 
-def lost_residuals(
-    share: Array, effects: Sequence[RandomEffect], columns: int, rows: Array
-) -> NDArray[np.bool_]:
-    """Whether the residual variance of each trial has, or may have, run to zero with nothing to hold it.
-
-    Parameters
-    ----------
-    share : ndarray, shape (m,)
-        Least residual variance (in any combination of visits) over the largest variance.
-    effects : sequence of RandomEffect
-    columns : int
-        Of the fixed effects.
-    rows : ndarray, shape (m,)
-
-    Notes
-    -----
-    That happens where random and fixed effects can explain every row (`explains_all` tells). An unstructured
-    residual that becomes singular ends the search itself, see `studykit.mixed.search`.
-    """
-    explained = sum(len(effect.levels) * effect.design.shape[1] for effect in effects) + columns
-    return np.asarray((share < LOST) & (explained >= rows))
-
-
-def explains_all(effects: Sequence[RandomEffect], X: Array) -> bool:
-    """Whether fixed and random effects together can take every value of the outcome.
+def explains_all(effects: Sequence[RandomEffect], X: Array, rows: NDArray[np.bool_]) -> bool:
+    """Whether fixed and random effects together can take every value of the outcome in these rows.
 
     Then nothing tells the residual variance from the others where it is small: it may run to zero, and what
-    the inference needs to know of it is lost in rounding.
+    the inference needs to know of it is lost in rounding. (An unstructured residual that becomes singular
+    ends the search itself, see `studykit.mixed.search`.)
     """
+    columns = X.shape[1] + sum(len(effect.levels) * effect.design.shape[1] for effect in effects)
+    if columns < rows.sum():
+        return False
     parts = [
         column[:, None] * (effect.codes[:, None] == np.arange(len(effect.levels)))
         for effect in effects
         for column in effect.design.T
     ]
-    return bool(np.linalg.matrix_rank(np.column_stack([X, *parts])) == len(X))
+    return bool(np.linalg.matrix_rank(np.column_stack([X, *parts])[rows]) == rows.sum())
 
 
-def _listed(names: Sequence[str]) -> str:
+def listed(names: Sequence[str]) -> str:
+    """Names in quotation marks, with commas and an "and"."""
     quoted = [repr(name) for name in names]
     return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} and {quoted[-1]}"

@@ -26,7 +26,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
 from studykit.errors import ConvergenceError, DesignError
@@ -34,7 +33,7 @@ from studykit.mixed import checks
 from studykit.mixed.derivatives import differentiate
 from studykit.mixed.layout import build_layout
 from studykit.mixed.model import MixedModel
-from studykit.mixed.objective import Problem, build_problem, evaluate
+from studykit.mixed.objective import Problem, Whitened, build_problem, evaluate, whiten
 from studykit.mixed.quantities import (
     Autocorrelation,
     Correlation,
@@ -49,13 +48,11 @@ from studykit.mixed.quantities import (
 )
 from studykit.mixed.random_effects import RandomEffect, level_codes
 from studykit.mixed.residuals import ResidualStructure
-from studykit.mixed.search import search
-from studykit.mixed.starting import starting_values
+from studykit.mixed.result import CovarianceParameters
+from studykit.mixed.search import CLOSE, Course, Place, descend, search, starting_values
 
 Array = NDArray[np.float64]
 
-DECREMENT = 1e-13  # of -2 log L
-MOST_STEPS = 100
 AWAY = 0.03
 """Least size of a diagonal factor to start from: at exactly zero the slope is zero too, even where the
 likelihood rises on the way in."""
@@ -126,56 +123,41 @@ class Constrained:
         return self._seen[theta][0] - self.best
 
     def _descend(self, theta: float, start: Array) -> tuple[float, Array]:
-        free = self._away(start)
-        value, gradient, hessian = self._look(free, theta)
-        if not len(free) or not math.isfinite(value):
-            return value, free
-        radius = 0.5
-        for _ in range(MOST_STEPS):
-            step, promised = _newton(gradient, hessian, radius)
-            if promised < DECREMENT:
-                return value, free
-            moved = self._inside(free + step)
-            there, slope, bend = self._look(moved, theta)
-            fall = value - there
-            length = float(np.linalg.norm(step))
-            better = fall > 1e-4 * promised or (promised < 1e-7 and fall > -1e-9)
-            if better:
-                free, value, gradient, hessian = moved, there, slope, bend
-                radius = 3.0 * radius if fall > 0.7 * promised and length > 0.9 * radius else radius
-            if not better or fall < 0.2 * promised:
-                radius = 0.3 * length
-            if radius < 1e-10:
-                break
-        if promised < 1e-8:
-            return value, free
-        raise ConvergenceError(
-            where="profile of the likelihood",
-            expected=f"an optimum with the quantity held at {theta:.6g}",
-            got="none found",
-            todo="Simplify the random effects.",
-        )
+        def look(_: NDArray[np.intp], free: Array) -> Place:
+            return self._look(free[0], theta)
 
-    def _look(self, free: Array, theta: float) -> tuple[float, Array, Array]:
+        place, course = self._look(self._away(start), theta), Course.of(1)
+        if place.psi.size and math.isfinite(place.value[0]):
+            descend(look, place, np.arange(1), course)
+            if not (course.converged[0] or course.decrement[0] < CLOSE):
+                raise ConvergenceError(
+                    where="profile of the likelihood",
+                    expected=f"an optimum with the quantity held at {theta:.6g}",
+                    got="none found",
+                    todo="Simplify the random effects.",
+                )
+        return float(place.value[0]), place.psi[0]
+
+    def _look(self, free: Array, theta: float) -> Place:
+        free = self._inside(free)
         psi, turn, bend = self.hold.spread_out(free, theta)
         state = evaluate(self.problem, psi[None], rescale=False)
-        value = float(state.value[0])
-        if not math.isfinite(value):
-            return math.inf, free, turn
-        derivatives = differentiate(self.problem, state)
-        gradient, hessian = self.problem.layout.map.pull_back(
-            psi[None], derivatives.gradient, derivatives.hessian
-        )
-        curved = turn.T @ hessian[0] @ turn
-        if bend is not None:
-            curved = curved + gradient[0, self.hold.place] * bend
-        return value, turn.T @ gradient[0], curved
+        gradient, curved, singular = np.zeros_like(free), np.eye(len(free)), np.zeros(1, bool)
+        if np.isfinite(state.value[0]):
+            derivatives = differentiate(self.problem, state)
+            slope, hessian = self.problem.layout.map.pull_back(
+                psi[None], derivatives.gradient, derivatives.hessian
+            )
+            gradient, curved = turn.T @ slope[0], turn.T @ hessian[0] @ turn
+            if bend is not None:
+                curved = curved + slope[0, self.hold.place] * bend
+        return Place(free[None].copy(), state.value, gradient[None], curved[None], gradient[None], singular)
 
     def _away(self, free: Array) -> Array:
         """The same with small diagonal factors moved away from zero."""
         diagonal = np.delete(_diagonal(self.problem), self.hold.place)
         small = diagonal & (np.abs(free) < AWAY)
-        return self._inside(np.where(small, AWAY, free))
+        return np.where(small, AWAY, free)
 
     def _inside(self, free: Array) -> Array:
         """A held correlation keeps its sign only while both diagonal factors are positive."""
@@ -187,8 +169,10 @@ class Constrained:
         return moved
 
 
-def constrain(model: MixedModel, quantity: CovarianceQuantity, *, reml: bool) -> Constrained:
-    """Bring the quantity to the head of its matrix, fit once, and hold it.
+def constrain(
+    model: MixedModel, quantity: CovarianceQuantity, parameters: CovarianceParameters, *, reml: bool
+) -> Constrained:
+    """Bring the quantity to the head of its matrix, as ``parameters`` have it, fit once, and hold it.
 
     Raises
     ------
@@ -197,11 +181,10 @@ def constrain(model: MixedModel, quantity: CovarianceQuantity, *, reml: bool) ->
     ConvergenceError
         If the fit without a constraint does not converge.
     """
-    model = _reordered(model, quantity)
-    whitened = _whitened(model, model.outcome, model.fixed_effects, reml=reml)
-    problem = whitened.problem
+    model = _reordered(model, quantity, parameters)
+    problem, white = _arranged(model, model.outcome, model.fixed_effects, reml=reml)
     found, best = _optimum(problem)
-    hold = _hold(problem, quantity, whitened.spread)
+    hold = _hold(problem, quantity, float(white.spread[0]))
     psi = _signed(problem, found)
     estimate = _estimate(hold, psi)
     free = np.delete(psi, hold.place)
@@ -243,21 +226,24 @@ def _hold(problem: Problem, quantity: CovarianceQuantity, spread: float) -> Hold
             return Hold("share", blocks[names.index(effects[0])].start)
 
 
-def _reordered(model: MixedModel, quantity: CovarianceQuantity) -> MixedModel:
+def _reordered(
+    model: MixedModel, quantity: CovarianceQuantity, parameters: CovarianceParameters
+) -> MixedModel:
     """The same model with the quantity's columns or visits first."""
-    if isinstance(quantity, Autocorrelation | VarianceShare):
-        return model
-    parameters = model.fit().covariance_parameters
+    effect: str | None = None
+    places = [0]
     match quantity:
         case StandardDeviation(effect, column):
-            return _columns_first(model, effect, [column_of(effect_of(parameters, effect), column)])
+            places = [column_of(effect_of(parameters, effect), column)]
         case Correlation(effect, first, second):
-            found = effect_of(parameters, effect)
-            return _columns_first(model, effect, [column_of(found, first), column_of(found, second)])
+            places = [column_of(effect_of(parameters, effect), column) for column in (first, second)]
         case ResidualDeviation(visit):
-            return _visits_first(model, [visit_of(parameters, visit)])
+            places = [visit_of(parameters, visit)]
         case ResidualCorrelation(first, second):
-            return _visits_first(model, [visit_of(parameters, first), visit_of(parameters, second)])
+            places = [visit_of(parameters, visit) for visit in (first, second)]
+    if places == list(range(len(places))):
+        return model
+    return _visits_first(model, places) if effect is None else _columns_first(model, effect, places)
 
 
 def _columns_first(model: MixedModel, name: str, first: list[int]) -> MixedModel:
@@ -275,8 +261,7 @@ def _columns_first(model: MixedModel, name: str, first: list[int]) -> MixedModel
 
 def _visits_first(model: MixedModel, first: list[int]) -> MixedModel:
     old = model.residual
-    if old.visits is None or old.kind == "autoregressive":
-        return model
+    assert old.visits is not None
     levels, codes = level_codes(old.visits)
     order = first + [k for k in range(len(levels)) if k not in first]
     residual = ResidualStructure(old.kind, old.groups, np.argsort(order)[codes])
@@ -304,45 +289,26 @@ def _signed(problem: Problem, psi: Array) -> Array:
     return result
 
 
-def _newton(gradient: Array, hessian: Array, radius: float) -> tuple[Array, float]:
-    """A Newton step inside the trust radius, and the fall that it promises."""
-    values, vectors = np.linalg.eigh(hessian)
-    slope = vectors.T @ gradient
-    size = np.maximum(np.abs(values), 1e-9 * np.abs(values).max() + 1e-300)
-    along = -slope / size
-    along *= min(1.0, radius / max(float(np.linalg.norm(along)), 1e-300))
-    promised = float(-(slope * along).sum() - 0.5 * (values * along**2).sum())
-    return vectors @ along, max(promised, 0.0)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Whitened:
-    """A problem in the search's units: outcome centred on the fixed effects, of spread one."""
-
-    problem: Problem
-    spread: float
-
-
-def _whitened(model: MixedModel, outcome: Array, fixed_effects: Array, *, reml: bool) -> _Whitened:
-    R = checks.check_rank(fixed_effects, tuple(map(str, range(fixed_effects.shape[1]))))
-    Q = solve_triangular(R, fixed_effects.T, trans="T").T
-    left = outcome - Q @ (Q.T @ outcome)
-    left = left - Q @ (Q.T @ left)
-    spread = float(np.sqrt(left @ left / (len(left) - Q.shape[1])))
-    if spread <= 1e-14 * float(np.abs(outcome).max(initial=0.0)):
+def _arranged(
+    model: MixedModel, outcome: Array, fixed_effects: Array, *, reml: bool
+) -> tuple[Problem, Whitened]:
+    """The problem in the search's units, and the way back."""
+    white = whiten(outcome[None], fixed_effects[None])
+    if not white.varies[0]:
         raise DesignError(
             where="profile of the likelihood",
             expected="an outcome that varies around its means",
             got="a perfect fit",
         )
-    layout = build_layout(len(left), model.random_effects, model.residual)
-    return _Whitened(build_problem(layout, (left / spread)[None], Q[None], reml=reml), spread)
+    layout = build_layout(len(outcome), model.random_effects, model.residual)
+    return build_problem(layout, white.left, white.Q, reml=reml), white
 
 
 def _optimum(problem: Problem) -> tuple[Array, float]:
     """``psi`` (k,) and ``-2 log L`` at the optimum without a constraint."""
     start, information = starting_values(problem)
-    checks.check_identified(information[0], problem.layout.element_names)
+    if not checks.identified(information)[0]:
+        checks.refuse_unidentified(information[0], problem.layout.element_names)
     optimum = search(problem, start)
     if not optimum.converged[0]:
         raise ConvergenceError(
@@ -356,8 +322,8 @@ def _optimum(problem: Problem) -> tuple[Array, float]:
 
 def best_with_means(model: MixedModel, outcome: Array, fixed_effects: Array) -> float:
     """Least ``-2 log L`` (maximum likelihood) of the model with another outcome and other fixed effects."""
-    whitened = _whitened(model, outcome, fixed_effects, reml=False)
-    return _optimum(whitened.problem)[1] + 2.0 * len(outcome) * math.log(whitened.spread)
+    problem, white = _arranged(model, outcome, fixed_effects, reml=False)
+    return _optimum(problem)[1] + 2.0 * len(outcome) * math.log(white.spread[0])
 
 
 def known_mean(model: MixedModel) -> Callable[[float], float]:
@@ -366,22 +332,20 @@ def known_mean(model: MixedModel) -> Callable[[float], float]:
     With nothing left to eliminate, ``-2 log L = f(psi) + (b - beta(psi))^2 / Phi(psi)``, where ``f`` has
     ``beta`` at its best; the few covariance factors are found by a quasi-Newton search.
     """
-    whitened = _whitened(model, model.outcome, model.fixed_effects, reml=False)
-    problem, spread = whitened.problem, whitened.spread
-    length = float(np.linalg.norm(model.fixed_effects))
-    ordinary = float(model.fixed_effects[:, 0] @ model.outcome) / length**2
-    sign = math.copysign(1.0, float(checks.check_rank(model.fixed_effects, ("1",))[0, 0]))
+    problem, white = _arranged(model, model.outcome, model.fixed_effects, reml=False)
+    spread, R = float(white.spread[0]), float(white.R[0, 0, 0])
+    ordinary = float(white.ordinary[0, 0])
     start, _ = _optimum(problem)
 
     def value(psi: Array, b: float) -> float:
         state = evaluate(problem, psi[None], rescale=False)
         if not np.isfinite(state.value[0]):
             return 1e10
-        distance = sign * (b - ordinary) * length / spread - float(state.beta[0, -1])
+        distance = (R * b - ordinary) / spread - float(state.beta[0, -1])
         return float(state.value[0] + distance**2 / state.Phi[0, -1, -1])
 
     def least(b: float) -> float:
-        grown = start * math.hypot(1.0, (b - ordinary) / spread)
+        grown = start * math.hypot(1.0, (b - ordinary / R) / spread)
         found = [
             minimize(
                 value,

@@ -37,8 +37,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.mixed.objective import Problem, State, class_curvature
-from studykit.mixed.small import flat, multiply, multiply_all, transposed
-from studykit.mixed.sums import Products
+from studykit.mixed.sums import Products, flat, multiply, multiply_all, transposed
 
 Array = NDArray[np.float64]
 

@@ -42,7 +42,7 @@ from numpy.typing import NDArray
 from studykit.mixed.derivatives import Derivatives
 from studykit.mixed.objective import Problem, State, class_curvature
 from studykit.mixed.parameters import ParameterMap, triangle
-from studykit.mixed.small import flat, multiply, transposed
+from studykit.mixed.sums import flat, multiply, transposed
 
 Array = NDArray[np.float64]
 
@@ -81,12 +81,15 @@ def inverse_information(trace: Array) -> Array:
     known = (diagonal > 0.0) & np.isfinite(trace).all(axis=2)
     size = np.sqrt(np.where(known, diagonal, 1.0))
     scaled = np.where(known[:, :, None] & known[:, None, :], trace, 0.0) / size[:, :, None] / size[:, None, :]
-    values, vectors = np.linalg.eigh(scaled)
-    kept = values > 1e-10 * values[:, -1:]
-    inverse = (
-        vectors * np.where(kept, 1.0 / np.where(kept, values, 1.0), 0.0)[:, None, :]
-    ) @ vectors.swapaxes(1, 2)
-    return np.asarray(2.0 * inverse / size[:, :, None] / size[:, None, :])
+    return np.asarray(2.0 * symmetric_inverse(scaled, 1e-10) / size[:, :, None] / size[:, None, :])
+
+
+def symmetric_inverse(matrices: Array, share: float) -> Array:
+    """Inverses (..., k, k); directions whose eigenvalue is below a ``share`` of the largest give none."""
+    values, vectors = np.linalg.eigh(matrices)
+    kept = np.abs(values) > share * np.abs(values).max(axis=-1, keepdims=True, initial=0.0)
+    inverse = np.where(kept, 1.0 / np.where(kept, values, 1.0), 0.0)
+    return np.asarray((vectors * inverse[..., None, :]) @ transposed(vectors))
 
 
 def adjusted_covariance(
@@ -141,7 +144,7 @@ def kenward_roger_degrees(M: Array, Phi: Array, S: Array, W: Array) -> tuple[flo
     """Denominator degrees of freedom and the factor ``lambda`` of F, for rows ``M`` (l, p)."""
     rows = len(M)
     if rows == 1:
-        return satterthwaite_degrees(M[0], Phi, S, W), 1.0
+        return float(satterthwaite_degrees(M, Phi, S, W)[0]), 1.0
     inverse = np.linalg.inv(M @ Phi @ M.T)
     moved = inverse @ (M @ S @ M.T)
     traces = np.trace(moved, axis1=1, axis2=2)
@@ -165,7 +168,7 @@ def kenward_roger_degrees(M: Array, Phi: Array, S: Array, W: Array) -> tuple[flo
 
 def observed_covariance(parameters: ParameterMap, eta: Array, derivatives: Derivatives) -> Array:
     """``K`` (m, k, k): twice the inverse Hessian; where ``eta`` lies on the boundary, that of its face."""
-    K = 2.0 * np.linalg.pinv(derivatives.hessian, rcond=1e-12, hermitian=True)
+    K = 2.0 * symmetric_inverse(derivatives.hessian, 1e-12)
     for trial in np.flatnonzero(parameters.least_share(eta) <= SINGULAR):
         K[trial] = _face_covariance(
             parameters, eta[trial], derivatives.gradient[trial], derivatives.hessian[trial]
@@ -199,7 +202,7 @@ def _face_covariance(parameters: ParameterMap, eta: Array, gradient: Array, hess
     for bend in bends:
         H[start : start + len(bend), start : start + len(bend)] += bend
         start += len(bend)
-    return np.asarray(J @ (2.0 * np.linalg.pinv(H, rcond=1e-12, hermitian=True)) @ J.T)
+    return np.asarray(J @ (2.0 * symmetric_inverse(H, 1e-12)) @ J.T)
 
 
 def _face(
@@ -227,12 +230,14 @@ def _face(
     return np.array(tangents).reshape(len(tangents), len(rows)).T, bend
 
 
-def satterthwaite_degrees(m: Array, Phi: Array, S: Array, K: Array) -> float:
-    """Degrees of freedom of one row ``m`` (p,)."""
-    variance = float(m @ Phi @ m)
-    slopes = (S @ m) @ m
-    spread = float(slopes @ K @ slopes)
-    return np.inf if spread <= 0.0 else 2.0 * variance**2 / spread
+def satterthwaite_degrees(weights: Array, Phi: Array, S: Array, K: Array) -> Array:
+    """Degrees of freedom (..., k) of contrasts (..., k, p), by ``K`` or, as Kenward and Roger, by ``W``."""
+    variance = ((weights @ Phi) * weights).sum(axis=-1)
+    rows = weights[..., None, :, :]
+    slopes = ((rows @ S) * rows).sum(axis=-1)  # (..., elements, contrasts)
+    spread = (slopes * (K @ slopes)).sum(axis=-2)
+    known = spread > 0.0
+    return np.asarray(np.where(known, 2.0 * variance**2 / np.where(known, spread, 1.0), np.inf))
 
 
 def joint_satterthwaite(M: Array, beta: Array, Phi: Array, S: Array, K: Array) -> tuple[float, float]:
@@ -240,7 +245,7 @@ def joint_satterthwaite(M: Array, beta: Array, Phi: Array, S: Array, K: Array) -
     values, vectors = np.linalg.eigh(M @ Phi @ M.T)
     rotated = vectors.T @ M
     squares = (rotated @ beta) ** 2 / values
-    degrees = np.array([satterthwaite_degrees(row, Phi, S, K) for row in rotated])
+    degrees = satterthwaite_degrees(rotated, Phi, S, K)
     F = float(squares.mean())
     rows = len(M)
     if rows == 1 or np.ptp(degrees) < 1e-8 * degrees.mean():

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 from studykit.errors import ArgumentError, ConvergenceError, StudykitError
-from studykit.mixed.many import fit_many_linear_mixed
+from studykit.mixed.fit import fit_many_linear_mixed
 from studykit.mixed.model import MixedModel
 from studykit.mixed.random_effects import check_labels, level_codes
 from studykit.mixed.result import MixedFit

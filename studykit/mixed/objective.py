@@ -28,16 +28,16 @@ Every array has the trials along its first axis; one fit is one trial.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.mixed.checks import independent_columns
 from studykit.mixed.layout import Layout
-from studykit.mixed.pieces import ClassStack, find_pieces
+from studykit.mixed.pieces import ClassStack, find_pieces, whole_pieces
 from studykit.mixed.residuals import powers
-from studykit.mixed.small import flat, multiply, transposed
-from studykit.mixed.sums import Products, Sums, add_up, products_per_pair
+from studykit.mixed.sums import Products, Sums, add_up, flat, multiply, products_per_pair, taken, transposed
 
 Array = NDArray[np.float64]
 LOG_2PI = math.log(2.0 * math.pi)
@@ -60,6 +60,10 @@ class Problem:
     p : int
         Columns of the fixed effects.
     reml : bool
+    turn : ndarray, shape (m, k, k), or None
+        From the elements of this problem to those of the layout, where they differ, and
+    logdet : ndarray, shape (m,) or float
+        what its classes leave out of ``log|A|``: see `studykit.mixed.conditioning`.
     """
 
     layout: Layout
@@ -69,6 +73,8 @@ class Problem:
     rows: Array
     p: int
     reml: bool
+    turn: Array | None = None
+    logdet: Array | float = 0.0
 
     @property
     def trials(self) -> int:
@@ -77,10 +83,65 @@ class Problem:
 
     def take(self, trials: NDArray[np.intp]) -> Problem:
         """The same for some of the trials."""
-        counts = tuple(count if len(count) == 1 else count[trials] for count in self.counts)
-        return Problem(
-            self.layout, self.classes, counts, self.sums.take(trials), self.rows[trials], self.p, self.reml
+        return replace(
+            self,
+            classes=tuple(replace(part, basis=taken(part.basis, trials)) for part in self.classes),
+            counts=tuple(taken(count, trials) for count in self.counts),
+            sums=self.sums.take(trials),
+            rows=self.rows[trials],
+            turn=None if self.turn is None else self.turn[trials],
+            logdet=self.logdet[trials] if isinstance(self.logdet, np.ndarray) else self.logdet,
         )
+
+    def elements(self, eta: Array) -> Array:
+        """The layout's elements (m, k) from those of this problem."""
+        return eta if self.turn is None else (self.turn @ eta[..., None])[..., 0]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Whitened:
+    """Data in the search's units: ``X = Q R`` with orthonormal ``Q``, ``y = Q ordinary + spread left``.
+
+    Parameters
+    ----------
+    Q, R : ndarray, shapes (m or 1, n, p), (m or 1, p, p)
+        Of the observed rows; others are zero. ``R`` is the identity where columns repeat others.
+    independent : ndarray of bool, shape (m or 1,)
+        Whether no column repeats others.
+    ordinary : ndarray, shape (m, p)
+    left : ndarray, shape (m, n)
+        Of mean square one over the degrees of freedom.
+    spread : ndarray, shape (m,)
+        One where nothing is left.
+    varies : ndarray of bool, shape (m,)
+        Whether anything is left but rounding.
+    """
+
+    Q: Array
+    R: Array
+    independent: NDArray[np.bool_]
+    ordinary: Array
+    left: Array
+    spread: Array
+    varies: NDArray[np.bool_]
+
+
+def whiten(y: Array, X: Array, observed: NDArray[np.bool_] | None = None) -> Whitened:
+    """Take least squares on fixed effects (m or 1, n, p) out of outcomes (m, n), in observed rows (m, n)."""
+    if observed is not None:
+        y, X = y * observed, X * observed[:, :, None]
+    Q, R = np.linalg.qr(X)
+    independent = independent_columns(X, R)
+    R = np.where(independent[:, None, None], R, np.eye(R.shape[-1]))
+    ordinary, left = np.zeros((len(y), X.shape[2])), y
+    for _ in range(2):  # the second time takes out what rounding left of a large mean
+        more = (transposed(Q) @ left[..., None])[..., 0]
+        ordinary, left = ordinary + more, left - (Q @ more[..., None])[..., 0]
+    rows = y.shape[1] if observed is None else observed.sum(axis=1)
+    spread = np.sqrt((left**2).sum(axis=1) / np.maximum(rows - X.shape[2], 1))
+    varies = spread > 1e-14 * np.abs(y).max(axis=1, initial=0.0)
+    spread = np.where(varies, spread, 1.0)
+    return Whitened(Q, R, independent, ordinary, left / spread[:, None], spread, varies)
 
 
 def build_problem(
@@ -92,7 +153,7 @@ def build_problem(
     observed: NDArray[np.bool_] | None = None,
 ) -> Problem:
     """Add up outcomes (m, n) and fixed effects (m or 1, n, p), of the rows observed (m or 1, n)."""
-    pieces = find_pieces(layout, observed)
+    pieces = whole_pieces(layout) if observed is None else find_pieces(layout, observed)
     used = np.full(1, float(layout.n)) if observed is None else observed.sum(axis=1).astype(float)
     rows = np.broadcast_to(used, len(y))
     sums = add_up(layout, pieces, X, y)
@@ -139,22 +200,17 @@ class State:
         """Estimates of the fixed effects, (m, p)."""
         return -self.v[:, :-1]
 
-    @property
-    def finite(self) -> NDArray[np.bool_]:
-        """Trials whose covariance could be inverted."""
-        return np.isfinite(self.value)
-
 
 def evaluate(problem: Problem, psi: Array, *, rescale: bool = True) -> State:
     """The likelihood of every trial at ``psi`` (m, k), at the best scale of the covariance."""
     layout, p, m = problem.layout, problem.p, len(psi)
     eta = layout.map.elements(psi)
-    logdet = np.zeros(m)
+    logdet = np.zeros(m) + problem.logdet
     classes: list[ClassState] = []
     packed: list[Array] = []
     for stack, counts in zip(problem.classes, problem.counts, strict=True):
-        basis = class_basis(layout, stack, eta)
-        B, logs = _inverse(layout, stack, basis, eta)
+        basis = class_basis(layout, stack.basis, eta)
+        B, logs = _inverse(layout, stack.real, basis, eta)
         logdet += (counts * logs).sum(axis=1)
         classes.append(ClassState(stack, counts, basis, B))
         packed.append(flat(B, 1)[:, stack.packed])
@@ -206,14 +262,14 @@ def _scaled(layout: Layout, state: State) -> State:
     )
 
 
-def class_basis(layout: Layout, stack: ClassStack, eta: Array) -> Array:
+def class_basis(layout: Layout, basis: Array, eta: Array) -> Array:
     """Derivative of ``A`` by every inner element, shape (m or 1, k, classes, size, size)."""
     if not layout.autocorrelation:
-        return stack.basis[None]
+        return basis
     variance, rho = eta[:, -2, None, None, None], eta[:, -1, None, None, None]
-    same, lag = stack.basis[-2][None], stack.basis[-1][None]
+    same, lag = basis[:, -2], basis[:, -1]
     power, slope, _ = powers(rho, lag, even=layout.residual.even)
-    others = np.broadcast_to(stack.basis[:-2][None], (len(eta), *stack.basis[:-2].shape))
+    others = np.broadcast_to(basis[:, :-2], (len(eta), *basis[0, :-2].shape))
     return np.concatenate([others, (same * power)[:, None], (variance * same * slope)[:, None]], axis=1)
 
 
@@ -225,7 +281,7 @@ def class_curvature(layout: Layout, stack: ClassStack, eta: Array) -> dict[tuple
     if not layout.autocorrelation:
         return {}
     variance, rho = eta[:, -2, None, None, None], eta[:, -1, None, None, None]
-    same, lag = stack.basis[-2][None], stack.basis[-1][None]
+    same, lag = stack.basis[:, -2], stack.basis[:, -1]
     last = len(layout.inner) - 1
     _, once, twice = powers(rho, lag, even=layout.residual.even)
     return {(last - 1, last): same * once, (last, last): variance * same * twice}
@@ -240,22 +296,27 @@ def _scaled_basis(layout: Layout, basis: Array, scale: Array) -> Array:
     return basis * factor[..., None, None, None]
 
 
-def _inverse(layout: Layout, stack: ClassStack, basis: Array, eta: Array) -> tuple[Array, Array]:
+def _inverse(layout: Layout, real: Array, basis: Array, eta: Array) -> tuple[Array, Array]:
     """``B`` (zero at padded places) and ``log|A|`` (m, classes)."""
+    B, logs = _invert(class_covariance(layout, real, basis, eta))
+    if B.shape[-1] > 1:
+        places = np.arange(B.shape[-1])
+        B[..., places, places] -= 1.0 - real
+    return B, logs
+
+
+def class_covariance(layout: Layout, real: Array, basis: Array, eta: Array) -> Array:
+    """``A`` of every class, (m, classes, size, size); one on the diagonal at padded places."""
     weights = eta[:, layout.inner]
     if layout.autocorrelation:
         weights = np.where(layout.map.linear[layout.inner], 0.0, weights)
     A = weights @ flat(basis[0], 1) if len(basis) == 1 else (weights[:, None] @ flat(basis))[:, 0]
     A = A.reshape(len(eta), *basis.shape[2:])
     size = A.shape[-1]
-    if size == 1:
-        B, logs = _invert(A)
-        return B, logs
-    places = np.arange(size)
-    A[..., places, places] += 1.0 - stack.real
-    B, logs = _invert(A)
-    B[..., places, places] -= 1.0 - stack.real
-    return B, logs
+    if size > 1:
+        places = np.arange(size)
+        A[..., places, places] += 1.0 - real
+    return A
 
 
 def _invert(matrices: Array) -> tuple[Array, Array]:
@@ -291,11 +352,10 @@ def outer_factor(layout: Layout, psi: Array) -> Array:
     return L
 
 
-def block_inverses(layout: Layout, state: State) -> list[Array]:
-    """``A^-1`` of every kind of block of every stack (kinds, size, size), for one trial."""
+def block_inverses(layout: Layout, eta: Array) -> list[Array]:
+    """``A^-1`` of every kind of block of every stack (kinds, size, size), for one trial's elements (1, k)."""
     inverses = []
     for stack in layout.stacks:
-        whole = ClassStack.padded(stack.basis, stack.real.astype(float))
-        basis = class_basis(layout, whole, state.eta)
-        inverses.append(_inverse(layout, whole, basis, state.eta)[0][0])
+        basis = class_basis(layout, stack.basis[None], eta)
+        inverses.append(_inverse(layout, stack.real.astype(float), basis, eta)[0][0])
     return inverses

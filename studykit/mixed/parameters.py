@@ -116,19 +116,20 @@ class ParameterMap:
 
     def elements(self, psi: Array) -> Array:
         """``eta`` (m, k) at ``psi`` (m, k)."""
-        halves = 0.5 * np.einsum("mj,ijl,ml->mi", psi, self.quadratic, psi)
+        halves = 0.5 * (self._quadratic_times(psi) @ psi[..., None])[..., 0]
         return np.asarray(np.where(self.linear, psi, halves))
-
-    def jacobian(self, psi: Array) -> Array:
-        """Derivative of ``eta`` by ``psi``, shape (m, k, k)."""
-        return np.asarray(np.einsum("ijl,ml->mij", self.quadratic, psi) + np.diag(self.linear.astype(float)))
 
     def pull_back(self, psi: Array, gradient: Array, hessian: Array) -> tuple[Array, Array]:
         """Gradient and Hessian in ``psi`` from those in ``eta``."""
-        jacobian = self.jacobian(psi)
+        jacobian = self._quadratic_times(psi) + np.diag(self.linear.astype(float))
         turned = np.swapaxes(jacobian, -1, -2)
-        curved = np.einsum("mi,ijl->mjl", gradient, self.quadratic)
+        curved = (gradient @ self.quadratic.reshape(self.size, -1)).reshape(hessian.shape)
         return (turned @ gradient[..., None])[..., 0], turned @ hessian @ jacobian + curved
+
+    def _quadratic_times(self, psi: Array) -> Array:
+        """``T psi`` (m, k, k): the Jacobian, but for what is linear."""
+        product = psi @ self.quadratic.reshape(-1, self.size).T
+        return np.asarray(product.reshape(len(psi), self.size, self.size))
 
     def scaled(self, psi: Array, factor: Array) -> Array:
         """``psi`` of a covariance multiplied by ``factor`` (m,)."""
@@ -169,6 +170,8 @@ def semidefinite_factor(matrix: Array) -> Array:
     array([[2., 0.],
            [1., 0.]])
     """
+    if matrix.shape[-1] == 1:
+        return np.sqrt(np.maximum(matrix, 0.0))
     rest = np.array(matrix, dtype=float)
     factor = np.zeros_like(rest)
     floor = 1e-13 * np.diagonal(rest, axis1=-2, axis2=-1).max(axis=-1, initial=0.0)

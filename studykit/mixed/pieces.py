@@ -23,8 +23,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.mixed.blocks import Stack
-from studykit.mixed.layout import Layout
+from studykit.mixed.layout import Layout, Stack
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.intp]
@@ -40,7 +39,7 @@ class ClassStack:
 
     Parameters
     ----------
-    basis : ndarray, shape (k_inner, classes, size, size)
+    basis : ndarray, shape (m or 1, k_inner, classes, size, size)
         ``T' V_i T``; zero at padded places.
     real : ndarray, shape (classes, size)
         One at real places, zero at padded ones.
@@ -62,11 +61,11 @@ class ClassStack:
     def of(cls, bases: list[Array]) -> ClassStack:
         """Pad and stack ``T' V_i T`` (k, d, d) of several classes."""
         size = max(basis.shape[1] for basis in bases)
-        stacked = np.zeros((len(bases[0]), len(bases), size, size))
+        stacked = np.zeros((1, len(bases[0]), len(bases), size, size))
         real = np.zeros((len(bases), size))
         for place, basis in enumerate(bases):
             d = basis.shape[1]
-            stacked[:, place, :d, :d] = basis
+            stacked[0, :, place, :d, :d] = basis
             real[place, :d] = 1.0
         return cls.padded(stacked, real)
 
@@ -98,6 +97,65 @@ class Terms:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Adder:
+    """Adds up ``row[a] row[b]'`` by a key; all keys with equally many terms in one product.
+
+    ``places`` holds the keys (over all trials where they differ in their rows), and their rows a and b.
+    """
+
+    trials: int
+    number: int
+    places: list[tuple[Numbers, Numbers, Numbers]]
+
+    @classmethod
+    def of(cls, terms: Terms, trials: int, key: Numbers, number: int) -> Adder:
+        """Sort the terms by their ``key`` (below ``number``)."""
+        whole = terms.trial * number + key
+        order = np.argsort(whole, kind="stable")
+        count = np.bincount(whole, minlength=trials * number)
+        start = np.cumsum(count) - count
+        places = []
+        for n in np.flatnonzero(np.bincount(count)[1:]) + 1:
+            here = np.flatnonzero(count == n)
+            chosen = order[start[here][:, None] + np.arange(n)]
+            places.append((here, terms.a[chosen], terms.b[chosen]))
+        return cls(trials, number, places)
+
+    def add(self, left: Array, right: Array) -> Array:
+        """Sums (m or 1, number, u, v) of rows (m or 1, rows, u) and (m or 1, rows, v)."""
+        widths = left.shape[2], right.shape[2]
+        if self.trials == 1:
+            total = np.zeros((max(len(left), len(right)), self.number, *widths))
+            for key, a, b in self.places:
+                total[:, key] = left[:, a].swapaxes(-1, -2) @ right[:, b]
+            return total
+        total = np.zeros((self.trials * self.number, *widths))
+        for key, a, b in self.places:
+            trial = key[:, None] // self.number
+            total[key] = _own(left, trial, a).swapaxes(-1, -2) @ _own(right, trial, b)
+        return total.reshape(self.trials, self.number, *widths)
+
+    def squares(self, first: Array, second: Array) -> tuple[list[Array], list[Array]]:
+        """Sums of ``first`` with itself; of ``first`` and of ``second`` with ``second``."""
+        if len(first) != len(second):
+            return [self.add(first, first)], [self.add(first, second), self.add(second, second)]
+        p, both = first.shape[2], np.concatenate([first, second], axis=2)
+        whole = self.add(both, both)
+        return [whole[..., :p, :p]], [whole[..., p:]]
+
+    def add_both(self, left: Array, first: Array, second: Array) -> tuple[Array, Array]:
+        """Sums with ``first`` and with ``second`` on the right; at once where they have the same trials."""
+        if len(first) != len(second):
+            return self.add(left, first), self.add(left, second)
+        whole = self.add(left, np.concatenate([first, second], axis=2))
+        return whole[..., : first.shape[2]], whole[..., first.shape[2] :]
+
+
+def _own(values: Array, trial: Numbers, rows: Numbers) -> Array:
+    return values[0][rows] if len(values) == 1 else values[trial, rows]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Pieces:
     """Classes, how to rotate the rows of every stack of blocks, and what to add up.
 
@@ -108,16 +166,18 @@ class Pieces:
         Pieces of every class in every trial.
     rotations : tuple of ndarray or None
         For every stack ``T'`` (m or 1, blocks, size, size), absent rows left out; None if nothing is rotated.
-    terms : Terms
     pairs : int
         Pairs of places over all classes.
+    by_pair, by_group : Adder
+        What to add up: by pair, and by pair and group of outer columns.
     """
 
     classes: tuple[ClassStack, ...]
     counts: tuple[Array, ...]
     rotations: tuple[Array | None, ...]
-    terms: Terms
     pairs: int
+    by_pair: Adder
+    by_group: Adder
 
 
 @dataclass(slots=True, eq=False)
@@ -168,6 +228,12 @@ def _pairs(size: int) -> tuple[Numbers, Numbers, Numbers]:
     return rows, columns, np.maximum(number, number.T).ravel()
 
 
+@lru_cache(maxsize=8)
+def whole_pieces(layout: Layout) -> Pieces:
+    """All rows in pieces; kept for the next fit of the same model."""
+    return find_pieces(layout, None)
+
+
 def find_pieces(layout: Layout, observed: NDArray[np.bool_] | None) -> Pieces:
     """Cut all blocks into pieces; ``observed`` (m or 1, n) marks the rows used, all if None."""
     catalogue = _Catalogue()
@@ -207,13 +273,24 @@ def find_pieces(layout: Layout, observed: NDArray[np.bool_] | None) -> Pieces:
         offset += stack.rows.size
     sizes = np.cumsum([0, *(len(stack.real) for stack in stacks)])
     counts = counts[:, order]
+    whole, pairs = Terms(*map(np.concatenate, zip(*terms, strict=True))), int(starts[-1])
+    by_pair, groups = Adder.of(whole, trials, whole.pair, pairs), layout.groups
+    key = whole.pair * groups + _group(layout)[whole.a]
     return Pieces(
         classes=stacks,
         counts=tuple(counts[:, a:b] for a, b in pairwise(sizes)),
         rotations=tuple(rotations),
-        terms=Terms(*(np.concatenate(parts) for parts in zip(*terms, strict=True))),
-        pairs=int(starts[-1]),
+        pairs=pairs,
+        by_pair=by_pair,
+        by_group=Adder.of(whole, trials, key, pairs * groups) if groups else by_pair,
     )
+
+
+def _group(layout: Layout) -> Numbers:
+    """Group of every row in the order of the blocks."""
+    group = np.append(layout.group, 0)
+    parts = [np.broadcast_to(group[stack.rows[:, :1]], stack.rows.shape) for stack in layout.stacks]
+    return np.concatenate([part.ravel() for part in parts])
 
 
 def count_kinds(layout: Layout, observed: NDArray[np.bool_]) -> int:

@@ -302,9 +302,10 @@ def _curve(model: MixedModel, quantity: Quantity, asked: bool | None) -> _Curve:
             got=f"{len(quantity.effects)}",
             todo="Use bootstrap_intervals for the share of several.",
         )
-    value_of(quantity, model.fit().covariance_parameters)  # refuses what the model does not have
+    parameters = model.fit().covariance_parameters
+    value_of(quantity, parameters)  # refuses what the model does not have
     reml = asked is None or asked
-    held = constrain(model, quantity, reml=reml)
+    held = constrain(model, quantity, parameters, reml=reml)
     lower, upper, step, natural = _range(model, quantity, held)
     return _Curve(held.rise, held.estimate, lower, upper, step, natural, METHODS[reml])
 

@@ -7,7 +7,7 @@ Symbols used in this room
 ``y, X``     outcome (n,); fixed effects (n, p)
 ``Z_k``      columns of random effect ``k``, one set of ``q_k`` columns per level
 ``G_k``      covariance (q_k, q_k) of one level's coefficients; every level has the same
-``R``        residual covariance (n, n), see `studykit.mixed.structure`
+``R``        residual covariance (n, n), see `studykit.mixed.residuals`
 ``V``        covariance of ``y``: sum over ``k`` of ``Z_k (I x G_k) Z_k'``, plus ``R``
 ``eta``      covariance elements: the lower triangles of all ``G_k``, then those of ``R``
 ``psi``      what the search moves: Cholesky factors, so that ``G_k`` cannot leave its range

@@ -224,3 +224,6 @@ def powers(rho: Array, lag: Array, *, even: bool) -> tuple[Array, ...]:
     power = np.where(apart, sign, 1.0) * size**lag
     slope = lag * size ** np.where(apart, lag - 1.0, 0.0)
     return power, slope, sign * lag * (lag - 1.0) * size ** np.where(apart, lag - 2.0, 0.0)
+
+
+EQUAL = ResidualStructure()

@@ -1,5 +1,9 @@
 """The optimum: exact Newton steps in ``psi``, kept inside a trust radius, polished to the last digits.
 
+The search starts after two scoring steps from equal shares of the spread. With ``V`` linear in ``eta``, the
+restricted likelihood's scoring step from any ``V`` solves ``sum_j tr(P V_i P V_j) eta_j = y' P V_i P y``
+(minimum norm quadratic estimation, Rao 1971).
+
 After every step the covariance is put to its best scale (in closed form). A covariance that has run into
 the boundary is put onto it exactly, and kept there if the likelihood does not fall and does not rise on
 the way back in; at the boundary the first-order condition is that the derivative by ``G``, seen in the
@@ -8,19 +12,23 @@ null space of ``G``, has no negative eigenvalue.
 A search on which an unstructured residual becomes singular ends there, without an optimum: where so few
 groups were seen at all visits that the means explain some combination of visits, the likelihood rises
 without end towards it. A search that turned back from there would do so by the rounding of its numbers, and
-so by the unit of the outcome and the order of rows.
+so by the unit of the outcome and the order of rows. A search that ends near such a place is taken to its last
+digits in units of its own, see `studykit.mixed.conditioning`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.mixed.derivatives import Derivatives, differentiate
-from studykit.mixed.objective import Problem, State, evaluate
-from studykit.mixed.parameters import ParameterMap, nearest_covariance, triangle
+from studykit.mixed.conditioning import conditioned, in_layout, residual_share
+from studykit.mixed.derivatives import differentiate
+from studykit.mixed.inference import inverse_information
+from studykit.mixed.objective import Problem, evaluate
+from studykit.mixed.parameters import ParameterMap, nearest_covariance, semidefinite_factor, triangle
 
 Array = NDArray[np.float64]
 Trials = NDArray[np.intp]
@@ -63,7 +71,7 @@ class Optimum:
 
 
 @dataclass(slots=True, eq=False)
-class _Place:
+class Place:
     """Where every trial stands now."""
 
     psi: Array
@@ -71,59 +79,93 @@ class _Place:
     gradient: Array
     hessian: Array
     element_gradient: Array
+    singular: NDArray[np.bool_]
 
-    def put(self, trials: Trials, other: _Place, chosen: NDArray[np.bool_]) -> None:
-        for name in ("psi", "value", "gradient", "hessian", "element_gradient"):
+    def put(self, trials: Trials, other: Place, chosen: NDArray[np.bool_]) -> None:
+        """Put the ``chosen`` of the ``other`` trials in the places of ``trials``."""
+        for name in ("psi", "value", "gradient", "hessian", "element_gradient", "singular"):
             getattr(self, name)[trials[chosen]] = getattr(other, name)[chosen]
+
+
+Look = Callable[[Trials, Array], Place]  # trials and where they go, to what is there
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """How the search of every trial went; symbols as in `Optimum`."""
+
+    steps: Trials
+    decrement: Array
+    converged: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, m: int) -> Course:
+        """Before the first step of ``m`` trials."""
+        return cls(np.zeros(m, np.intp), np.full(m, np.inf), np.zeros(m, bool))
 
 
 def search(problem: Problem, start: Array) -> Optimum:
     """Minimise ``-2 log L`` of every trial from ``start`` (m, k)."""
     m = problem.trials
-    place = _look(problem, start)
-    steps = np.zeros(m, np.intp)
-    decrement = np.full(m, np.inf)
-    converged = np.zeros(m, bool)
+    place, course = _look(problem, start), Course.of(m)
     open_trials = np.arange(m)
     for _ in range(4):
-        _descend(problem, place, open_trials, steps, decrement, converged)
-        open_trials = _settle_boundary(problem, place, open_trials[converged[open_trials]])
+        descend(_looker(problem), place, open_trials, course)
+        open_trials = _settle_boundary(problem, place, open_trials[course.converged[open_trials]])
         if not len(open_trials):
             break
-        converged[open_trials] = False
+        course.converged[open_trials] = False
     else:
-        _descend(problem, place, open_trials, steps, decrement, converged)
-    singular = _singular(problem, place.psi)
+        descend(_looker(problem), place, open_trials, course)
+    singular = residual_share(problem, place.psi) < SINGULAR
+    _polish(problem, place, np.flatnonzero(~singular), course)
     alternating = ~np.array(problem.layout.residual.even) & (place.psi[:, -1] < 0.0)
-    reached = converged & ~singular & ~alternating
-    return Optimum(place.psi, place.value, decrement, steps, reached, singular, alternating)
+    reached = course.converged & ~singular & ~alternating
+    return Optimum(place.psi, place.value, course.decrement, course.steps, reached, singular, alternating)
 
 
-def _look(problem: Problem, psi: Array) -> _Place:
+def _polish(problem: Problem, place: Place, trials: Trials, course: Course) -> None:
+    """The last digits of searches that end at a nearly singular residual; changes its arguments in place."""
+    if not len(trials):
+        return
+    part = problem if len(trials) == problem.trials else problem.take(trials)
+    for numbers, turned, start in conditioned(part, place.psi[trials]):
+        if turned.turn is None:
+            continue
+        own, here = trials[numbers], _look(turned, start)
+        last = Course.of(len(own))
+        descend(_looker(turned), here, np.arange(len(own)), last)
+        here.psi = in_layout(turned, here.psi, place.psi[own])
+        place.put(own, here, last.converged)
+        done = own[last.converged]
+        course.steps[own] += last.steps
+        course.decrement[done], course.converged[done] = last.decrement[last.converged], True
+
+
+def _looker(problem: Problem) -> Look:
+    def look(trials: Trials, psi: Array) -> Place:
+        return _look(problem if len(trials) == problem.trials else problem.take(trials), psi)
+
+    return look
+
+
+def _look(problem: Problem, psi: Array) -> Place:
     state = evaluate(problem, psi)
     derivatives = differentiate(problem, state)
-    psi = problem.layout.map.scaled(psi, state.scale)
-    return _place(problem.layout.map, psi, state, derivatives)
-
-
-def _place(parameters: ParameterMap, psi: Array, state: State, derivatives: Derivatives) -> _Place:
+    parameters = problem.layout.map
+    psi = parameters.scaled(psi, state.scale)
     gradient, hessian = parameters.pull_back(psi, derivatives.gradient, derivatives.hessian)
     bad = ~np.isfinite(state.value + gradient.sum(axis=1) + hessian.sum(axis=(1, 2)))
     if bad.any():
         gradient[bad], hessian[bad] = 0.0, np.eye(parameters.size)
-    return _Place(psi, np.where(bad, np.inf, state.value), gradient, hessian, derivatives.gradient)
+    singular = residual_share(problem, psi) < SINGULAR
+    return Place(psi, np.where(bad, np.inf, state.value), gradient, hessian, derivatives.gradient, singular)
 
 
-def _descend(
-    problem: Problem,
-    place: _Place,
-    trials: Trials,
-    steps: Trials,
-    decrement: Array,
-    converged: NDArray[np.bool_],
-) -> None:
-    """Newton steps until the decrement is negligible; changes its arguments in place."""
-    radius = np.full(problem.trials, 0.5)
+def descend(look: Look, place: Place, trials: Trials, course: Course) -> None:
+    """Newton steps until the decrement is negligible; changes ``place`` and ``course``."""
+    steps, decrement, converged = course.steps, course.decrement, course.converged
+    radius = np.full(len(place.psi), 0.5)
     decrement[trials] = np.inf
     for _ in range(MOST_STEPS):
         step, promised = _step(place, trials, radius)
@@ -137,8 +179,7 @@ def _descend(
         trials, step, promised = trials[going], step[going], promised[going]
         if not len(trials):
             return
-        part = problem if len(trials) == problem.trials else problem.take(trials)
-        moved = _look(part, place.psi[trials] + step)
+        moved = look(trials, place.psi[trials] + step)
         fall = place.value[trials] - moved.value
         noise = 1e-11 * (1.0 + np.abs(place.value[trials])) + 1e-9
         better = (fall > 1e-4 * promised) | ((promised < 1e-7) & (fall > -noise))
@@ -154,17 +195,9 @@ def _descend(
         place.put(trials, moved, better)
         stuck = radius[trials] < 1e-10
         converged[trials[stuck & (promised < CLOSE)]] = True
-        trials = trials[~(stuck | _singular(problem, place.psi[trials]))]
+        trials = trials[~(stuck | place.singular[trials])]
         if not len(trials):
             return
-
-
-def _singular(problem: Problem, psi: Array) -> NDArray[np.bool_]:
-    """Whether an unstructured residual has a combination of visits without variance."""
-    layout = problem.layout
-    if layout.residual.kind != "unstructured":
-        return np.zeros(len(psi), bool)
-    return layout.map.residual_share(layout.map.elements(psi), len(layout.effects)) < SINGULAR
 
 
 def _is_last(promised: Array, before: Array) -> NDArray[np.bool_]:
@@ -176,13 +209,13 @@ def _is_last(promised: Array, before: Array) -> NDArray[np.bool_]:
     return np.asarray(np.isfinite(before) & (promised < SETTLED) & (foreseen < 0.01 * DECREMENT))
 
 
-def _finish(place: _Place, trials: Trials, step: Array, promised: Array) -> None:
+def _finish(place: Place, trials: Trials, step: Array, promised: Array) -> None:
     """Take the last step; what it promises is exact to the digits that count."""
     place.psi[trials] += step
     place.value[trials] -= promised
 
 
-def _step(place: _Place, trials: Trials, radius: Array) -> tuple[Array, Array]:
+def _step(place: Place, trials: Trials, radius: Array) -> tuple[Array, Array]:
     """Newton step inside the trust radius and the fall it promises."""
     values, vectors = np.linalg.eigh(place.hessian[trials])
     slope = (vectors.swapaxes(1, 2) @ place.gradient[trials][..., None])[..., 0]
@@ -194,7 +227,7 @@ def _step(place: _Place, trials: Trials, radius: Array) -> tuple[Array, Array]:
     return (vectors @ along[..., None])[..., 0], np.maximum(promised, 0.0)
 
 
-def _settle_boundary(problem: Problem, place: _Place, trials: Trials) -> Trials:
+def _settle_boundary(problem: Problem, place: Place, trials: Trials) -> Trials:
     """Put near-zero variances to zero where that is right; the trials that must go on searching."""
     parameters = problem.layout.map
     trials = trials[parameters.least_share(parameters.elements(place.psi[trials])) < SNAP]
@@ -210,7 +243,7 @@ def _settle_boundary(problem: Problem, place: _Place, trials: Trials) -> Trials:
 
 def _move(
     problem: Problem,
-    place: _Place,
+    place: Place,
     trials: Trials,
     points: tuple[Array, NDArray[np.bool_]],
     *,
@@ -266,3 +299,45 @@ def _way_in(parameters: ParameterMap, eta: Array, gradient: Array) -> tuple[Arra
         raised = nearest_covariance(opened[chosen], 0.0)
         result[chosen, block.start : block.stop] = raised[:, rows, columns]
     return result, (result != eta).any(axis=1)
+
+
+SCORING_STEPS = 2  # a third saves no more Newton steps than it costs
+FLOOR = 0.003  # least share of the outcome's variance that any matrix starts with
+LARGEST_CORRELATION = 0.8
+LEAST_POWER = 0.05  # least autocorrelation to start from where negative ones have no powers
+
+
+def starting_values(problem: Problem) -> tuple[Array, Array]:
+    """``psi`` (m, k) to start from, and the expected information (m, k, k) at equal shares.
+
+    Outcomes are expected with residual variance about one by least squares.
+    """
+    parameters = problem.layout.map
+    effects = len(problem.layout.effects)
+    eta = np.zeros(parameters.size)
+    for number, block in enumerate(parameters.blocks):
+        share = 0.5 / effects if number < effects else 0.5
+        rows, columns = triangle(block.order)
+        eta[block.start : block.stop] = np.where(rows == columns, share, 0.0)
+    psi, information = np.tile(parameters.factors(eta), (problem.trials, 1)), None
+    for _ in range(SCORING_STEPS):
+        state = evaluate(problem, psi, rescale=False)
+        derivatives = differentiate(problem, state)
+        if information is None:
+            information = 0.5 * derivatives.trace
+        step = 0.5 * inverse_information(derivatives.trace) @ derivatives.gradient[..., None]
+        psi = _inside(problem, state.eta - step[..., 0])
+    assert information is not None
+    return psi, information
+
+
+def _inside(problem: Problem, eta: Array) -> Array:
+    """Factors (m, k) of the nearest elements that are well inside their range."""
+    parameters = problem.layout.map
+    lowest = -LARGEST_CORRELATION if problem.layout.residual.even else LEAST_POWER
+    psi = np.clip(eta, lowest, LARGEST_CORRELATION)  # what is not a covariance stays so
+    for block in parameters.blocks:
+        rows, columns = triangle(block.order)
+        factor = semidefinite_factor(nearest_covariance(block.matrix(eta), FLOOR))
+        psi[:, block.start : block.stop] = factor[:, rows, columns]
+    return np.asarray(psi)

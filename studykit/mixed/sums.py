@@ -14,14 +14,14 @@ A piece touches the columns of ``U`` of its own group only, so that ``U'U`` is k
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from studykit.mixed.layout import Layout
 from studykit.mixed.pieces import Pieces
-from studykit.mixed.small import flat, multiply
 
 Array = NDArray[np.float64]
 Numbers = NDArray[np.intp]
@@ -63,8 +63,18 @@ class Sums:
 
     def take(self, trials: Numbers) -> Sums:
         """The same for some of the trials."""
-        columns = self.columns if len(self.columns) == 1 else self.columns[trials]
-        return Sums(columns, self.outcome[trials], self.p, self.groups, self.q)
+        return replace(self, columns=taken(self.columns, trials), outcome=self.outcome[trials])
+
+    def moved(self, moves: list[Array]) -> Sums:
+        """Pairs multiplied by matrices (m, pairs, pairs), one for every stack of classes."""
+        ends = np.cumsum([0, *(move.shape[1] for move in moves)])
+        columns, outcome = (
+            np.concatenate(
+                [move @ values[:, a:b] for move, (a, b) in zip(moves, pairwise(ends), strict=True)], axis=1
+            )
+            for values in (self.columns, self.outcome)
+        )
+        return replace(self, columns=columns, outcome=outcome)
 
     def products(self, packed: Array) -> Products:
         """``sum over pieces of f' K f`` for packed ``K`` (m, k, pairs)."""
@@ -115,11 +125,9 @@ def add_up(layout: Layout, pieces: Pieces, X: Array, y: Array) -> Sums:
     J, q = layout.groups, layout.columns.shape[1]
     U = np.broadcast_to(layout.columns, (len(X), *layout.columns.shape))
     F, f = _rotate(layout, pieces, np.concatenate([U, X], axis=2)), _rotate(layout, pieces, y[..., None])
-    by_pair = _Adder.of(pieces, pieces.terms.pair, pieces.pairs)
-    columns, outcome = by_pair.squares(F[..., q:], f)
+    columns, outcome = pieces.by_pair.squares(F[..., q:], f)
     if J:
-        by_group = _Adder.of(pieces, pieces.terms.pair * J + _group(layout)[pieces.terms.a], pieces.pairs * J)
-        uf, uy = by_group.add_both(F[..., :q], F, f)
+        uf, uy = pieces.by_group.add_both(F[..., :q], F, f)
         uf = uf.reshape(len(uf), pieces.pairs, J, q, q + p)
         columns += [uf[..., :q], uf[..., q:]]
         outcome.append(uy.reshape(len(uy), pieces.pairs, J * q))
@@ -143,68 +151,34 @@ def _rotate(layout: Layout, pieces: Pieces, values: Array) -> Array:
     return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=1)
 
 
-def _group(layout: Layout) -> Numbers:
-    """Group of every row in the order of the blocks."""
-    group = np.append(layout.group, 0)
-    parts = [np.broadcast_to(group[stack.rows[:, :1]], stack.rows.shape) for stack in layout.stacks]
-    return np.concatenate([part.ravel() for part in parts])
+def multiply(left: Array, right: Array) -> Array:
+    """Matrix product of stacks (..., a, b) and (..., b, c), broadcast as by ``@``.
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Adder:
-    """Adds up ``row[a] row[b]'`` by a key; all keys with equally many terms in one product.
-
-    ``places`` holds the keys (over all trials where they differ in their rows), and their rows a and b.
+    Examples
+    --------
+    >>> multiply(np.eye(2), np.array([[1.0, 2.0], [3.0, 4.0]]))
+    array([[1., 2.],
+           [3., 4.]])
     """
-
-    trials: int
-    number: int
-    places: list[tuple[Numbers, Numbers, Numbers]]
-
-    @classmethod
-    def of(cls, pieces: Pieces, key: Numbers, number: int) -> _Adder:
-        """Sort the terms by their ``key`` (below ``number``)."""
-        terms, trials = pieces.terms, len(pieces.counts[0])
-        whole = terms.trial * number + key
-        order = np.argsort(whole, kind="stable")
-        count = np.bincount(whole, minlength=trials * number)
-        start = np.cumsum(count) - count
-        places = []
-        for n in np.unique(count[count > 0]):
-            here = np.flatnonzero(count == n)
-            chosen = order[start[here][:, None] + np.arange(n)]
-            places.append((here, terms.a[chosen], terms.b[chosen]))
-        return cls(trials, number, places)
-
-    def add(self, left: Array, right: Array) -> Array:
-        """Sums (m or 1, number, u, v) of rows (m or 1, rows, u) and (m or 1, rows, v)."""
-        widths = left.shape[2], right.shape[2]
-        if self.trials == 1:
-            total = np.zeros((max(len(left), len(right)), self.number, *widths))
-            for key, a, b in self.places:
-                total[:, key] = left[:, a].swapaxes(-1, -2) @ right[:, b]
-            return total
-        total = np.zeros((self.trials * self.number, *widths))
-        for key, a, b in self.places:
-            trial = key[:, None] // self.number
-            total[key] = _own(left, trial, a).swapaxes(-1, -2) @ _own(right, trial, b)
-        return total.reshape(self.trials, self.number, *widths)
-
-    def squares(self, first: Array, second: Array) -> tuple[list[Array], list[Array]]:
-        """Sums of ``first`` with itself; of ``first`` and of ``second`` with ``second``."""
-        if len(first) != len(second):
-            return [self.add(first, first)], [self.add(first, second), self.add(second, second)]
-        p, both = first.shape[2], np.concatenate([first, second], axis=2)
-        whole = self.add(both, both)
-        return [whole[..., :p, :p]], [whole[..., p:]]
-
-    def add_both(self, left: Array, first: Array, second: Array) -> tuple[Array, Array]:
-        """Sums with ``first`` and with ``second`` on the right; at once where they have the same trials."""
-        if len(first) != len(second):
-            return self.add(left, first), self.add(left, second)
-        whole = self.add(left, np.concatenate([first, second], axis=2))
-        return whole[..., : first.shape[2]], whole[..., first.shape[2] :]
+    return np.asarray(left * right if left.shape[-1] == 1 else left @ right)
 
 
-def _own(values: Array, trial: Numbers, rows: Numbers) -> Array:
-    return values[0][rows] if len(values) == 1 else values[trial, rows]
+def multiply_all(left: Array, right: Array) -> Array:
+    """All matrices of one trial, ``left`` (m, ..., a, b), times one matrix, ``right`` (m, b, c)."""
+    product = left.reshape(len(left), -1, left.shape[-1]) @ right
+    return np.asarray(product.reshape(*left.shape[:-1], right.shape[-1]))
+
+
+def flat(values: Array, kept: int = 2) -> Array:
+    """All axes after the first ``kept`` in one."""
+    return values.reshape(*values.shape[:kept], -1)
+
+
+def transposed(values: Array) -> Array:
+    """The last two axes exchanged."""
+    return values.swapaxes(-1, -2)
+
+
+def taken(values: Array, trials: Numbers) -> Array:
+    """Some of the trials (first axis), or the one that all share."""
+    return values if len(values) == 1 else values[trials]

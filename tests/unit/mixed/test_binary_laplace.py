@@ -11,7 +11,6 @@ from scipy.integrate import quad
 from studykit.mixed import RandomEffect, binary_laplace, binary_quadrature
 from studykit.mixed.binary_links import LINKS
 from studykit.mixed.binary_problem import Evaluation, Problem, arrange
-from studykit.mixed.random_effects import level_codes
 
 Array = np.ndarray
 RNG = np.random.default_rng(5)
@@ -20,19 +19,17 @@ X = np.column_stack([np.ones(N), RNG.normal(size=N), np.arange(N) % 2])
 M = RNG.integers(1, 4, N).astype(float)
 Y = RNG.binomial(M.astype(int), 0.45).astype(float)
 TRAINER, CLIENT = RNG.permutation(np.arange(N) % 7), RNG.permutation(np.arange(N) % 30)
-Evaluate = Callable[[Problem, Array, tuple[Array, ...]], Evaluation]
+Evaluate = Callable[[Problem, Array, Array], Evaluation]
 # Central differences with a step of 1e-5 of values near 100: rounding leaves about 1e-8.
 CLOSE = 1e-7
 
 
 def problem(effects: list[RandomEffect], link: str, points: int = 1) -> Problem:
-    coded = [level_codes(effect.groups) for effect in effects]
-    R = np.linalg.qr(X, mode="r")
-    return arrange(Y, M, X, R, effects, coded, LINKS[link], points)[0]
+    return arrange(Y[None], M[None], X, effects, LINKS[link], points)[0]
 
 
-def zeros(model: Problem) -> tuple[Array, ...]:
-    return tuple(np.zeros((len(part.levels), part.order)) for part in model.parts)
+def zeros(model: Problem) -> Array:
+    return np.zeros((1, model.effects))
 
 
 def check_gradient(evaluate: Evaluate, model: Problem, at: Array) -> None:
@@ -40,9 +37,9 @@ def check_gradient(evaluate: Evaluate, model: Problem, at: Array) -> None:
     for place in range(len(at)):
         step = np.zeros(len(at))
         step[place] = 1e-5
-        ends = [evaluate(model, at + sign * step, zeros(model)).value for sign in (1.0, -1.0)]
+        ends = [evaluate(model, (at + sign * step)[None], zeros(model)).value[0] for sign in (1.0, -1.0)]
         slopes.append((ends[0] - ends[1]) / 2e-5)
-    gradient = evaluate(model, at, zeros(model)).gradient
+    gradient = evaluate(model, at[None], zeros(model)).gradient[0]
     np.testing.assert_allclose(gradient, slopes, rtol=CLOSE, atol=CLOSE)
 
 
@@ -71,8 +68,10 @@ def test_gradient_with_crossed_correlated_columns(link: str) -> None:
 def test_laplace_is_one_point_of_quadrature(link: str) -> None:
     model = problem([RandomEffect("trainer", TRAINER)], link)
     at = np.array([0.2, -0.4, 0.3, 0.9])
-    one, other = (path.evaluate(model, at, zeros(model)) for path in (binary_quadrature, binary_laplace))
-    assert one.value == pytest.approx(other.value, abs=1e-11)
+    one, other = (
+        path.evaluate(model, at[None], zeros(model)) for path in (binary_quadrature, binary_laplace)
+    )
+    assert one.value[0] == pytest.approx(other.value[0], abs=1e-11)
     np.testing.assert_allclose(one.gradient, other.gradient, atol=1e-10)
 
 
@@ -80,18 +79,19 @@ def test_laplace_against_a_dense_twin() -> None:
     """The same approximation written down directly: one dense matrix, plain Newton steps."""
     model = problem([RandomEffect("trainer", TRAINER), RandomEffect("client", CLIENT)], "logit")
     at = np.array([0.2, -0.4, 0.3, 0.9, 0.5])
-    A = np.zeros((len(model.y), 37))
+    y, m = model.y[0], model.m[0]
+    A = np.zeros((len(y), 37))
     for part, start, deviation in zip(model.parts, (0, 7), at[3:], strict=True):
         A[np.arange(len(A)), start + part.codes] = deviation * part.design[:, 0]
     u = np.zeros(37)
     for _ in range(30):
         p = 1.0 / (1.0 + np.exp(-(model.X @ at[:3] + A @ u)))
-        H = np.eye(37) + A.T @ ((model.m * p * (1 - p))[:, None] * A)
-        u = u + np.linalg.solve(H, A.T @ (model.y - model.m * p) - u)
-    value = (model.y * np.log(p) + (model.m - model.y) * np.log(1 - p)).sum() - u @ u / 2
+        H = np.eye(37) + A.T @ ((m * p * (1 - p))[:, None] * A)
+        u = u + np.linalg.solve(H, A.T @ (y - m * p) - u)
+    value = (y * np.log(p) + (m - y) * np.log(1 - p)).sum() - u @ u / 2
     value -= np.linalg.slogdet(H)[1] / 2
-    found = binary_laplace.evaluate(model, at, zeros(model))
-    assert found.value == pytest.approx(value, abs=1e-10)
+    found = binary_laplace.evaluate(model, at[None], zeros(model))
+    assert found.value[0] == pytest.approx(value, abs=1e-10)
     blocks = binary_laplace.conditional_covariances(model, found)
     inverse = np.diag(np.linalg.inv(H))
     np.testing.assert_allclose(np.concatenate([block.ravel() for block in blocks]), inverse, rtol=1e-9)
@@ -107,23 +107,23 @@ def test_quadrature_against_an_adaptive_integral(link: str) -> None:
         rows = part.codes == j
 
         def height(t: float) -> float:
-            values = model.link.log_likelihood(model.y[rows], model.m[rows], eta[rows] + at[3] * t)
+            values = model.link.log_likelihood(model.y[0, rows], model.m[0, rows], eta[rows] + at[3] * t)
             return float(np.exp(values.sum() - t * t / 2) / np.sqrt(2 * np.pi))
 
         return float(np.log(quad(height, -9, 9, epsabs=0, epsrel=1e-11, limit=200)[0]))
 
     whole = sum(level(j) for j in range(7))
-    assert binary_quadrature.evaluate(model, at, zeros(model)).value == pytest.approx(whole, abs=1e-8)
+    found = binary_quadrature.evaluate(model, at[None], zeros(model)).value[0]
+    assert found == pytest.approx(whole, abs=1e-8)
 
 
 def test_alike_rows_are_added_up() -> None:
     arm = np.arange(N) % 2
     design = np.column_stack([np.ones(N), arm])
     effects = [RandomEffect("trainer", TRAINER)]
-    coded = [level_codes(TRAINER)]
-    model, place = arrange(Y, M, design, np.linalg.qr(design, mode="r"), effects, coded, LINKS["logit"], 1)
-    assert len(model.y) == 14
-    np.testing.assert_array_equal(model.parts[0].codes[place], coded[0][1])
+    model, place = arrange(Y[None], M[None], design, effects, LINKS["logit"], 1)
+    assert model.y.shape == (1, 14)
+    np.testing.assert_array_equal(model.parts[0].codes[place], TRAINER)
     np.testing.assert_allclose(model.X[place], design @ model.back)
     assert model.y.sum() == Y.sum()
     assert model.m.sum() == M.sum()

@@ -16,7 +16,7 @@ from studykit.mixed import (
     VarianceShare,
     bootstrap_intervals,
 )
-from studykit.mixed.simulation import simulate_outcomes
+from studykit.mixed.bootstrap import simulate_outcomes
 from studykit.randomness import stream
 from tests.support.dense import dense_model
 

@@ -230,10 +230,13 @@ def test_visits_that_too_few_clients_share_give_no_inference(seed: int) -> None:
 def test_crossed_factors_of_too_many_levels_are_refused_by_name(monkeypatch: pytest.MonkeyPatch) -> None:
     """They would be eliminated as one dense matrix, whose products take too long and too much memory."""
     assessor = (CLIENT + VISIT) % 5
-    effects = [RandomEffect("client", CLIENT), RandomEffect("assessor", assessor)]
-    assert fit_linear_mixed(Y, X, effects).rows == 24
+
+    def crossed() -> list[RandomEffect]:
+        return [RandomEffect("client", CLIENT), RandomEffect("assessor", assessor)]
+
+    assert fit_linear_mixed(Y, X, crossed()).rows == 24
     monkeypatch.setattr("studykit.mixed.checks.MOST_COLUMNS", 4)
     with pytest.raises(DesignError, match=r"'assessor': expected crossed factors with at most 4"):
-        fit_linear_mixed(Y, X, effects)
+        fit_linear_mixed(Y, X, crossed())
     nested = [RandomEffect("client", CLIENT), RandomEffect("trainer", CLIENT % 2)]
     assert fit_linear_mixed(Y, X, nested).rows == 24, "levels inside others are no such matrix"

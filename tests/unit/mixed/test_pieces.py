@@ -44,7 +44,7 @@ def test_client_intercepts_fall_into_means_and_differences() -> None:
     layout = build_layout(int(rows.sum()), (RandomEffect("client", client[rows]),), ResidualStructure())
     assert classes(layout) == [(1, 20), (1, 8), (1, 4)]
     pieces = find_pieces(layout, None)
-    found = {tuple(np.round(values, 9)) for values in pieces.classes[0].basis[:, :, 0, 0].T}
+    found = {tuple(np.round(values, 9)) for values in pieces.classes[0].basis[0, :, :, 0, 0].T}
     assert found == {(3.0, 1.0), (2.0, 1.0), (0.0, 1.0)}
 
 
