@@ -15,8 +15,13 @@ import numpy as np
 from scipy.optimize import brentq
 
 from studykit.errors import ArgumentError, DesignError
-from studykit.outcomes.decision import level_at_the_end
+from studykit.kinds.continuous.planned_model import (
+    clients_for_power,
+    clients_for_width,
+    planned_model,
+)
 from studykit.planning.assumptions import Assumptions
+from studykit.planning.outcome_plan import level_of
 from studykit.planning.search_curve import CurvePoint, Shape, Target
 from studykit.planning.search_loop import (
     MOST_CLIENTS,
@@ -30,11 +35,6 @@ from studykit.planning.search_loop import (
 from studykit.planning.search_trials import NOTHING, Errors, PlaceTrials, errors_of_batch
 from studykit.planning.simulation import TRUTH_CLIENTS, analyses_of, settings_for
 from studykit.planning.simulation_work import Told, Workers, do_pieces
-from studykit.planning.strength import (
-    clients_for_strength_power,
-    clients_for_strength_width,
-    strength_model,
-)
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
 from studykit.trial.performance import batch_size, batches_of
@@ -196,12 +196,6 @@ def with_true_effect(settings: TrialSettings, effect: float, seed: int) -> Trial
     return settings
 
 
-def level_of(protocol: Protocol) -> float:
-    """Two-sided level of one primary outcome, where several share it evenly."""
-    primaries = sum(outcome.role == "primary" for outcome in protocol.outcomes)
-    return level_at_the_end(protocol) / max(primaries, 1)
-
-
 def analysis_width(told: float, scale: str) -> float:
     """A width as it is told, on the scale of the analysis."""
     return 2.0 * math.asinh(told / 200.0) if scale == "log" else told
@@ -235,17 +229,13 @@ def closed_form_number(
 ) -> int | None:
     """Clients by the closed form; ``None`` if out of reach."""
     outcome = protocol.continuous_outcomes[0]
-    model = strength_model(
-        protocol, outcome, Assumptions(protocol, scale=outcome.scale), alpha=level_of(protocol)
-    )
+    model = planned_model(protocol, outcome, Assumptions(protocol, outcome), alpha=level_of(protocol))
     model = replace(model, trainers=settings.trainers, power=wanted if target == "power" else model.power)
     if target == "power":
-        return clients_for_strength_power(model, effect=effect)
+        return clients_for_power(model, effect=effect)
     # The closed form's half width is told upwards: to what the upper end is, as a ratio of one.
     half = analysis_width(wanted, outcome.scale) / 2.0
-    return clients_for_strength_width(
-        model, half_width=100.0 * math.expm1(half) if outcome.scale == "log" else half
-    )
+    return clients_for_width(model, half_width=100.0 * math.expm1(half) if outcome.scale == "log" else half)
 
 
 def _start(quantity: Quantity, settings: TrialSettings, closed: int | None) -> float:

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, DesignError
+from studykit.kinds.continuous.planned_model import told_width
 from studykit.outcomes.decision import level_at_the_end, rejected_by_rule
 from studykit.planning.simulation_work import Told, Workers, do_pieces
-from studykit.planning.strength import told_width
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
 from studykit.trial.batch import simulate_batch

@@ -20,6 +20,19 @@ class Assumption(Section):
     source: Text
     evidence: Evidence = "weak"
 
+    @property
+    def ends(self) -> tuple[float, float]:
+        """Of the plausible range; the value itself where none is stated."""
+        return (
+            self.value if self.low is None else self.low,
+            self.value if self.high is None else self.high,
+        )
+
+    @property
+    def farthest(self) -> float:
+        """Size of the end that lies farthest from nothing."""
+        return max(map(abs, self.ends))
+
 
 class ScoresAssumed(Section):
     """What is assumed of one outcome that is measured; scores are on the analysis scale."""

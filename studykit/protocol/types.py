@@ -444,7 +444,7 @@ class Protocol(Section):
         assumed: dict[str, Assumption | None] = {}
         for about in (*(other for other in firsts if other.kind != outcome.kind), outcome):
             own = {key: getattr(about.assumptions, key) for key in type(about.assumptions).model_fields}
-            known = about in firsts  # of a further outcome nothing is known but what stands under it
+            known = self.is_first_of_kind(about)  # of a further one nothing is known but what stands there
             assumed |= {key: value for key, value in own.items() if value is not None or not known}
         kept = [other for other in self.outcomes if other.kind != outcome.kind or other.code == outcome.code]
         bare = (other.model_copy(update={"assumptions": type(other.assumptions)()}) for other in kept)

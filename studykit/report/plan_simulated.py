@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from studykit.planning.plan import Plan
 from studykit.planning.search_curve import CurvePoint
 from studykit.planning.search_loop import Found
@@ -11,7 +9,6 @@ from studykit.planning.simulated_plan import SimulatedPlan
 from studykit.planning.simulated_words import HOW, simulation_sentences
 from studykit.planning.simulation import SimulatedOutcome
 from studykit.planning.simulation_doubts import SimulatedDoubts
-from studykit.planning.strength import on_scale, strength_at
 from studykit.protocol.types import Protocol
 from studykit.report.document import Block, Picture, Section, paragraphs, pictures, tables
 from studykit.report.numbers import GAP, Scale, number
@@ -60,12 +57,7 @@ def _curve(plan: Plan, simulated: SimulatedPlan, found: Found) -> Picture:
 
 def _of_largest(plan: Plan, simulated: SimulatedPlan) -> tuple[tuple[int, float], ...]:
     """The closed form's power for the largest plausible difference, by number of clients."""
-    assert plan.strength is not None
-    model = plan.strength.model
-    meant = replace(model, effect=on_scale(simulated.largest_plausible, model.scale))
-    counts = sorted({point.clients for point in plan.strength.curve})
-    points = ((count, strength_at(meant, count)) for count in counts)
-    return tuple((count, point.power) for count, point in points if point is not None)
+    return plan[simulated.outcome].power_curve(simulated.largest_plausible)
 
 
 def _doubts(simulated: SimulatedPlan, doubts: SimulatedDoubts) -> tuple[Picture, Picture]:
