@@ -33,7 +33,7 @@ from studykit.planning.search_loop import (
     run_search,
 )
 from studykit.planning.search_trials import NOTHING, Errors, PlaceTrials, errors_of_batch
-from studykit.planning.simulation import TRUTH_CLIENTS, analyses_of, settings_for
+from studykit.planning.simulation import TRUTH_CLIENTS, settings_for
 from studykit.planning.simulation_work import Told, Workers, do_pieces
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
@@ -131,7 +131,6 @@ def search_number(
     -----
     Several primary outcomes share the level, as in the closed form.
     """
-    analyses_of(protocol)
     settings = settings_for(protocol, assumptions, clients=None)
     if effect is not None:
         settings = with_true_effect(settings, effect, seed)
@@ -354,7 +353,6 @@ def search_weeks(
         One for each number of weeks; fewer if somebody stopped the work.
     """
     settings = settings_for(protocol, assumptions, clients=None)
-    analyses_of(protocol)
     meant = settings if effect is None else with_true_effect(settings, effect, seed)
     found: list[CurvePoint] = []
     for place, number in enumerate(weeks):
@@ -397,7 +395,6 @@ def search_effect(
         If no difference is found with this power: the analysis fails too often.
     """
     settings = settings_for(protocol, assumptions, clients=clients)
-    analyses_of(protocol)
     wanted = protocol.planning.power if power is None else power
     found: FoundEffect | None = None
     for size in (max(trials // 10, 50), trials):

@@ -134,15 +134,14 @@ _HEADINGS = (
 
 def _column(found: SimulatedOutcome) -> tuple[str, ...]:
     own = found.with_effect
-    model = found.analysis == "strength"
     return (
         own.rejected.text(),
         "not simulated" if found.without_effect is None else found.without_effect.rejected.text(),
         own.coverage.text(),
         f"{number(own.bias, 4, signed=True)} ± {number(own.bias_error, 4)}",
         f"{number(found.width.value, 1)} ± {number(found.width.monte_carlo_error, 1)}{GAP}{found.unit}",
-        own.by_model.text() if model else "no model",
-        own.at_boundary.text() if model else "no model",
+        own.by_model.text() if found.has_model else "no model",
+        own.at_boundary.text() if found.has_model else "no model",
         f"{own.failed} of {own.trials}",
         found.decided_by,
     )

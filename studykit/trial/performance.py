@@ -17,27 +17,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, DesignError, FitError
-from studykit.kinds.continuous.analysis import AT_BOUNDARY, primary_strength
-from studykit.kinds.continuous.many import answer_many
-from studykit.kinds.continuous.within import primary_within
-from studykit.kinds.retention.analysis import primary_retention
-from studykit.kinds.retention.many import compare_many_odds, compare_many_shares
+from studykit.kinds.continuous.analysis import AT_BOUNDARY
 from studykit.outcomes.many import ManyAnswers
-from studykit.outcomes.results import OutcomeEstimate
+from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
 from studykit.results import Estimate, frozen_array
 from studykit.retention.proportions import share_interval
 from studykit.trial.batch import TrialBatch, simulate_batch
-from studykit.trial.many import many_clients, many_scores
-from studykit.trial.rows import retention_spells, strength_rows
+from studykit.trial.kind_simulation import simulation_of
+from studykit.trial.models import StrengthModel
 from studykit.trial.settings import TrialSettings
-from studykit.trial.truth import trainers_shift
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 REASONS = 5  # failed trials of a batch that are analysed again for their reason
 _SURE = 0.997  # three standard errors: a verdict on an analysis has to be rarer wrong than an interval
-Analysis = Literal["strength", "retention", "retention by model"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,9 +194,10 @@ def estimate_batch(
     *,
     seed: int,
     batch: int = 0,
-    analysis: Analysis = "strength",
+    outcome: str = "",
+    supporting: bool = False,
 ) -> TrialEstimates:
-    """Simulate one batch of trials and analyse each by the protocol's primary analysis.
+    """Simulate one batch of trials and analyse each by the protocol's analysis of one outcome.
 
     Parameters
     ----------
@@ -210,59 +205,64 @@ def estimate_batch(
     settings : TrialSettings
     trials : int
     seed, batch : int
-        Together they fix every number, whichever process does the work.
-    analysis : {"strength", "retention", "retention by model"}
-        The last is the binary mixed model with trainers random, a log odds ratio; it supports the second.
-
-    Returns
-    -------
-    TrialEstimates
+        Fix every number.
+    outcome : str
+        Its code in the protocol; by default that of the settings.
+    supporting : bool
+        By the analysis that supports the primary one.
     """
-    simulated = simulate_batch(settings, trials, seed=seed, batch=batch, attendance=analysis != "strength")
-    return estimate_trials(protocol, simulated, analysis)
+    code = outcome or settings.outcome
+    attendance = simulation_of(_section(protocol, code)).FROM_ATTENDANCE
+    simulated = simulate_batch(settings, trials, seed=seed, batch=batch, attendance=attendance)
+    return estimate_trials(protocol, simulated, code, supporting=supporting)
 
 
-def estimate_trials(protocol: Protocol, simulated: TrialBatch, analysis: Analysis) -> TrialEstimates:
-    """Analyse each trial of a batch by the protocol's primary analysis.
+def _section(protocol: Protocol, code: str) -> OutcomeSection:
+    found = {outcome.code: outcome for outcome in protocol.outcomes}
+    if code not in found:
+        raise ArgumentError(where="simulation", expected=f"an outcome among {', '.join(found)}", got=code)
+    return found[code]
+
+
+def estimate_trials(
+    protocol: Protocol, simulated: TrialBatch, outcome: str, *, supporting: bool = False
+) -> TrialEstimates:
+    """Analyse each trial of a batch by the protocol's analysis of one outcome.
 
     Parameters
     ----------
     protocol : Protocol
     simulated : TrialBatch
-        With attendance, for retention.
-    analysis : {"strength", "retention", "retention by model"}
+        With attendance, where the outcome is seen there.
+    outcome : str
+        Its code in the protocol.
+    supporting : bool
+        By the analysis that supports the primary one.
 
     Returns
     -------
     TrialEstimates
         Equal to the analyses of the trials one by one.
     """
-    if protocol.plan.within:
-        found = ManyAnswers.empty(simulated.number)
-    elif analysis == "strength":
-        found = answer_many(protocol, many_scores(protocol, simulated))
-    elif analysis == "retention":
-        found = compare_many_shares(protocol, many_clients(protocol, simulated), simulated.retained)
-    else:
-        clients, level = many_clients(protocol, simulated), protocol.analysis.confidence_level
-        found = compare_many_odds(clients, simulated.retained, confidence_level=level)
+    section = _section(protocol, outcome)
+    kind = simulation_of(section)
+    found = kind.answers(protocol, section, simulated, supporting=supporting)
     failures: list[str] = []
     one_by_one = np.flatnonzero(found.open)
     if one_by_one.size:
-        singles = [_single(protocol, simulated, int(trial), analysis, failures) for trial in one_by_one]
+        singles = [_single(protocol, simulated, int(trial), section, failures) for trial in one_by_one]
         found = found.filled(
             one_by_one, ManyAnswers(*(np.array(column) for column in zip(*singles, strict=True)))
         )
     silent = np.flatnonzero(np.isnan(found.value) & ~np.isin(np.arange(found.value.size), one_by_one))
     for trial in silent[:REASONS]:
-        if analysis == "retention by model":
-            failures.append("the binary mixed model could not be fitted")
+        if supporting:
+            failures.append(f"the {kind.SUPPORTED_BY} could not be fitted")
         else:
-            _single(protocol, simulated, int(trial), analysis, failures)
-    shift = trainers_shift(simulated) if analysis == "strength" else np.zeros(simulated.number)
+            _single(protocol, simulated, int(trial), section, failures)
     return TrialEstimates(
         **{name: frozen_array(getattr(found, name), float) for name in _NUMBERS},
-        truth_shift=frozen_array(shift, float),
+        truth_shift=frozen_array(kind.shift(section, simulated), float),
         **{name: frozen_array(getattr(found, name), bool) for name in _FLAGS},
         failures=tuple(failures[:REASONS]),
     )
@@ -273,11 +273,14 @@ _FLAGS = ("by_model", "at_boundary")
 
 
 def _single(
-    protocol: Protocol, simulated: TrialBatch, trial: int, analysis: Analysis, failures: list[str]
+    protocol: Protocol, simulated: TrialBatch, trial: int, outcome: OutcomeSection, failures: list[str]
 ) -> tuple[object, ...]:
     """The fields of `ManyAnswers` for one trial; a failure adds its reason."""
     try:
-        found = _analyse(protocol, simulated, trial, analysis)
+        with warnings.catch_warnings():
+            # What a single analysis warns of (few clients, a variance at zero) is the ordinary case here.
+            warnings.simplefilter("ignore")
+            found = simulation_of(outcome).single(protocol, outcome, simulated, trial)
     except (FitError, DesignError) as error:
         failures.append(str(error))
         return (*(math.nan,) * 6, False, False, False)
@@ -289,16 +292,6 @@ def _single(
     at_boundary = any(remark.startswith(AT_BOUNDARY) for remark in found.remarks)
     numbers = own.value, interval.lower, interval.upper, found.p_value, *t_numbers
     return (*numbers, found.method.startswith("linear mixed model"), at_boundary, False)
-
-
-def _analyse(protocol: Protocol, simulated: TrialBatch, trial: int, analysis: Analysis) -> OutcomeEstimate:
-    with warnings.catch_warnings():
-        # What a single analysis warns of (few clients, a variance at zero) is the ordinary case here.
-        warnings.simplefilter("ignore")
-        if analysis == "retention":
-            return primary_retention(protocol, retention_spells(simulated, trial))
-        primary = primary_within if protocol.plan.within else primary_strength
-        return primary(protocol, protocol.continuous_outcomes[0], strength_rows(simulated, trial))
 
 
 def join_estimates(parts: Iterable[TrialEstimates]) -> TrialEstimates:
@@ -394,16 +387,21 @@ def summarise_performance(
 def without_effect(settings: TrialSettings) -> TrialSettings:
     """The same trial with nothing between the arms: no effect for any trainer, the same departures."""
     arms = len(settings.arms)
+
+    def nothing(strength: StrengthModel) -> StrengthModel:
+        return replace(strength, effects=(0.0,) * arms, sd_trainer_by_arm=0.0)
+
     return replace(
         settings,
-        strength=replace(settings.strength, effects=(0.0,) * arms, sd_trainer_by_arm=0.0),
+        strength=nothing(settings.strength),
         retention=replace(settings.retention, retained=(settings.retention.retained[0],) * arms),
+        further=tuple(replace(own, strength=nothing(own.strength)) for own in settings.further),
     )
 
 
 def with_exercises(protocol: Protocol, exercises: Sequence[str]) -> Protocol:
     """The protocol with another choice of exercises for its first continuous outcome."""
-    first = protocol.continuous_outcomes[0]
+    first = protocol.of_kind("continuous")[0]
     changed = first.model_copy(update={"exercises": tuple(exercises)})
     outcomes = tuple(changed if outcome is first else outcome for outcome in protocol.outcomes)
     return protocol.model_copy(update={"outcomes": outcomes})

@@ -20,7 +20,7 @@ from studykit.records.reading import read_records
 from studykit.records.tables import Allocated
 from studykit.retention.clock import active_status
 from studykit.shipped import shipped
-from studykit.trial.truth import true_values
+from studykit.trial.truth import true_retention, true_strength
 
 FOLDER = shipped("synthetic_data") / "demo_study"
 
@@ -160,7 +160,8 @@ def test_analysis_of_the_demo_is_near_the_truth(rows, read, truth):
 
 
 def test_truth_is_found_again_by_fewer_trials(maker, read, truth):
-    found = true_values(maker.demo_settings(read), seed=99, trials=300)
+    settings = maker.demo_settings(read)
+    found = [value(settings, seed=99, trials=300) for value in (true_strength, true_retention)]
     for value, committed in zip(found, truth["truth"], strict=True):
         assert value.outcome == committed["outcome"]
         assert value.value == pytest.approx(committed["value"], abs=4.0 * value.monte_carlo_error)

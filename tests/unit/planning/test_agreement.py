@@ -36,7 +36,7 @@ def test_width_of_strength() -> None:
 def test_width_of_retention() -> None:
     """Trainer-stratified score intervals of 60 trials; standard error of the mean width about 1 %."""
     settings = TrialSettings.from_protocol(PROTOCOL, clients=40)
-    many = estimate_batch(PROTOCOL, settings, 60, seed=5, analysis="retention")
+    many = estimate_batch(PROTOCOL, settings, 60, seed=5, outcome="retention")
     plan = plan_study(PROTOCOL, clients=40)["retention"]
     assert plan is not None
     assert plan.planned.width == pytest.approx(100.0 * float(np.mean(many.upper - many.lower)), rel=0.06)
