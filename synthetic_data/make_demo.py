@@ -36,7 +36,7 @@ from studykit.trial.models import (
     StrengthModel,
 )
 from studykit.trial.settings import TrialSettings
-from studykit.trial.truth import TrueValue, composite_at_primary, true_values
+from studykit.trial.truth import TrueValue, composite_at_primary, true_retention, true_strength
 from synthetic_data.simulated_trial import Enrolment, SimulatedTrial, enrolments, simulate_trial
 
 SEED = 20260129  # of 40 tried, a draw without surprises: near the truth, the pause rule on harms not struck
@@ -138,7 +138,9 @@ def write_ledger(path: Path, read: ReadProtocol, settings: TrialSettings) -> tup
 
 def truth_of(settings: TrialSettings, trial: SimulatedTrial, *, trials: int) -> dict[str, object]:
     """The truth of the studio, and of the very clients of the demo."""
-    values = true_values(settings, seed=SEED, trials=trials)
+    values = (
+        true_strength(settings, seed=SEED, trials=trials), true_retention(settings, seed=SEED, trials=trials)
+    )  # fmt: skip
     control, compared = (composite_at_primary(batch)[0] for batch in trial.under_arm)
     stays = [float(batch.retained[0].mean()) for batch in trial.under_arm]
     return {

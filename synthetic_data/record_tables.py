@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -162,8 +162,13 @@ def strength_table(batch: TrialBatch, rng: np.random.Generator, *, trial: int = 
     }
 
 
-def measurements_table(batch: TrialBatch, *, trial: int = 0) -> Columns:
-    """One value per client and visit, for an outcome that is used as recorded."""
+def measurements_table(batches: Sequence[TrialBatch], *, trial: int = 0) -> Columns:
+    """One value per client and visit, for outcomes that are used as recorded; each batch has its own."""
+    parts = [_measurements(batch, trial) for batch in batches]
+    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+
+def _measurements(batch: TrialBatch, trial: int) -> Columns:
     settings = batch.settings
     observed = observed_tests(batch)[trial][:, :, 0]
     client, visit = np.nonzero(observed)

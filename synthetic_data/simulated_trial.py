@@ -76,11 +76,12 @@ class SimulatedTrial:
         """
         rng = {name: stream(self.seed, "trial", 0, "records", name) for name in _TABLES_WITH_CHANCE}
         seen = self.seen
-        tests = (
-            {"strength": tables.strength_table(seen, rng["strength"])}
-            if self.settings.score != "as recorded"
-            else {"measurements": tables.measurements_table(seen)}
-        )
+        tests = {}
+        if self.settings.score != "as recorded":
+            tests["strength"] = tables.strength_table(seen, rng["strength"])
+        recorded = [own for own in (seen, *seen.further) if own.settings.score == "as recorded"]
+        if recorded:
+            tests["measurements"] = tables.measurements_table(recorded)
         given = {
             "screening": tables.screening_table(seen, rng["screening"]),
             "clients": tables.clients_table(seen, rng["clients"]),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from studykit.errors import ArgumentError, DesignError
-from studykit.kinds.continuous.section import ContinuousOutcome
+from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Assumption, Evidence, Protocol
 from studykit.trial.models import DeliveryModel
 
@@ -72,6 +72,11 @@ MEANINGS: dict[str, str] = {
     "correlation_limbs": "correlation of a client's two limbs, tests before accounted for",
     "attendance_spread": "spread of how often clients come, as a share of the mean",
 }
+_OF_ANY = {
+    "effect_strength": "difference between the arms",
+    "trainer_icc_strength": "share of the spread between trainers",
+}
+_IN_UNIT = ("sd_score", "effect_strength", "trainer_by_arm_sd")  # no default fits an unknown unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +91,8 @@ class UsedAssumption:
         Taken, and the plausible range.
     source : str
     evidence : {"strong", "moderate", "weak", "judgement"}
+    outcome : str
+        Code of the only outcome that it is about, where it stands under that one; else empty.
     """
 
     key: str
@@ -95,6 +102,7 @@ class UsedAssumption:
     high: float
     source: str
     evidence: Evidence
+    outcome: str = ""
 
     @property
     def is_weak(self) -> bool:
@@ -103,21 +111,36 @@ class UsedAssumption:
 
 
 class Assumptions:
-    """The planning values of a protocol, with defaults; remembers which ones were used."""
+    """The planning values of a protocol, with defaults; remembers which ones were used.
 
-    def __init__(self, protocol: Protocol, *, scale: str = "log") -> None:
-        self._planning = protocol.planning
-        self._scale = scale
-        self._used: dict[str, Assumption] = {}
+    Parameters
+    ----------
+    protocol : Protocol
+    outcome : OutcomeSection, optional
+        Whose numbers are meant; by default what stands under planning.
+    used : dict, optional
+        What is remembered, where several outcomes of one plan remember together: by outcome and key, the
+        meaning and the number.
+    """
+
+    def __init__(
+        self,
+        protocol: Protocol,
+        outcome: OutcomeSection | None = None,
+        *,
+        used: dict[tuple[str, str], tuple[str, Assumption]] | None = None,
+    ) -> None:
+        view = protocol if outcome is None else protocol.for_outcome(outcome)
+        self._planning = view.planning
+        self._in_unit = outcome is not None and not outcome.on_log_scale
+        further = outcome is not None and not protocol.is_first_of_kind(outcome)
+        self._outcome = outcome if further else None
+        self._used = used if used is not None else {}
 
     def assumption(self, key: str) -> Assumption:
         """The assumption with this key, the protocol's own or the default."""
         found: Assumption | None = getattr(self._planning, key)
-        if (
-            found is None
-            and self._scale != "log"
-            and key in ("sd_score", "effect_strength", "trainer_by_arm_sd")
-        ):
+        if found is None and self._in_unit and key in _IN_UNIT:
             if key == "sd_score":
                 raise DesignError(
                     where="protocol, planning, sd_score",
@@ -128,9 +151,7 @@ class Assumptions:
             found = Assumption(value=0.0, source=_OWN, evidence="judgement")
         if found is None and key == "correlation_baseline" and self._planning.sd_gain is not None:
             found = self._from_gain(self._planning.sd_gain)
-        found = found or DEFAULTS[key]
-        self._used[key] = found
-        return found
+        return self._remember(key, found or DEFAULTS[key])
 
     def value(self, key: str) -> float:
         """The number taken for a key."""
@@ -139,17 +160,12 @@ class Assumptions:
     def stated(self, key: str) -> float | None:
         """The protocol's own number for a key that has no default, else ``None``."""
         found: Assumption | None = getattr(self._planning, key)
-        if found is not None:
-            self._used[key] = found
-        return None if found is None else found.value
+        return None if found is None else self._remember(key, found).value
 
     def value_or(self, key: str, otherwise: Assumption) -> float:
         """The protocol's own number for a key, else one that the rest of the protocol gives."""
         own = self.stated(key)
-        if own is None:
-            self._used[key] = otherwise
-            return otherwise.value
-        return own
+        return self._remember(key, otherwise).value if own is None else own
 
     def _from_gain(self, sd_gain: Assumption) -> Assumption:
         """1 - (spread of gains)² / (2 spread of scores²), for equal spreads before and after."""
@@ -157,20 +173,29 @@ class Assumptions:
         value = max(min(1.0 - sd_gain.value**2 / (2.0 * spread**2), 0.99), -0.99)
         return Assumption(value=value, source=f"from sd_gain: {sd_gain.source}", evidence=sd_gain.evidence)
 
+    def _remember(self, key: str, found: Assumption) -> Assumption:
+        own = self._outcome is not None and key in type(self._outcome.assumptions).model_fields
+        if own and self._outcome is not None:
+            meaning = f"{_OF_ANY.get(key, MEANINGS[key])}: {self._outcome.name}"
+            self._used[self._outcome.code, key] = meaning, found
+        else:
+            self._used["", key] = MEANINGS[key], found
+        return found
+
     @property
     def used(self) -> tuple[UsedAssumption, ...]:
         """What was used so far, in order of first use."""
         return tuple(
             UsedAssumption(
                 key,
-                MEANINGS[key],
+                meaning,
                 found.value,
-                found.value if found.low is None else found.low,
-                found.value if found.high is None else found.high,
+                *found.ends,
                 found.source,
                 found.evidence,
+                outcome,
             )
-            for key, found in self._used.items()
+            for (outcome, key), (meaning, found) in self._used.items()
         )
 
 
@@ -208,30 +233,16 @@ def spread_by_delivery(assumptions: Assumptions) -> tuple[float, float]:
     return leaked * (1.0 - leaked) / kept**2, unequal / kept**2
 
 
-def share_tested(protocol: Protocol, outcome: ContinuousOutcome, assumptions: Assumptions) -> float:
-    """Share of clients whose test at the primary visit is seen.
-
-    Tests are missed by some who still come. Where leaving the studio is handled as hypothetical, tests after
-    leaving are not used either: the share still there on that day follows the retention curve, a Weibull one
-    through the share retained at the horizon.
-    """
-    tested = 1.0 - assumptions.value("missed_tests")
-    estimand = outcome.estimand
-    if estimand is not None and estimand.strategies.leaves_studio == "treatment policy":
-        return tested
-    return tested * share_still_there(protocol, assumptions, day=protocol.visit(outcome.primary_visit).day)
-
-
 def share_still_there(protocol: Protocol, assumptions: Assumptions, *, day: int) -> float:
     """Share of clients who still train on a day.
 
-    All of them where the protocol has no retention outcome and states no share either; a stated share without
-    an outcome is one at the usual horizon.
+    All of them where the protocol has no outcome that tells and states no share either; a stated share
+    without an outcome is one at the usual horizon.
     """
-    retention = protocol.retention_outcome
-    if day <= 0 or (retention is None and protocol.planning.retention_reference is None):
+    horizon = max((outcome.horizon for outcome in protocol.outcomes if outcome.tells_who_stays), default=0)
+    if day <= 0 or (not horizon and protocol.planning.retention_reference is None):
         return 1.0
-    horizon = USUAL_HORIZON if retention is None else retention.horizon_day
+    horizon = horizon or USUAL_HORIZON
     part = (day / horizon) ** assumptions.value("departure_shape")
     stay = assumptions.value("retention_reference")
     if not 0.0 <= stay <= 1.0:

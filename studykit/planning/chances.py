@@ -2,21 +2,11 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
-
-import numpy as np
+from dataclasses import dataclass
 
 from studykit.planning.assumptions import Assumptions
-from studykit.planning.assurance import assurance_by_t, averaged, chance_of_direction, spread_of_prior
-from studykit.planning.power import ErrorAndFreedom
-from studykit.planning.precision import (
-    MOST_PER_ARM,
-    half_width_quantile,
-    score_width_quantiles,
-)
-from studykit.planning.retention import RetentionPlan, RetentionPoint, retention_power
-from studykit.planning.strength import StrengthPlan, StrengthPoint, on_scale, told, told_width
+from studykit.planning.assurance import chance_of_direction, spread_of_prior
+from studykit.planning.outcome_plan import OutcomePlan, OutcomePoint
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,86 +76,40 @@ class WidthSpread:
     high: float
 
 
-def plan_chances(assumptions: Assumptions, plan: StrengthPlan | RetentionPlan, *, kept: float) -> ChancePlan:
+def plan_chances(assumptions: Assumptions, plan: OutcomePlan, *, kept: float) -> ChancePlan:
     """Chances to find a difference, by number of clients.
 
     Parameters
     ----------
     assumptions : Assumptions
-    plan : StrengthPlan or RetentionPlan
+        Of the outcome.
+    plan : OutcomePlan
     kept : float
         What is left of a declared effect after dilution.
     """
-    is_strength = isinstance(plan, StrengthPlan)
-    effect = assumptions.assumption("effect_strength" if is_strength else "effect_retention")
-    scale = plan.model.scale if isinstance(plan, StrengthPlan) else ""
-    ends = [
-        kept * on_scale(effect.value if end is None else end, scale)
-        for end in (effect.low, effect.value, effect.high)
-    ]
-    low, mean, high = ends
+    effect = assumptions.assumption(plan.effect_key)
+    low, high = (kept * plan.on_scale(end) for end in effect.ends)
+    mean = kept * plan.on_scale(effect.value)
     spread = spread_of_prior(low, high)
-    largest = max(ends, key=abs)
+    largest = max((low, mean, high), key=abs)
 
-    def at(point: StrengthPoint | RetentionPoint) -> ChancePoint:
-        if isinstance(point, StrengthPoint):
-            known = ErrorAndFreedom(point.standard_error, point.degrees_of_freedom)
-            alpha = plan.model.alpha
-            averaged_chance = assurance_by_t(mean, spread, known, alpha=alpha)
-            return ChancePoint(point.clients, point.power, averaged_chance, known.power(largest, alpha=alpha))
-        assert isinstance(plan, RetentionPlan)
-        return ChancePoint(
-            point.clients,
-            point.power,
-            averaged(mean, spread, lambda points: _retention_chance(plan, point.clients, points, mean)),
-            _retention_chance(plan, point.clients, largest, largest),
-        )
+    def at(point: OutcomePoint) -> ChancePoint:
+        averaged = plan.averaged_power(point, mean, spread)
+        return ChancePoint(point.clients, point.power, averaged, plan.power_at(point, largest))
 
     return ChancePlan(
         outcome=plan.outcome,
         planned=at(plan.planned),
         curve=tuple(at(point) for point in plan.curve),
-        prior_mean=told(mean, scale),
-        prior_low=told(low, scale),
-        prior_high=told(high, scale),
-        largest=told(largest, scale),
+        prior_mean=plan.told(mean),
+        prior_low=plan.told(low),
+        prior_high=plan.told(high),
+        largest=plan.told(largest),
         at_most=chance_of_direction(mean, spread),
     )
 
 
-def _retention_chance(plan: RetentionPlan, clients: int, points: float, expected: float) -> float:
-    """Power for a difference in points; nothing where it points the other way than expected."""
-    if points * (expected or 1.0) <= 0.0:
-        return 0.0
-    compared = float(np.clip(plan.model.reference + points / 100.0, 1e-6, 1.0 - 1e-6))
-    return retention_power(replace(plan.model, compared=compared), clients)
-
-
-def width_spread(plan: StrengthPlan | RetentionPlan) -> WidthSpread | None:
-    """Between what the width of the planned interval lies in 80 of 100 studies; ``None`` if not known.
-
-    Not known for shares with more clients than can be enumerated; there the width hardly varies.
-    """
-    model, point = plan.model, plan.planned
-    level = model.confidence_level
-    if isinstance(point, StrengthPoint):
-        assert isinstance(plan, StrengthPlan)
-        low, high = (
-            told_width(
-                half_width_quantile(
-                    chance, point.standard_error, degrees_of_freedom=point.degrees_of_freedom,
-                    confidence_level=level,
-                ),
-                plan.model.scale,
-            )
-            for chance in (0.1, 0.9)
-        )  # fmt: skip
-        return WidthSpread(plan.outcome, low, high) if math.isfinite(high) else None
-    assert isinstance(plan, RetentionPlan)
-    n0, n1 = (round(clients) for clients in point.per_arm)
-    if plan.model.nested or max(n0, n1) > MOST_PER_ARM:
-        return None
-    low, high = score_width_quantiles(
-        plan.model.reference, plan.model.compared, (n0, n1), confidence_level=level
-    )
-    return WidthSpread(plan.outcome, 100.0 * low, 100.0 * high)
+def width_spread(plan: OutcomePlan) -> WidthSpread | None:
+    """Between what the width of the planned interval lies in 80 of 100 studies; ``None`` if not known."""
+    found = plan.width_quantiles()
+    return None if found is None else WidthSpread(plan.outcome, *found)

@@ -93,9 +93,9 @@ def partner_rep_minutes(dose: Dose) -> float:
 
 def follow_up_days(protocol: Protocol) -> int:
     """Days from a client's allocation until nothing more is to be seen."""
-    days = max((visit.day for visit in protocol.visits), default=0)
-    outcome = protocol.retention_outcome
-    return days if outcome is None else max(days, outcome.horizon_day + outcome.absence_days)
+    visits = (visit.day for visit in protocol.visits)
+    followed = (outcome.horizon + outcome.confirmed_after for outcome in protocol.outcomes)
+    return max((*visits, *followed))
 
 
 def plan_costs(
@@ -112,7 +112,7 @@ def plan_costs(
     counts : tuple of int
         Other numbers of clients.
     """
-    exercises = len({code for outcome in protocol.continuous_outcomes for code in outcome.exercises})
+    exercises = len({code for outcome in protocol.outcomes for code in outcome.tested_on})
     minutes = assumptions.value_or("test_minutes", _test_minutes(exercises)) if protocol.visits else 0.0
     extra, sessions = _extra(protocol, assumptions)
     joining = assumptions.value("eligible_of_screened") * assumptions.value("consented_of_eligible")
@@ -173,7 +173,7 @@ def _extra(protocol: Protocol, assumptions: Assumptions) -> tuple[float, float]:
             value=round(from_dose, 2), source="counted from the dose in the protocol", evidence="moderate"
         ),
     )
-    kept = protocol.retention_outcome
-    weeks = (follow_up_days(protocol) - (0 if kept is None else kept.absence_days)) / 7.0
+    confirmed = max(outcome.confirmed_after for outcome in protocol.outcomes)
+    weeks = (follow_up_days(protocol) - confirmed) / 7.0
     sessions = weeks * assumptions.value("sessions_per_week") * assumptions.value("attended_of_planned")
     return minutes, sessions * with_partner_reps / total

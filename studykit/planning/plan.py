@@ -4,49 +4,28 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from studykit.allocation.asked import findings_on_design
 from studykit.allocation.foresight import Foresight
 from studykit.errors import ArgumentError, DesignError, Finding
-from studykit.kinds.continuous.section import ContinuousOutcome
-from studykit.planning.advice import (
-    Recommendation,
-    about,
-    recommend,
-    refused,
-    retention_sentences,
-    strength_sentences,
-)
+from studykit.planning.advice import Recommendation, recommend, refused
 from studykit.planning.assumptions import Assumptions, UsedAssumption, dilution
 from studykit.planning.chances import ChancePlan, WidthSpread, plan_chances, width_spread
-from studykit.planning.clusters import fewest_trainers
 from studykit.planning.costs import CostPlan, plan_costs
 from studykit.planning.drawing import foreseen_drawing
-from studykit.planning.improvements import Improvement, improvements
-from studykit.planning.interim import InterimPlan, level_of, plan_looks
-from studykit.planning.other_designs import in_design, model_of
+from studykit.planning.from_records import OwnFigures
+from studykit.planning.improvements import Improvement
+from studykit.planning.interim import InterimPlan, plan_looks
+from studykit.planning.kind_planning import left_out, planned_outcomes, planning_of
+from studykit.planning.outcome_plan import OutcomePlan, level_of
 from studykit.planning.pilot import PilotPlan, plan_pilot
-from studykit.planning.retention import RetentionPlan, clients_for_retention_power, plan_retention
-from studykit.planning.strength import (
-    StrengthPlan,
-    clients_for_strength_power,
-    on_scale,
-    plan_strength,
-)
+from studykit.planning.plan_text import plan_text
+from studykit.planning.simulated_plan import SimulatedPlan
 from studykit.planning.what_if import WhatIf, what_if
+from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.rules import check_protocol
-from studykit.protocol.types import Protocol
+from studykit.protocol.types import Assumption, Protocol
 
-if TYPE_CHECKING:
-    from studykit.planning.from_records import OwnFigures
-    from studykit.planning.simulated_plan import SimulatedPlan
-
-# Measured by analysis/08_validity_null_grid.py, 10,000 null trials a row; said of the mixed model only.
-CAUTIOUS_CLUSTERS = (
-    "Where trainers hardly differ the analysis is more cautious than promised: with 6 and 10 trainers of one "
-    "arm each it claimed a difference in 0.4 and 1.5 of 100 simulated studies without any; 5 are allowed."
-)
 LADDER = (12, 16, 20, 24, 30, 36, 40, 48, 60, 72, 80, 96, 120, 160, 200, 240, 320, 400)
 _METHOD = (
     "Closed forms with t: baseline-adjusted composite for a measured outcome, the score interval and its "
@@ -74,9 +53,8 @@ class Plan:
         ``alpha`` is that of each primary outcome, halved where two share it.
     headline : str
         One line: the width of the primary outcome's interval, and the recommendation.
-    strength : StrengthPlan or None
-        The first continuous outcome.
-    retention : RetentionPlan or None
+    outcomes : tuple of OutcomePlan
+        Every outcome that is planned, the primary one first.
     can_tell, cannot_tell : tuple of str
         Sentences, the primary outcome first.
     scope : str
@@ -128,8 +106,7 @@ class Plan:
     wanted_power: float
     alpha: float
     headline: str
-    strength: StrengthPlan | None
-    retention: RetentionPlan | None
+    outcomes: tuple[OutcomePlan, ...]
     can_tell: tuple[str, ...]
     cannot_tell: tuple[str, ...]
     scope: str
@@ -151,6 +128,24 @@ class Plan:
     pilot: PilotPlan | None = None
     simulated: SimulatedPlan | None = None
     own_figures: OwnFigures | None = None
+
+    def __getitem__(self, code: str) -> OutcomePlan:
+        """The plan of one outcome by its code.
+
+        Raises
+        ------
+        DesignError
+            If no outcome of this code is planned.
+        """
+        for outcome in self.outcomes:
+            if outcome.outcome == code:
+                return outcome
+        known = ", ".join(outcome.outcome for outcome in self.outcomes) or "none"
+        raise DesignError(where=f"plan[{code!r}]", expected=f"one of the outcomes planned: {known}", got=code)
+
+    def summary(self) -> str:
+        """The plan as plain text for an owner."""
+        return plan_text(self)
 
 
 def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = False) -> Plan:
@@ -196,25 +191,37 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
     return replace(planned, findings=(*findings, *findings_on_design(protocol)))
 
 
+@dataclass(frozen=True, slots=True)
+class _Planned:
+    """The plans of all outcomes, with what they assume, and the reasons why one could not be made."""
+
+    plans: tuple[OutcomePlan, ...]
+    assumed: dict[str, Assumptions]
+    shared: Assumptions
+    trouble: str
+
+    def sections(self, protocol: Protocol) -> tuple[OutcomeSection, ...]:
+        """Of the outcomes that are planned, in the order of their plans."""
+        by_code = {outcome.code: outcome for outcome in protocol.outcomes}
+        return tuple(by_code[plan.outcome] for plan in self.plans)
+
+
 def _planned(protocol: Protocol, number: int, *, pilot: bool) -> Plan:
     """The plan for so many clients, without findings."""
     alpha = level_of(protocol)
-    strength, retention, assumptions, trouble = _outcome_plans(protocol, number, alpha)
-    lead = _lead(protocol, strength, retention)
-    advice = refused(trouble) if lead is None or trouble else _advice(protocol, lead, number)
-    can, cannot = _sentences(protocol, strength, retention, lead)
-    plans = tuple(sorted(_known(strength, retention), key=lambda item: item is not lead))
-    kept = dilution(assumptions, declared=protocol.planning.effect_declared)
-    moved = what_if(protocol, clients=number, alpha=alpha, used=assumptions.used)
-    chances = tuple(plan_chances(assumptions, item, kept=kept) for item in plans)
-    costs = plan_costs(protocol, assumptions, clients=number, counts=_counts(number))
-    sharper = improvements(
-        protocol, assumptions, strength, retention, months=costs.planned.months_of_recruitment
-    )
-    tested = number if strength is None else strength.tested_clients
-    looks = plan_looks(protocol, tested=tested)
+    made = _outcome_plans(protocol, number, alpha)
+    plans, shared = made.plans, made.shared
+    lead = plans[0] if plans else None
+    advice = refused(made.trouble) if lead is None or made.trouble else _advice(protocol, lead, number)
+    can, cannot = _sentences(protocol, plans)
+    moved = what_if(protocol, made.sections(protocol), clients=number, alpha=alpha, used=shared.used)
+    kept = dilution(shared, declared=protocol.planning.effect_declared)
+    chances = tuple(plan_chances(made.assumed[plan.outcome], plan, kept=kept) for plan in plans)
+    costs = plan_costs(protocol, shared, clients=number, counts=_counts(number))
+    sharper = _improvements(protocol, made, months=costs.planned.months_of_recruitment)
+    looks = plan_looks(protocol, tested=min((plan.tested_clients for plan in plans), default=number))
     asked = pilot or advice.action == "run as a pilot"
-    trial_run = plan_pilot(protocol, assumptions) if asked else None
+    trial_run = plan_pilot(protocol, shared) if asked else None
     return Plan(
         title=protocol.study.title,
         clients=number,
@@ -225,15 +232,14 @@ def _planned(protocol: Protocol, number: int, *, pilot: bool) -> Plan:
         wanted_power=protocol.planning.power,
         alpha=alpha,
         headline=_headline(lead, advice, protocol.analysis.confidence_level),
-        strength=strength,
-        retention=retention,
+        outcomes=plans,
         can_tell=can,
-        cannot_tell=(*cannot, *((trouble,) if trouble else ())),
+        cannot_tell=(*cannot, *((made.trouble,) if made.trouble else ())),
         scope=_scope(protocol),
-        not_planned=tuple(outcome.code for outcome in _left_out(protocol)),
+        not_planned=tuple(outcome.code for outcome, _ in left_out(protocol)),
         recommendation=advice,
         what_if=moved,
-        assumptions=assumptions.used,
+        assumptions=shared.used,
         effect_declared=protocol.planning.effect_declared,
         findings=(),
         method=_METHOD,
@@ -249,160 +255,74 @@ def _planned(protocol: Protocol, number: int, *, pilot: bool) -> Plan:
     )
 
 
-def _left_out(protocol: Protocol) -> tuple[ContinuousOutcome, ...]:
-    """Measured outcomes but the first: they are not planned yet."""
-    return protocol.continuous_outcomes[1:]
-
-
-def _scope(protocol: Protocol) -> str:
-    """Which outcomes are planned and which are not, where some are not."""
-    left = _left_out(protocol)
-    if not left:
-        return ""
-    planned = " and ".join(outcome.name for outcome in protocol.outcomes if outcome not in left)
-    others = ", ".join(outcome.name for outcome in left)
-    return (
-        f"This plan is about {planned} only. It says nothing on {others}: whether so many clients are enough "
-        "there is not known. To plan one of these, make it the only primary outcome in a copy of the "
-        "protocol, with assumptions of its own."
-    )
-
-
-def _known(*plans: StrengthPlan | RetentionPlan | None) -> list[StrengthPlan | RetentionPlan]:
-    return [plan for plan in plans if plan is not None]
-
-
 def _counts(clients: int) -> tuple[int, ...]:
     return tuple(sorted({*LADDER, clients}))
 
 
-def _outcome_plans(
-    protocol: Protocol, clients: int, alpha: float
-) -> tuple[StrengthPlan | None, RetentionPlan | None, Assumptions, str]:
-    """Both plans, the assumptions, and the reason why one of the plans could not be made."""
-    counts = _counts(clients)
-    outcome = next(iter(protocol.continuous_outcomes), None)
-    assumptions = Assumptions(protocol, scale="log" if outcome is None else outcome.scale)
-    strength: StrengthPlan | None = None
-    retention: RetentionPlan | None = None
+def _scope(protocol: Protocol) -> str:
+    """Which outcomes are planned and which are not, where some are not, and what is missing."""
+    left = left_out(protocol)
+    if not left:
+        return ""
+    planned = " and ".join(outcome.name for outcome in planned_outcomes(protocol))
+    others = ", ".join(outcome.name for outcome, _ in left)
+    missing = "; ".join(
+        f"{outcome.code} needs {unknown.expected}, as [outcomes.assumptions.{unknown.where.split(', ')[-1]}]"
+        for outcome, unknown in left
+    )
+    return (
+        f"This plan is about {planned} only. It says nothing on {others}: whether so many clients are enough "
+        f"there is not known. To be planned, {missing}, with its source."
+    )
+
+
+def _outcome_plans(protocol: Protocol, clients: int, alpha: float) -> _Planned:
+    """Plans of all outcomes that can be planned, the primary one first."""
+    used: dict[tuple[str, str], tuple[str, Assumption]] = {}
+    shared, assumed = Assumptions(protocol, used=used), {}
+    plans: list[OutcomePlan] = []
     trouble: list[str] = []
-    if outcome is not None:
-        if outcome.scale != "log" and protocol.planning.sd_score is None:
-            assumptions.value("sd_score")  # refused: no default fits an unknown unit
+    for outcome in planned_outcomes(protocol):
+        assumed[outcome.code] = own = Assumptions(protocol, outcome, used=used)
+        kind, view = planning_of(outcome), protocol.for_outcome(outcome)
+        if missing := kind.missing(view, outcome):
+            raise missing
         try:
-            strength = plan_strength(
-                protocol, outcome, assumptions, clients=clients, counts=counts, alpha=alpha
-            )
+            plans.append(kind.plan(view, outcome, own, clients=clients, counts=_counts(clients), alpha=alpha))
         except DesignError as error:
-            trouble.append(f"{outcome.name}: {error.todo} ({error.got})")
-    kept = protocol.retention_outcome
-    if kept is not None:
-        try:
-            retention = plan_retention(
-                protocol, kept, assumptions, clients=clients, counts=counts, alpha=alpha
-            )
-        except DesignError as error:
-            trouble.append(f"{kept.name}: {error.todo or error.expected} ({error.got})")
-    return strength, retention, assumptions, " ".join(trouble)
+            trouble.append(f"{outcome.name}: {error.todo or error.expected} ({error.got})")
+    return _Planned(tuple(plans), assumed, shared, " ".join(trouble))
 
 
-def _lead(
-    protocol: Protocol, strength: StrengthPlan | None, retention: RetentionPlan | None
-) -> StrengthPlan | RetentionPlan | None:
-    """The plan that the recommendation is about: that of the first primary outcome, else what there is."""
-    primary = next(
-        (outcome for outcome in protocol.outcomes if outcome.role == "primary"), protocol.outcomes[0]
-    )
-    if isinstance(primary, ContinuousOutcome):
-        return strength or retention
-    return retention or strength
+def _improvements(protocol: Protocol, made: _Planned, *, months: float) -> tuple[Improvement, ...]:
+    found: list[Improvement] = []
+    for outcome, plan in zip(made.sections(protocol), made.plans, strict=True):
+        view, own = protocol.for_outcome(outcome), made.assumed[outcome.code]
+        found += planning_of(outcome).improvements(view, outcome, own, plan, months=months)
+    return tuple(found)
 
 
-def _advice(protocol: Protocol, lead: StrengthPlan | RetentionPlan, clients: int) -> Recommendation:
-    if isinstance(lead, StrengthPlan):
-        largest = on_scale(lead.largest_plausible, lead.model.scale)
-        needed = None if largest == 0.0 else clients_for_strength_power(lead.model, effect=largest)
-    else:
-        needed = _clients_for_plausible_retention(lead)
+def _advice(protocol: Protocol, lead: OutcomePlan, clients: int) -> Recommendation:
     return recommend(
-        lead, clients=clients, pilot=protocol.study.framework == "pilot", needed_for_plausible=needed
+        lead,
+        clients=clients,
+        pilot=protocol.study.framework == "pilot",
+        needed_for_plausible=lead.clients_to_find(lead.largest_plausible),
     )
 
 
-def _clients_for_plausible_retention(lead: RetentionPlan) -> int | None:
-    compared = lead.model.reference + lead.largest_plausible / 100.0
-    if not lead.model.reference < compared < 1.0:
-        return None
-    return clients_for_retention_power(replace(lead.model, compared=compared))
-
-
-def _sentences(
-    protocol: Protocol,
-    strength: StrengthPlan | None,
-    retention: RetentionPlan | None,
-    lead: StrengthPlan | RetentionPlan | None,
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _sentences(protocol: Protocol, plans: tuple[OutcomePlan, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What can and cannot be told; the limits of the design once, from the first plan that knows some."""
     level, power = protocol.analysis.confidence_level, protocol.planning.power
-    pairs: list[tuple[str, str]] = []
-    if strength is not None:
-        pairs.append(strength_sentences(strength, confidence_level=level, power=power))
-    if retention is not None:
-        pairs.append(retention_sentences(retention, confidence_level=level, power=power))
-    if lead is retention:
-        pairs.reverse()
-    cannot = [sentence for _, sentence in pairs]
-    if strength is not None:
-        cannot += _limits_of_trainers(protocol, strength)
-    return tuple(sentence for sentence, _ in pairs), tuple(cannot)
+    pairs = [plan.sentences(confidence_level=level, power=power) for plan in plans]
+    limits = next((found for plan in plans if (found := plan.limits(protocol))), ())
+    return tuple(can for can, _ in pairs), (*(cannot for _, cannot in pairs), *limits)
 
 
-def _limits_of_trainers(protocol: Protocol, plan: StrengthPlan) -> list[str]:
-    """What the design cannot give: to whom the answer speaks, what cannot be told apart."""
-    if protocol.is_external:
-        return []
-    if plan.model.nested:
-        by_model = plan.tested_clients >= protocol.analysis.composite_below_clients
-        return [*_limits_of_clusters(protocol, plan), *([CAUTIOUS_CLUSTERS] if by_model else [])]
-    words = protocol.plan.words
-    limits = [sentence for sentence in (words.remark, words.join) if sentence]
-    if protocol.planning.trainers == 1:
-        return [*limits, "With one trainer, what is found holds for this trainer only."]
-    unit = " %" if plan.unit == "%" else f" {plan.unit}"
-    trainers, width = protocol.planning.trainers, plan.planned.width_other_trainers
-    holds = (
-        f"The answer holds for these {trainers} trainers; for others the interval is {width:.1f}{unit} wide."
-    )
-    return [*limits, holds]
-
-
-def _limits_of_clusters(protocol: Protocol, plan: StrengthPlan) -> list[str]:
-    """Whether so few trainers can ever do what clients drawn one by one would (Hemming and others 2011)."""
-    model = plan.model
-    outcome = protocol.continuous_outcomes[0]
-    alone = clients_for_strength_power(model_of(in_design(protocol, outcome, "parallel")))
-    if alone is None or model.trainer_icc == 0.0:
-        return []
-    fewest = fewest_trainers(alone * min(model.shares), model.trainer_icc)
-    if model.trainers >= 2 * fewest:
-        return []
-    unit = " %" if plan.unit == "%" else f" {plan.unit}"
-    too_few = (
-        f"With {model.trainers} trainers no number of clients finds the assumed difference of "
-        f"{abs(plan.effect_after_dilution):.1f}{unit} {100 * model.power:g} times in 100: that takes at "
-        f"least {2 * fewest} trainers. With clients drawn one by one it takes about {about(alone)} clients."
-    )
-    return [too_few]
-
-
-def _headline(
-    lead: StrengthPlan | RetentionPlan | None, advice: Recommendation, confidence_level: float
-) -> str:
+def _headline(lead: OutcomePlan | None, advice: Recommendation, confidence_level: float) -> str:
     if lead is None:
         return f"Recommendation: {advice.action}. {advice.reason}"
-    if isinstance(lead, StrengthPlan):
-        width = f"{lead.planned.width:.1f} {lead.unit}"
-    else:
-        width = f"{lead.planned.width:.0f} percentage points"
+    width = f"{lead.planned.width:.{lead.decimals}f} {lead.unit_in_full}"
     if not math.isfinite(lead.planned.width):
         width = "endlessly"
     return (

@@ -58,17 +58,15 @@ def _assumption_line(item: UsedAssumption) -> str:
 
 
 def _ladder_lines(plan: Plan) -> list[str]:
-    strength = {} if plan.strength is None else {point.clients: point for point in plan.strength.curve}
-    retention = {} if plan.retention is None else {point.clients: point for point in plan.retention.curve}
+    curves = [(found, {point.clients: point for point in found.curve}) for found in plan.outcomes]
     costs = {} if plan.costs is None else {point.clients: point for point in plan.costs.curve}
     lines = []
-    for count in sorted({*strength, *retention} & {*SHOWN_COUNTS, plan.clients}):
-        parts = []
-        if count in strength and plan.strength is not None:
-            unit = " %" if plan.strength.unit == "%" else f" {plan.strength.unit}"
-            parts.append(f"{plan.strength.outcome} {strength[count].width:.1f}{unit}")
-        if count in retention and plan.retention is not None:
-            parts.append(f"{plan.retention.outcome} {retention[count].width:.0f} points")
+    for count in sorted({count for _, curve in curves for count in curve} & {*SHOWN_COUNTS, plan.clients}):
+        parts = [
+            f"{found.outcome} {curve[count].width:.{found.decimals}f} {found.unit}"
+            for found, curve in curves
+            if count in curve
+        ]
         if count in costs:
             point = costs[count]
             parts.append(f"{point.months_in_all:.0f} months, {point.hours:.0f} hours")

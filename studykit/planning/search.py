@@ -15,8 +15,13 @@ import numpy as np
 from scipy.optimize import brentq
 
 from studykit.errors import ArgumentError, DesignError
+from studykit.kinds.continuous.planned_model import (
+    clients_for_power,
+    clients_for_width,
+    planned_model,
+)
 from studykit.planning.assumptions import Assumptions
-from studykit.planning.interim import level_of
+from studykit.planning.outcome_plan import level_of
 from studykit.planning.search_curve import CurvePoint, Shape, Target
 from studykit.planning.search_loop import (
     MOST_CLIENTS,
@@ -28,13 +33,8 @@ from studykit.planning.search_loop import (
     run_search,
 )
 from studykit.planning.search_trials import NOTHING, Errors, PlaceTrials, errors_of_batch
-from studykit.planning.simulation import TRUTH_CLIENTS, analyses_of, settings_for
+from studykit.planning.simulation import TRUTH_CLIENTS, settings_for
 from studykit.planning.simulation_work import Told, Workers, do_pieces
-from studykit.planning.strength import (
-    clients_for_strength_power,
-    clients_for_strength_width,
-    strength_model,
-)
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
 from studykit.trial.performance import batch_size, batches_of
@@ -131,7 +131,6 @@ def search_number(
     -----
     Several primary outcomes share the level, as in the closed form.
     """
-    analyses_of(protocol)
     settings = settings_for(protocol, assumptions, clients=None)
     if effect is not None:
         settings = with_true_effect(settings, effect, seed)
@@ -229,17 +228,13 @@ def closed_form_number(
 ) -> int | None:
     """Clients by the closed form; ``None`` if out of reach."""
     outcome = protocol.continuous_outcomes[0]
-    model = strength_model(
-        protocol, outcome, Assumptions(protocol, scale=outcome.scale), alpha=level_of(protocol)
-    )
+    model = planned_model(protocol, outcome, Assumptions(protocol, outcome), alpha=level_of(protocol))
     model = replace(model, trainers=settings.trainers, power=wanted if target == "power" else model.power)
     if target == "power":
-        return clients_for_strength_power(model, effect=effect)
+        return clients_for_power(model, effect=effect)
     # The closed form's half width is told upwards: to what the upper end is, as a ratio of one.
     half = analysis_width(wanted, outcome.scale) / 2.0
-    return clients_for_strength_width(
-        model, half_width=100.0 * math.expm1(half) if outcome.scale == "log" else half
-    )
+    return clients_for_width(model, half_width=100.0 * math.expm1(half) if outcome.scale == "log" else half)
 
 
 def _start(quantity: Quantity, settings: TrialSettings, closed: int | None) -> float:
@@ -358,7 +353,6 @@ def search_weeks(
         One for each number of weeks; fewer if somebody stopped the work.
     """
     settings = settings_for(protocol, assumptions, clients=None)
-    analyses_of(protocol)
     meant = settings if effect is None else with_true_effect(settings, effect, seed)
     found: list[CurvePoint] = []
     for place, number in enumerate(weeks):
@@ -401,7 +395,6 @@ def search_effect(
         If no difference is found with this power: the analysis fails too often.
     """
     settings = settings_for(protocol, assumptions, clients=clients)
-    analyses_of(protocol)
     wanted = protocol.planning.power if power is None else power
     found: FoundEffect | None = None
     for size in (max(trials // 10, 50), trials):

@@ -191,7 +191,7 @@ def errors_of_batch(
     batch = simulate_batch(settings, size, seed=seed, batch=number, attendance=False)
     shift = trainers_shift(batch)
     quicker = settings.within is None  # within clients there is no quicker analysis: the own one stands in
-    own = estimate_trials(protocol, batch, "strength") if "own" in kinds or not quicker else None
+    own = estimate_trials(protocol, batch, settings.outcome) if "own" in kinds or not quicker else None
     found = []
     for kind in kinds:
         answers = stand_in_answers(protocol, batch) if own is None or (quicker and kind != "own") else own

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from studykit.errors import ArgumentError, DesignError
+from studykit.kinds.continuous.planned_model import on_scale, told
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.advice import capital
 from studykit.planning.assumptions import Assumptions, dilution
@@ -15,7 +16,6 @@ from studykit.planning.search_loop import Found
 from studykit.planning.simulation import StudySimulation, simulate_study
 from studykit.planning.simulation_doubts import SimulatedDoubts, simulate_doubts
 from studykit.planning.simulation_work import Told, Workers
-from studykit.planning.strength import on_scale, told
 from studykit.protocol.types import Protocol
 
 Stage = Callable[[str], Told]
@@ -32,6 +32,8 @@ class SimulatedPlan:
     ----------
     study : StudySimulation
         At the planned number of clients, without the single estimates.
+    outcome : str
+        Code of the outcome that the searches are about.
     unit : str
         In which differences in strength are told.
     detectable : FoundEffect or None
@@ -50,6 +52,7 @@ class SimulatedPlan:
     """
 
     study: StudySimulation
+    outcome: str
     unit: str
     detectable: FoundEffect | None
     largest_plausible: float
@@ -132,6 +135,7 @@ def simulate_plan(
         stopped = doubts.stopped
     return SimulatedPlan(
         study=replace(study, outcomes=tuple(replace(found, estimates=None) for found in study.outcomes)),
+        outcome=outcome.code,
         unit="%" if outcome.scale == "log" else outcome.unit,
         detectable=detectable,
         largest_plausible=told(largest, outcome.scale),
@@ -145,7 +149,7 @@ def simulate_plan(
 
 def _largest_plausible(protocol: Protocol, outcome: ContinuousOutcome) -> float:
     """The larger end of the assumed effect as it reaches the analysis, on its scale."""
-    assumptions = Assumptions(protocol, scale=outcome.scale)
+    assumptions = Assumptions(protocol, outcome)
     effect = assumptions.assumption("effect_strength")
     ends = (
         effect.value if effect.low is None else effect.low,

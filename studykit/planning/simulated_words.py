@@ -67,13 +67,9 @@ def simulation_sentences(simulated: SimulatedPlan, protocol: Protocol) -> tuple[
 
 def outcome_sentences(found: SimulatedOutcome, *, alpha: float) -> list[str]:
     """Power, type I error and width of one outcome."""
-    difference = (
-        f"{100 * found.truth:.1f} percentage points"
-        if found.analysis == "retention"
-        else _told(100 * math.expm1(found.truth) if found.unit == "%" else found.truth, found.unit)
-    )
     first = (
-        f"{capital(found.name)}: if the true difference is {difference}, as assumed, "
+        f"{capital(found.name)}: if the true difference is {_told(found.told_truth, found.unit)}, as "
+        "assumed, "
         f"{found.with_effect.rejected.text()} of such studies find one."
     )
     if found.without_effect is not None:

@@ -16,15 +16,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.errors import ArgumentError, DesignError
+from studykit.errors import ArgumentError
 from studykit.outcomes.decision import level_at_the_end, rejected_by_rule
 from studykit.planning.simulation_work import Told, Workers, do_pieces
-from studykit.planning.strength import told_width
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
 from studykit.trial.batch import simulate_batch
+from studykit.trial.kind_simulation import KindSimulation, simulation_of
 from studykit.trial.performance import (
-    Analysis,
     Performance,
     TrialEstimates,
     batch_size,
@@ -35,10 +34,11 @@ from studykit.trial.performance import (
     without_effect,
 )
 from studykit.trial.settings import TrialSettings
-from studykit.trial.truth import TrueValue, true_values
+from studykit.trial.truth import TrueValue, arm_means
 
 Floats = NDArray[np.float64]
 World = Literal["effect", "null"]
+Key = tuple[str, bool]
 TRUTH_CLIENTS = 60_000  # complete clients under each arm, from which the truth is worked out
 
 
@@ -77,7 +77,10 @@ class SimulatedOutcome:
     ----------
     outcome, name : str
         Code and name in the protocol.
-    analysis : {"strength", "retention", "retention by model"}
+    supports : bool
+        Whether this is the analysis that supports the primary one.
+    has_model : bool
+        Whether the analysis is a mixed model with a fallback.
     unit : str
         Of widths and effects as they are told: ``"%"`` on the log scale, ``"percentage points"`` for shares.
     decided_by : str
@@ -92,13 +95,14 @@ class SimulatedOutcome:
         One study in ten is narrower than the first, one in ten wider than the second.
     estimates : TrialEstimates or None
         What ``with_effect`` sums up; left out where only the sums are kept.
-    truth : float
-        The effect as it reaches the analysis, on its scale.
+    truth, told_truth : float
+        The effect as it reaches the analysis, on its scale and as told.
     """
 
     outcome: str
     name: str
-    analysis: Analysis
+    supports: bool
+    has_model: bool
     unit: str
     decided_by: str
     with_effect: Performance
@@ -108,6 +112,25 @@ class SimulatedOutcome:
     width_high: float
     estimates: TrialEstimates | None
     truth: float
+    told_truth: float
+
+
+@dataclass(frozen=True, slots=True)
+class Analysed:
+    """One outcome by one of its analyses."""
+
+    outcome: OutcomeSection
+    supports: bool
+
+    @property
+    def kind(self) -> KindSimulation:
+        """The simulation of the outcome's kind."""
+        return simulation_of(self.outcome)
+
+    @property
+    def key(self) -> Key:
+        """Code, and whether it supports."""
+        return self.outcome.code, self.supports
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +190,7 @@ def simulate_study(
     Parameters
     ----------
     protocol : Protocol
-        Its first continuous outcome and its retention outcome are simulated.
+        All its outcomes are simulated; of further ones of a kind only those of which enough is known.
     assumptions : TrialSettings, optional
         What is assumed of the world; by default the protocol's planning assumptions.
     clients : int, optional
@@ -211,7 +234,7 @@ def simulate_study(
     if trials < 2:
         raise ArgumentError(where="trials", expected="at least 2", got=repr(trials))
     settings = settings_for(protocol, assumptions, clients=clients)
-    analyses = _wanted(protocol, only, retention_model=retention_model and settings.trainers > 1)
+    analyses = _wanted(protocol, settings, only, retention_model=retention_model and settings.trainers > 1)
     worlds: tuple[World, ...] = ("effect", "null") if null_trials else ("effect",)
     sizes = batches_of(trials, batch_size(settings))
     work = partial(_batch, protocol, settings, analyses, worlds, seed)
@@ -222,27 +245,21 @@ def simulate_study(
             expected="at least one batch of trials",
             got="a stop before the first was done",
         )
-    truth = _truths(settings, seed)
-    joined = {
-        (world, analysis): join_estimates(part[world, analysis] for part in done.results)
-        for world in worlds
-        for analysis in analyses
-    }
+    joined = {key: join_estimates(part[key] for part in done.results) for key in done.results[0]}
     decisions = {world: _decisions(protocol, analyses, joined, world) for world in worlds}
-    outcomes = tuple(
-        _outcome(protocol, settings, outcome, analysis, joined, decisions, truth[analysis])
-        for analysis, outcome in analyses.items()
+    outcomes = (
+        _outcome(protocol, analysed, joined, decisions, truth)
+        for analysed, truth in zip(analyses, _truths(settings, analyses, seed), strict=True)
     )
-    first = next(iter(joined.values()))
     order = {outcome.code: place for place, outcome in enumerate(protocol.outcomes)}
     return StudySimulation(
         clients=settings.clients,
         trainers=settings.trainers,
-        trials=first.trials,
+        trials=next(iter(joined.values())).trials,
         wanted=trials,
         seed=seed,
         stopped=done.stopped,
-        outcomes=tuple(sorted(outcomes, key=lambda found: order[found.outcome])),
+        outcomes=tuple(sorted(outcomes, key=lambda found: (order[found.outcome], found.supports))),
     )
 
 
@@ -255,91 +272,75 @@ def settings_for(
     return assumptions if clients is None else replace(assumptions, clients=clients)
 
 
-def analyses_of(protocol: Protocol) -> dict[Analysis, OutcomeSection]:
-    """The outcomes that are simulated, by the analysis that each gets.
-
-    Raises
-    ------
-    DesignError
-        If the protocol has no continuous outcome, which the simulated tests belong to.
-    """
-    continuous = next(iter(protocol.continuous_outcomes), None)
-    if continuous is None:
-        raise DesignError(
-            where="protocol, outcomes", expected="a continuous outcome to simulate", got="none",
-            todo="Add one, or plan by the closed forms alone.",
-        )  # fmt: skip
-    found: dict[Analysis, OutcomeSection] = {"strength": continuous}
-    if protocol.retention_outcome is not None:
-        found["retention"] = protocol.retention_outcome
-    return found
-
-
-def _truths(settings: TrialSettings, seed: int) -> dict[Analysis, TrueValue]:
-    """The truth that each analysis is held to; the odds ratio is that of all clients of an arm together."""
-    strength, retention = truth_of(settings, seed)
-    low, high = (min(max(share, 1e-6), 1.0 - 1e-6) for share in retention.by_arm[:2])
-    odds = math.log(high / (1.0 - high)) - math.log(low / (1.0 - low))
-    error = retention.monte_carlo_error / (high * (1.0 - high))
-    of_odds = replace(retention, unit="log ratio", value=odds, monte_carlo_error=error)
-    return {"strength": strength, "retention": retention, "retention by model": of_odds}
-
-
 def _wanted(
-    protocol: Protocol, only: Collection[str], *, retention_model: bool
-) -> dict[Analysis, OutcomeSection]:
-    every = analyses_of(protocol)
-    known = {outcome.code for outcome in every.values()}
+    protocol: Protocol, settings: TrialSettings, only: Collection[str], *, retention_model: bool
+) -> tuple[Analysed, ...]:
+    shown = [
+        outcome for outcome in protocol.outcomes if simulation_of(outcome).is_simulated(settings, outcome)
+    ]
+    known = {outcome.code for outcome in shown}
     if not set(only) <= known:
         raise ArgumentError(
             where="simulation, only", expected=f"codes among {', '.join(sorted(known))}", got=", ".join(only)
         )
-    found = {name: outcome for name, outcome in every.items() if not only or outcome.code in only}
-    if retention_model and "retention" in found:
-        found["retention by model"] = found["retention"]
-    return found
+    chosen = [outcome for outcome in shown if not only or outcome.code in only]
+    supported = (outcome for outcome in chosen if retention_model and simulation_of(outcome).SUPPORTED_BY)
+    return (
+        *(Analysed(outcome, supports=False) for outcome in chosen),
+        *(Analysed(outcome, supports=True) for outcome in supported),
+    )
 
 
-def truth_of(settings: TrialSettings, seed: int) -> tuple[TrueValue, TrueValue]:
-    """What is true in the simulated world, for strength and for retention."""
-    return true_values(settings, seed=seed, trials=max(2, TRUTH_CLIENTS // settings.clients))
+def _truths(settings: TrialSettings, analyses: tuple[Analysed, ...], seed: int) -> list[TrueValue]:
+    """What is true in the simulated world, on the scale of each analysis."""
+    means = arm_means(
+        settings,
+        [partial(analysed.kind.complete, analysed.outcome) for analysed in analyses],
+        seed=seed,
+        trials=max(2, TRUTH_CLIENTS // settings.clients),
+        attendance=any(analysed.kind.FROM_ATTENDANCE for analysed in analyses),
+    )
+    return [
+        analysed.kind.truth(settings, analysed.outcome, own, supporting=analysed.supports)
+        for analysed, own in zip(analyses, means, strict=True)
+    ]
 
 
 def _batch(
     protocol: Protocol,
     settings: TrialSettings,
-    analyses: dict[Analysis, OutcomeSection],
+    analyses: tuple[Analysed, ...],
     worlds: tuple[World, ...],
     seed: int,
     size: int,
     number: int,
-) -> dict[tuple[World, Analysis], TrialEstimates]:
+) -> dict[tuple[World, Key], TrialEstimates]:
     """One batch of trials in each world, from the same random numbers."""
-    found: dict[tuple[World, Analysis], TrialEstimates] = {}
+    found: dict[tuple[World, Key], TrialEstimates] = {}
+    attendance = any(analysed.kind.FROM_ATTENDANCE for analysed in analyses)
     for world in worlds:
         meant = settings if world == "effect" else without_effect(settings)
-        attendance = any(analysis != "strength" for analysis in analyses)
         simulated = simulate_batch(meant, size, seed=seed, batch=number, attendance=attendance)
-        for analysis in analyses:
-            found[world, analysis] = estimate_trials(protocol, simulated, analysis)
+        for analysed in analyses:
+            found[world, analysed.key] = estimate_trials(
+                protocol, simulated, analysed.outcome.code, supporting=analysed.supports
+            )
     return found
 
 
 def _decisions(
     protocol: Protocol,
-    analyses: dict[Analysis, OutcomeSection],
-    joined: dict[tuple[World, Analysis], TrialEstimates],
+    analyses: tuple[Analysed, ...],
+    joined: dict[tuple[World, Key], TrialEstimates],
     world: World,
-) -> dict[Analysis, NDArray[np.bool_]]:
+) -> dict[Key, NDArray[np.bool_]]:
     """Decisions on the primary outcomes by the protocol's rule; other outcomes are not decided."""
-    primary: list[Analysis] = [
-        analysis
-        for analysis, outcome in analyses.items()
-        if outcome.role == "primary" and analysis != "retention by model"
+    primary = [
+        analysed.key for analysed in analyses if analysed.outcome.role == "primary" and not analysed.supports
     ]
     if not primary:
         return {}
-    p_values = [joined[world, analysis].p_value for analysis in primary]
+    p_values = [joined[world, key].p_value for key in primary]
     others = sum(outcome.role == "primary" for outcome in protocol.outcomes) - len(primary)
     p_values += [np.full_like(p_values[0], np.nan)] * others
     rejected = rejected_by_rule(np.stack(p_values), level=level_at_the_end(protocol))
@@ -348,57 +349,41 @@ def _decisions(
 
 def _outcome(
     protocol: Protocol,
-    settings: TrialSettings,
-    outcome: OutcomeSection,
-    analysis: Analysis,
-    joined: dict[tuple[World, Analysis], TrialEstimates],
-    decisions: dict[World, dict[Analysis, NDArray[np.bool_]]],
+    analysed: Analysed,
+    joined: dict[tuple[World, Key], TrialEstimates],
+    decisions: dict[World, dict[Key, NDArray[np.bool_]]],
     truth: TrueValue,
 ) -> SimulatedOutcome:
+    outcome, kind, supports = analysed.outcome, analysed.kind, analysed.supports
+
     def summed(world: World, value: float, error: float) -> Performance:
         return summarise_performance(
-            joined[world, analysis],
+            joined[world, analysed.key],
             truth=value,
             truth_error=error,
             alpha=level_at_the_end(protocol),
-            rejected=decisions[world].get(analysis),
+            rejected=decisions[world].get(analysed.key),
         )
 
-    estimates = joined["effect", analysis]
-    width = told_widths(settings, analysis, estimates)
+    estimates = joined["effect", analysed.key]
+    width = kind.told_widths(outcome, estimates.upper - estimates.lower, supporting=supports)
     low, high = np.nanquantile(width, [0.1, 0.9]) if np.isfinite(width).any() else (math.nan, math.nan)
     return SimulatedOutcome(
         outcome=outcome.code,
-        name=outcome.name if analysis != "retention by model" else f"{outcome.name} (mixed model)",
-        analysis=analysis,
-        unit=told_unit(protocol, analysis),
-        decided_by=_rule(protocol, outcome, supports=analysis == "retention by model"),
+        name=f"{outcome.name} ({kind.SUPPORTED_BY})" if supports else outcome.name,
+        supports=supports,
+        has_model=kind.HAS_MODEL,
+        unit=kind.unit(outcome, supporting=supports),
+        decided_by=_rule(protocol, outcome, supports=supports),
         with_effect=summed("effect", truth.value, truth.monte_carlo_error),
-        without_effect=summed("null", 0.0, 0.0) if ("null", analysis) in joined else None,
+        without_effect=summed("null", 0.0, 0.0) if ("null", analysed.key) in joined else None,
         width=Measured.mean_of(width),
         width_low=float(low),
         width_high=float(high),
         estimates=estimates,
         truth=truth.value,
+        told_truth=float(kind.told(outcome, np.array(truth.value), supporting=supports)),
     )
-
-
-def told_widths(settings: TrialSettings, analysis: Analysis, estimates: TrialEstimates) -> Floats:
-    """Width of each interval as it is told: per cent of a ratio of one, the unit, or percentage points."""
-    half = (estimates.upper - estimates.lower) / 2.0
-    if analysis == "retention by model":
-        return np.asarray(2.0 * half, dtype=float)
-    if analysis == "retention":
-        return np.asarray(200.0 * half, dtype=float)
-    return np.array([told_width(float(own), settings.strength.scale) for own in half])
-
-
-def told_unit(protocol: Protocol, analysis: Analysis) -> str:
-    """Unit of a width as it is told."""
-    if analysis != "strength":
-        return "percentage points" if analysis == "retention" else "log odds ratio"
-    outcome = protocol.continuous_outcomes[0]
-    return "%" if outcome.scale == "log" else outcome.unit
 
 
 def _rule(protocol: Protocol, outcome: OutcomeSection, *, supports: bool) -> str:

@@ -7,13 +7,13 @@ from functools import partial
 from typing import Literal
 
 from studykit.errors import DesignError
+from studykit.kinds.continuous.planned_model import told_width
 from studykit.planning.assumptions import Assumptions, UsedAssumption
-from studykit.planning.interim import level_of
+from studykit.planning.outcome_plan import level_of
 from studykit.planning.search import strength_truth
 from studykit.planning.search_trials import Errors, errors_of_batch
 from studykit.planning.simulation import TRUTH_CLIENTS, Measured
 from studykit.planning.simulation_work import Told, Workers, do_pieces
-from studykit.planning.strength import told_width
 from studykit.protocol.types import Assumption, Protocol
 from studykit.trial.performance import Share, batch_size, batches_of
 from studykit.trial.settings import TrialSettings
@@ -99,7 +99,7 @@ def simulate_doubts(
     much quicker.
     """
     outcome = protocol.continuous_outcomes[0]
-    used = Assumptions(protocol, scale=outcome.scale)
+    used = Assumptions(protocol, outcome)
     for key in _MOVED:
         if key != "correlation_exercises" or len(outcome.exercises) > 1:
             used.assumption(key)

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from studykit.errors import DesignError
 from studykit.planning.assumptions import Assumptions, UsedAssumption
-from studykit.planning.retention import retention_at, retention_model
-from studykit.planning.strength import strength_at, strength_model
+from studykit.planning.kind_planning import planning_of
+from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Assumption, Protocol
-
-# Assumptions that move a width; effects do not.
-_MOVE_STRENGTH = (
-    "sd_score", "correlation_baseline", "correlation_exercises", "missed_tests", "retention_reference",
-    "trainer_icc_strength", "trainer_size_variation", "correlation_limbs",
-)  # fmt: skip
-_MOVE_RETENTION = ("retention_reference", "trainer_icc_retention", "trainer_size_variation")
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +27,7 @@ class WhatIf:
     value : float
         Of the assumption, at that end.
     width : float
-        Full width of the interval: per cent or unit for a continuous outcome, points for retention.
+        Full width of the interval, as it is told.
     detectable : float or None
         Difference found with the wanted power, in the same unit.
     """
@@ -48,13 +42,20 @@ class WhatIf:
 
 
 def what_if(
-    protocol: Protocol, *, clients: int, alpha: float, used: tuple[UsedAssumption, ...]
+    protocol: Protocol,
+    outcomes: Sequence[OutcomeSection],
+    *,
+    clients: int,
+    alpha: float,
+    used: tuple[UsedAssumption, ...],
 ) -> tuple[WhatIf, ...]:
     """Widths with each assumption at the ends of its plausible range.
 
     Parameters
     ----------
     protocol : Protocol
+    outcomes : sequence of OutcomeSection
+        Those that are planned.
     clients : int
         In all arms together.
     alpha : float
@@ -66,12 +67,26 @@ def what_if(
         ends: tuple[tuple[Literal["low", "high"], float], ...] = (("low", item.low), ("high", item.high))
         for end, value in ends:
             if value != item.value:
-                found += _moved(protocol, item, end, value, clients=clients, alpha=alpha)
+                for outcome in outcomes:
+                    found += _moved(protocol, outcome, item, end, value, clients=clients, alpha=alpha)
     return tuple(found)
+
+
+def moved_for(
+    protocol: Protocol, outcome: OutcomeSection, item: UsedAssumption, value: float
+) -> Protocol | None:
+    """The protocol for one outcome with one assumption moved; None where that is about another outcome."""
+    own = item.key in type(outcome.assumptions).model_fields and not protocol.is_first_of_kind(outcome)
+    if item.outcome != (outcome.code if own else ""):
+        return None
+    view = protocol.for_outcome(outcome)
+    moved = Assumption(value=value, source=item.source, evidence=item.evidence)
+    return view.model_copy(update={"planning": view.planning.model_copy(update={item.key: moved})})
 
 
 def _moved(
     protocol: Protocol,
+    outcome: OutcomeSection,
     item: UsedAssumption,
     end: Literal["low", "high"],
     value: float,
@@ -79,25 +94,14 @@ def _moved(
     clients: int,
     alpha: float,
 ) -> list[WhatIf]:
-    moved = Assumption(value=value, source=item.source, evidence=item.evidence)
-    changed = protocol.model_copy(update={"planning": protocol.planning.model_copy(update={item.key: moved})})
-    outcome = next(iter(protocol.continuous_outcomes), None)
-    assumptions = Assumptions(changed, scale="log" if outcome is None else outcome.scale)
-    found: list[WhatIf] = []
+    kind, changed = planning_of(outcome), moved_for(protocol, outcome, item, value)
+    if changed is None or item.key not in kind.MOVE_WIDTH:
+        return []
+    own = Assumptions(changed, outcome)
     try:
-        if outcome is not None and item.key in _MOVE_STRENGTH:
-            strength = strength_at(strength_model(changed, outcome, assumptions, alpha=alpha), clients)
-            if strength is not None:
-                found.append(
-                    WhatIf(
-                        outcome.code, item.key, item.meaning, end, value, strength.width, strength.detectable
-                    )
-                )
-        if protocol.retention_outcome is not None and item.key in _MOVE_RETENTION:
-            kept = retention_at(retention_model(changed, assumptions, alpha=alpha), clients)
-            if kept is not None:
-                code = protocol.retention_outcome.code
-                found.append(WhatIf(code, item.key, item.meaning, end, value, kept.width, kept.detectable))
+        point = kind.point(changed, outcome, own, clients=clients, alpha=alpha)
     except DesignError:
         return []  # the end of one range can be impossible together with the others
-    return found
+    if point is None:
+        return []
+    return [WhatIf(outcome.code, item.key, item.meaning, end, value, point.width, point.detectable)]

@@ -1,28 +1,17 @@
-r"""What a number of clients can tell where a client, or a trainer, is compared with itself, in closed form.
+"""The error of an effect where a client, or a trainer, is compared with itself, in closed form.
 
-Legend. :math:`s` standard deviation of one score between clients, :math:`r` correlation of two tests of a
-client, :math:`k` exercises with residual correlation :math:`c`. From test to test a client's composite moves
-by :math:`s^2(1-r)\,\frac{1+(k-1)c}{k}`; the rest stays with the client. The analysis is
-`studykit.kinds.continuous.within`; two-period crossover: Senn 2002; Jones & Kenward 2014.
+Two-period crossover: Senn 2002; Jones & Kenward 2014.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from studykit.errors import ArgumentError
-from studykit.kinds.continuous.section import ContinuousOutcome
-from studykit.planning.assumptions import Assumptions
-from studykit.planning.means import composite_variance, summary_variance
 from studykit.planning.power import ErrorAndFreedom, check_share, smallest_whole
-from studykit.protocol.designs import DESIGNS
-from studykit.protocol.types import Protocol
-
-FEWEST = 4.0  # clients with scores in both arms, as the analysis demands
 
 
 def schedule_error(
@@ -80,86 +69,6 @@ def schedule_error(
     return ErrorAndFreedom(math.sqrt(variance), freedom)
 
 
-@dataclass(frozen=True, slots=True)
-class WithinSpread:
-    """The standard deviations that matter where one client gets both arms.
-
-    Parameters
-    ----------
-    design : str
-        Its word.
-    moving_sd : float
-        Of a client's composite from test to test; for sides, of one side, its own test before accounted for.
-    staying_sd : float
-        Of what stays with a client; matters where trainers are drawn.
-    trainer_sd : float
-        Between trainers; matters where they are drawn.
-    correlation_sides : float
-        Of a client's two sides; 0 elsewhere.
-    periods : int
-        With a test at the end; 1 for sides.
-    tested_before : bool
-        Whether there is a test before the first period.
-    """
-
-    design: str
-    moving_sd: float
-    staying_sd: float
-    trainer_sd: float
-    correlation_sides: float
-    periods: int
-    tested_before: bool
-
-    @property
-    def schedule(self) -> NDArray[np.float64]:
-        """1 where a code means the compared arm: (codes, cells).
-
-        Where everybody begins in the reference arm, a test before is a cell of its own.
-        """
-        plan = DESIGNS[self.design]
-        codes = len(plan.codes(("first", "second"), self.periods))
-        cells = plan.schedule(codes, self.periods).reshape(codes, -1).astype(float)
-        before = plan.begins_in_reference and self.tested_before
-        return np.column_stack([np.zeros(codes), cells]) if before else cells
-
-
-def within_spread(
-    protocol: Protocol, outcome: ContinuousOutcome, assumptions: Assumptions
-) -> WithinSpread | None:
-    """The standard deviations of a protocol in which clients get both arms; ``None`` elsewhere."""
-    plan = protocol.plan
-    if not plan.within:
-        return None
-    sides = plan.within == "sides"
-    exercises = len({protocol.exercise(code).pair or code for code in outcome.exercises} if sides
-                    else outcome.exercises)  # fmt: skip
-    sd, correlation = assumptions.value("sd_score"), assumptions.value("correlation_baseline")
-    several = (
-        composite_variance(exercises, assumptions.value("correlation_exercises")) if exercises > 1 else 1.0
-    )
-    moving = summary_variance("baseline-adjusted", correlation) if sides else 1.0 - correlation
-    icc = assumptions.value("trainer_icc_strength") if plan.unit == "trainer" else 0.0
-    return WithinSpread(
-        design=plan.word,
-        moving_sd=sd * math.sqrt(moving * several),
-        staying_sd=sd * math.sqrt(max(correlation - icc, 0.0)),
-        trainer_sd=sd * math.sqrt(icc),
-        correlation_sides=assumptions.value("correlation_limbs") if sides else 0.0,
-        periods=max(len(protocol.periods), 1),
-        tested_before=bool(protocol.baseline_visits),
-    )
-
-
-def share_in_both(protocol: Protocol, assumptions: Assumptions, *, tested: float) -> float:
-    """Of the share tested at the last visit, that which also has what it is compared with.
-
-    A client who is drawn for periods can miss the test of an earlier one as well; two sides are tested on one
-    day, and where trainers are drawn whatever tests there are count.
-    """
-    own_periods = protocol.plan.within == "periods" and protocol.plan.unit == "client"
-    return tested * (1.0 - assumptions.value("missed_tests")) if own_periods else tested
-
-
 def spread_over(units: int, codes: int) -> NDArray[np.int64]:
     """Units by code, as even as can be, the first codes with more.
 
@@ -169,37 +78,6 @@ def spread_over(units: int, codes: int) -> NDArray[np.int64]:
     [3, 3, 2]
     """
     return np.array([len(group) for group in np.array_split(np.arange(units), codes)], dtype=np.int64)
-
-
-def within_error(spread: WithinSpread, tested: float, trainers: int) -> ErrorAndFreedom | None:
-    """Error and degrees of freedom with so many clients tested in both arms; ``None`` with too few.
-
-    Notes
-    -----
-    Where trainers are drawn: the mean of a trainer's clients in a period, the same clients in all periods, so
-    that what stays with them counts as the trainer's (Hooper, Teerenstra, de Hoop & Eldridge 2016, Statistics
-    in Medicine 35:4718).
-
-    Examples
-    --------
-    >>> crossed = WithinSpread("crossover", 0.06, 0.2, 0.0, 0.0, 2, True)
-    >>> round(within_error(crossed, 18.0, 3).standard_error, 4)
-    0.02
-    """
-    plan, schedule = DESIGNS[spread.design], spread.schedule
-    by_trainer, codes = plan.unit == "trainer", schedule.shape[0]
-    if tested < FEWEST or (by_trainer and trainers < codes * plan.fewest_per_code):
-        return None
-    each = tested / trainers if by_trainer else 1.0
-    try:
-        return schedule_error(
-            schedule,
-            units=spread_over(trainers, codes) if by_trainer else tested / codes,
-            cell_variance=spread.moving_sd**2 * (1.0 - spread.correlation_sides) / each,
-            unit_variance=spread.trainer_sd**2 + spread.staying_sd**2 / each,
-        )
-    except ArgumentError:
-        return None  # too few trainers and periods to tell time and arm apart
 
 
 def crossover_error(clients: float, sd_within: float) -> ErrorAndFreedom:

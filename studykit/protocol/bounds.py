@@ -7,8 +7,10 @@ around the published ranges that the ready protocol cites.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from studykit.errors import Finding
+from studykit.protocol.base import Section
 from studykit.protocol.lines import Path
 from studykit.protocol.places import Places
 from studykit.protocol.types import Assumption, Dose, Protocol
@@ -60,8 +62,10 @@ def bound_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
         if arm.dose is not None:
             yield from _dose(arm.dose, ("arms", number, "dose"), at)
     yield from _partner_reps(protocol, at)
-    yield from _assumptions(protocol, at)
-    yield from _effects(protocol, at)
+    for assumed in _assumed(protocol):
+        yield from _possible(assumed, at)
+        yield from _unusual(assumed, at)
+        yield from _effects(assumed, at)
     if any(outcome.on_log_scale for outcome in protocol.outcomes):
         yield from _shifts(protocol, at)
     yield from _trainers(protocol, at)
@@ -184,16 +188,41 @@ def _compares_ratios(protocol: Protocol) -> bool:
     return any(outcome.on_log_scale for outcome in measured[:1])
 
 
-def _assumptions(protocol: Protocol, at: Places) -> Iterator[Finding]:
-    possible = _POSSIBLE | _POSSIBLE_ON_LOG if _compares_ratios(protocol) else dict(_POSSIBLE)
+@dataclass(frozen=True, slots=True)
+class _Assumed:
+    """What is assumed in one place: under planning, or under an outcome."""
+
+    path: Path
+    section: Section
+    logged: bool
+    machines: int
+    retention_reference: Assumption | None
+
+    def of(self, key: str) -> Assumption | None:
+        found: Assumption | None = getattr(self.section, key, None)
+        return found
+
+
+def _assumed(protocol: Protocol) -> Iterator[_Assumed]:
+    planning = protocol.planning
     machines = max(len(outcome.tested_on) for outcome in protocol.outcomes)
+    reference = planning.retention_reference
+    yield _Assumed(("planning",), planning, _compares_ratios(protocol), machines, reference)
+    for number, outcome in enumerate(protocol.outcomes):
+        own = protocol.for_outcome(outcome).planning.retention_reference
+        path: Path = ("outcomes", number, "assumptions")
+        yield _Assumed(path, outcome.assumptions, outcome.on_log_scale, len(outcome.tested_on), own)
+
+
+def _possible(assumed: _Assumed, at: Places) -> Iterator[Finding]:
+    possible = _POSSIBLE | _POSSIBLE_ON_LOG if assumed.logged else dict(_POSSIBLE)
     # Three or more scores cannot all be opposed to each other: their mean would vary less than not at all.
-    possible["correlation_exercises"] = (-0.999 / max(1, machines - 1), 0.999)
+    possible["correlation_exercises"] = (-0.999 / max(1, assumed.machines - 1), 0.999)
     for key, (least, most) in possible.items():
-        assumption: Assumption | None = getattr(protocol.planning, key)
+        assumption = assumed.of(key)
         if assumption is None:
             continue
-        path: Path = ("planning", key)
+        path: Path = (*assumed.path, key)
         value = assumption.value
         low = value if assumption.low is None else assumption.low
         high = value if assumption.high is None else assumption.high
@@ -206,26 +235,24 @@ def _assumptions(protocol: Protocol, at: Places) -> Iterator[Finding]:
         elif not low <= value <= high:
             yield at.finding("stop", path, expected="low, value and high in this order",
                              got=f"{low:g}, {value:g}, {high:g}")  # fmt: skip
-    yield from _unusual(protocol, at)
 
 
-def _unusual(protocol: Protocol, at: Places) -> Iterator[Finding]:
+def _unusual(assumed: _Assumed, at: Places) -> Iterator[Finding]:
     """Possible, but far from what was ever seen."""
     usual = {"correlation_baseline": (0.6, 0.97), **dict.fromkeys(_TRAINER_SHARES, (0.0, 0.15))}
     for key, (least, most) in usual.items():
-        assumption: Assumption | None = getattr(protocol.planning, key)
+        assumption = assumed.of(key)
         if assumption is not None and not least <= assumption.value <= most:
             yield at.finding(
-                "warn", ("planning", key), expected=f"{least:g} to {most:g}", got=f"{assumption.value:g}",
+                "warn", (*assumed.path, key), expected=f"{least:g} to {most:g}", got=f"{assumption.value:g}",
                 todo="Check it against your own records.",
             )  # fmt: skip
 
 
-def _effects(protocol: Protocol, at: Places) -> Iterator[Finding]:
-    planning, logged = protocol.planning, _compares_ratios(protocol)
-    effect = planning.effect_strength
-    if effect is not None and logged:
-        path: Path = ("planning", "effect_strength")
+def _effects(assumed: _Assumed, at: Places) -> Iterator[Finding]:
+    effect = assumed.of("effect_strength")
+    if effect is not None and assumed.logged:
+        path: Path = (*assumed.path, "effect_strength")
         if not -5.0 <= effect.value <= 10.0:
             yield at.finding(
                 "warn", path, expected="-5 to 10 per cent", got=f"{effect.value:g}",
@@ -233,11 +260,11 @@ def _effects(protocol: Protocol, at: Places) -> Iterator[Finding]:
             )  # fmt: skip
         elif 0.0 < abs(effect.value) < 0.5:
             yield at.finding("warn", path, expected="per cent, 2 for 2 per cent", got=f"{effect.value:g}")
-    gain = planning.effect_retention
+    gain = assumed.of("effect_retention")
     if gain is None:
         return
-    path = ("planning", "effect_retention")
-    reference = planning.retention_reference
+    path = (*assumed.path, "effect_retention")
+    reference = assumed.retention_reference
     known = reference is not None and 0.0 <= reference.value <= 1.0
     if known and reference is not None and not 0.0 <= reference.value + gain.value / 100.0 <= 1.0:
         yield at.finding(

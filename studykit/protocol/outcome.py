@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
+from pydantic import Field
+
 from studykit import kinds
 from studykit.protocol.base import Code, Section, Tagged, Text
 from studykit.protocol.estimand import Estimand, Strategies, Strategy
 from studykit.retention.clock import RetentionRule
 
 AS_OBSERVED: Mapping[str, Strategy] = dict.fromkeys(Strategies.model_fields, "treatment policy")
+OF_ITS_OWN = Field(
+    description="what is assumed of this outcome alone, in place of what stands under planning"
+)
 
 
 class OutcomeSection(Section):
@@ -28,6 +33,17 @@ class OutcomeSection(Section):
     role: Literal["primary", "secondary", "exploratory"] = "secondary"
     smallest_worthwhile: float | None = None
     estimand: Estimand | None = None
+    assumptions: Annotated[Section, OF_ITS_OWN] = Section()
+
+    @property
+    def horizon(self) -> int:
+        """Days after allocation through which clients are followed for it; 0 where its visits say so."""
+        return 0
+
+    @property
+    def confirmed_after(self) -> int:
+        """Further days until what happened up to the horizon is known."""
+        return 0
 
     @property
     def on_log_scale(self) -> bool:
@@ -38,11 +54,6 @@ class OutcomeSection(Section):
     def judged_at(self) -> str:
         """Code of the visit that its primary result is about; empty where it is about a day."""
         return ""
-
-    @property
-    def judged_on(self) -> int | None:
-        """Day from allocation that its primary result is about; None where it is about a visit."""
-        return None
 
     @property
     def tested_on(self) -> tuple[str, ...]:

@@ -20,14 +20,23 @@ class Assumption(Section):
     source: Text
     evidence: Evidence = "weak"
 
+    @property
+    def ends(self) -> tuple[float, float]:
+        """Of the plausible range; the value itself where none is stated."""
+        return (
+            self.value if self.low is None else self.low,
+            self.value if self.high is None else self.high,
+        )
 
-class Planning(Section):
-    """What is assumed when the size of the study is judged; scores are on the analysis scale."""
+    @property
+    def farthest(self) -> float:
+        """Size of the end that lies farthest from nothing."""
+        return max(map(abs, self.ends))
 
-    clients: int = Field(40, ge=4, le=100_000, description="clients in all arms together")
-    trainers: int = Field(1, ge=1, le=1000)
-    power: float = Field(0.8, ge=0.5, le=0.999)
-    effect_declared: Literal["as offered", "under full delivery"] = "as offered"
+
+class ScoresAssumed(Section):
+    """What is assumed of one outcome that is measured; scores are on the analysis scale."""
+
     sd_score: Assumption | None = None
     correlation_baseline: Assumption | None = None
     correlation_exercises: Assumption | None = None
@@ -39,10 +48,27 @@ class Planning(Section):
     )
     trainer_icc_strength: Assumption | None = None
     trainer_by_arm_sd: Assumption | None = None
+    correlation_limbs: Assumption | None = Field(
+        None, description="between a client's two limbs, tests before accounted for"
+    )
+
+
+class StayingAssumed(Section):
+    """What is assumed of how many clients stay."""
+
     retention_reference: Assumption | None = None
     departure_shape: Assumption | None = None
     effect_retention: Assumption | None = Field(None, description="percentage points")
     trainer_icc_retention: Assumption | None = None
+
+
+class Planning(StayingAssumed, ScoresAssumed):
+    """What is assumed when the size of the study is judged; scores are those of the first outcome."""
+
+    clients: int = Field(40, ge=4, le=100_000, description="clients in all arms together")
+    trainers: int = Field(1, ge=1, le=1000)
+    power: float = Field(0.8, ge=0.5, le=0.999)
+    effect_declared: Literal["as offered", "under full delivery"] = "as offered"
     attended_of_planned: Assumption | None = None
     delivered_as_planned: Assumption | None = None
     contamination: Assumption | None = None
@@ -55,9 +81,6 @@ class Planning(Section):
     test_minutes: Assumption | None = Field(None, description="minutes of one test visit, all exercises")
     extra_minutes: Assumption | None = Field(None, description="minutes that partner reps add to a session")
     talk_minutes: Assumption | None = Field(None, description="minutes to explain, ask and record, a client")
-    correlation_limbs: Assumption | None = Field(
-        None, description="between a client's two limbs, tests before accounted for"
-    )
     attendance_spread: Assumption | None = Field(
         None, description="spread between clients of how often they come, as a share of the mean"
     )

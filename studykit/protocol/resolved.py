@@ -41,6 +41,7 @@ def resolved_content(protocol: Protocol) -> dict[str, Any]:
         for key in _LATER_EXERCISE_KEYS:
             if not exercise[key]:
                 del exercise[key]
+    content["outcomes"] = [_outcome(outcome) for outcome in content["outcomes"]]
     for section, keys in _LATER_KEYS.items():
         for key, default in keys.items():
             if key in content[section] and content[section][key] == default:
@@ -49,6 +50,12 @@ def resolved_content(protocol: Protocol) -> dict[str, Any]:
         if content[section] == default:
             del content[section]
     return content
+
+
+def _outcome(content: dict[str, Any]) -> dict[str, Any]:
+    """Without assumptions of its own where it has none."""
+    own = content.pop("assumptions")
+    return content | ({"assumptions": own} if any(own.values()) else {})
 
 
 def canonical_text(protocol: Protocol) -> str:

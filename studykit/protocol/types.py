@@ -422,10 +422,35 @@ class Protocol(Section):
             sorted((visit for visit in self.visits if not visit.baseline), key=lambda visit: visit.day)
         )
 
+    @property
+    def outcomes_by_role(self) -> tuple[OutcomeSection, ...]:
+        """All outcomes, primary first."""
+        return tuple(sorted(self.outcomes, key=lambda outcome: _ROLE_ORDER[outcome.role]))
+
     def of_kind(self, kind: str) -> tuple[Any, ...]:
         """Outcomes of one kind, primary first."""
-        found = [outcome for outcome in self.outcomes if outcome.kind == kind]
-        return tuple(sorted(found, key=lambda outcome: _ROLE_ORDER[outcome.role]))
+        return tuple(outcome for outcome in self.outcomes_by_role if outcome.kind == kind)
+
+    def is_first_of_kind(self, outcome: OutcomeSection) -> bool:
+        """Whether what stands under planning is about this outcome."""
+        return bool(self.of_kind(outcome.kind)[0].code == outcome.code)
+
+    def for_outcome(self, outcome: OutcomeSection) -> Protocol:
+        """The protocol as it stands for one outcome: no other of its kind, all assumptions under planning.
+
+        What stands under an outcome takes the place of what stands under planning, which is about the first
+        outcome of each kind.
+        """
+        firsts = [other for other in self.outcomes if self.is_first_of_kind(other)]
+        assumed: dict[str, Assumption | None] = {}
+        for about in (*(other for other in firsts if other.kind != outcome.kind), outcome):
+            own = {key: getattr(about.assumptions, key) for key in type(about.assumptions).model_fields}
+            known = self.is_first_of_kind(about)  # of a further one nothing is known but what stands there
+            assumed |= {key: value for key, value in own.items() if value is not None or not known}
+        kept = [other for other in self.outcomes if other.kind != outcome.kind or other.code == outcome.code]
+        bare = (other.model_copy(update={"assumptions": type(other.assumptions)()}) for other in kept)
+        planning = self.planning.model_copy(update=assumed)
+        return self.model_copy(update={"outcomes": tuple(bare), "planning": planning})
 
     @property
     def continuous_outcomes(self) -> tuple[ContinuousOutcome, ...]:
@@ -455,7 +480,7 @@ class Protocol(Section):
     def last_day(self) -> int:
         """The last day of follow-up, from allocation: of visits, and of outcomes that look at a day."""
         days = [visit.day for visit in self.follow_up_visits]
-        days += [outcome.judged_on for outcome in self.outcomes if outcome.judged_on is not None]
+        days += [outcome.horizon for outcome in self.outcomes]
         return max(days, default=0)
 
     @property

@@ -85,14 +85,13 @@ def _table(plan: Plan) -> Table:
 
 def sharper_section(plan: Plan) -> Section:
     """What would make the answer sharper, each change by itself."""
-    names = {found.outcome: found.name for found in (plan.strength, plan.retention) if found is not None}
     lead = (
         "Each line changes one thing and leaves the rest of the plan as it is: how far the interval then "
         "reaches to either side, and from where on a difference is found with the wanted power."
     )
     found = [
-        _sharper(code, name, [item for item in plan.improvements if item.outcome == code])
-        for code, name in names.items()
+        _sharper(of.outcome, of.name, [item for item in plan.improvements if item.outcome == of.outcome])
+        for of in plan.outcomes
     ]
     blocks = tables(*(table for table in found if table.rows))
     return Section("sharper", "What would make it sharper", (*paragraphs(lead), *blocks) if blocks else ())

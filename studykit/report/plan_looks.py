@@ -7,7 +7,6 @@ import math
 from studykit.planning.interim import InterimPlan, looks_sentences
 from studykit.planning.pilot import PilotPlan, RuleOutlook, pilot_sentences
 from studykit.planning.plan import Plan
-from studykit.planning.strength import StrengthPlan, told
 from studykit.report.document import Section, paragraphs, tables
 from studykit.report.numbers import Scale, level, number
 from studykit.report.reading import capital
@@ -55,14 +54,14 @@ def _boundaries(plan: Plan, looks: InterimPlan) -> Table:
 
 
 def _difference(plan: Plan, critical: float, fraction: float) -> Cell:
-    """The observed difference that reaches a boundary, for a planned continuous outcome."""
-    primary = plan.strength
-    if not isinstance(primary, StrengthPlan) or primary.outcome != plan.primary:
+    """The observed difference of the primary outcome that reaches a boundary, where it is worked out."""
+    primary = next(iter(plan.outcomes), None)
+    seen = None if primary is None else primary.seen_at(critical, fraction)
+    if primary is None or seen is None:
         return NOTHING
-    if math.isinf(critical):
-        return Words("none is enough")
-    error = primary.planned.standard_error / fraction**0.5
-    return Quantity(told(critical * error, primary.model.scale), Scale(primary.unit, 1))
+    return (
+        Words("none is enough") if math.isinf(seen) else Quantity(seen, Scale(primary.unit, primary.decimals))
+    )
 
 
 def _unplanned(looks: InterimPlan) -> Table:

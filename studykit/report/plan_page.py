@@ -6,10 +6,9 @@ import math
 
 from studykit.planning.advice import about
 from studykit.planning.chances import ChancePlan
+from studykit.planning.outcome_plan import OutcomePlan
 from studykit.planning.plan import Plan
 from studykit.planning.plan_text import SHOWN_COUNTS
-from studykit.planning.retention import RetentionPlan
-from studykit.planning.strength import StrengthPlan
 from studykit.protocol.cautions import cautions_for
 from studykit.protocol.types import Protocol
 from studykit.report.document import (
@@ -38,7 +37,6 @@ from studykit.report.reading import capital
 from studykit.report.style import WIDE, drawing_style, new_figure
 from studykit.report.tables import Cell, Quantity, Table, Words, cells, column, words_column
 
-_POINTS = Scale("percentage points", 0)
 _POWER = Scale("%", 0, 100.0)
 
 
@@ -78,23 +76,13 @@ def plan_document(plan: Plan, protocol: Protocol) -> Document:
     )
 
 
-def _scale(found: StrengthPlan | RetentionPlan) -> Scale:
-    return Scale(found.unit, 1) if isinstance(found, StrengthPlan) else _POINTS
-
-
-def _table_scale(found: StrengthPlan | RetentionPlan) -> Scale:
-    """The same with a short unit, for narrow columns."""
-    return _scale(found) if isinstance(found, StrengthPlan) else Scale("points", 0)
-
-
-def _plans(plan: Plan) -> tuple[StrengthPlan | RetentionPlan, ...]:
-    found = [item for item in (plan.strength, plan.retention) if item is not None]
-    return tuple(sorted(found, key=lambda item: item.outcome != plan.primary))
+def _scale(found: OutcomePlan) -> Scale:
+    return Scale(found.unit_in_full, found.decimals)
 
 
 def _width(plan: Plan) -> Section:
     blocks: list[Block] = [Block("lead", plan.headline), *paragraphs(plan.scope, _reach(plan))]
-    for found in _plans(plan):
+    for found in plan.outcomes:
         blocks += pictures(_width_picture(plan, found))
         blocks += tables(_width_table(plan, found))
     return Section("width", "How wide the interval will be", tuple(blocks))
@@ -102,9 +90,9 @@ def _width(plan: Plan) -> Section:
 
 def _reach(plan: Plan) -> str:
     """What is in reach and what is not, of the primary outcome, in one line."""
-    found = next(iter(_plans(plan)), None)
-    if found is None:
+    if not plan.outcomes:
         return ""
+    found = plan.outcomes[0]
     scale, detectable = _scale(found), found.planned.detectable
     effect = abs(found.effect_after_dilution)
     within = (
@@ -121,7 +109,7 @@ def _reach(plan: Plan) -> str:
     return f"{within} Out of reach: the assumed {scale.text(effect)}, found {chance:.0f} times in 100."
 
 
-def _width_picture(plan: Plan, found: StrengthPlan | RetentionPlan) -> Picture:
+def _width_picture(plan: Plan, found: OutcomePlan) -> Picture:
     spread = next((item for item in plan.spreads if item.outcome == found.outcome), None)
     with drawing_style():
         figure, ax = new_figure(WIDE, 2.9)
@@ -144,8 +132,8 @@ def _width_picture(plan: Plan, found: StrengthPlan | RetentionPlan) -> Picture:
     return Picture(f"plan_{found.outcome}_width", caption, figure)
 
 
-def _width_table(plan: Plan, found: StrengthPlan | RetentionPlan) -> Table:
-    scale, counts = _table_scale(found), {*SHOWN_COUNTS, plan.clients}
+def _width_table(plan: Plan, found: OutcomePlan) -> Table:
+    scale, counts = Scale(found.unit, found.decimals), {*SHOWN_COUNTS, plan.clients}
     rows = tuple(
         cells(
             f"{point.clients}{' (planned)' if point.clients == plan.clients else ''}",
@@ -180,16 +168,14 @@ def _learn(plan: Plan) -> tuple[Block, ...]:
 def _power(plan: Plan) -> Section:
     blocks: list[Block] = []
     chances = {found.outcome: found for found in plan.chances}
-    for found in _plans(plan):
+    for found in plan.outcomes:
         blocks += paragraphs(*_power_sentences(plan, found, chances.get(found.outcome)))
         if found.outcome in chances and chances[found.outcome].largest != 0.0:
             blocks += pictures(_chances_picture(plan, found, chances[found.outcome]))
     return Section("power", "Power", tuple(blocks))
 
 
-def _power_sentences(
-    plan: Plan, found: StrengthPlan | RetentionPlan, chances: ChancePlan | None
-) -> tuple[str, ...]:
+def _power_sentences(plan: Plan, found: OutcomePlan, chances: ChancePlan | None) -> tuple[str, ...]:
     scale, wanted = _scale(found), f"{100 * plan.wanted_power:g}{GAP}%"
     effect = scale.text(found.effect_after_dilution)
     chance = Quantity(found.planned.power, _POWER).text()
@@ -216,7 +202,7 @@ def _power_sentences(
     return first, second, third
 
 
-def _chances_picture(plan: Plan, found: StrengthPlan | RetentionPlan, chances: ChancePlan) -> Picture:
+def _chances_picture(plan: Plan, found: OutcomePlan, chances: ChancePlan) -> Picture:
     with drawing_style():
         figure, ax = new_figure(WIDE, 2.9)
         draw_chances(chances, ax, scale=_scale(found), wanted_power=plan.wanted_power)
@@ -229,7 +215,7 @@ def _chances_picture(plan: Plan, found: StrengthPlan | RetentionPlan, chances: C
 
 def _doubts(plan: Plan) -> Section:
     blocks: list[Block] = []
-    for found in _plans(plan):
+    for found in plan.outcomes:
         rows = what_if_rows(plan.what_if, found.outcome, found.planned.width)
         if not rows:
             continue

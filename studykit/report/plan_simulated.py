@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING
-
 from studykit.planning.plan import Plan
+from studykit.planning.search_curve import CurvePoint
+from studykit.planning.search_loop import Found
+from studykit.planning.simulated_plan import SimulatedPlan
 from studykit.planning.simulated_words import HOW, simulation_sentences
-from studykit.planning.strength import on_scale, strength_at
+from studykit.planning.simulation import SimulatedOutcome
+from studykit.planning.simulation_doubts import SimulatedDoubts
 from studykit.protocol.types import Protocol
 from studykit.report.document import Block, Picture, Section, paragraphs, pictures, tables
 from studykit.report.numbers import GAP, Scale, number
@@ -16,12 +17,6 @@ from studykit.report.plan_simulated_figures import draw_power_curve
 from studykit.report.reading import capital
 from studykit.report.style import WIDE, drawing_style, new_figure
 from studykit.report.tables import Table, cells, column, words_column
-
-if TYPE_CHECKING:
-    from studykit.planning.search_loop import Found
-    from studykit.planning.simulated_plan import SimulatedPlan
-    from studykit.planning.simulation import SimulatedOutcome
-    from studykit.planning.simulation_doubts import SimulatedDoubts
 
 _POWER = Scale("%", 0, 100.0)
 
@@ -62,12 +57,7 @@ def _curve(plan: Plan, simulated: SimulatedPlan, found: Found) -> Picture:
 
 def _of_largest(plan: Plan, simulated: SimulatedPlan) -> tuple[tuple[int, float], ...]:
     """The closed form's power for the largest plausible difference, by number of clients."""
-    assert plan.strength is not None
-    model = plan.strength.model
-    meant = replace(model, effect=on_scale(simulated.largest_plausible, model.scale))
-    counts = sorted({point.clients for point in plan.strength.curve})
-    points = ((count, strength_at(meant, count)) for count in counts)
-    return tuple((count, point.power) for count, point in points if point is not None)
+    return plan[simulated.outcome].power_curve(simulated.largest_plausible)
 
 
 def _doubts(simulated: SimulatedPlan, doubts: SimulatedDoubts) -> tuple[Picture, Picture]:
@@ -144,15 +134,17 @@ _HEADINGS = (
 
 def _column(found: SimulatedOutcome) -> tuple[str, ...]:
     own = found.with_effect
-    model = found.analysis == "strength"
     return (
         own.rejected.text(),
         "not simulated" if found.without_effect is None else found.without_effect.rejected.text(),
         own.coverage.text(),
         f"{number(own.bias, 4, signed=True)} ± {number(own.bias_error, 4)}",
         f"{number(found.width.value, 1)} ± {number(found.width.monte_carlo_error, 1)}{GAP}{found.unit}",
-        own.by_model.text() if model else "no model",
-        own.at_boundary.text() if model else "no model",
+        own.by_model.text() if found.has_model else "no model",
+        own.at_boundary.text() if found.has_model else "no model",
         f"{own.failed} of {own.trials}",
         found.decided_by,
     )
+
+
+__all__ = ["CurvePoint", "simulated_section"]

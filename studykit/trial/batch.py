@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from studykit.randomness import stream
 from studykit.results import frozen_array
 from studykit.trial.arms import draw_arms
 from studykit.trial.attendance import Attendance, retained_at_horizon, simulate_attendance
-from studykit.trial.clients import ClientTraits, simulate_clients
+from studykit.trial.clients import ClientTraits, simulate_clients, with_other_scores
 from studykit.trial.departures import Leaving, simulate_departures
 from studykit.trial.scores import TestedScores, simulate_tests
 from studykit.trial.settings import TrialSettings
@@ -36,6 +36,8 @@ class TrialBatch:
     leaving : Leaving
     followed : Attendance or None
         None where it was not simulated.
+    further : tuple of TrialBatch
+        The same trials with the scores of each further outcome.
     """
 
     settings: TrialSettings
@@ -44,6 +46,11 @@ class TrialBatch:
     tests: TestedScores
     leaving: Leaving
     followed: Attendance | None
+    further: tuple[TrialBatch, ...] = ()
+
+    def of(self, outcome: str) -> TrialBatch:
+        """The same trials with the scores of one outcome; those of the first where the code is no other's."""
+        return next((batch for batch in self.further if batch.settings.outcome == outcome), self)
 
     @property
     def number(self) -> int:
@@ -163,7 +170,23 @@ def simulate_batch(
         if attendance
         else None
     )
-    return TrialBatch(settings, traits, frozen_array(arms, np.int64), tests, leaving, followed)
+    first = TrialBatch(settings, traits, frozen_array(arms, np.int64), tests, leaving, followed)
+    further = tuple(
+        _with_other_scores(
+            first, settings.of(own.outcome), stream(seed, "trial", batch, "scores", own.outcome)
+        )
+        for own in settings.further
+    )
+    return replace(first, further=further)
+
+
+def _with_other_scores(first: TrialBatch, settings: TrialSettings, rng: np.random.Generator) -> TrialBatch:
+    """The same clients, arms and visits with scores of another outcome: who comes is tested for all."""
+    traits = with_other_scores(settings, first.traits, rng)
+    tests = simulate_tests(settings, traits, first.arm, rng)
+    came = np.broadcast_to(first.tests.came.any(axis=3, keepdims=True), tests.came.shape)
+    tests = replace(tests, came=frozen_array(came, bool), day=first.tests.day)
+    return replace(first, settings=settings, traits=traits, tests=tests)
 
 
 def _given(arm: int | Integers, traits: ClientTraits) -> Integers:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,6 +98,23 @@ def simulate_clients(settings: TrialSettings, trials: int, rng: np.random.Genera
         delivered=frozen_array(_delivered(settings, shape, rng), float),
         contaminated=frozen_array(rng.random(shape) < delivery.contaminated, bool),
         allocated_day=frozen_array(_allocated_days(settings, trials, rng), np.int64),
+    )
+
+
+def with_other_scores(
+    settings: TrialSettings, traits: ClientTraits, rng: np.random.Generator
+) -> ClientTraits:
+    """The same clients as they are in another outcome, of whose settings these are."""
+    baseline, common = _baseline(settings, traits.levels, rng)
+    gain, own_gain = _gain(settings, traits.levels, common, rng)
+    of_trainer = rng.standard_normal((2, len(traits.trainer), settings.trainers))
+    to_gain, to_effect = (np.take_along_axis(part, traits.trainer, axis=1) for part in of_trainer)
+    return replace(
+        traits,
+        baseline=frozen_array(baseline, float),
+        gain=frozen_array(gain + settings.strength.sd_trainer * to_gain[..., None], float),
+        own_gain=frozen_array(own_gain, float),
+        trainer_by_arm=frozen_array(settings.strength.sd_trainer_by_arm * to_effect, float),
     )
 
 

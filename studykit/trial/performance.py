@@ -15,23 +15,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError
-from studykit.kinds.continuous import primary
-from studykit.kinds.continuous.within import answer_within
-from studykit.kinds.retention import analysis as retention
-from studykit.kinds.retention.mixed import answer_by_model
+from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
 from studykit.results import frozen_array
 from studykit.retention.proportions import share_interval
-from studykit.trial.arrays import client_arrays, score_arrays
 from studykit.trial.batch import TrialBatch, simulate_batch
+from studykit.trial.kind_simulation import simulation_of
+from studykit.trial.models import StrengthModel
 from studykit.trial.settings import TrialSettings
-from studykit.trial.truth import trainers_shift
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-REASONS = 5  # failed trials of a batch whose reason is kept
+REASONS = 5  # failed trials of a batch of a batch whose reason is kept
 _SURE = 0.997  # three standard errors: a verdict on an analysis has to be rarer wrong than an interval
-Analysis = Literal["strength", "retention", "retention by model"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,9 +190,10 @@ def estimate_batch(
     *,
     seed: int,
     batch: int = 0,
-    analysis: Analysis = "strength",
+    outcome: str = "",
+    supporting: bool = False,
 ) -> TrialEstimates:
-    """Simulate one batch of trials and analyse each by the protocol's primary analysis.
+    """Simulate one batch of trials and analyse each by the protocol's analysis of one outcome.
 
     Parameters
     ----------
@@ -204,48 +201,51 @@ def estimate_batch(
     settings : TrialSettings
     trials : int
     seed, batch : int
-        Together they fix every number, whichever process does the work.
-    analysis : {"strength", "retention", "retention by model"}
-        The last is the binary mixed model with trainers random, a log odds ratio; it supports the second.
-
-    Returns
-    -------
-    TrialEstimates
+        Fix every number.
+    outcome : str
+        Its code in the protocol; by default that of the settings.
+    supporting : bool
+        By the analysis that supports the primary one.
     """
-    simulated = simulate_batch(settings, trials, seed=seed, batch=batch, attendance=analysis != "strength")
-    return estimate_trials(protocol, simulated, analysis)
+    code = outcome or settings.outcome
+    attendance = simulation_of(_section(protocol, code)).FROM_ATTENDANCE
+    simulated = simulate_batch(settings, trials, seed=seed, batch=batch, attendance=attendance)
+    return estimate_trials(protocol, simulated, code, supporting=supporting)
 
 
-def estimate_trials(protocol: Protocol, simulated: TrialBatch, analysis: Analysis) -> TrialEstimates:
-    """Analyse each trial of a batch by the protocol's primary analysis.
+def _section(protocol: Protocol, code: str) -> OutcomeSection:
+    found = {outcome.code: outcome for outcome in protocol.outcomes}
+    if code not in found:
+        raise ArgumentError(where="simulation", expected=f"an outcome among {', '.join(found)}", got=code)
+    return found[code]
+
+
+def estimate_trials(
+    protocol: Protocol, simulated: TrialBatch, outcome: str, *, supporting: bool = False
+) -> TrialEstimates:
+    """Analyse each trial of a batch by the protocol's analysis of one outcome.
 
     Parameters
     ----------
     protocol : Protocol
     simulated : TrialBatch
-        With attendance, for retention.
-    analysis : {"strength", "retention", "retention by model"}
+        With attendance, where the outcome is seen there.
+    outcome : str
+        Its code in the protocol.
+    supporting : bool
+        By the analysis that supports the primary one.
 
     Returns
     -------
     TrialEstimates
         Equal to the analyses of the trials one by one.
     """
-    if analysis == "strength":
-        scores = score_arrays(protocol, simulated)
-        found = answer_within(protocol, scores) if protocol.plan.within else primary.answer(protocol, scores)
-        shift = trainers_shift(simulated)
-    else:
-        clients, shift = client_arrays(protocol, simulated), np.zeros(simulated.number)
-        status, level = simulated.retained.astype(float), protocol.analysis.confidence_level
-        found = (
-            retention.answer(protocol, clients, status)
-            if analysis == "retention"
-            else answer_by_model(clients, status, confidence_level=level)
-        )
+    section = _section(protocol, outcome)
+    kind = simulation_of(section)
+    found = kind.answers(protocol, section, simulated, supporting=supporting)
     return TrialEstimates(
         **{name: frozen_array(getattr(found, name), float) for name in _NUMBERS},
-        truth_shift=frozen_array(shift, float),
+        truth_shift=frozen_array(kind.shift(section, simulated), float),
         **{name: frozen_array(getattr(found, name), bool) for name in _FLAGS},
         failures=tuple(reason for reason in found.reason if reason)[:REASONS],
     )
@@ -348,16 +348,21 @@ def summarise_performance(
 def without_effect(settings: TrialSettings) -> TrialSettings:
     """The same trial with nothing between the arms: no effect for any trainer, the same departures."""
     arms = len(settings.arms)
+
+    def nothing(strength: StrengthModel) -> StrengthModel:
+        return replace(strength, effects=(0.0,) * arms, sd_trainer_by_arm=0.0)
+
     return replace(
         settings,
-        strength=replace(settings.strength, effects=(0.0,) * arms, sd_trainer_by_arm=0.0),
+        strength=nothing(settings.strength),
         retention=replace(settings.retention, retained=(settings.retention.retained[0],) * arms),
+        further=tuple(replace(own, strength=nothing(own.strength)) for own in settings.further),
     )
 
 
 def with_exercises(protocol: Protocol, exercises: Sequence[str]) -> Protocol:
     """The protocol with another choice of exercises for its first continuous outcome."""
-    first = protocol.continuous_outcomes[0]
+    first = protocol.of_kind("continuous")[0]
     changed = first.model_copy(update={"exercises": tuple(exercises)})
     outcomes = tuple(changed if outcome is first else outcome for outcome in protocol.outcomes)
     return protocol.model_copy(update={"outcomes": outcomes})

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, Literal
 
 import numpy as np
 
+from studykit import kinds
 from studykit.allocation.asked import method_for
 from studykit.allocation.method import AllocationMethod
 from studykit.errors import ArgumentError, DesignError
-from studykit.kinds.continuous.section import AsRecorded, ContinuousOutcome, EstimatedMaximum
 from studykit.protocol.types import Assumption, PermutedBlocks, Protocol, Visit
-from studykit.records.score_rows import outcome_exercises
-from studykit.records.scores import unit_factor
 from studykit.trial.models import (
     AttendanceModel,
     CalendarModel,
@@ -24,14 +22,8 @@ from studykit.trial.models import (
     Machine,
     PlannedVisit,
     RetentionModel,
-    Scale,
     StrengthModel,
 )
-
-MEN_TO_WOMEN = math.log(1.8)  # ratio of mean loads used in the derivation of the mixed-sex spread
-_MEN = frozenset({"male", "man", "men", "m"})
-_TYPICAL_LEVEL = {"kg": 50.0, "lb": 110.0, "N": 500.0, "plates": 8.0}
-_LOG_SD = 0.25  # spread of log scores within a sex: the yardstick of the other defaults
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +43,19 @@ class ArmsWithin:
     codes: tuple[str, ...]
     arms: tuple[tuple[tuple[int, ...], ...], ...]
     by_trainer: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FurtherOutcome:
+    """How another continuous outcome of the same clients is measured; fields as in `TrialSettings`."""
+
+    outcome: str
+    machines: tuple[Machine, ...]
+    factors: tuple[ClientFactor, ...]
+    strength: StrengthModel
+    score: Literal["load", "estimated maximum", "as recorded"] = "as recorded"
+    repetitions: int = 1
+    equation: str = "epley"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +97,8 @@ class TrialSettings:
         Another way of drawing clients than permuted blocks; its factors are ``strata``.
     within : ArmsWithin, optional
         What is drawn, and which arm that means when and where, if one client gets both arms.
+    further : tuple of FurtherOutcome
+        Outcomes measured beside the first; given arm and trainer, one says nothing of the other.
 
     Examples
     --------
@@ -128,6 +135,7 @@ class TrialSettings:
     equation: str = "epley"
     method: AllocationMethod[Any] | None = None
     within: ArmsWithin | None = None
+    further: tuple[FurtherOutcome, ...] = ()
 
     def __post_init__(self) -> None:
         if self.clients < 2 or self.trainers < 1:
@@ -196,6 +204,12 @@ class TrialSettings:
         """Index of the visit at the primary day."""
         return self.days.index(self.strength.primary_day)
 
+    def of(self, outcome: str) -> TrialSettings:
+        """The settings for one continuous outcome alone; those of the first where the code is no other's."""
+        own = next((found for found in self.further if found.outcome == outcome), None)
+        changes = {} if own is None else {item.name: getattr(own, item.name) for item in fields(own)}
+        return replace(self, further=(), **changes)
+
     def with_primary_day(self, day: int) -> TrialSettings:
         """The same clients tested earlier or later: all follow-up visits moved in proportion.
 
@@ -221,6 +235,7 @@ class TrialSettings:
         }
         return replace(
             self,
+            further=(),  # their primary day may be another
             visits=tuple(
                 visit if visit.baseline else replace(visit, day=round(share * visit.day))
                 for visit in self.visits
@@ -237,7 +252,7 @@ class TrialSettings:
         Parameters
         ----------
         protocol : Protocol
-            Its first continuous outcome and its retention outcome are simulated.
+            Its outcomes are simulated; a further one only if enough is known of it.
         clients : int, optional
             Clients in all arms together, if not as planned.
 
@@ -253,17 +268,15 @@ class TrialSettings:
         declared *as offered* is divided by (delivered - contaminated), since delivery and
         contamination are simulated and dilute it again.
         """
-        outcome = next(iter(protocol.continuous_outcomes), None)
-        if outcome is None:
+        planning, allocation = protocol.planning, protocol.allocation
+        parts = _parts(protocol)
+        if "outcome" not in parts:
             raise DesignError(
                 where="protocol, outcomes",
                 expected="a continuous outcome to simulate",
                 got="none",
                 todo="Add one, or give TrialSettings by hand.",
             )
-        planning = protocol.planning
-        allocation = protocol.allocation
-        delivery = _delivery(protocol)
         return cls(
             clients=planning.clients if clients is None else clients,
             trainers=planning.trainers,
@@ -272,24 +285,32 @@ class TrialSettings:
             trainers_deliver="both arms" if protocol.plan.within else protocol.trainers.deliver,
             block_sizes=allocation.block_sizes if isinstance(allocation, PermutedBlocks) else (2, 4),
             strata=allocation.strata,
-            outcome=outcome.code,
-            machines=_machines(protocol, outcome),
             visits=_visits(protocol),
-            factors=_factors(protocol, outcome.scale),
-            strength=_strength(protocol, outcome, delivery),
-            retention=_retention(protocol),
-            attendance=_attendance(protocol),
-            delivery=delivery,
             harms=_harms(len(protocol.arms)),
-            score=_score(outcome),
-            repetitions=_repetitions(outcome),
-            equation=outcome.score.equation if isinstance(outcome.score, EstimatedMaximum) else "epley",
             method=None if isinstance(allocation, PermutedBlocks) else method_for(protocol),
             within=_within(protocol),
+            **parts,
         )
 
 
-def _value(assumption: Assumption | None, default: float) -> float:
+def _parts(protocol: Protocol) -> dict[str, Any]:
+    """What every outcome adds to the world; a further one of which too little is known is left out."""
+    known = protocol.for_outcome(protocol.outcomes_by_role[0])
+    parts: dict[str, Any] = {
+        "retention": _staying(known), "attendance": _attendance(known), "delivery": _delivery(known),
+    }  # fmt: skip
+    further: list[FurtherOutcome] = []
+    for outcome in protocol.outcomes_by_role:
+        view, kind = protocol.for_outcome(outcome), kinds.part(outcome.kind, "simulation")
+        if protocol.is_first_of_kind(outcome):
+            parts |= kind.world(view, outcome, parts)
+        elif kind.is_known(view, outcome):
+            further.append(FurtherOutcome(**kind.world(view, outcome, parts)))
+    return parts | {"further": tuple(further)}
+
+
+def stated(assumption: Assumption | None, default: float) -> float:
+    """What is assumed, else a default."""
     return default if assumption is None else assumption.value
 
 
@@ -299,8 +320,8 @@ def _delivery(protocol: Protocol) -> DeliveryModel:
     further = (1,) * (len(protocol.arms) - 2)
     return replace(
         default,
-        delivered=_value(planning.delivered_as_planned, default.delivered),
-        contaminated=_value(planning.contamination, default.contaminated),
+        delivered=stated(planning.delivered_as_planned, default.delivered),
+        contaminated=stated(planning.contamination, default.contaminated),
         sets=default.sets if dose is None else dose.exercises_per_session,
         reps_per_set=default.reps_per_set if dose is None else dose.partner_reps_per_set,
         effort=(*default.effort, *(default.effort[1] for _ in further)),
@@ -308,45 +329,8 @@ def _delivery(protocol: Protocol) -> DeliveryModel:
     )
 
 
-def _score(outcome: ContinuousOutcome) -> Literal["load", "estimated maximum", "as recorded"]:
-    if isinstance(outcome.score, AsRecorded):
-        return "as recorded"
-    return "estimated maximum" if isinstance(outcome.score, EstimatedMaximum) else "load"
-
-
-def _repetitions(outcome: ContinuousOutcome) -> int:
-    if isinstance(outcome.score, AsRecorded):
-        return 1
-    if isinstance(outcome.score, EstimatedMaximum):
-        return outcome.score.most_repetitions
-    return outcome.score.repetitions
-
-
-def _machines(protocol: Protocol, outcome: ContinuousOutcome) -> tuple[Machine, ...]:
-    """Machines of the outcome; levels are only typical, since analysis is by ratio."""
-    codes = outcome_exercises(protocol, outcome)
-    if codes == ("",):
-        return (Machine("", level=_TYPICAL_LEVEL.get(outcome.unit, 50.0), unit=outcome.unit, stack_step=0.0),)
-    found = []
-    for code in codes:
-        exercise = protocol.exercise(code)
-        factor = unit_factor(exercise.unit, to=outcome.unit)
-        found.append(
-            Machine(
-                code,
-                level=_TYPICAL_LEVEL[exercise.unit],
-                unit=exercise.unit,
-                stack_step=exercise.stack_step or 0.0,
-                effect_share=1.0 if exercise.partner_reps else 0.0,
-                to_outcome=factor if math.isfinite(factor) else 1.0,  # labels of plates stay as they are
-                side=exercise.side,
-            )
-        )
-    return tuple(found)
-
-
 def _visits(protocol: Protocol) -> tuple[PlannedVisit, ...]:
-    missed = _value(protocol.planning.missed_tests, PlannedVisit("", 1).missed)
+    missed = stated(protocol.planning.missed_tests, PlannedVisit("", 1).missed)
     return tuple(
         PlannedVisit(visit.code, visit.day, visit.baseline, 0.0 if visit.baseline else missed)
         for visit in _visits_in_order(protocol)
@@ -374,151 +358,34 @@ def _within(protocol: Protocol) -> ArmsWithin | None:
     return ArmsWithin(codes, by_code, plan.unit == "trainer")
 
 
-def _factors(protocol: Protocol, scale: Scale) -> tuple[ClientFactor, ...]:
-    """Stratifiers other than the trainer, levels equally common; men lift more than women, in ratio."""
-    more = MEN_TO_WOMEN if scale == "log" else 0.0
-    found = []
-    for stratum in protocol.strata:
-        if stratum.code == "trainer" or not stratum.levels:
-            continue
-        number = len(stratum.levels)
-        shift = tuple(more if level.lower() in _MEN else 0.0 for level in stratum.levels)
-        found.append(ClientFactor(stratum.code, stratum.levels, (1.0 / number,) * number, shift))
-    return tuple(found)
-
-
-def _scale_unit(outcome: ContinuousOutcome, sd_score: Assumption | None) -> float:
-    """Size of the scores' spread relative to the default spread of log loads."""
-    if outcome.scale == "log":
-        return 1.0
-    if sd_score is None:
-        raise DesignError(
-            where="protocol, planning.sd_score",
-            expected=f"the spread of {outcome.code} between clients, in {outcome.unit}",
-            got="none",
-            todo="Add it, with its source.",
-        )
-    return sd_score.value / _LOG_SD
-
-
-def _strength(protocol: Protocol, outcome: ContinuousOutcome, delivery: DeliveryModel) -> StrengthModel:
-    planning = protocol.planning
-    scale: Scale = outcome.scale
-    unit = _scale_unit(outcome, planning.sd_score)
-    sd_score = _value(planning.sd_score, _LOG_SD * unit)
-    measurement = _value(planning.measurement_sd, 0.045 * unit)
-    sd_change = _value(planning.sd_gain, 0.12 * unit)
-    if planning.sd_gain is None and planning.correlation_baseline is not None:
-        sd_change = sd_score * math.sqrt(2.0 * (1.0 - planning.correlation_baseline.value))
-    common = (
-        _value(planning.correlation_exercises, 0.4) if len(outcome_exercises(protocol, outcome)) > 1 else 1.0
-    )
-    if protocol.plan.within == "sides":
-        common = _common_of_sides(protocol, outcome, common)
-    sd_gain, sd_gain_exercise = _split_gain(sd_change, measurement, common=common)
-    between = math.sqrt(max(sd_score**2 - measurement**2, 0.0))
-    icc = _value(planning.trainer_icc_strength, 0.02)
-    gain = _value(planning.gain_reference, 22.0 if scale == "log" else 0.0)
-    return StrengthModel(
-        scale=scale,
-        primary_day=protocol.visit(outcome.primary_visit).day,
-        sd_client=between * math.sqrt(common),
-        sd_client_exercise=between * math.sqrt(1.0 - common),
-        measurement_sd=measurement,
-        learning=0.03 * unit if scale == "log" else 0.0,
-        gain=_on_scale(gain, scale),
-        sd_gain=sd_gain,
-        sd_gain_exercise=sd_gain_exercise,
-        effects=_effects(protocol, scale, delivery),
-        sd_trainer=sd_change * math.sqrt(icc / (1.0 - icc)),
-        sd_trainer_by_arm=_value(planning.trainer_by_arm_sd, 0.02 * unit),
-    )
-
-
-def _common_of_sides(protocol: Protocol, outcome: ContinuousOutcome, of_pairs: float) -> float:
-    """One correlation of all exercises, by which the mean difference between two sides spreads as assumed.
-
-    Sides correlate as planned, pairs as exercises do: :math:`2(1-c)(1+(k-1)p)/k` is to equal
-    :math:`2(1-x)/k` for :math:`k` pairs.
-    """
-    pairs = len({protocol.exercise(code).pair for code in outcome.exercises})
-    apart = (1.0 - _value(protocol.planning.correlation_limbs, 0.7)) * (1.0 + (pairs - 1) * of_pairs)
-    return max(1.0 - apart, 0.0)
-
-
-def _split_gain(sd_change: float, measurement: float, *, common: float) -> tuple[float, float]:
-    """Client and exercise parts of the true gain, from the spread of observed changes.
-
-    An observed change holds two measurement errors; ``common`` is the correlation of the changes of two
-    exercises, which errors lower.
-    """
-    true = max(sd_change**2 - 2.0 * measurement**2, 0.0)
-    shared = min(common * sd_change**2, true)
-    return math.sqrt(shared), math.sqrt(true - shared)
-
-
-def _on_scale(value: float, scale: Scale) -> float:
-    """Per cent on the log scale, else in the unit."""
-    return math.log1p(value / 100.0) if scale == "log" else value
-
-
-def _effects(protocol: Protocol, scale: Scale, delivery: DeliveryModel) -> tuple[float, ...]:
-    planning = protocol.planning
-    effect = _on_scale(_value(planning.effect_strength, 2.0 if scale == "log" else 0.0), scale)
-    if planning.effect_declared == "as offered":
-        kept = delivery.delivered - delivery.contaminated
-        if kept <= 0.05:
-            raise DesignError(
-                where="protocol, planning",
-                expected="more sets delivered as planned than clients of the reference arm contaminated",
-                got=f"{delivery.delivered} delivered, {delivery.contaminated} contaminated",
-                todo="With so little contrast between the arms no trial can answer.",
-            )
-        effect /= kept
-    return (0.0, *(effect for _ in protocol.arm_codes[1:]))
-
-
-def _retention(protocol: Protocol) -> RetentionModel:
-    outcome, planning, default = protocol.retention_outcome, protocol.planning, RetentionModel()
-    reference = _value(planning.retention_reference, default.retained[0])
-    compared = reference + _value(planning.effect_retention, 2.0) / 100.0
+def _staying(protocol: Protocol) -> RetentionModel:
+    """Leaving as assumed, whether or not an outcome is about it."""
+    planning, default = protocol.planning, RetentionModel()
+    reference = stated(planning.retention_reference, default.retained[0])
+    compared = reference + stated(planning.effect_retention, 2.0) / 100.0
     if not 0.0 < compared <= 1.0:
         raise DesignError(
             where="protocol, planning.effect_retention",
             expected="points that keep the share retained between 0 and 1",
             got=f"{reference} and {compared}",
         )
-    icc = _value(planning.trainer_icc_retention, 0.05)
+    icc = stated(planning.trainer_icc_retention, 0.05)
     return replace(
         default,
-        horizon_day=default.horizon_day if outcome is None else outcome.horizon_day,
-        absence_days=default.absence_days if outcome is None else outcome.absence_days,
-        pause_cap_days=_pause_cap(protocol),
         retained=(reference, *(compared for _ in protocol.arm_codes[1:])),
-        shape=_value(planning.departure_shape, default.shape),
+        shape=stated(planning.departure_shape, default.shape),
         sd_trainer=math.sqrt(icc / (1.0 - icc) * math.pi**2 / 6.0),
     )
 
 
-def _pause_cap(protocol: Protocol) -> int:
-    """Longest single pause that stops the clock."""
-    outcome = protocol.retention_outcome
-    if outcome is None:
-        return RetentionModel().pause_cap_days
-    return min(outcome.pause_cap_days, outcome.pause_total_days)
-
-
 def _attendance(protocol: Protocol) -> AttendanceModel:
-    """Sessions and pauses as assumed; pauses no longer than the protocol lets them stop the clock."""
+    """Sessions and pauses as assumed."""
     planning, default = protocol.planning, AttendanceModel()
-    shortest, longest = default.pause_days
-    cap = _pause_cap(protocol)
     return replace(
         default,
-        booked_per_week=_value(planning.sessions_per_week, default.booked_per_week),
-        attended=_value(planning.attended_of_planned, default.attended),
-        pause_share=_value(planning.pauses, default.pause_share) if cap > 0 else 0.0,
-        pause_days=(min(shortest, cap), min(longest, cap)) if cap > 0 else default.pause_days,
+        booked_per_week=stated(planning.sessions_per_week, default.booked_per_week),
+        attended=stated(planning.attended_of_planned, default.attended),
+        pause_share=stated(planning.pauses, default.pause_share),
     )
 
 

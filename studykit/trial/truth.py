@@ -9,6 +9,7 @@ dilution by delivery and contamination included.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -83,10 +84,8 @@ def trainers_shift(batch: TrialBatch) -> Floats:
     return np.asarray(batch.traits.trainer_by_arm.mean(axis=1) * share * delivered, dtype=float)
 
 
-def true_values(
-    settings: TrialSettings, *, seed: int, trials: int = 2000, retention: str = "retention"
-) -> tuple[TrueValue, TrueValue]:
-    """The truth about strength and retention.
+def true_strength(settings: TrialSettings, *, seed: int, trials: int = 2000) -> TrueValue:
+    """The truth about the scores of the settings' outcome.
 
     Parameters
     ----------
@@ -94,67 +93,18 @@ def true_values(
     seed : int
     trials : int
         Trials simulated under each arm; at least 2.
-    retention : str
-        Code of the retention outcome.
-
-    Returns
-    -------
-    (TrueValue, TrueValue)
-        Strength, retention.
 
     Raises
     ------
     ArgumentError
         If ``trials`` is below 2.
     """
-    strength, retained = _arm_means(settings, seed=seed, trials=trials, attendance=True)
-    return (
-        _true_strength(settings, strength),
-        _true_value(
-            retention,
-            f"difference in the share active on day {settings.retention.horizon_day}, {_arms(settings)}",
-            "share",
-            retained,
-            settings.clients,
-        ),
-    )
+    (means,) = arm_means(settings.of(settings.outcome), (composite_at_primary,), seed=seed, trials=trials)
+    return true_scores_of(settings, means)
 
 
-def true_strength(settings: TrialSettings, *, seed: int, trials: int = 2000) -> TrueValue:
-    """The first of `true_values`, without simulating attendance.
-
-    Raises
-    ------
-    ArgumentError
-        If ``trials`` is below 2.
-    """
-    return _true_strength(settings, _arm_means(settings, seed=seed, trials=trials, attendance=False)[0])
-
-
-def _arm_means(settings: TrialSettings, *, seed: int, trials: int, attendance: bool) -> tuple[Floats, Floats]:
-    """Mean score and share retained of every trial under each arm; shape (trials, arms)."""
-    if trials < 2:
-        raise ArgumentError(where="true_values, trials", expected="at least 2", got=str(trials))
-    settings = replace(settings, within=None, method=None)  # the effect is the same in one arm or in both
-    strength = np.empty((trials, len(settings.arms)))
-    retained = np.full_like(strength, np.nan)
-    for number, start in enumerate(range(0, trials, _BATCH)):
-        here = slice(start, min(start + _BATCH, trials))
-        for arm in range(len(settings.arms)):
-            batch = simulate_batch(
-                settings, here.stop - here.start, seed=seed, batch=number, arm=arm, attendance=attendance
-            )
-            strength[here, arm] = composite_at_primary(batch).mean(axis=1)
-            if attendance:
-                retained[here, arm] = batch.retained.mean(axis=1)
-    return strength, retained
-
-
-def _arms(settings: TrialSettings) -> str:
-    return f"{settings.arms[1]} compared with {settings.arms[0]}"
-
-
-def _true_strength(settings: TrialSettings, means: Floats) -> TrueValue:
+def true_scores_of(settings: TrialSettings, means: Floats) -> TrueValue:
+    """The same from means by trial and arm."""
     exercises = ", ".join(machine.code for machine in settings.machines if machine.code)
     visit = settings.visits[settings.primary_visit].code
     log = settings.strength.scale == "log"
@@ -166,6 +116,60 @@ def _true_strength(settings: TrialSettings, means: Floats) -> TrueValue:
         means,
         settings.clients,
     )
+
+
+def true_retention(
+    settings: TrialSettings, *, seed: int, trials: int = 2000, outcome: str = "retention"
+) -> TrueValue:
+    """The truth about who stays; ``outcome`` is its code, the rest as for `true_strength`."""
+    (means,) = arm_means(
+        settings.of(settings.outcome), (stays_to_horizon,), seed=seed, trials=trials, attendance=True
+    )
+    return true_staying_of(settings, means, outcome)
+
+
+def stays_to_horizon(batch: TrialBatch) -> Floats:
+    """1 for a client who is active at the horizon, else 0; (trials, clients)."""
+    return np.asarray(batch.retained, dtype=float)
+
+
+def true_staying_of(settings: TrialSettings, means: Floats, outcome: str) -> TrueValue:
+    """The same from shares by trial and arm."""
+    return _true_value(
+        outcome,
+        f"difference in the share active on day {settings.retention.horizon_day}, {_arms(settings)}",
+        "share",
+        means,
+        settings.clients,
+    )
+
+
+def arm_means(
+    settings: TrialSettings,
+    values: Sequence[Callable[[TrialBatch], Floats]],
+    *,
+    seed: int,
+    trials: int,
+    attendance: bool = False,
+) -> tuple[Floats, ...]:
+    """Means over all clients of complete values, everybody under each arm; each of shape (trials, arms)."""
+    if trials < 2:
+        raise ArgumentError(where="truth, trials", expected="at least 2", got=str(trials))
+    settings = replace(settings, within=None, method=None)  # the effect is the same in one arm or in both
+    found = tuple(np.empty((trials, len(settings.arms))) for _ in values)
+    for number, start in enumerate(range(0, trials, _BATCH)):
+        here = slice(start, min(start + _BATCH, trials))
+        for arm in range(len(settings.arms)):
+            batch = simulate_batch(
+                settings, here.stop - here.start, seed=seed, batch=number, arm=arm, attendance=attendance
+            )
+            for means, value in zip(found, values, strict=True):
+                means[here, arm] = value(batch).mean(axis=1)
+    return found
+
+
+def _arms(settings: TrialSettings) -> str:
+    return f"{settings.arms[1]} compared with {settings.arms[0]}"
 
 
 def _true_value(outcome: str, estimand: str, unit: str, means: Floats, clients: int) -> TrueValue:

@@ -14,6 +14,7 @@ from studykit.lookback.sheets import SESSIONS
 from studykit.lookback.understanding import MOST_REPS, STATES
 from studykit.protocol import wording
 from studykit.protocol.base import Section
+from studykit.protocol.planned import Planning
 from studykit.protocol.types import Assumption, Protocol, Strategies
 from studykit.records.schema import TABLES, Column, Table
 
@@ -68,7 +69,7 @@ def _sections(title: str, section: type[Section]) -> Iterator[tuple[str, str, ty
         tag, shapes = wording.alternatives(inner or info)
         single = wording.section_of(inner or info, {})
         for value, shape in [*shapes.items(), *([("", single)] if single is not None else [])]:
-            if shape in told:
+            if shape in told or (shape is Assumption and section is not Planning):
                 continue
             told.add(shape)
             which = f' with {tag} = "{value}"' if value else ""

@@ -8,12 +8,15 @@ import itertools
 from dataclasses import replace
 from pathlib import Path
 
-from studykit.allocation.asked import split_plan_for
-from studykit.allocation.ledger import Ledger
-from studykit.allocation.refusals import REQUIRED_FACTS
-from studykit.allocation.surroundings import Surroundings
-from studykit.allocation.together import allocate_trainers
-from studykit.allocation.with_trainer import WithTrainer
+from studykit.allocation import (
+    REQUIRED_FACTS,
+    Ledger,
+    Surroundings,
+    WithTrainer,
+    allocate_trainers,
+    method_for,
+    split_plan_for,
+)
 from studykit.protocol.reading import ReadProtocol, parse_protocol
 from studykit.records.writing import write_records
 from studykit.shipped import shipped
@@ -42,6 +45,24 @@ def simulated_surroundings(first: dt.datetime, seed: int) -> Surroundings:
         machine="simulated",
         simulated=True,
     )
+
+
+def parallel_study(folder: Path, read: ReadProtocol, settings: TrialSettings, *, seed: int) -> Study:
+    """Clients drawn one by one by the protocol's own method, and the records of the whole study."""
+    (folder / "records").mkdir(parents=True)
+    (folder / "protocol.toml").write_text(read.text, encoding="utf-8", newline="\n")
+    method, ready = method_for(read.protocol), enrolments(settings, seed=seed)
+    assert method is not None
+    begin = dt.datetime.combine(ready[0].day, dt.time(8), tzinfo=dt.UTC)
+    ledger = Ledger.create(folder / "ledger.db", by="OW", surroundings=simulated_surroundings(begin, seed))
+    ledger.lock(protocol=read.text, protocol_hash=read.digest, versions={}, method=method, by="OW")
+    for client in ready:
+        facts = {**dict.fromkeys(REQUIRED_FACTS, True), "trainer": client.trainer}
+        ledger.allocate(client.client, stratum=dict(client.stratum), facts=facts, method=method, by="OW")
+    arms = tuple(made.arm for made in ledger.allocations())
+    trial = simulate_trial(replace(settings, calendar=one_day(settings)), seed=seed, arms=arms)
+    write_records(folder / "records", trial.records())
+    return Study.open(folder)
 
 
 def trainers_study(folder: Path, read: ReadProtocol, settings: TrialSettings, *, seed: int) -> Study:

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from studykit.allocation.ledger import Ledger
+from studykit.kinds.continuous.analysis import primary_strength
+from studykit.kinds.retention.analysis import primary_retention
 from studykit.outcomes.harms import pause_rule
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.rules import lock_findings
@@ -17,8 +19,7 @@ from studykit.records.reading import read_records
 from studykit.records.tables import Allocated
 from studykit.retention.clock import active_status
 from studykit.shipped import shipped
-from studykit.trial.truth import true_values
-from tests.support.primary import primary_continuous, primary_retention
+from studykit.trial.truth import true_retention, true_strength
 
 FOLDER = shipped("synthetic_data") / "demo_study"
 
@@ -152,15 +153,14 @@ def test_analysis_of_the_demo_is_near_the_truth(rows, read, truth):
     """One draw: within two standard errors, which an ordinary draw keeps to 19 times in 20."""
     protocol = read.protocol
     values = {entry["outcome"]: entry["value"] for entry in truth["truth"]}
-    strength = primary_continuous(
-        protocol, protocol.continuous_outcomes[0], rows.outcomes["strength"]
-    ).estimate
+    strength = primary_strength(protocol, protocol.continuous_outcomes[0], rows.outcomes["strength"]).estimate
     assert abs(strength.value - values["strength"]) < 2.0 * strength.standard_error
     assert primary_retention(protocol, rows.retention).confidence_interval().contains(values["retention"])
 
 
 def test_truth_is_found_again_by_fewer_trials(maker, read, truth):
-    found = true_values(maker.demo_settings(read), seed=99, trials=300)
+    settings = maker.demo_settings(read)
+    found = [value(settings, seed=99, trials=300) for value in (true_strength, true_retention)]
     for value, committed in zip(found, truth["truth"], strict=True):
         assert value.outcome == committed["outcome"]
         assert value.value == pytest.approx(committed["value"], abs=4.0 * value.monte_carlo_error)

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from studykit.errors import ProtocolError
+from studykit.kinds.continuous.planning import ContinuousPlan
 from studykit.planning.simulation import simulate_study
 from studykit.planning.within import schedule_error
 from studykit.protocol.designs import DESIGNS
@@ -105,8 +106,8 @@ def test_it_is_allocated_checked_analysed_and_reported(done: Study) -> None:
 def test_it_is_planned_by_the_closed_form(done: Study) -> None:
     """Nine trainers, five in one order: what stays with the clients counts as the trainer's."""
     plan = done.plan()
-    found = plan.strength
-    assert found is not None
+    found = plan["strength"]
+    assert isinstance(found, ContinuousPlan)
     within = found.model.within
     assert within is not None
     tested = found.tested_clients

@@ -9,7 +9,8 @@ from pydantic import Field
 
 from studykit.protocol.base import Code, Many, Section, Text
 from studykit.protocol.estimand import Strategy
-from studykit.protocol.outcome import AS_OBSERVED, OutcomeSection
+from studykit.protocol.outcome import AS_OBSERVED, OF_ITS_OWN, OutcomeSection
+from studykit.protocol.planned import ScoresAssumed
 
 
 class LoadAtRepetitions(Section):
@@ -67,6 +68,7 @@ class ContinuousOutcome(OutcomeSection):
         None, ge=0.001, le=100_000.0, description="in per cent on the log scale, else in the unit"
     )
     procedure: str = ""
+    assumptions: Annotated[ScoresAssumed, OF_ITS_OWN] = ScoresAssumed()
 
     @property
     def on_log_scale(self) -> bool:

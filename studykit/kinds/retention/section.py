@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
 from studykit.protocol.base import Days
 from studykit.protocol.estimand import Strategy
-from studykit.protocol.outcome import AS_OBSERVED, OutcomeSection
+from studykit.protocol.outcome import AS_OBSERVED, OF_ITS_OWN, OutcomeSection
+from studykit.protocol.planned import StayingAssumed
 from studykit.retention.clock import RetentionRule
 
 
@@ -43,11 +44,17 @@ class RetentionOutcome(OutcomeSection):
         56, description="most days of pause that stop the clock, all pauses together"
     )
     smallest_worthwhile: float | None = Field(None, ge=0.001, le=100.0, description="in percentage points")
+    assumptions: Annotated[StayingAssumed, OF_ITS_OWN] = StayingAssumed()
 
     @property
-    def judged_on(self) -> int:
-        """The horizon."""
+    def horizon(self) -> int:
+        """The day at which a client counts as retained or not."""
         return self.horizon_day
+
+    @property
+    def confirmed_after(self) -> int:
+        """Days of absence until a departure is one."""
+        return self.absence_days
 
     def absence_rule(self, absence_days: int | None = None) -> RetentionRule:
         """The clock's rule of this outcome, or with another absence."""

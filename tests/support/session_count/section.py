@@ -19,7 +19,7 @@ class SessionCount(OutcomeSection):
     days: int = Field(84, ge=1, le=3660)
 
     @property
-    def judged_on(self) -> int:
+    def horizon(self) -> int:
         return self.days
 
 

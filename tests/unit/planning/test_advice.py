@@ -7,17 +7,12 @@ from typing import Any
 
 import pytest
 
-from studykit.planning.advice import (
-    FEWEST_FOR_PILOT,
-    MOST_STUDIOS,
-    Recommendation,
-    recommend,
-    retention_sentences,
-    strength_sentences,
-)
+from studykit.kinds.continuous import planning as continuous
+from studykit.kinds.continuous.planning import ContinuousPlan
+from studykit.kinds.retention import planning as retention
+from studykit.kinds.retention.planning import RetentionPlan
+from studykit.planning.advice import FEWEST_FOR_PILOT, MOST_STUDIOS, Recommendation, recommend
 from studykit.planning.assumptions import Assumptions
-from studykit.planning.retention import RetentionPlan, plan_retention
-from studykit.planning.strength import StrengthPlan, clients_for_strength_power, on_scale, plan_strength
 from studykit.protocol.reading import read_protocol
 from studykit.shipped import shipped
 
@@ -30,24 +25,24 @@ TO_REACH = (
 )
 
 
-def planned(clients: int, *, worthwhile: float | None = 3.0) -> StrengthPlan:
+def planned(clients: int, *, worthwhile: float | None = 3.0) -> ContinuousPlan:
     outcome = STRENGTH.model_copy(update={"smallest_worthwhile": worthwhile})
-    return plan_strength(READY, outcome, Assumptions(READY), clients=clients, counts=())
+    return continuous.plan(READY, outcome, Assumptions(READY), clients=clients, counts=())
 
 
 @pytest.fixture(scope="module")
-def force() -> StrengthPlan:
+def force() -> ContinuousPlan:
     return planned(40)
 
 
 @pytest.fixture(scope="module")
 def kept() -> RetentionPlan:
     plain = RETENTION.model_copy(update={"smallest_worthwhile": None})
-    return plan_retention(READY, plain, Assumptions(READY), clients=40, counts=())
+    return retention.plan(READY, plain, Assumptions(READY), clients=40, counts=())
 
 
-def advised(plan: StrengthPlan, clients: int) -> Recommendation:
-    needed = clients_for_strength_power(plan.model, effect=on_scale(plan.largest_plausible, "log"))
+def advised(plan: ContinuousPlan, clients: int) -> Recommendation:
+    needed = plan.clients_to_find(plan.largest_plausible)
     return recommend(plan, clients=clients, pilot=False, needed_for_plausible=needed)
 
 
@@ -80,7 +75,7 @@ def test_so_many_clients_as_are_needed_are_enough_and_one_fewer_is_not(worthwhil
     assert actions == ["join other studios", "run"]
 
 
-def at(plan: StrengthPlan, *, half: float, detectable: float, **changes: Any) -> StrengthPlan:
+def at(plan: ContinuousPlan, *, half: float, detectable: float, **changes: Any) -> ContinuousPlan:
     point = replace(plan.planned, half_width=half, detectable=detectable)
     return replace(plan, planned=point, smallest_worthwhile=3.0, largest_plausible=6.0, **changes)
 
@@ -100,7 +95,7 @@ def at(plan: StrengthPlan, *, half: float, detectable: float, **changes: Any) ->
     ],
 )
 def test_the_rule_at_its_edges(
-    force: StrengthPlan, half: float, detectable: float, clients: int, by_width: int | None,
+    force: ContinuousPlan, half: float, detectable: float, clients: int, by_width: int | None,
     to_find: int | None, action: str,
 ) -> None:  # fmt: skip
     plan = at(force, half=half, detectable=detectable, clients_for_worthwhile=by_width)
@@ -108,13 +103,13 @@ def test_the_rule_at_its_edges(
 
 
 @pytest.mark.parametrize(("needed", "studios"), [(80, 2), (81, 3), (120, 3)])
-def test_studios_are_counted_up_to_the_last_client(force: StrengthPlan, needed: int, studios: int) -> None:
+def test_studios_are_counted_up_to_the_last_client(force: ContinuousPlan, needed: int, studios: int) -> None:
     plan = at(force, half=5.0, detectable=9.0, clients_for_worthwhile=None)
     reason = recommend(plan, clients=40, pilot=False, needed_for_plausible=needed).reason
     assert f"About {needed} clients are needed {TO_FIND}; {studios} studios" in reason
 
 
-def test_the_smaller_of_two_numbers_is_told_with_its_own_purpose(force: StrengthPlan) -> None:
+def test_the_smaller_of_two_numbers_is_told_with_its_own_purpose(force: ContinuousPlan) -> None:
     for by_width, to_find, number, purpose in (
         (90, 91, 90, "for an interval"),
         (90, 90, 90, "for an interval"),
@@ -128,7 +123,7 @@ def test_the_smaller_of_two_numbers_is_told_with_its_own_purpose(force: Strength
         assert advice.needed_for.startswith(purpose)
 
 
-def test_out_of_reach_is_said_of_the_difference(force: StrengthPlan, kept: RetentionPlan) -> None:
+def test_out_of_reach_is_said_of_the_difference(force: ContinuousPlan, kept: RetentionPlan) -> None:
     plan = at(force, half=5.0, detectable=9.0, clients_for_worthwhile=None)
     reason = recommend(plan, clients=40, pilot=False, needed_for_plausible=None).reason
     assert reason.startswith(f"No number of clients within reach is enough {TO_FIND}; 40 are planned.")
@@ -139,25 +134,25 @@ def test_out_of_reach_is_said_of_the_difference(force: StrengthPlan, kept: Reten
 
 @pytest.mark.parametrize(("power", "told"), [(0.7999, "cannot be told from none (found 80"), (0.8, "much")])
 def test_found_often_enough_is_not_out_of_reach(
-    force: StrengthPlan, kept: RetentionPlan, power: float, told: str
+    force: ContinuousPlan, kept: RetentionPlan, power: float, told: str
 ) -> None:
-    for plan, say in ((force, strength_sentences), (kept, retention_sentences)):
-        point = replace(plan.planned, power=power, detectable=1.9)
-        _, cannot = say(replace(plan, planned=point), confidence_level=0.95, power=0.8)
+    for changed in (
+        replace(force, planned=replace(force.planned, power=power, detectable=1.9)),
+        replace(kept, planned=replace(kept.planned, power=power, detectable=1.9)),
+    ):
+        _, cannot = changed.sentences(confidence_level=0.95, power=0.8)
         assert told in cannot
         if power == 0.8:
             assert "differences much below 1.9" in cannot
 
 
-def test_sentences_hold_each_number_once(force: StrengthPlan, kept: RetentionPlan) -> None:
+def test_sentences_hold_each_number_once(force: ContinuousPlan, kept: RetentionPlan) -> None:
     point = replace(
         force.planned, detectable=11.31, width=13.92, half_width=7.23, clients=41,
         tested_per_arm=(13.0, 19.0), power=0.12,
     )  # fmt: skip
-    can, cannot = strength_sentences(
-        replace(force, planned=point, effect_after_dilution=-2.4, clients_for_effect=731),
-        confidence_level=0.9, power=0.85,
-    )  # fmt: skip
+    changed = replace(force, planned=point, effect_after_dilution=-2.4, clients_for_effect=731)
+    can, cannot = changed.sentences(confidence_level=0.9, power=0.85)
     assert can == (
         "Strength (10-repetition load) at week 12 over 4 exercises: true differences from about 11.3 % are "
         "found 85 times in 100. The 90 % interval will be about 13.9 % wide, 7.2 % to either side, with 41 "
@@ -168,10 +163,8 @@ def test_sentences_hold_each_number_once(force: StrengthPlan, kept: RetentionPla
         "times in 100); to find it 85 times in 100 takes about 731 clients."
     )
     seen = replace(kept.planned, detectable=17.2, width=41.3, power=0.13)
-    can, cannot = retention_sentences(
-        replace(kept, planned=seen, effect_after_dilution=-3.1, clients_for_effect=None),
-        confidence_level=0.9, power=0.85,
-    )  # fmt: skip
+    other = replace(kept, planned=seen, effect_after_dilution=-3.1, clients_for_effect=None)
+    can, cannot = other.sentences(confidence_level=0.9, power=0.85)
     assert can == (
         "Still training at the studio on day 182: a change from 70 to about 87 of 100 is found 85 times in "
         "100. The 90 % interval of the difference will be about 41 percentage points wide."

@@ -26,7 +26,7 @@ def test_width_of_strength() -> None:
     assert many.failures == ()
     half = (many.upper - many.lower) / 2.0
     mean_width = float(np.mean(200.0 * np.sinh(half)))
-    plan = plan_study(PROTOCOL, clients=40).strength
+    plan = plan_study(PROTOCOL, clients=40)["strength"]
     assert plan is not None
     assert plan.planned.width == pytest.approx(1.03 * mean_width, rel=0.07)
     # spread of the estimates: standard error 9 % with 60 trials
@@ -36,8 +36,8 @@ def test_width_of_strength() -> None:
 def test_width_of_retention() -> None:
     """Trainer-stratified score intervals of 60 trials; standard error of the mean width about 1 %."""
     settings = TrialSettings.from_protocol(PROTOCOL, clients=40)
-    many = estimate_batch(PROTOCOL, settings, 60, seed=5, analysis="retention")
-    plan = plan_study(PROTOCOL, clients=40).retention
+    many = estimate_batch(PROTOCOL, settings, 60, seed=5, outcome="retention")
+    plan = plan_study(PROTOCOL, clients=40)["retention"]
     assert plan is not None
     assert plan.planned.width == pytest.approx(100.0 * float(np.mean(many.upper - many.lower)), rel=0.06)
     assert math.isfinite(plan.planned.power)

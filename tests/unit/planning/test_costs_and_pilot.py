@@ -63,11 +63,10 @@ def test_money_where_an_hour_has_a_cost() -> None:
 
 def test_what_would_be_sharper_is_sharper() -> None:
     plan = plan_study(protocol())
-    assert plan.strength is not None
     for item in plan.improvements:
         if item.outcome == "strength":
             assert item.half_width is not None
-            assert item.half_width < plan.strength.planned.half_width
+            assert item.half_width < plan["strength"].planned.half_width
     changes = " ".join(item.change for item in plan.improvements)
     for words in ("twice as long", "3 studios", "6 machines", "one side", "sessions attended"):
         assert words in changes
@@ -133,8 +132,7 @@ def test_chances_by_number_of_clients() -> None:
         assert all(average < found.at_most for average in averages)
     assert strength.planned.if_assumed < strength.planned.averaged < strength.planned.if_largest
     assert [spread.outcome for spread in plan.spreads] == ["strength", "retention"]
-    assert plan.strength is not None
-    assert plan.spreads[0].low < plan.strength.planned.width < plan.spreads[0].high
+    assert plan.spreads[0].low < plan["strength"].planned.width < plan.spreads[0].high
 
 
 @pytest.mark.parametrize(("looks", "inflation"), [(2, 1.110), (3, 1.166), (5, 1.229)])

@@ -6,12 +6,12 @@ from typing import Any
 
 import pytest
 
+from studykit.kinds.continuous import planning as continuous
+from studykit.kinds.retention import planning as retention
 from studykit.planning.assumptions import Assumptions
-from studykit.planning.improvements import Improvement, improvements
-from studykit.planning.interim import level_of
+from studykit.planning.improvements import Improvement
+from studykit.planning.outcome_plan import level_of
 from studykit.planning.plan import plan_study
-from studykit.planning.retention import RetentionPlan, plan_retention
-from studykit.planning.strength import StrengthPlan, plan_strength
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.types import Assumption, ExternalAllocation, Protocol
 from studykit.shipped import shipped
@@ -48,24 +48,29 @@ def ready(design: str, *pairs: tuple[str, Any]) -> Protocol:
     return read.model_copy(update={"planning": read.planning.model_copy(update=assumed)})
 
 
-def own_plan(protocol: Protocol, clients: int) -> StrengthPlan:
+def own_plan(protocol: Protocol, clients: int) -> continuous.ContinuousPlan:
     outcome = protocol.continuous_outcomes[0]
-    assumptions = Assumptions(protocol, scale=outcome.scale)
-    return plan_strength(protocol, outcome, assumptions, clients=clients, counts=(), alpha=level_of(protocol))
+    assumptions = Assumptions(protocol, outcome)
+    return continuous.plan(
+        protocol, outcome, assumptions, clients=clients, counts=(), alpha=level_of(protocol)
+    )
+
+
+def sharper(protocol: Protocol, clients: int, assumptions: Assumptions) -> dict[str, Improvement]:
+    outcome, plan = protocol.continuous_outcomes[0], own_plan(protocol, clients)
+    found = continuous.improvements(protocol, outcome, assumptions, plan, months=clients / 4.0)
+    return {item.change: item for item in found}
 
 
 def told(protocol: Protocol, clients: int) -> dict[str, Improvement]:
-    found = improvements(
-        protocol, Assumptions(protocol), own_plan(protocol, clients), None, months=clients / 4.0
-    )
-    return {item.change: item for item in found}
+    return sharper(protocol, clients, Assumptions(protocol))
 
 
 def of_design(protocol: Protocol, clients: int, design: str) -> Improvement:
     return next(item for change, item in told(protocol, clients).items() if WORDS[design] in change)
 
 
-def numbers(plan: StrengthPlan) -> tuple[float, float]:
+def numbers(plan: continuous.ContinuousPlan) -> tuple[float, float]:
     return plan.planned.half_width, plan.planned.detectable
 
 
@@ -112,7 +117,7 @@ def test_machines_stay_as_they_are_where_sides_are_not_compared() -> None:
 def test_a_plan_counts_what_another_design_assumes_among_its_assumptions() -> None:
     used = Assumptions(ready("parallel"))
     assert "correlation_limbs" not in {item.key for item in used.used}
-    improvements(ready("parallel"), used, own_plan(ready("parallel"), 40), None, months=10.0)
+    sharper(ready("parallel"), 40, used)
     assert "correlation_limbs" in {item.key for item in used.used}
 
 
@@ -162,8 +167,9 @@ def test_retention_of_more_clients_and_studios_is_that_of_the_changed_protocol()
     for design in ("parallel", "trainers"):
         own = ready(design)
         clients, trainers = own.planning.clients, own.planning.trainers
-        found = improvements(own, Assumptions(own), None, kept_plan(own, clients), months=6.4)
-        twice, studios = found[:2]
+        outcome, plan = own.retention_outcome, kept_plan(own, clients)
+        assert outcome is not None
+        twice, studios, *_ = retention.improvements(own, outcome, Assumptions(own), plan, months=6.4)
         assert (twice.change, twice.price) == (
             f"recruit for twice as long: {2 * clients} clients",
             "13 months of recruitment in place of 6",
@@ -174,10 +180,10 @@ def test_retention_of_more_clients_and_studios_is_that_of_the_changed_protocol()
             assert (item.half_width, item.detectable) == (point.width / 2.0, point.detectable)
 
 
-def kept_plan(protocol: Protocol, clients: int) -> RetentionPlan:
+def kept_plan(protocol: Protocol, clients: int) -> retention.RetentionPlan:
     outcome = protocol.retention_outcome
     assert outcome is not None
     plain = outcome.model_copy(update={"smallest_worthwhile": None})  # the search for it takes long
-    return plan_retention(
+    return retention.plan(
         protocol, plain, Assumptions(protocol), clients=clients, counts=(), alpha=level_of(protocol)
     )

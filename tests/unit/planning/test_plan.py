@@ -1,13 +1,14 @@
 from __future__ import annotations
 
 import json
+import math
 from typing import Any
 
 import pytest
 
 from studykit.errors import ArgumentError, DesignError
+from studykit.kinds.continuous.planning import ContinuousPlan
 from studykit.planning.plan import plan_study
-from studykit.planning.plan_text import plan_text
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.results import to_plain
@@ -28,22 +29,20 @@ def protocol(*pairs: tuple[str, str]) -> Protocol:
 def test_an_owner_with_40_clients_and_3_trainers_learns_what_is_out_of_reach() -> None:
     """Trade facts F3: 20 to 40 per arm and four machines show about 5 to 8 %, not 2 %, and no retention."""
     plan = plan_study(protocol())
-    assert plan.strength is not None
-    assert plan.retention is not None
     assert plan.headline.startswith(
         "With 40 clients the 95 % interval for strength will be about 13.9 % wide"
     )
     assert any("2.0 % cannot be told from none" in sentence for sentence in plan.cannot_tell)
-    assert plan.strength.clients_for_effect is not None
-    assert plan.strength.clients_for_effect > 500
-    assert plan.retention.planned.power < 0.1
+    assert plan["strength"].clients_for_effect is not None
+    assert plan["strength"].clients_for_effect > 500
+    assert plan["retention"].planned.power < 0.1
     assert plan.recommendation.action == "join other studios"
     assert plan.recommendation.clients_needed is not None
     assert 2 * 40 < plan.recommendation.clients_needed <= 6 * 40
 
 
 def test_the_summary_leads_with_the_width_and_ends_with_one_recommendation() -> None:
-    text = plan_text(plan_study(protocol()))
+    text = plan_study(protocol()).summary()
     order = [
         text.index(part)
         for part in ("wide; recommendation", "What this study can tell", "What it cannot tell",
@@ -68,24 +67,20 @@ def test_everything_used_has_a_source_and_an_evidence() -> None:
 
 def test_the_curve_falls_and_holds_the_planned_number() -> None:
     plan = plan_study(protocol(), clients=44)
-    assert plan.strength is not None
-    widths = [point.width for point in plan.strength.curve]
+    widths = [point.width for point in plan["strength"].curve]
     assert widths == sorted(widths, reverse=True)
-    assert 44 in [point.clients for point in plan.strength.curve]
+    assert 44 in [point.clients for point in plan["strength"].curve]
 
 
 def test_only_an_effect_under_full_delivery_is_diluted() -> None:
     """Trade facts C6: what is left is (1 - contaminated - not adherent); here 0.8 - 0.1 = 0.7."""
     offered = plan_study(protocol())
     full = plan_study(protocol(('effect_declared = "as offered"', 'effect_declared = "under full delivery"')))
-    assert offered.strength is not None
-    assert full.strength is not None
-    assert offered.strength.model.effect / full.strength.model.effect == pytest.approx(1 / 0.7)
-    assert full.retention is not None
-    assert full.retention.effect_after_dilution == pytest.approx(0.7 * 2.0)
+    assert offered["strength"].model.effect / full["strength"].model.effect == pytest.approx(1 / 0.7)
+    assert full["retention"].effect_after_dilution == pytest.approx(0.7 * 2.0)
     # The full effect is the larger one as offered, and spreads the clients a little more.
-    assert offered.strength.planned.width == pytest.approx(full.strength.planned.width, rel=2e-3)
-    assert offered.strength.planned.width > full.strength.planned.width
+    assert offered["strength"].planned.width == pytest.approx(full["strength"].planned.width, rel=2e-3)
+    assert offered["strength"].planned.width > full["strength"].planned.width
 
 
 @pytest.mark.parametrize(
@@ -118,7 +113,9 @@ def test_no_contrast_left_means_do_not_run() -> None:
         )
     )
     assert plan.recommendation.action == "do not run"
-    assert plan.strength is None
+    assert "strength" not in [found.outcome for found in plan.outcomes]
+    with pytest.raises(DesignError, match="one of the outcomes planned: retention"):
+        plan["strength"]
     assert "With so little contrast between the arms no study can answer" in plan.recommendation.reason
 
 
@@ -131,19 +128,15 @@ def test_two_primary_outcomes_share_alpha() -> None:
     )
     assert plan.alpha == pytest.approx(0.025)
     one = plan_study(protocol())
-    assert plan.strength is not None
-    assert one.strength is not None
-    assert plan.strength.planned.power < one.strength.planned.power
-    assert plan.strength.planned.width == one.strength.planned.width
+    assert plan["strength"].planned.power < one["strength"].planned.power
+    assert plan["strength"].planned.width == one["strength"].planned.width
 
 
 def test_defaults_are_used_and_said_where_a_protocol_is_silent() -> None:
     start, end = READY.index("[planning.sd_score]"), READY.index("# --- how it is analysed")
     silent = parse_protocol(READY[:start] + READY[end:]).protocol
     plan, full = plan_study(silent), plan_study(protocol())
-    assert plan.strength is not None
-    assert full.strength is not None
-    assert plan.strength.planned == full.strength.planned  # the ready protocol states the same numbers
+    assert plan["strength"].planned == full["strength"].planned  # the ready protocol states the same numbers
     derived = {item.key for item in plan.assumptions if "default of studykit" not in item.source}
     assert derived == {"test_minutes", "extra_minutes"}  # counted from exercises and dose
 
@@ -157,14 +150,13 @@ def test_an_outcome_in_its_own_unit_needs_a_spread() -> None:
 
 def test_what_if_moves_one_assumption_at_a_time() -> None:
     plan = plan_study(protocol())
-    assert plan.strength is not None
     moved = {(item.outcome, item.key, item.end): item.width for item in plan.what_if}
     assert (
         moved["strength", "sd_score", "low"]
-        < plan.strength.planned.width
+        < plan["strength"].planned.width
         < moved["strength", "sd_score", "high"]
     )
-    assert moved["strength", "correlation_baseline", "high"] < plan.strength.planned.width
+    assert moved["strength", "correlation_baseline", "high"] < plan["strength"].planned.width
     assert ("retention", "retention_reference", "high") in moved
 
 
@@ -199,6 +191,7 @@ kind = "continuous"
 code = "jump"
 name = "jump height"
 unit = "cm"
+scale = "as_measured"
 role = "exploratory"
 primary_visit = "week_6"
 score = { rule = "as recorded" }
@@ -206,19 +199,82 @@ score = { rule = "as recorded" }
 # --- how clients are allocated"""
 
 
-def test_outcomes_that_are_not_planned_are_named() -> None:
+def test_outcomes_that_are_not_planned_are_named_with_what_is_missing() -> None:
     """They were passed over without a word."""
     plan = plan_study(protocol(("\n# --- how clients are allocated", GRIP)))
-    assert plan.not_planned == ("grip", "jump")
-    assert plan.scope.startswith(
-        "This plan is about strength (10-repetition load) and still training at the studio only. "
-        "It says nothing on grip strength, jump height:"
+    assert [found.outcome for found in plan.outcomes] == ["strength", "retention", "grip"]
+    assert plan.not_planned == ("jump",)
+    assert plan.scope == (
+        "This plan is about strength (10-repetition load) and still training at the studio and grip strength "
+        "only. It says nothing on jump height: whether so many clients are enough there is not known. To be "
+        "planned, jump needs the spread of the outcome between clients, in its unit, as "
+        "[outcomes.assumptions.sd_score], with its source."
     )
-    assert plan_text(plan).splitlines()[1] == plan.scope
-    assert json.loads(json.dumps(to_plain(plan)))["not_planned"] == ["grip", "jump"]
-    assert plan.strength == plan_study(protocol()).strength
+    assert plan.summary().splitlines()[1] == plan.scope
+    assert json.loads(json.dumps(to_plain(plan)))["not_planned"] == ["jump"]
+    assert plan["strength"] == plan_study(protocol())["strength"]
     whole = plan_study(protocol())
     assert (whole.scope, whole.not_planned) == ("", ())
+
+
+JUMP = GRIP.replace(
+    """score = { rule = "as recorded" }
+
+# ---""",
+    """score = { rule = "as recorded" }
+smallest_worthwhile = 1.5
+
+[outcomes.assumptions.sd_score]
+value = 7.0
+low = 5.0
+high = 9.0
+source = "invented"
+
+[outcomes.assumptions.effect_strength]
+value = 0.9
+low = -1.0
+high = 2.5
+source = "invented"
+
+# ---""",
+)
+
+
+def test_numbers_of_its_own_take_the_place_of_those_under_planning() -> None:
+    """Half width by hand from the same clients: 7 cm against 0.25, one test against four machines."""
+    plan = plan_study(protocol(("\n# --- how clients are allocated", JUMP)))
+    first, jump = plan["strength"], plan["jump"]
+    assert isinstance(first, ContinuousPlan)
+    assert isinstance(jump, ContinuousPlan)
+    assert (plan.scope, plan.not_planned) == ("", ())
+    assert first == plan_study(protocol())["strength"]
+    residual = 7.0 * math.sqrt(1 - 0.88**2)  # the correlation of strength is not that of jumps: the default
+    assert jump.model.residual_sd == pytest.approx(residual)
+    assert (jump.unit, jump.effect, jump.largest_plausible) == ("cm", 0.9, 2.5)
+    assert (jump.smallest_worthwhile, jump.model.trainer_by_arm_sd) == (1.5, 0.0)
+    assert jump.planned.half_width == pytest.approx(jump.planned.width / 2.0)
+    # another test day, week 6, when more clients are still there
+    assert jump.model.tested > first.model.tested
+
+
+def test_further_outcomes_are_in_every_part_of_the_plan() -> None:
+    plan = plan_study(protocol(("\n# --- how clients are allocated", JUMP)))
+    order = ["strength", "retention", "grip", "jump"]
+    assert [found.outcome for found in plan.outcomes] == order
+    assert [found.outcome for found in plan.chances] == order
+    assert [found.outcome for found in plan.spreads] == order
+    assert {found.outcome for found in plan.improvements} == set(order)
+    assert any(line.startswith("Jump height at week 6") for line in plan.can_tell)
+    assert sum("holds for these 3 trainers" in line for line in plan.cannot_tell) == 1
+    moved = {(item.outcome, item.key) for item in plan.what_if}
+    assert {("jump", "sd_score"), ("strength", "sd_score"), ("jump", "missed_tests")} <= moved
+    alone = {(item.outcome, item.key) for item in plan_study(protocol()).what_if}
+    assert {pair for pair in moved if pair[0] in ("strength", "retention")} == alone
+    own = {(item.outcome, item.key): item for item in plan.assumptions}
+    assert (own["", "sd_score"].value, own["jump", "sd_score"].value) == (0.25, 7.0)
+    assert own["jump", "effect_strength"].meaning == "difference between the arms: jump height"
+    assert own["grip", "sd_score"].source.startswith("default of studykit")
+    assert "jump 7." in plan.summary()
 
 
 def test_the_recommendation_says_what_so_many_clients_are_for() -> None:
@@ -236,8 +292,7 @@ def test_what_is_found_often_enough_is_not_said_to_be_out_of_reach() -> None:
     """A difference of 20 points found 9 times in 10 "could not be told from none"."""
     large = protocol(("value = 2.0\nlow = -5.0\nhigh = 8.0", "value = 24.0\nlow = 20.0\nhigh = 26.0"))
     plan = plan_study(large, clients=120)
-    assert plan.retention is not None
-    assert plan.retention.planned.power > 0.8
+    assert plan["retention"].planned.power > 0.8
     said = plan.cannot_tell[1]
     assert (
         said == "Still training at the studio: differences much below 20.2 points cannot be told from none."

@@ -141,7 +141,8 @@ def test_the_binary_model_stands_beside_the_shares_when_asked() -> None:
     """Its decisions mostly agree with the stratified comparison; null studies are rejected as promised."""
     found = simulate_study(ONE, clients=60, trials=300, seed=6, only=["retention"], retention_model=True)
     shares, model = found.outcomes
-    assert model.analysis == "retention by model"
+    assert model.supports
+    assert model.name == "still training at the studio (mixed model)"
     assert model.unit == "log odds ratio"
     assert "supports" in model.decided_by
     assert model.with_effect.failed == 0
@@ -150,7 +151,7 @@ def test_the_binary_model_stands_beside_the_shares_when_asked() -> None:
     assert np.corrcoef(shares.estimates.value, model.estimates.value)[0, 1] > 0.95
     assert model.without_effect is not None
     assert model.without_effect.rejected.value < 0.05 + 3.0 * 0.0126
-    assert found.outcome("retention").analysis == "retention"
+    assert not found.outcome("retention").supports
 
 
 def test_trainers_drawn_together_are_simulated() -> None:

@@ -8,9 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from studykit.kinds.continuous.planned_model import WithinSpread, within_error
+from studykit.kinds.continuous.planning import ContinuousPlan
 from studykit.mixed import RandomEffect, fit_linear_mixed
 from studykit.planning.plan import plan_study
-from studykit.planning.within import WithinSpread, spread_over, within_error
+from studykit.planning.within import spread_over
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
@@ -27,8 +29,8 @@ def ready(design: str, *pairs: tuple[str, str]) -> Protocol:
 def test_crossover_by_hand() -> None:
     """24 clients; 0.25² (1 - 0.88) (1 + 3 x 0.4) / 4 from test to test; both tests done, and still there."""
     protocol = ready("crossover")
-    found = plan_study(protocol).strength
-    assert found is not None
+    found = plan_study(protocol)["strength"]
+    assert isinstance(found, ContinuousPlan)
     last = protocol.visit(_primary(protocol)).day
     there = 0.70 ** ((last / 182) ** 0.85)
     tested = 24 * there * 0.85**2
@@ -45,8 +47,8 @@ def _primary(protocol: Protocol) -> str:
 def test_two_sides_by_hand() -> None:
     """Paired sides that correlate 0.7, each adjusted for its own test before."""
     protocol = ready("limbs")
-    found = plan_study(protocol).strength
-    assert found is not None
+    found = plan_study(protocol)["strength"]
+    assert isinstance(found, ContinuousPlan)
     tested = 24 * 0.85 * 0.70 ** ((protocol.visit(_primary(protocol)).day / 182) ** 0.85)
     pairs = len({exercise.pair for exercise in protocol.exercises if exercise.pair})
     one = 0.25**2 * (1 - 0.88**2) * (1 + (pairs - 1) * 0.4) / pairs
@@ -135,8 +137,7 @@ def test_clients_of_a_stepped_roll_out_are_enrolled_together() -> None:
 def test_both_arms_in_one_client_need_fewer_clients_than_one_arm_each() -> None:
     needed = {}
     for design in ("parallel", "crossover", "limbs"):
-        found = plan_study(ready(design), clients=40).strength
-        assert found is not None
+        found = plan_study(ready(design), clients=40)["strength"]
         needed[design] = found.planned.width
     assert needed["limbs"] < needed["crossover"] < needed["parallel"]
 

@@ -40,7 +40,7 @@ def cost(clients: int, step: float) -> CostPoint:
 def plan() -> Plan:
     """Numbers without any pattern: no cell can stand in for another."""
     whole = plan_study(READY, clients=44, pilot=True)
-    strength, retention = whole.strength, whole.retention
+    strength, retention = whole.outcomes
     assert strength is not None
     assert retention is not None
     force = tuple(
@@ -75,8 +75,10 @@ def plan() -> Plan:
     )  # fmt: skip
     return replace(
         whole,
-        strength=replace(strength, curve=force, planned=force[counts.index(44)]),
-        retention=replace(retention, curve=kept, planned=kept[counts.index(44)]),
+        outcomes=(
+            replace(strength, curve=force, planned=force[counts.index(44)]),
+            replace(retention, curve=kept, planned=kept[counts.index(44)]),
+        ),
         costs=CostPlan(curve[counts.index(44)], curve, 3, 4, 30, 51.0, 1.34),
         looks=looks,
         pilot=PilotPlan(21, 5, rules, False, 0.646, 0.079, 1.17),
@@ -214,8 +216,7 @@ def test_assumptions(document: Document) -> None:
 
 
 def test_looks(document: Document, plan: Plan) -> None:
-    assert plan.strength is not None
-    error = plan.strength.planned.standard_error
+    error = plan["strength"].planned.standard_error
     first, last = (100 * math.expm1(3.1 * error / 0.6), 100 * math.expm1(2.2 * error))
     assert shown(document, "plan_looks")[1] == [
         ["look 1", "13", "36 %", "0.31 %", f"{first:.1f} %", "0.19 %"],

@@ -19,7 +19,7 @@ from studykit.trial.performance import (
     without_effect,
 )
 from studykit.trial.settings import TrialSettings
-from studykit.trial.truth import true_values
+from studykit.trial.truth import true_retention, true_strength
 
 
 def estimates(value, half, p_value, shift=0.0):
@@ -147,9 +147,7 @@ def test_failed_fits_are_counted_with_their_reason(protocol):
 
 def test_retention_is_analysed_too(protocol):
     study = protocol()
-    found = estimate_batch(
-        study, TrialSettings.from_protocol(study, clients=40), 4, seed=8, analysis="retention"
-    )
+    found = estimate_batch(study, TrialSettings.from_protocol(study, clients=40), 4, seed=8, outcome="stays")
     assert np.all(np.abs(found.value) < 1.0)
     assert np.all(found.truth_shift == 0.0)
     assert np.isnan(found.standard_error).all()  # a score interval, no t-interval
@@ -158,7 +156,8 @@ def test_retention_is_analysed_too(protocol):
 def test_without_effect_takes_away_every_difference():
     settings = TrialSettings(strength=StrengthModel(effects=(0.0, 0.2)))
     null = without_effect(settings)
-    assert [value.value for value in true_values(null, seed=1, trials=4)] == [0.0, 0.0]
+    for value in (true_strength, true_retention):
+        assert value(null, seed=1, trials=4).value == 0.0
     assert null.retention.retained == (0.70, 0.70)
 
 

@@ -9,7 +9,7 @@ from studykit.errors import ArgumentError
 from studykit.trial.batch import simulate_batch
 from studykit.trial.models import DeliveryModel, Machine, RetentionModel, StrengthModel
 from studykit.trial.settings import TrialSettings
-from studykit.trial.truth import composite_at_primary, trainers_shift, true_values
+from studykit.trial.truth import composite_at_primary, trainers_shift, true_retention, true_strength
 
 SETTINGS = TrialSettings(
     clients=60,
@@ -22,7 +22,7 @@ SETTINGS = TrialSettings(
 
 def test_strength_truth_is_the_diluted_effect():
     """0.1 x (0.8 - 0.1); rounding down to a step shifts both arms alike but for a thousandth."""
-    strength, _ = true_values(SETTINGS, seed=1, trials=600)
+    strength = true_strength(SETTINGS, seed=1, trials=600)
     assert strength.value == pytest.approx(0.07, abs=3 * strength.monte_carlo_error + 0.001)
     assert strength.ratio == math.exp(strength.value)
     assert strength.unit == "log ratio"
@@ -30,7 +30,7 @@ def test_strength_truth_is_the_diluted_effect():
 
 
 def test_retention_truth_is_the_share_assumed():
-    _, retention = true_values(SETTINGS, seed=1, trials=600, retention="stays")
+    retention = true_retention(SETTINGS, seed=1, trials=600, outcome="stays")
     # The curve through the horizon is exact but for pauses, missed last sessions and returns: one point.
     np.testing.assert_allclose(retention.by_arm, [0.70, 0.80], atol=0.012)
     assert retention.value == pytest.approx(0.10, abs=0.012)
@@ -42,12 +42,12 @@ def test_no_effect_is_exactly_nothing():
         strength=StrengthModel(effects=(0.0, 0.0), sd_trainer_by_arm=0.0),
         retention=RetentionModel(retained=(0.7, 0.7)),
     )
-    strength, retention = true_values(settings, seed=2, trials=20)
-    assert strength.value == retention.value == 0.0
+    assert true_strength(settings, seed=2, trials=20).value == 0.0
+    assert true_retention(settings, seed=2, trials=20).value == 0.0
 
 
 def test_monte_carlo_error_is_the_spread_over_seeds():
-    values = [true_values(SETTINGS, seed=seed, trials=30)[0] for seed in range(40)]
+    values = [true_strength(SETTINGS, seed=seed, trials=30) for seed in range(40)]
     spread = np.std([value.value for value in values], ddof=1)
     stated = np.mean([value.monte_carlo_error for value in values])
     # A standard deviation from 40 seeds has a relative error of 11 %; a third is three of them.
@@ -71,7 +71,7 @@ def test_trainers_of_one_arm_do_not_shift_the_truth():
 
 def test_refuses_too_few_trials_and_a_ratio_of_shares():
     with pytest.raises(ArgumentError, match="trials: expected at least 2; found 1"):
-        true_values(SETTINGS, seed=1, trials=1)
-    _, retention = true_values(SETTINGS, seed=1, trials=2)
+        true_strength(SETTINGS, seed=1, trials=1)
+    retention = true_retention(SETTINGS, seed=1, trials=2)
     with pytest.raises(ArgumentError, match="truth of retention: expected a log ratio; found share"):
         _ = retention.ratio

@@ -1,4 +1,4 @@
-r"""What a number of clients can tell about strength (or any continuous outcome), in closed form.
+r"""The planned comparison of a continuous outcome, put to a number of clients, in closed form.
 
 Legend. :math:`s` spread of one score between clients, :math:`r` correlation of the tests before and after,
 :math:`k` exercises with residual correlation :math:`c`: one client's adjusted composite has variance
@@ -10,6 +10,10 @@ Trainers who deliver both arms cancel out and cost degrees of freedom. Trainers 
 degrees of freedom. Random imbalance of the baseline costs the factor :math:`1 + 1/(N - 4)`. Slips of delivery
 and leaks between the arms add :math:`q_a d^2` to the variance in arm :math:`a` for an effect :math:`d`, see
 `studykit.planning.assumptions.spread_by_delivery`.
+
+Where a client gets both arms, its composite moves from test to test by
+:math:`s^2(1-r)\,\frac{1+(k-1)c}{k}` and the rest stays with the client; the analysis is
+`studykit.kinds.continuous.within`.
 """
 
 from __future__ import annotations
@@ -17,11 +21,20 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from studykit.errors import ArgumentError, DesignError
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.errors import ArgumentError
 from studykit.kinds.continuous.section import ContinuousOutcome
-from studykit.planning.assumptions import Assumptions, dilution, share_tested, spread_by_delivery
+from studykit.planning.assumptions import (
+    Assumptions,
+    dilution,
+    share_still_there,
+    spread_by_delivery,
+)
 from studykit.planning.clusters import crossed_error, design_effect
 from studykit.planning.means import composite_variance, summary_variance
+from studykit.planning.outcome_plan import OutcomeModel, OutcomePoint, common_fields
 from studykit.planning.power import (
     ErrorAndFreedom,
     detectable_difference,
@@ -29,12 +42,124 @@ from studykit.planning.power import (
     fewest_clients,
     t_power,
 )
-from studykit.planning.within import WithinSpread, share_in_both, within_error, within_spread
+from studykit.planning.within import schedule_error, spread_over
+from studykit.protocol.designs import DESIGNS
 from studykit.protocol.types import Protocol
+
+FEWEST = 4.0  # clients with scores in both arms, as the analysis demands
 
 
 @dataclass(frozen=True, slots=True)
-class StrengthModel:
+class WithinSpread:
+    """The standard deviations that matter where one client gets both arms.
+
+    Parameters
+    ----------
+    design : str
+        Its word.
+    moving_sd : float
+        Of a client's composite from test to test; for sides, of one side, its own test before accounted for.
+    staying_sd : float
+        Of what stays with a client; matters where trainers are drawn.
+    trainer_sd : float
+        Between trainers; matters where they are drawn.
+    correlation_sides : float
+        Of a client's two sides; 0 elsewhere.
+    periods : int
+        With a test at the end; 1 for sides.
+    tested_before : bool
+        Whether there is a test before the first period.
+    """
+
+    design: str
+    moving_sd: float
+    staying_sd: float
+    trainer_sd: float
+    correlation_sides: float
+    periods: int
+    tested_before: bool
+
+    @property
+    def schedule(self) -> NDArray[np.float64]:
+        """1 where a code means the compared arm: (codes, cells).
+
+        Where everybody begins in the reference arm, a test before is a cell of its own.
+        """
+        plan = DESIGNS[self.design]
+        codes = len(plan.codes(("first", "second"), self.periods))
+        cells = plan.schedule(codes, self.periods).reshape(codes, -1).astype(float)
+        before = plan.begins_in_reference and self.tested_before
+        return np.column_stack([np.zeros(codes), cells]) if before else cells
+
+
+def within_spread(
+    protocol: Protocol, outcome: ContinuousOutcome, assumptions: Assumptions
+) -> WithinSpread | None:
+    """The standard deviations of a protocol in which clients get both arms; ``None`` elsewhere."""
+    plan = protocol.plan
+    if not plan.within:
+        return None
+    sides = plan.within == "sides"
+    exercises = len({protocol.exercise(code).pair or code for code in outcome.exercises} if sides
+                    else outcome.exercises)  # fmt: skip
+    sd, correlation = assumptions.value("sd_score"), assumptions.value("correlation_baseline")
+    several = _composite_factor(assumptions, exercises)
+    moving = summary_variance("baseline-adjusted", correlation) if sides else 1.0 - correlation
+    icc = assumptions.value("trainer_icc_strength") if plan.unit == "trainer" else 0.0
+    return WithinSpread(
+        design=plan.word,
+        moving_sd=sd * math.sqrt(moving * several),
+        staying_sd=sd * math.sqrt(max(correlation - icc, 0.0)),
+        trainer_sd=sd * math.sqrt(icc),
+        correlation_sides=assumptions.value("correlation_limbs") if sides else 0.0,
+        periods=max(len(protocol.periods), 1),
+        tested_before=bool(protocol.baseline_visits),
+    )
+
+
+def share_in_both(protocol: Protocol, assumptions: Assumptions, *, tested: float) -> float:
+    """Of the share tested at the last visit, that which also has what it is compared with.
+
+    A client who is drawn for periods can miss the test of an earlier one as well; two sides are tested on one
+    day, and where trainers are drawn whatever tests there are count.
+    """
+    own_periods = protocol.plan.within == "periods" and protocol.plan.unit == "client"
+    return tested * (1.0 - assumptions.value("missed_tests")) if own_periods else tested
+
+
+def within_error(spread: WithinSpread, tested: float, trainers: int) -> ErrorAndFreedom | None:
+    """Error and degrees of freedom with so many clients tested in both arms; ``None`` with too few.
+
+    Notes
+    -----
+    Where trainers are drawn: the mean of a trainer's clients in a period, the same clients in all periods, so
+    that what stays with them counts as the trainer's (Hooper, Teerenstra, de Hoop & Eldridge 2016, Statistics
+    in Medicine 35:4718).
+
+    Examples
+    --------
+    >>> crossed = WithinSpread("crossover", 0.06, 0.2, 0.0, 0.0, 2, True)
+    >>> round(within_error(crossed, 18.0, 3).standard_error, 4)
+    0.02
+    """
+    plan, schedule = DESIGNS[spread.design], spread.schedule
+    by_trainer, codes = plan.unit == "trainer", schedule.shape[0]
+    if tested < FEWEST or (by_trainer and trainers < codes * plan.fewest_per_code):
+        return None
+    each = tested / trainers if by_trainer else 1.0
+    try:
+        return schedule_error(
+            schedule,
+            units=spread_over(trainers, codes) if by_trainer else tested / codes,
+            cell_variance=spread.moving_sd**2 * (1.0 - spread.correlation_sides) / each,
+            unit_variance=spread.trainer_sd**2 + spread.staying_sd**2 / each,
+        )
+    except ArgumentError:
+        return None  # too few trainers and periods to tell time and arm apart
+
+
+@dataclass(frozen=True, slots=True)
+class ContinuousModel(OutcomeModel):
     """The planned comparison, ready to be put to any number of clients.
 
     Parameters
@@ -43,24 +168,14 @@ class StrengthModel:
         ``"log"``: effects and widths are told in per cent; ``"as_measured"``: in the unit.
     residual_sd : float
         Spread of one client's adjusted composite, on the analysis scale.
-    shares : (float, float)
-        Shares of all clients in the reference arm and in the compared arm.
     tested : float
         Share of clients whose primary test is seen.
-    trainers : int
-    nested : bool
-        Whether each trainer delivers one arm.
-    trainer_icc : float
-        Share of the spread between trainers; matters only where nested.
-    size_variation : float
-        Spread of the trainers' numbers of clients over their mean; matters only where nested.
     trainer_by_arm_sd : float
         Spread of the effect between trainers, on the analysis scale.
     fixed_terms : int
         Means, slope and adjustments that the analysis estimates.
     effect : float
         On the analysis scale, diluted where it is declared under full delivery.
-    alpha, power, confidence_level : float
     within : WithinSpread or None
         Where one client gets both arms.
     delivery_spread : (float, float)
@@ -69,110 +184,44 @@ class StrengthModel:
 
     scale: str
     residual_sd: float
-    shares: tuple[float, float]
     tested: float
-    trainers: int
-    nested: bool
-    trainer_icc: float
-    size_variation: float
     trainer_by_arm_sd: float
     fixed_terms: int
     effect: float
-    alpha: float
-    power: float
-    confidence_level: float
     within: WithinSpread | None = None
     delivery_spread: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
-class StrengthPoint:
-    """What one number of clients tells.
+class ContinuousPoint(OutcomePoint):
+    """What one number of clients tells: per cent (of a ratio of one) on the log scale, else in the unit.
 
     Parameters
     ----------
-    clients : int
-        In all arms together.
+    detectable : float
+        Infinite where no difference is large enough.
     tested_per_arm : (float, float)
         Expected tests at the primary visit, reference and compared arm; where one client gets both arms,
         each client counts in both.
     standard_error, degrees_of_freedom : float
         Of the difference, on the analysis scale.
     half_width : float
-        Expected distance from the estimate to the end of the interval: per cent (of a ratio of one) on the
-        log scale, else in the unit.
-    width : float
-        Full width, same unit.
-    power : float
-        For the assumed effect.
-    detectable : float
-        Difference found with the wanted power, same unit as ``half_width``.
+        Expected distance from the estimate to the upper end of the interval.
     width_other_trainers : float
         Full width of an interval that also covers other trainers than these; infinite with one trainer.
     """
 
-    clients: int
+    detectable: float
     tested_per_arm: tuple[float, float]
     standard_error: float
     degrees_of_freedom: float
     half_width: float
-    width: float
-    power: float
-    detectable: float
     width_other_trainers: float
 
-
-@dataclass(frozen=True, slots=True)
-class StrengthPlan:
-    """What the study can tell about one continuous outcome.
-
-    Parameters
-    ----------
-    outcome, name, unit : str
-        Code, name, and the unit of widths and differences (``"%"`` on the log scale).
-    visit : str
-        Name of the primary visit.
-    exercises : int
-        In the composite; 0 where there are none.
-    model : StrengthModel
-    planned : StrengthPoint
-        At the planned number of clients.
-    curve : tuple of StrengthPoint
-        By number of clients.
-    effect : float
-        As declared, in ``unit``.
-    effect_after_dilution : float
-        As it reaches the analysis, in ``unit``.
-    largest_plausible : float
-        The high end of the assumed effect, after dilution, in ``unit``.
-    smallest_worthwhile : float or None
-    clients_for_effect : int or None
-        Clients in all arms for the wanted power at the assumed effect; ``None`` if out of reach.
-    clients_for_worthwhile : int or None
-        Clients in all arms for an interval that reaches no farther than the smallest worthwhile
-        difference to either side.
-    """
-
-    outcome: str
-    name: str
-    unit: str
-    visit: str
-    exercises: int
-    model: StrengthModel
-    planned: StrengthPoint
-    curve: tuple[StrengthPoint, ...]
-    effect: float
-    effect_after_dilution: float
-    largest_plausible: float
-    smallest_worthwhile: float | None
-    clients_for_effect: int | None
-    clients_for_worthwhile: int | None
-
     @property
-    def tested_clients(self) -> float:
-        """Clients tested at the primary visit, expected; each once."""
-        first, second = self.planned.tested_per_arm
-        return first if self.model.within else first + second
+    def reach(self) -> float:
+        """How far the interval reaches to either side."""
+        return self.half_width
 
 
 def on_scale(value: float, scale: str) -> float:
@@ -197,9 +246,9 @@ def told_width(half_width: float, scale: str) -> float:
     return 200.0 * math.sinh(half_width) if scale == "log" else 2.0 * half_width
 
 
-def strength_model(
+def planned_model(
     protocol: Protocol, outcome: ContinuousOutcome, assumptions: Assumptions, *, alpha: float | None = None
-) -> StrengthModel:
+) -> ContinuousModel:
     """The planned comparison of a protocol's continuous outcome.
 
     Raises
@@ -207,42 +256,48 @@ def strength_model(
     DesignError
         If a spread is needed and not given, or if nothing is left of the contrast between the arms.
     """
-    planning = protocol.planning
-    exercises = max(len(outcome.exercises), 1)
     variance = (
         assumptions.value("sd_score") ** 2
         * summary_variance("baseline-adjusted", assumptions.value("correlation_baseline"))
-        * (
-            composite_variance(exercises, assumptions.value("correlation_exercises"))
-            if exercises > 1
-            else 1.0
-        )
+        * _composite_factor(assumptions, len(outcome.exercises))
     )
-    ratio = {arm.code: arm.ratio for arm in protocol.arms}
-    total = sum(ratio.values())
-    kept = dilution(assumptions, declared=planning.effect_declared)
+    kept = dilution(assumptions, declared=protocol.planning.effect_declared)
     spread = spread_by_delivery(assumptions)
-    nested = protocol.trainers.deliver == "one arm" and not protocol.is_external
     within = within_spread(protocol, outcome, assumptions)
     tested = share_tested(protocol, outcome, assumptions)
-    return StrengthModel(
+    common = common_fields(protocol, assumptions, trainer_icc="trainer_icc_strength", alpha=alpha)
+    return ContinuousModel(
+        **common,
         scale=outcome.scale,
         residual_sd=math.sqrt(variance),
-        shares=(ratio[protocol.reference_arm.code] / total, ratio[protocol.comparison_arm.code] / total),
         tested=tested if within is None else share_in_both(protocol, assumptions, tested=tested),
-        trainers=planning.trainers,
-        nested=nested,
-        trainer_icc=assumptions.value("trainer_icc_strength") if nested else 0.0,
-        size_variation=assumptions.value("trainer_size_variation") if nested else 0.0,
-        trainer_by_arm_sd=0.0 if nested else assumptions.value("trainer_by_arm_sd"),
+        trainer_by_arm_sd=0.0 if common["nested"] else assumptions.value("trainer_by_arm_sd"),
         fixed_terms=_fixed_terms(protocol),
         effect=kept * on_scale(assumptions.value("effect_strength"), outcome.scale),
-        alpha=protocol.analysis.alpha if alpha is None else alpha,
-        power=planning.power,
-        confidence_level=protocol.analysis.confidence_level,
         within=within,
         delivery_spread=(0.0, 0.0) if within else spread,
     )
+
+
+def _composite_factor(assumptions: Assumptions, exercises: int) -> float:
+    """Variance of the composite over that of one exercise."""
+    if exercises <= 1:  # none: a score that is recorded as it is
+        return 1.0
+    return composite_variance(exercises, assumptions.value("correlation_exercises"))
+
+
+def share_tested(protocol: Protocol, outcome: ContinuousOutcome, assumptions: Assumptions) -> float:
+    """Share of clients whose test at the primary visit is seen.
+
+    Tests are missed by some who still come. Where leaving the studio is handled as hypothetical, tests after
+    leaving are not used either: the share still there on that day follows the retention curve, a Weibull one
+    through the share retained at the horizon.
+    """
+    tested = 1.0 - assumptions.value("missed_tests")
+    estimand = outcome.estimand
+    if estimand is not None and estimand.strategies.leaves_studio == "treatment policy":
+        return tested
+    return tested * share_still_there(protocol, assumptions, day=protocol.visit(outcome.primary_visit).day)
 
 
 def _fixed_terms(protocol: Protocol) -> int:
@@ -253,7 +308,7 @@ def _fixed_terms(protocol: Protocol) -> int:
     return len(protocol.arms) + 1 + strata + trainers + len(protocol.analysis.adjust_for)
 
 
-def _error_and_freedom(model: StrengthModel, clients: int) -> tuple[float, float] | None:
+def _error_and_freedom(model: ContinuousModel, clients: int) -> tuple[float, float] | None:
     """Standard error and degrees of freedom, ``None`` where nothing can be estimated."""
     everybody = clients * model.tested
     if model.within is not None:
@@ -271,7 +326,7 @@ def _error_and_freedom(model: StrengthModel, clients: int) -> tuple[float, float
     return math.sqrt(variance), freedom
 
 
-def _detectable(model: StrengthModel, clients: int) -> float:
+def _detectable(model: ContinuousModel, clients: int) -> float:
     r"""The difference found with the wanted power, on the analysis scale.
 
     A larger difference also spreads the clients more: with the standard error's square :math:`a + b d^2`, and
@@ -286,19 +341,19 @@ def _detectable(model: StrengthModel, clients: int) -> float:
     return errors * none[0] / math.sqrt(left) if left > 0.0 else math.inf
 
 
-def _tested_per_arm(model: StrengthModel, clients: int) -> tuple[float, float]:
+def _tested_per_arm(model: ContinuousModel, clients: int) -> tuple[float, float]:
     tested = clients * model.tested
     return (tested, tested) if model.within else (tested * model.shares[0], tested * model.shares[1])
 
 
-def strength_at(model: StrengthModel, clients: int) -> StrengthPoint | None:
+def point_at(model: ContinuousModel, clients: int) -> ContinuousPoint | None:
     """What a number of clients tells; ``None`` where nothing can be estimated."""
     known = _error_and_freedom(model, clients)
     if known is None:
         return None
     error, freedom = known
     half = expected_half_width(error, degrees_of_freedom=freedom, confidence_level=model.confidence_level)
-    return StrengthPoint(
+    return ContinuousPoint(
         clients=clients,
         tested_per_arm=_tested_per_arm(model, clients),
         standard_error=error,
@@ -311,7 +366,7 @@ def strength_at(model: StrengthModel, clients: int) -> StrengthPoint | None:
     )
 
 
-def _width_other_trainers(model: StrengthModel, variance: float, freedom: float) -> float:
+def _width_other_trainers(model: ContinuousModel, variance: float, freedom: float) -> float:
     """The effect's spread between trainers added; degrees of freedom by Satterthwaite's rule."""
     if model.nested:
         return told_width(
@@ -335,7 +390,7 @@ def _width_other_trainers(model: StrengthModel, variance: float, freedom: float)
     return told_width(half, model.scale)
 
 
-def clients_for_strength_power(model: StrengthModel, *, effect: float | None = None) -> int | None:
+def clients_for_power(model: ContinuousModel, *, effect: float | None = None) -> int | None:
     """Clients in all arms for the wanted power; the assumed effect, or one on the analysis scale."""
     wanted = replace(model, effect=model.effect if effect is None else effect)
     if wanted.effect == 0.0:
@@ -350,7 +405,7 @@ def clients_for_strength_power(model: StrengthModel, *, effect: float | None = N
     return fewest_clients(power, model.power, least=4)
 
 
-def clients_for_strength_width(model: StrengthModel, *, half_width: float) -> int | None:
+def clients_for_width(model: ContinuousModel, *, half_width: float) -> int | None:
     """Clients in all arms for an interval that reaches ``half_width`` (told unit) to either side."""
 
     def narrowness(clients: int) -> float:
@@ -363,70 +418,3 @@ def clients_for_strength_width(model: StrengthModel, *, half_width: float) -> in
         return -told(half, model.scale)
 
     return fewest_clients(narrowness, -half_width, least=4)
-
-
-def plan_strength(
-    protocol: Protocol,
-    outcome: ContinuousOutcome,
-    assumptions: Assumptions,
-    *,
-    clients: int,
-    counts: tuple[int, ...],
-    alpha: float | None = None,
-) -> StrengthPlan:
-    """What the study can tell about one continuous outcome.
-
-    Parameters
-    ----------
-    protocol, outcome, assumptions
-        What is planned.
-    clients : int
-        Planned, in all arms together.
-    counts : tuple of int
-        Numbers of clients for the curve.
-    alpha : float, optional
-        If not the protocol's: a smaller one where several primary outcomes share it.
-
-    Raises
-    ------
-    DesignError
-        If nothing can be estimated with so few clients or trainers, or a needed spread is not given.
-    """
-    model = strength_model(protocol, outcome, assumptions, alpha=alpha)
-    planned = strength_at(model, clients)
-    if planned is None:
-        raise DesignError(
-            where="planning",
-            expected="more trainers, periods or clients"
-            if model.within
-            else "at least three trainers"
-            if model.nested
-            else "more tested clients than the analysis has terms",
-            got=f"{clients * model.tested:.0f} tested, {model.fixed_terms} terms, {model.trainers} trainers",
-            todo="Nothing can be estimated with so few.",
-        )
-    points = (strength_at(model, count) for count in counts)
-    worthwhile = outcome.smallest_worthwhile
-    effect = assumptions.assumption("effect_strength")
-    high = effect.value if effect.high is None else effect.high
-    low = effect.value if effect.low is None else effect.low
-    largest = max(abs(high), abs(low))
-    kept = dilution(assumptions, declared=protocol.planning.effect_declared)
-    return StrengthPlan(
-        outcome=outcome.code,
-        name=outcome.name,
-        unit="%" if outcome.scale == "log" else outcome.unit,
-        visit=protocol.visit(outcome.primary_visit).name,
-        exercises=len(outcome.exercises),
-        model=model,
-        planned=planned,
-        curve=tuple(point for point in points if point is not None),
-        effect=effect.value,
-        effect_after_dilution=told(model.effect, outcome.scale),
-        largest_plausible=told(kept * on_scale(largest, outcome.scale), outcome.scale),
-        smallest_worthwhile=worthwhile,
-        clients_for_effect=clients_for_strength_power(model),
-        clients_for_worthwhile=None
-        if worthwhile is None
-        else clients_for_strength_width(model, half_width=worthwhile),
-    )
