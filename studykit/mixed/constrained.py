@@ -20,7 +20,7 @@ steps inside a trust radius, as in `studykit.mixed.search`.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -50,6 +50,7 @@ from studykit.mixed.random_effects import RandomEffect, level_codes
 from studykit.mixed.residuals import ResidualStructure
 from studykit.mixed.result import CovarianceParameters
 from studykit.mixed.search import CLOSE, Course, Place, descend, search, starting_values
+from studykit.mixed.sums import transposed
 
 Array = NDArray[np.float64]
 
@@ -75,23 +76,26 @@ class Hold:
     place: int
     unit: float = 1.0
 
-    def spread_out(self, free: Array, theta: float) -> tuple[Array, Array, Array | None]:
-        """``psi`` (k,), its derivative (k, k - 1) by the free factors, second derivative of the held one."""
-        k, place = len(free) + 1, self.place
-        psi = np.insert(free, place, 0.0)
-        turn = np.delete(np.eye(k), place, axis=1)
+    def spread_out(self, free: Array, theta: Array) -> tuple[Array, Array, Array | None]:
+        """``psi`` (m, k), its derivative (m, k, k - 1) by free factors, the held one's second derivative."""
+        (m, f), place = free.shape, self.place
+        psi = np.insert(free, place, 0.0, axis=1)
+        turn = np.tile(np.delete(np.eye(f + 1), place, axis=1), (m, 1, 1))
         if self.kind == "value":
-            psi[place] = theta * self.unit
+            psi[:, place] = theta * self.unit
             return psi, turn, None
         if self.kind == "angle":  # the diagonal factor stands next to the held one
-            u = free[place]
-            psi[place], psi[place + 1] = math.sin(theta) * u, math.cos(theta) * u
-            turn[place, place], turn[place + 1, place] = math.sin(theta), math.cos(theta)
+            u, sine, cosine = free[:, place], np.sin(theta), np.cos(theta)
+            psi[:, place], psi[:, place + 1] = sine * u, cosine * u
+            turn[:, place, place], turn[:, place + 1, place] = sine, cosine
             return psi, turn, None
-        size = max(float(np.linalg.norm(free)), 1e-300)
-        psi[place] = math.tan(theta) * size
-        turn[place] = math.tan(theta) * free / size
-        return psi, turn, math.tan(theta) * (np.eye(k - 1) - np.outer(free, free) / size**2) / size
+        size = np.maximum(np.linalg.norm(free, axis=1), 1e-300)
+        slope = np.tan(theta)
+        psi[:, place] = slope * size
+        turn[:, place] = (slope / size)[:, None] * free
+        along = free / size[:, None]
+        across = np.eye(f) - along[:, :, None] * along[:, None, :]
+        return psi, turn, (slope / size)[:, None, None] * across
 
 
 @dataclass(slots=True, eq=False)
@@ -116,42 +120,54 @@ class Constrained:
 
     def rise(self, theta: float) -> float:
         """``-2 log L`` at ``theta``, minus the same at the optimum; infinite where there is no likelihood."""
-        if theta not in self._seen:
-            starts = [min(self._seen, key=lambda known: abs(known - theta)), next(iter(self._seen))]
-            found = [self._descend(theta, self._seen[start][1]) for start in dict.fromkeys(starts)]
-            self._seen[theta] = min(found, key=lambda pair: pair[0])
+        self.visit([theta])
         return self._seen[theta][0] - self.best
 
-    def _descend(self, theta: float, start: Array) -> tuple[float, Array]:
-        def look(_: NDArray[np.intp], free: Array) -> Place:
-            return self._look(free[0], theta)
+    def visit(self, thetas: Sequence[float]) -> None:
+        """Find the optimum at several values at once, each from the nearest known one and from the first."""
+        new = [theta for theta in dict.fromkeys(thetas) if theta not in self._seen]
+        first, known = next(iter(self._seen)), list(self._seen)
+        starts = [(theta, min(known, key=lambda at, theta=theta: abs(at - theta))) for theta in new]
+        pairs = list(dict.fromkeys([*starts, *((theta, first) for theta in new)]))
+        if not pairs:
+            return
+        held = np.array([theta for theta, _ in pairs])
+        values, free = self._descend(held, np.array([self._seen[start][1] for _, start in pairs]))
+        for number in np.argsort(-values, kind="stable").tolist():  # the lowest comes last and stays
+            self._seen[pairs[number][0]] = float(values[number]), free[number]
 
-        place, course = self._look(self._away(start), theta), Course.of(1)
-        if place.psi.size and math.isfinite(place.value[0]):
-            descend(look, place, np.arange(1), course)
-            if not (course.converged[0] or course.decrement[0] < CLOSE):
+    def _descend(self, theta: Array, start: Array) -> tuple[Array, Array]:
+        def look(trials: NDArray[np.intp], free: Array) -> Place:
+            return self._look(free, theta[trials])
+
+        place, course = self._look(self._away(start), theta), Course.of(len(theta))
+        if start.shape[1]:
+            going = np.flatnonzero(np.isfinite(place.value))
+            descend(look, place, going, course)
+            lost = going[~(course.converged[going] | (course.decrement[going] < CLOSE))]
+            if len(lost):
                 raise ConvergenceError(
                     where="profile of the likelihood",
-                    expected=f"an optimum with the quantity held at {theta:.6g}",
+                    expected=f"an optimum with the quantity held at {theta[lost[0]]:.6g}",
                     got="none found",
                     todo="Simplify the random effects.",
                 )
-        return float(place.value[0]), place.psi[0]
+        return place.value, place.psi
 
-    def _look(self, free: Array, theta: float) -> Place:
+    def _look(self, free: Array, theta: Array) -> Place:
         free = self._inside(free)
         psi, turn, bend = self.hold.spread_out(free, theta)
-        state = evaluate(self.problem, psi[None], rescale=False)
-        gradient, curved, singular = np.zeros_like(free), np.eye(len(free)), np.zeros(1, bool)
-        if np.isfinite(state.value[0]):
-            derivatives = differentiate(self.problem, state)
-            slope, hessian = self.problem.layout.map.pull_back(
-                psi[None], derivatives.gradient, derivatives.hessian
-            )
-            gradient, curved = turn.T @ slope[0], turn.T @ hessian[0] @ turn
-            if bend is not None:
-                curved = curved + slope[0, self.hold.place] * bend
-        return Place(free[None].copy(), state.value, gradient[None], curved[None], gradient[None], singular)
+        part = self.problem.take(np.zeros(len(free), np.intp))
+        state = evaluate(part, psi, rescale=False)
+        derivatives = differentiate(part, state)
+        slope, hessian = part.layout.map.pull_back(psi, derivatives.gradient, derivatives.hessian)
+        back = transposed(turn)
+        gradient, curved = (back @ slope[..., None])[..., 0], back @ hessian @ turn
+        if bend is not None:
+            curved = curved + slope[:, self.hold.place, None, None] * bend
+        none = ~np.isfinite(state.value)
+        gradient[none], curved[none] = 0.0, np.eye(free.shape[1])
+        return Place(free.copy(), state.value, gradient, curved, gradient, np.zeros(len(free), bool))
 
     def _away(self, free: Array) -> Array:
         """The same with small diagonal factors moved away from zero."""
@@ -165,7 +181,7 @@ class Constrained:
             return free
         moved = free.copy()
         places = [self.hold.place - 1, self.hold.place]
-        moved[places] = np.abs(moved[places])
+        moved[:, places] = np.abs(moved[:, places])
         return moved
 
 

@@ -12,7 +12,7 @@ likelihood, since the restricted one does not know them. Every result names its 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -110,6 +110,7 @@ class _Curve:
     step: float
     natural: Callable[[float], float]
     method: str
+    visit: Callable[[Sequence[float]], None] = lambda _: None  # finds several rises at once
 
     def root(self, theta: float) -> float:
         """Square root of the statistic."""
@@ -249,8 +250,8 @@ def _points(curve: _Curve, quantity: Quantity, points: int, farthest: float) -> 
     middle = curve.estimate
     if not math.isnan(middle):
         thetas = np.unique(np.append(thetas, middle))
-    outward = sorted(thetas.tolist(), key=lambda theta: abs(theta - (0.0 if math.isnan(middle) else middle)))
-    roots = {theta: curve.root(theta) for theta in outward}
+    curve.visit(thetas.tolist())
+    roots = {theta: curve.root(theta) for theta in thetas.tolist()}
     signed = np.array([math.copysign(roots[t], t - middle) if roots[t] else 0.0 for t in thetas.tolist()])
     return VarianceProfile(
         quantity,
@@ -307,7 +308,7 @@ def _curve(model: MixedModel, quantity: Quantity, asked: bool | None) -> _Curve:
     reml = asked is None or asked
     held = constrain(model, quantity, parameters, reml=reml)
     lower, upper, step, natural = _range(model, quantity, held)
-    return _Curve(held.rise, held.estimate, lower, upper, step, natural, METHODS[reml])
+    return _Curve(held.rise, held.estimate, lower, upper, step, natural, METHODS[reml], held.visit)
 
 
 def _range(
