@@ -11,9 +11,9 @@ from pathlib import Path
 
 from studykit.errors import DataError, Finding, FolderError
 from studykit.lookback.columns import WANTED, Placed
-from studykit.lookback.written import Opened, WrittenColumn, WrittenTable
+from studykit.lookback.export_tables import ExportTable, Opened
 from studykit.protocol.identifiers import code_trouble, personal_mark
-from studykit.records.raw import guarded
+from studykit.records.raw_table import RawColumn, guarded
 
 PREFIX = {"client": "C", "trainer": "T"}
 
@@ -124,7 +124,7 @@ def _drawn(opened: Opened, placed: Placed, kind: str) -> dict[str, str]:
 
 
 def _coded(
-    table: WrittenTable, name: str, places: Mapping[str, int], codes: Mapping[str, Mapping[str, str]]
+    table: ExportTable, name: str, places: Mapping[str, int], codes: Mapping[str, Mapping[str, str]]
 ) -> str:
     folded = {
         kind: {person.casefold(): code for person, code in drawn.items()} for kind, drawn in codes.items()
@@ -144,7 +144,7 @@ def _coded(
     return _csv([header, *zip(*(cells for _, cells in columns), strict=True)])
 
 
-def _cells(column: WrittenColumn, codes: Mapping[str, str] | None) -> list[str]:
+def _cells(column: RawColumn, codes: Mapping[str, str] | None) -> list[str]:
     texts = [codes[text.casefold()] if codes is not None and text else guarded(text) for text in column.texts]
     return [texts[place] for place in column.place.tolist()]
 

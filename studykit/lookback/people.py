@@ -12,9 +12,9 @@ from studykit.lookback.columns import plain_name
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, ClientFact, Integers, Spans, no_spans
 from studykit.lookback.sieve import Flags, Sieve, in_rows
 from studykit.lookback.understanding import Codes, DateOrder, day_of, understand_dates
-from studykit.lookback.written import WrittenColumn
 from studykit.records.cells import decimal_mark, read_number
 from studykit.records.dates import date_readings
+from studykit.records.raw_table import RawColumn
 from studykit.records.schema import Column
 from studykit.results import frozen_array
 
@@ -147,7 +147,7 @@ def _unknown_facts(sieve: Sieve, chosen: set[str] | None, used: Sequence[str]) -
     ]
 
 
-def _levels(column: WrittenColumn, name: str) -> tuple[tuple[str, ...], Integers, str]:
+def _levels(column: RawColumn, name: str) -> tuple[tuple[str, ...], Integers, str]:
     """Levels, the most frequent first, and the level of every text; or why the column is no fact."""
     filled = [text for text in column.texts if text]
     if not filled:

@@ -12,6 +12,7 @@ import numpy as np
 
 from studykit.errors import ArgumentError, DataError, Finding
 from studykit.lookback.columns import Placed, place_columns, refuse_guesses
+from studykit.lookback.export_tables import SESSIONS, Opened, open_attendance
 from studykit.lookback.identity import refuse_names
 from studykit.lookback.log import (
     NEVER,
@@ -42,7 +43,6 @@ from studykit.lookback.sessions import (
     one_a_day,
     understand_sessions,
 )
-from studykit.lookback.sheets import SESSIONS
 from studykit.lookback.sieve import Sieve, in_rows
 from studykit.lookback.silence import end_of_records
 from studykit.lookback.understanding import (
@@ -56,7 +56,6 @@ from studykit.lookback.understanding import (
     understand_codes,
     understand_dates,
 )
-from studykit.lookback.written import Opened, open_attendance
 from studykit.protocol.local_time import studio_day
 from studykit.records.nearest import listed
 from studykit.results import frozen_array

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import Severity
+from studykit.lookback.export_tables import ExportTable
 from studykit.lookback.log import Integers, NoticedRows
-from studykit.lookback.written import WrittenColumn, WrittenTable
+from studykit.records.raw_table import RawColumn
 from studykit.results import RowCount, frozen_array
 
 Flags = NDArray[np.bool_]
@@ -23,10 +24,10 @@ class Sieve:
 
     Parameters
     ----------
-    table : WrittenTable
+    table : ExportTable
     """
 
-    table: WrittenTable
+    table: ExportTable
     kept: Flags = field(init=False)
     noticed: list[NoticedRows] = field(init=False)
 
@@ -34,7 +35,7 @@ class Sieve:
         self.kept = np.ones(self.table.rows, dtype=bool)
         self.noticed = list(self.table.noticed)
 
-    def column(self, index: int) -> WrittenColumn:
+    def column(self, index: int) -> RawColumn:
         """One column of the table."""
         return self.table.columns[index]
 
@@ -100,6 +101,6 @@ class Sieve:
         return RowCount(supplied, int(self.kept.sum()), tuple(left_out.items()))
 
 
-def in_rows(column: WrittenColumn, by_text: Integers) -> Integers:
+def in_rows(column: RawColumn, by_text: Integers) -> Integers:
     """Values by text spread over the rows."""
     return np.asarray(by_text[column.place], dtype=np.int64)

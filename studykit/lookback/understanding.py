@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from studykit.errors import DataError, Finding
 from studykit.lookback.columns import plain_name
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Integers
-from studykit.lookback.written import WrittenColumn
 from studykit.records.cells import FIRST_YEAR, LAST_YEAR, Trouble, decimal_mark, read_number
 from studykit.records.dates import DateReadings, date_readings, is_day_count
+from studykit.records.raw_table import RawColumn
 from studykit.records.schema import SESSIONS as SESSION_TABLE
 from studykit.records.schema import Column
 
@@ -65,12 +65,12 @@ class Dates:
 _FEW = 0.05  # of the rows: slips in a column that is otherwise clear
 
 
-def understand_dates(column: WrittenColumn, where: str, order: DateOrder | None) -> Dates:
+def understand_dates(column: RawColumn, where: str, order: DateOrder | None) -> Dates:
     """Read every text of a column as a day, in one order of day and month for the whole column.
 
     Parameters
     ----------
-    column : WrittenColumn
+    column : RawColumn
     where : str
         Place to name.
     order : {"day first", "month first"}, optional
@@ -109,7 +109,7 @@ def understand_dates(column: WrittenColumn, where: str, order: DateOrder | None)
 
 
 def _settled(
-    column: WrittenColumn, read: Sequence[DateReadings], where: str
+    column: RawColumn, read: Sequence[DateReadings], where: str
 ) -> tuple[DateOrder | None, bool, Finding | None]:
     """The order that the column itself settles, and whether dates that can be two days stay unread."""
     rows = np.bincount(column.place, minlength=len(column.texts))
@@ -146,12 +146,12 @@ def _settled(
     )  # fmt: skip
 
 
-def understand_states(column: WrittenColumn, said: Mapping[str, str]) -> Integers:
+def understand_states(column: RawColumn, said: Mapping[str, str]) -> Integers:
     """State of a booking by text, 0 where a text is not understood.
 
     Parameters
     ----------
-    column : WrittenColumn
+    column : RawColumn
     said : mapping of str to str
         Words of the export to ``attended``, ``cancelled``, ``no show`` or ``booked``.
     """
@@ -169,7 +169,7 @@ class Marks:
     blank_is_no: bool
 
 
-def understand_marks(column: WrittenColumn) -> Marks:
+def understand_marks(column: RawColumn) -> Marks:
     """Read yes, no, ticks and counts; blanks beside ticks only mean no.
 
     A count above what a session can hold, a negative one, and any other word are not understood.
@@ -204,12 +204,12 @@ class Codes:
     respelt: tuple[tuple[str, str], ...]
 
 
-def understand_codes(columns: Sequence[WrittenColumn]) -> tuple[Codes, ...]:
+def understand_codes(columns: Sequence[RawColumn]) -> tuple[Codes, ...]:
     """One list of codes for the same column of several tables; capitals make no difference.
 
     Parameters
     ----------
-    columns : sequence of WrittenColumn
+    columns : sequence of RawColumn
         The first introduces the spelling.
     """
     spelling: dict[str, str] = {}
@@ -226,7 +226,7 @@ def understand_codes(columns: Sequence[WrittenColumn]) -> tuple[Codes, ...]:
     )
 
 
-def _respelt(column: WrittenColumn, spelling: dict[str, str]) -> tuple[tuple[str, str], ...]:
+def _respelt(column: RawColumn, spelling: dict[str, str]) -> tuple[tuple[str, str], ...]:
     """Learn the spellings of a column; what is written another way than before."""
     settled = [(text, spelling.setdefault(text.casefold(), text)) for text in column.texts if text]
     return tuple((text, code) for text, code in settled if text != code)

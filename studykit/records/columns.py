@@ -6,11 +6,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import numpy as np
+
 from studykit.errors import Finding
 from studykit.records.cells import Respelt, Trouble, cell_reader, decimal_mark, read_choice, read_number
 from studykit.records.headers import match_header
 from studykit.records.nearest import listed, nearest_known
-from studykit.records.raw import RawTable, unguarded
+from studykit.records.raw_table import RawTable, unguarded
 from studykit.records.schema import EXAMPLE_CODE, PEOPLE_COLUMNS, Column, Table
 from studykit.records.tables import RecordTable, record_table
 
@@ -72,9 +74,9 @@ class Draft:
 
     def finished(self) -> RecordTable:
         """The typed table of the rows that can be used."""
-        kept = [row for row in range(len(self.raw.rows)) if row not in self.left_out]
+        kept = [row for row in range(self.raw.rows) if row not in self.left_out]
         columns = {name: [values[row] for row in kept] for name, values in self.values.items()}
-        numbers = [self.raw.row_numbers[row] for row in kept]
+        numbers = self.raw.row_numbers[kept].tolist()
         return record_table(self.table.name, columns, where=self.raw.where, row_numbers=numbers)
 
 
@@ -91,7 +93,7 @@ def draft_table(raw: RawTable, table: Table, wanted: Wanted) -> Draft:
         for number in examples
     ]  # fmt: skip
     if not matched.usable:
-        draft.left_out.update(range(len(raw.rows)))
+        draft.left_out.update(range(raw.rows))
         return draft
     for name, position in matched.positions.items():
         _read_column(draft, _column(table, name, wanted), position, wanted)
@@ -113,22 +115,13 @@ def _example_cells(table: Table, positions: Mapping[str, int], wanted: Wanted) -
 
 def _without_examples(raw: RawTable, example: Mapping[int, str]) -> tuple[RawTable, list[int]]:
     """Without the rows that a new study starts with, cell by cell; and the numbers of those rows."""
-
-    def shipped(row: tuple[str, ...]) -> bool:
-        return all(unguarded(row[place].strip()) == text for place, text in example.items())
-
     if EXAMPLE_CODE not in example.values():
         return raw, []
-    kept = [index for index, row in enumerate(raw.rows) if not shipped(row)]
-    if len(kept) == len(raw.rows):
-        return raw, []
-    moved = {old: new for new, old in enumerate(kept)}
-    troubles = {
-        (moved[row], column): trouble for (row, column), trouble in raw.troubles.items() if row in moved
-    }
-    rows, numbers = tuple(raw.rows[index] for index in kept), tuple(raw.row_numbers[index] for index in kept)
-    examples = [number for index, number in enumerate(raw.row_numbers) if index not in moved]
-    return replace(raw, rows=rows, row_numbers=numbers, troubles=troubles), examples
+    shipped = np.ones(raw.rows, dtype=bool)
+    for position, wanted in example.items():
+        column = raw.columns[position]
+        shipped &= column.of_rows([unguarded(text.strip()) == wanted for text in column.texts])
+    return raw.select(~shipped), raw.row_numbers[shipped].tolist()
 
 
 def _column(table: Table, name: str, wanted: Wanted) -> Column:
@@ -144,7 +137,7 @@ def _column(table: Table, name: str, wanted: Wanted) -> Column:
 
 def _read_column(draft: Draft, column: Column, position: int, wanted: Wanted) -> None:
     """Read one column cell by cell; empty cells and cells in trouble are empty in the result."""
-    cells = [unguarded(row[position].strip()) for row in draft.raw.rows]
+    cells = [unguarded(text.strip()) for text in draft.raw.columns[position].cells()]
     _note_blanks(draft, column, position)
     values: list[Any] = [None] * len(cells)
     for (row, where), trouble in draft.raw.troubles.items():
@@ -194,7 +187,7 @@ def _no_person(text: str, column: Column) -> Trouble | None:
 
 def _note_blanks(draft: Draft, column: Column, position: int) -> None:
     """Blanks around a word would make another word of it; around a remark they mean nothing."""
-    written = [row[position] for row in draft.raw.rows]
+    written = draft.raw.columns[position].cells()
     padded = [row for row, text in enumerate(written) if text.strip() and text != text.strip()]
     if padded and column.kind != "text":
         draft.note(padded, column.name, expected="no blanks around", got=repr(written[padded[0]]))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from studykit.errors import Finding
 from studykit.records.nearest import nearest_known
-from studykit.records.raw import RawTable, column_letter
+from studykit.records.raw_table import RawTable
 from studykit.records.schema import Table
 
 _NEAR = 0.75
@@ -61,7 +61,7 @@ def match_header(
             positions[name] = index
             if written != name:
                 findings.append(
-                    Finding("note", _place(raw, index, name), f"the column name {name}", repr(written))
+                    Finding("note", raw.heading(index, name), f"the column name {name}", repr(written))
                 )
     usable = not _repeated(raw, findings)
     misspelt = _report_unknown(raw, table, known, positions, unknown, findings)
@@ -86,11 +86,6 @@ def match_header(
     needed = {column.name for column in table.columns if column.required} | set(further)
     usable = usable and not missing and not misspelt & needed
     return Matched(positions, usable, tuple(findings))
-
-
-def _place(raw: RawTable, index: int, name: str) -> str:
-    letter = f" ({column_letter(index)})" if raw.lettered else ""
-    return f"{raw.where}, row 1, column {name}{letter}"
 
 
 def _repeated(raw: RawTable, findings: list[Finding]) -> bool:
@@ -121,15 +116,15 @@ def _report_unknown(
         if near:
             misspelt.add(near)
             findings.append(
-                Finding("stop", _place(raw, index, written), f"the column name {near}", written,
+                Finding("stop", raw.heading(index, written), f"the column name {near}", written,
                         f"Rename it {near}, or give it a name that is not so near.")
             )  # fmt: skip
         elif written:
             findings.append(
-                Finding("note", _place(raw, index, written), f"a column of the table {table.name}",
+                Finding("note", raw.heading(index, written), f"a column of the table {table.name}",
                         "one that is not known", "It is not used.")
             )  # fmt: skip
-        elif any(row[index].strip() for row in raw.rows):
+        elif raw.columns[index].filled.any():
             findings.append(
                 Finding("warn", f"{raw.where}, row 1, cell {index + 1}", "a column name",
                         "none above cells that are filled", "Name the column; it is not used.")

@@ -10,17 +10,15 @@ from pathlib import Path
 from studykit.errors import Finding, FolderError
 from studykit.protocol.types import Protocol
 from studykit.records.columns import Draft, Wanted, draft_table
-from studykit.records.delimited import read_delimited
 from studykit.records.nearest import nearest_known
-from studykit.records.raw import RawTable
+from studykit.records.raw_table import RawTable, read_delimited
 from studykit.records.schema import TABLES, table
 from studykit.records.spelling import repeated_rows, settle_spelling
 from studykit.records.tables import Records, records_of
-from studykit.records.workbook import read_workbook
+from studykit.records.workbook import OTHER_WORKBOOKS, read_workbook
 
 _ONE_KIND = "CSV files or one workbook, never both"
 WORKBOOK = "records.xlsx"
-_OTHER_WORKBOOKS = (".xls", ".ods", ".xlsm", ".xlsb", ".numbers")
 
 
 def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
@@ -149,7 +147,7 @@ def _neighbours(files: Sequence[Path], folder: str) -> list[Finding]:
                 if near
                 else Finding("note", where, "a file named as a table", path.name, "It is not used.")
             )
-        elif ending in _OTHER_WORKBOOKS or (ending == ".xlsx" and path.name.casefold() != WORKBOOK):
+        elif ending in OTHER_WORKBOOKS or (ending == ".xlsx" and path.name.casefold() != WORKBOOK):
             findings.append(
                 Finding("stop", where, f"CSV files, or one workbook named {WORKBOOK}", path.name,
                         f"Save it as {WORKBOOK}, or move it out of this folder.")

@@ -51,7 +51,7 @@ def repeated_rows(draft: Draft) -> None:
     if not names or any(name not in draft.values for name in key):
         return
     seen: dict[tuple[Any, ...], int] = {}
-    for row in range(len(draft.raw.rows)):
+    for row in range(draft.raw.rows):
         if row in draft.left_out:
             continue
         whole = tuple(draft.values[name][row] for name in names)

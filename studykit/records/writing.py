@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import FolderError
 from studykit.protocol.types import AsRecorded, Protocol
-from studykit.records.raw import guarded
+from studykit.records.raw_table import guarded
 from studykit.records.schema import TABLES, Table
 from studykit.records.tables import Records, RecordTable
 

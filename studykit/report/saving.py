@@ -23,7 +23,7 @@ from studykit.lookback.results import NextStudy
 from studykit.outcomes.results import StudyResults
 from studykit.planning.plan import Plan
 from studykit.protocol.types import Protocol
-from studykit.records.raw import guarded
+from studykit.records.raw_table import guarded
 from studykit.report.document import Document, render_document
 from studykit.report.gallery import Picture
 from studykit.report.lookback_page import PLANNING, LookBackReading, look_back_document

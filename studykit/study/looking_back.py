@@ -21,9 +21,9 @@ from studykit.study.folder import made_whole, versions
 if TYPE_CHECKING:
     from studykit.allocation.entries import Entry
     from studykit.lookback.columns import Placed
+    from studykit.lookback.export_tables import Opened
     from studykit.lookback.log import AttendanceLog
     from studykit.lookback.results import LookBack
-    from studykit.lookback.written import Opened
 
 SAID = "answers.json"
 RECORDS_LOOKED_AT = "attendance records looked at"
@@ -243,8 +243,8 @@ def demo_export(folder: Path) -> tuple[Path, dict[str, str]]:
 
 
 def _read(wish: Wish, said: Said, asking: Asking | None) -> tuple[AttendanceLog, Said, list[str]]:
+    from studykit.lookback.export_tables import open_attendance, with_what_was_left_out
     from studykit.lookback.identity import named_columns, write_recoded
-    from studykit.lookback.written import open_attendance, with_what_was_left_out
 
     notices: list[str] = []
     opened = open_attendance(wish.file, tables=dict(said.tables), sheets=said.sheets)
