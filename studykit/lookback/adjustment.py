@@ -8,16 +8,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.lookback.log import UNKNOWN, ClientFact
-from studykit.retention.discrete_hazard import within_strata
+from studykit.retention.discrete_hazard import DiscreteHazardModel, fit_discrete_hazards, within_strata
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 EVENTS_PER_COLUMN = 5  # Vittinghoff & McCulloch 2007, Am J Epidemiol 165:710: five to nine are often enough
 YEAR = 365.25
 TENURE_KNOTS = (14.0, 56.0, 182.0)  # days since joining
 WITHIN_SHARE = 0.2  # of the spread of the exposure, from which trainers can be compared with themselves
 LEAST_ON_EACH_SIDE = 5  # departures
+EXPOSURE = "partner reps"
 LEAST_TRAINERS = 4  # as clusters: two with and two without can be told from two persons
 
 
@@ -53,6 +55,22 @@ class Design:
             return ""
         return f" Left aside, as too few left or nothing varied: {', '.join(self.left_out)}."
 
+    def fit(
+        self,
+        event: Bools,
+        *,
+        strata: Integers | None = None,
+        clusters: Integers,
+        weights: Floats | None = None,
+    ) -> DiscreteHazardModel:
+        """Discrete hazards on these columns, `EXPOSURE` the first of them."""
+        return fit_discrete_hazards(
+            event, self.columns, names=self.names, strata=strata, clusters=clusters, weights=weights
+        )
+
+
+NO_DESIGN = Design(np.empty((0, 0)), (), (), ())  # of an answer refused before anything is adjusted for
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TrainerRole:
@@ -72,6 +90,11 @@ class TrainerRole:
     strata: Integers
     clusters: Integers
     role: str
+
+    @property
+    def adjusted_for(self) -> tuple[str, ...]:
+        """The trainer, where each has a baseline of his or her own."""
+        return ("trainer",) if self.role == "strata" else ()
 
     @property
     def refusal(self) -> str:
@@ -124,7 +147,7 @@ def build_design(
     room = max(events // per_column - 1, 0)
     every = np.hstack([exposure[:, None], *(term.columns for term in terms)])
     gram = within_strata(every, strata)
-    chosen, names, used, left_out = [0], ["partner reps"], [], []
+    chosen, names, used, left_out = [0], [EXPOSURE], [], []
     end = 1
     for term in terms:
         own = range(end, end + term.columns.shape[1])

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.lookback.results import Association, Curve
+from studykit.lookback.adjustment import EXPOSURE
+from studykit.lookback.results import Answer, Association, Curve
 from studykit.lookback.standardised import StandardisedCurve
 from studykit.results import Estimate, frozen_array
+from studykit.retention.discrete_hazard import DiscreteHazardModel
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 CONFIDENCE = 0.95
+CLUSTERS = "influence of each cluster, Satterthwaite"
 
 
 def ratio(log_estimate: Estimate) -> Association:
@@ -45,35 +49,39 @@ def difference(estimate: Estimate) -> Association:
     )
 
 
-def compare_shares(
-    stayed: tuple[float, float], influence: tuple[Floats, Floats], *, freedom: float, inflation: float = 1.0
-) -> tuple[Association, Association | None]:
-    """Difference and ratio of the shares that left, partner reps to without.
+def with_shares(
+    answer: Answer, stayed: tuple[float, float], influence: tuple[Floats, Floats], model: DiscreteHazardModel
+) -> Answer:
+    """The answer with difference and ratio of the shares that left, partner reps to without.
 
     Parameters
     ----------
+    answer : Answer
     stayed : tuple of float
         Share still training with partner reps, and without.
     influence : tuple of ndarray, shape (clusters,)
         Of each cluster on the two shares.
-    freedom : float
-        Degrees of freedom of the t distribution.
-    inflation : float
-        By which the standard errors are multiplied, where clusters are few.
+    model : DiscreteHazardModel
+        Behind them: its small-sample correction and degrees of freedom hold for the shares, too.
     """
     left = (1.0 - stayed[0], 1.0 - stayed[1])
     clusters = influence[0].size
-    scale = inflation * math.sqrt(clusters / max(clusters - 1.0, 1.0))
-    error = scale * float(np.sqrt(np.sum((influence[1] - influence[0]) ** 2)))
-    method = "influence of each cluster, Satterthwaite"
-    found = difference(Estimate(left[0] - left[1], error, freedom, method))
-    if min(left) <= 0.0:
-        return found, None
-    on_log = influence[1] / left[1] - influence[0] / left[0]
-    of_ratio = Estimate(
-        math.log(left[0] / left[1]), scale * float(np.sqrt(np.sum(on_log**2))), freedom, method
+    scale = model.small_sample_inflation * math.sqrt(clusters / max(clusters - 1.0, 1.0))
+    freedom, method = model.log_hazard_ratio(EXPOSURE).degrees_of_freedom, CLUSTERS
+
+    def estimate(value: float, of_cluster: Floats) -> Estimate:
+        return Estimate(value, scale * float(np.sqrt(np.sum(of_cluster**2))), freedom, method)
+
+    of_ratio = None
+    if min(left) > 0.0:
+        on_log = influence[1] / left[1] - influence[0] / left[0]
+        of_ratio = ratio(estimate(math.log(left[0] / left[1]), on_log))
+    return replace(
+        answer,
+        risk_difference=difference(estimate(left[0] - left[1], influence[1] - influence[0])),
+        risk_ratio=of_ratio,
+        out_of_100=(100.0 * stayed[0], 100.0 * stayed[1]),
     )
-    return found, ratio(of_ratio)
 
 
 def curve_of(

@@ -63,9 +63,9 @@ class Curve:
     at_risk: Integers
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Answer:
-    """One proper way to ask, with its own estimand.
+    """One proper way to ask, with its own estimand; without numbers where it is refused.
 
     Parameters
     ----------
@@ -95,15 +95,15 @@ class Answer:
 
     method: Method
     estimand: str
-    hazard_ratio: Association | None
-    risk_difference: Association | None
-    out_of_100: tuple[float, float] | None
-    curves: tuple[Curve, ...]
+    hazard_ratio: Association | None = None
+    risk_difference: Association | None = None
+    out_of_100: tuple[float, float] | None = None
+    curves: tuple[Curve, ...] = ()
     clients: int
     events: int
     unit: str
     rows: RowCount
-    adjusted_for: tuple[str, ...]
+    adjusted_for: tuple[str, ...] = ()
     method_in_words: str
     checks: tuple[tuple[str, float], ...] = ()
     refused: str = ""
