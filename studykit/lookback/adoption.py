@@ -13,8 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import at_first_session
+from studykit.lookback.episodes import Episodes, at_first_session
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog
 from studykit.results import RowCount
 

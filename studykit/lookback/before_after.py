@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from studykit.errors import ConvergenceError
 from studykit.lookback.adjustment import EXPOSURE, NO_DESIGN, Design, Term, build_design, too_few_departures
 from studykit.lookback.adoption import BANDS, AdoptionCells, FollowUp, adoption_cells, follow_up
+from studykit.lookback.associations import curve_with_errors, difference, ratio
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.inference import curve_with_errors, difference, ratio
 from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
 from studykit.lookback.results import Answer
 from studykit.results import Estimate, RowCount

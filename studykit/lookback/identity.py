@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from studykit.errors import DataError, Finding, FolderError
-from studykit.lookback.columns import WANTED, Placed
+from studykit.lookback.export_columns import WANTED, Placed
 from studykit.lookback.export_tables import ExportTable, Opened
 from studykit.protocol.identifiers import code_trouble, personal_mark
 from studykit.records.raw_table import RawColumn, guarded

@@ -28,13 +28,12 @@ from studykit.lookback.adjustment import (
     too_few_departures,
     trainer_role,
 )
-from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import RECENT_DAYS, SessionFacts, log_rate, session_facts
-from studykit.lookback.inference import ratio, with_shares
+from studykit.lookback.associations import ratio, with_shares
+from studykit.lookback.episodes import RECENT_DAYS, Episodes, SessionFacts, log_rate, session_facts
 from studykit.lookback.log import AttendanceLog
 from studykit.lookback.naive import curve_of_times
 from studykit.lookback.results import Answer, Association
-from studykit.lookback.standardised import standardised_share
+from studykit.lookback.standardised_curves import standardised_share
 from studykit.results import RowCount
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.hazard import fit_hazards

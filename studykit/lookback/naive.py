@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError
-from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import SessionFacts
-from studykit.lookback.inference import ratio
+from studykit.lookback.associations import ratio
+from studykit.lookback.episodes import Episodes, SessionFacts
 from studykit.lookback.results import Association, Curve, Naive
 from studykit.results import frozen_array
 from studykit.retention.censored import CensoredTimes

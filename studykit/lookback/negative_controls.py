@@ -14,10 +14,9 @@ from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError, DesignError
 from studykit.lookback.adjustment import EXPOSURE, Term, build_design, fact_terms, season_term, tenure_terms
+from studykit.lookback.associations import ratio
 from studykit.lookback.before_after import answer_before_after
-from studykit.lookback.episodes import Episodes, follow_clients
-from studykit.lookback.exposure import RECENT_DAYS, SessionFacts, first_rows
-from studykit.lookback.inference import ratio
+from studykit.lookback.episodes import RECENT_DAYS, Episodes, SessionFacts, first_rows, follow_clients
 from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
 from studykit.lookback.results import NegativeControl
 

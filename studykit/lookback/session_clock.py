@@ -28,12 +28,11 @@ from studykit.lookback.adjustment import (
     too_few_departures,
     trainer_role,
 )
-from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import SessionFacts, session_facts
-from studykit.lookback.inference import curve_of, ratio, with_shares
+from studykit.lookback.associations import curve_of, ratio, with_shares
+from studykit.lookback.episodes import Episodes, SessionFacts, session_facts
 from studykit.lookback.log import AttendanceLog
 from studykit.lookback.results import Answer
-from studykit.lookback.standardised import SessionIntervals, standardise
+from studykit.lookback.standardised_curves import SessionIntervals, standardise
 from studykit.results import RowCount
 from studykit.retention.discrete_hazard import DiscreteHazardModel
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import DesignError
 from studykit.lookback.log import AttendanceLog
-from studykit.lookback.understanding import day_of
+from studykit.lookback.parsing import day_of
 from studykit.retention.countable import countable_days_of
 
 Integers = NDArray[np.int64]

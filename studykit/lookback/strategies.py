@@ -13,15 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.lookback.balance import standardised_differences
-from studykit.lookback.clones import Starters
+from studykit.lookback.adjustment import standardised_differences
+from studykit.lookback.associations import curve_with_errors, difference_of_shares, ratio
+from studykit.lookback.clones import Starters, starters_of
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.inference import curve_with_errors, ratio
-from studykit.lookback.influence import influence_on_retained, standard_error
 from studykit.lookback.log import AttendanceLog
 from studykit.lookback.results import Answer, Association, Balance
-from studykit.lookback.share_difference import difference_of_shares
-from studykit.lookback.starters import starters_of
 from studykit.lookback.strategy_estimates import (
     TRAINERS_RESAMPLED_FROM,
     ClonedStudy,
@@ -29,10 +26,12 @@ from studykit.lookback.strategy_estimates import (
     Weighted,
     clone,
     estimate,
+    influence_on_retained,
     resample_clients,
+    standard_error,
     weigh,
 )
-from studykit.lookback.weighted_curves import Stretches
+from studykit.lookback.weighting import Stretches
 from studykit.randomness import stream
 from studykit.results import Estimate, RowCount
 

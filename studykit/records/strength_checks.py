@@ -12,7 +12,7 @@ import numpy as np
 
 from studykit.errors import Finding
 from studykit.protocol.types import AsRecorded, ContinuousOutcome, EstimatedMaximum, LoadAtRepetitions
-from studykit.records.scene import Scene, first_of, place, rows_by_value
+from studykit.records.check_context import Scene, first_of, place, rows_by_value
 from studykit.records.score_rows import Scored, outcome_exercises, scored
 from studykit.records.tables import RecordTable
 

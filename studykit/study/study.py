@@ -195,7 +195,7 @@ class Study:
     def allocated(self, records: Records | None = None) -> tuple[Allocated, ...]:
         """The allocated clients, in order; from the ledger, or from the records of an external trial."""
         from studykit.allocation.acts import allocations_from
-        from studykit.records.external import allocated_from_records
+        from studykit.records.client_rows import allocated_from_records
         from studykit.records.tables import Allocated
 
         if self.protocol.is_external:

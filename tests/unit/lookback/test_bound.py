@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError
-from studykit.lookback.bound import (
+from studykit.lookback.e_value import (
     bias_table,
     bound_unmeasured,
     corrected_ratio,

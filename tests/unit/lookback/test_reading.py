@@ -10,12 +10,12 @@ import pytest
 from openpyxl import Workbook
 
 from studykit.errors import ArgumentError, DataError, FolderError
-from studykit.lookback.columns import place_columns
+from studykit.lookback.attendance_reading import ReadingSettings, read_attendance
+from studykit.lookback.export_columns import place_columns
 from studykit.lookback.export_tables import open_attendance
 from studykit.lookback.identity import write_recoded
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog
-from studykit.lookback.reading import ReadingSettings, read_attendance
-from studykit.lookback.understanding import day_number
+from studykit.lookback.parsing import day_number
 
 HEADER = "client,date,trainer,status,partner_reps"
 TODAY = ReadingSettings(today=dt.date(2026, 2, 1))

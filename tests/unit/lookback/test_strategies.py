@@ -5,20 +5,26 @@ import dataclasses
 import numpy as np
 import pytest
 
+from studykit.lookback.associations import difference_of_shares
+from studykit.lookback.clones import _of_one_sided_trainers, starters_of, trainer_begun_on
 from studykit.lookback.episodes import follow_clients
-from studykit.lookback.influence import influence_on_retained, standard_error
 from studykit.lookback.log import UNKNOWN, ClientFact
-from studykit.lookback.share_difference import difference_of_shares
-from studykit.lookback.starters import _of_one_sided_trainers, starters_of, trainer_begun_on
 from studykit.lookback.strategies import (
     _correlation,
     answer_strategies,
     compare_strategies,
     strategy_balance,
 )
-from studykit.lookback.strategy_estimates import Estimates, clone, estimate, resample_clients, weigh
-from studykit.lookback.weighted_curves import Stretches, daily_sums, log_hazard_ratio
-from studykit.lookback.weighting import fit_logistic
+from studykit.lookback.strategy_estimates import (
+    Estimates,
+    clone,
+    estimate,
+    influence_on_retained,
+    resample_clients,
+    standard_error,
+    weigh,
+)
+from studykit.lookback.weighting import Stretches, daily_sums, fit_logistic, log_hazard_ratio
 from studykit.randomness import stream
 from synthetic_data.simulated_studio import Regime, StudioTruth, simulate_studio, simulated_log
 

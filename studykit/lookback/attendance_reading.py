@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from studykit.errors import ArgumentError, DataError, Finding
-from studykit.lookback.columns import Placed, place_columns, refuse_guesses
+from studykit.lookback.export_columns import Placed, place_columns, refuse_guesses
 from studykit.lookback.export_tables import SESSIONS, Opened, open_attendance
 from studykit.lookback.identity import refuse_names
 from studykit.lookback.log import (
@@ -24,6 +24,19 @@ from studykit.lookback.log import (
     Spans,
     no_spans,
 )
+from studykit.lookback.parsing import (
+    ATTENDED,
+    DATE_ORDERS,
+    STATES,
+    Codes,
+    DateOrder,
+    RowFilter,
+    day_number,
+    day_of,
+    in_rows,
+    parse_codes,
+    parse_dates,
+)
 from studykit.lookback.people import (
     after_departure,
     client_facts,
@@ -32,30 +45,18 @@ from studykit.lookback.people import (
     inside_pauses,
     joined_in_rows,
     joining_days,
-    understand_closures,
-    understand_departures,
-    understand_pauses,
+    parse_closures,
+    parse_departures,
+    parse_pauses,
 )
 from studykit.lookback.sessions import (
     EndOfRecords,
     SessionRows,
     before_joining,
     one_a_day,
-    understand_sessions,
+    parse_sessions,
 )
-from studykit.lookback.sieve import Sieve, in_rows
 from studykit.lookback.silence import end_of_records
-from studykit.lookback.understanding import (
-    ATTENDED,
-    DATE_ORDERS,
-    STATES,
-    Codes,
-    DateOrder,
-    day_number,
-    day_of,
-    understand_codes,
-    understand_dates,
-)
 from studykit.protocol.local_time import studio_day
 from studykit.records.nearest import listed
 from studykit.results import frozen_array
@@ -161,10 +162,10 @@ def read_attendance(
     opened = open_attendance(path, tables=tables, sheets=sheets)
     placed = place_columns(opened, columns)
     refuse_guesses(placed)
-    return understand(opened, placed, date_order=date_order, adopted=adopted, settings=settings)
+    return parse_attendance(opened, placed, date_order=date_order, adopted=adopted, settings=settings)
 
 
-def understand(
+def parse_attendance(
     opened: Opened,
     placed: Placed,
     *,
@@ -195,7 +196,7 @@ class _Reading:
         self, opened: Opened, placed: Placed, settings: ReadingSettings, order: DateOrder | None
     ) -> None:
         self.opened, self.placed, self.settings, self.order = opened, placed, settings, order
-        self.sieves = {name: Sieve(table) for name, table in opened.tables.items()}
+        self.row_filters = {name: RowFilter(table) for name, table in opened.tables.items()}
         self.findings: list[Finding] = [*opened.findings, *placed.unused]
         self.clients = self._codes("client", ("clients", SESSIONS, "pauses", "departures"))
         self.trainers = self._codes("trainer", (SESSIONS, "trainers"))
@@ -204,7 +205,7 @@ class _Reading:
     def _codes(self, column: str, tables: Sequence[str]) -> dict[str, Codes]:
         names = [name for name in tables if column in self.placed.places.get(name, {})]
         columns = [self.opened.tables[name].columns[self.placed.places[name][column]] for name in names]
-        found = dict(zip(names, understand_codes(columns), strict=True))
+        found = dict(zip(names, parse_codes(columns), strict=True))
         for name, codes in found.items():
             if codes.respelt:
                 text, code = codes.respelt[0]
@@ -217,19 +218,19 @@ class _Reading:
 
     def log(self, adopted: Mapping[str, Adopted]) -> AttendanceLog:
         """Everything brought together."""
-        sieve, places = self.sieves[SESSIONS], self.placed.places[SESSIONS]
+        row_filter, places = self.row_filters[SESSIONS], self.placed.places[SESSIONS]
         since = self._adopted(adopted)
-        rows = self._sessions(sieve, places, since)
-        joined = before_joining(sieve, places, rows, self._joined(rows.client))
-        one = one_a_day(sieve, places, rows)
+        rows = self._sessions(row_filter, places, since)
+        joined = before_joining(row_filter, places, rows, self._joined(rows.client))
+        one = one_a_day(row_filter, places, rows)
         came = one[rows.state[one] == ATTENDED]
-        self._refuse_too_many(sieve, len(came))
+        self._refuse_too_many(row_filter, len(came))
         client, day = rows.client[came], rows.day[came]
         notice = after_departure(
-            sieve, places["date"], client=client, day=day, rows=came, notice=self._notice()
+            row_filter, places["date"], client=client, day=day, rows=came, notice=self._notice()
         )
         pauses = inside_pauses(
-            sieve, places["date"], client=client, day=day, rows=came, pauses=self._pauses()
+            row_filter, places["date"], client=client, day=day, rows=came, pauses=self._pauses()
         )
         people = np.unique(client)
         missed = one[(rows.state[one] != ATTENDED) & np.isin(rows.client[one], people)]
@@ -255,19 +256,19 @@ class _Reading:
             marked=rows.marked,
             first_day=int(day.min()),
             last_day=self._last_day(day),
-            rows=sieve.count(),
+            rows=row_filter.count(),
             findings=self._all_findings(),
             source=self.opened.source,
-            noticed=tuple(item for each in self.sieves.values() for item in each.noticed),
+            noticed=tuple(item for each in self.row_filters.values() for item in each.noticed),
             hashes=self.opened.hashes,
         )
 
-    def _sessions(self, sieve: Sieve, places: Mapping[str, int], since: Integers) -> SessionRows:
-        dates = understand_dates(sieve.column(places["date"]), sieve.where(places["date"]), self.order)
+    def _sessions(self, row_filter: RowFilter, places: Mapping[str, int], since: Integers) -> SessionRows:
+        dates = parse_dates(row_filter.column(places["date"]), row_filter.where(places["date"]), self.order)
         self.findings += dates.findings
-        return understand_sessions(
-            sieve, places, clients=self.clients[SESSIONS], trainers=self.trainers.get(SESSIONS), dates=dates,
-            said_states=self.settings.statuses,
+        return parse_sessions(
+            row_filter, places, clients=self.clients[SESSIONS], trainers=self.trainers.get(SESSIONS),
+            dates=dates, said_states=self.settings.statuses,
             end=EndOfRecords(
                 self.settings.last_possible, self.settings.extracted_on is not None,
                 self.closures, self.settings.absence_days,
@@ -279,47 +280,49 @@ class _Reading:
         number = len(self.clients[SESSIONS].codes)
         if "joined_on" not in self.placed.places.get("clients", {}):
             return self._joined_in_sessions(of_rows, number)
-        sieve, places = self.sieves["clients"], self.placed.places["clients"]
-        client = clients_in(sieve, places, self.clients["clients"])
-        days, said = days_in(sieve, places, "joined_on", self.order, needed=False)
+        row_filter, places = self.row_filters["clients"], self.placed.places["clients"]
+        client = clients_in(row_filter, places, self.clients["clients"])
+        days, said = days_in(row_filter, places, "joined_on", self.order, needed=False)
         self.findings += said
         late = days > self.settings.last_possible
         if "joined_on" in places:
-            sieve.notice(late, "a joining date in the future", index=places["joined_on"], severity="stop",
-                         expected="a day that is past", todo="Correct it; it is not used.")  # fmt: skip
-        return joining_days(sieve, places, client, np.where(late, UNKNOWN_DAY, days), number)
+            row_filter.notice(
+                late, "a joining date in the future", index=places["joined_on"], severity="stop",
+                expected="a day that is past", todo="Correct it; it is not used.",
+            )  # fmt: skip
+        return joining_days(row_filter, places, client, np.where(late, UNKNOWN_DAY, days), number)
 
     def _joined_in_sessions(self, of_rows: Integers, number: int) -> Integers:
         """Joining days from the export itself, where it repeats them in every row."""
-        sieve, places = self.sieves[SESSIONS], self.placed.places[SESSIONS]
-        days, said = days_in(sieve, places, "joined_on", self.order, needed=False)
+        row_filter, places = self.row_filters[SESSIONS], self.placed.places[SESSIONS]
+        days, said = days_in(row_filter, places, "joined_on", self.order, needed=False)
         self.findings += said
-        return joined_in_rows(sieve, places, of_rows, days, number)
+        return joined_in_rows(row_filter, places, of_rows, days, number)
 
     def _facts(self, people: Integers) -> tuple[ClientFact, ...]:
-        if "clients" not in self.sieves:
+        if "clients" not in self.row_filters:
             return ()
-        sieve, places = self.sieves["clients"], self.placed.places["clients"]
-        client = in_rows(sieve.column(places["client"]), self.clients["clients"].place)
+        row_filter, places = self.row_filters["clients"], self.placed.places["clients"]
+        client = in_rows(row_filter.column(places["client"]), self.clients["clients"].place)
         number = len(self.clients[SESSIONS].codes)
-        facts, said = client_facts(sieve, places, client, number, self.settings.facts)
+        facts, said = client_facts(row_filter, places, client, number, self.settings.facts)
         self.findings += said
         return tuple(ClientFact(fact.name, fact.levels, frozen_array(fact.level[people])) for fact in facts)
 
     def _pauses(self) -> Spans:
-        if "pauses" not in self.sieves:
+        if "pauses" not in self.row_filters:
             return no_spans()
-        pauses, said = understand_pauses(
-            self.sieves["pauses"], self.placed.places["pauses"], self.clients["pauses"], self.order
+        pauses, said = parse_pauses(
+            self.row_filters["pauses"], self.placed.places["pauses"], self.clients["pauses"], self.order
         )
         self.findings += said
         return pauses
 
     def _notice(self) -> Integers:
-        if "departures" not in self.sieves:
+        if "departures" not in self.row_filters:
             return np.full(len(self.clients[SESSIONS].codes), UNKNOWN_DAY, dtype=np.int64)
-        notice, said = understand_departures(
-            self.sieves["departures"],
+        notice, said = parse_departures(
+            self.row_filters["departures"],
             self.placed.places["departures"],
             self.clients["departures"],
             self.order,
@@ -328,10 +331,10 @@ class _Reading:
         return notice
 
     def _closures(self) -> tuple[tuple[int, int], ...]:
-        if "closures" not in self.sieves:
+        if "closures" not in self.row_filters:
             return ()
-        closures, said = understand_closures(
-            self.sieves["closures"], self.placed.places["closures"], self.order
+        closures, said = parse_closures(
+            self.row_filters["closures"], self.placed.places["closures"], self.order
         )
         self.findings += said
         return closures
@@ -343,12 +346,12 @@ class _Reading:
         """Day from which each trainer worked with partner reps, or `NEVER`: by table, then by hand."""
         codes = self._trainer_codes()
         adopted = np.full(len(codes), UNKNOWN_DAY, dtype=np.int64)
-        if "trainers" in self.sieves:
-            sieve, places = self.sieves["trainers"], self.placed.places["trainers"]
-            trainer = in_rows(sieve.column(places["trainer"]), self.trainers["trainers"].place)
-            days, more = days_in(sieve, places, "adopted_on", self.order, needed=True)
+        if "trainers" in self.row_filters:
+            row_filter, places = self.row_filters["trainers"], self.placed.places["trainers"]
+            trainer = in_rows(row_filter.column(places["trainer"]), self.trainers["trainers"].place)
+            days, more = days_in(row_filter, places, "adopted_on", self.order, needed=True)
             self.findings += more
-            adopted[trainer[sieve.kept]] = days[sieve.kept]
+            adopted[trainer[row_filter.kept]] = days[row_filter.kept]
         for code, day in said.items():
             if code not in codes:
                 raise ArgumentError(
@@ -387,10 +390,10 @@ class _Reading:
                         "They are not counted: nobody can say from when.")
             )  # fmt: skip
 
-    def _refuse_too_many(self, sieve: Sieve, attended: int) -> None:
+    def _refuse_too_many(self, row_filter: RowFilter, attended: int) -> None:
         """Refuse records of which too much was not understood for an answer to mean anything."""
-        lost = sum(len(item.rows) for item in sieve.noticed if not item.used and item.severity == "stop")
-        count = sieve.count()
+        lost = sum(len(item.rows) for item in row_filter.noticed if not item.used and item.severity == "stop")
+        count = row_filter.count()
         if attended and lost <= self.settings.most_left_out * count.supplied:
             return
         if not count.supplied:
@@ -412,11 +415,11 @@ class _Reading:
             f"{lost} of {count.supplied} rows" if attended else "none",
             "Mend them first; an answer from the rest would mean little.",
         )  # fmt: skip
-        raise DataError([share, *(item.finding() for item in sieve.noticed)])
+        raise DataError([share, *(item.finding() for item in row_filter.noticed)])
 
     def _all_findings(self) -> tuple[Finding, ...]:
         """Gravest first; those on rows in the order in which rows were looked at."""
-        noticed = [item.finding() for sieve in self.sieves.values() for item in sieve.noticed]
+        noticed = [item.finding() for row_filter in self.row_filters.values() for item in row_filter.noticed]
         order = {"stop": 0, "warn": 1, "note": 2}
         return tuple(sorted([*noticed, *self.findings], key=lambda finding: order[finding.severity]))
 

@@ -8,7 +8,7 @@ from typing import Literal
 
 from studykit.errors import DataError, Finding
 from studykit.lookback.export_tables import SESSIONS, ExportTable, Opened
-from studykit.records.dates import date_readings
+from studykit.records.cells import date_readings
 from studykit.records.nearest import nearest_known
 
 Kind = Literal["code", "date", "word", "mark"]
