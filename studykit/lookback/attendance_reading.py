@@ -35,13 +35,10 @@ from studykit.lookback.parsing import (
     day_of,
     in_rows,
     parse_codes,
-    parse_dates,
 )
 from studykit.lookback.people import (
     after_departure,
     client_facts,
-    clients_in,
-    days_in,
     inside_pauses,
     joined_in_rows,
     joining_days,
@@ -195,17 +192,21 @@ class _Reading:
     def __init__(
         self, opened: Opened, placed: Placed, settings: ReadingSettings, order: DateOrder | None
     ) -> None:
-        self.opened, self.placed, self.settings, self.order = opened, placed, settings, order
-        self.row_filters = {name: RowFilter(table) for name, table in opened.tables.items()}
+        self.opened, self.settings = opened, settings
         self.findings: list[Finding] = [*opened.findings, *placed.unused]
+        self.row_filters = {
+            name: RowFilter(table, placed.places[name], order, self.findings)
+            for name, table in opened.tables.items()
+        }
         self.clients = self._codes("client", ("clients", SESSIONS, "pauses", "departures"))
         self.trainers = self._codes("trainer", (SESSIONS, "trainers"))
         self.closures = self._closures()
 
     def _codes(self, column: str, tables: Sequence[str]) -> dict[str, Codes]:
-        names = [name for name in tables if column in self.placed.places.get(name, {})]
-        columns = [self.opened.tables[name].columns[self.placed.places[name][column]] for name in names]
-        found = dict(zip(names, parse_codes(columns), strict=True))
+        names = [name for name in tables if column in self.row_filters.get(name, ())]
+        found = dict(
+            zip(names, parse_codes([self.row_filters[name].column(column) for name in names]), strict=True)
+        )
         for name, codes in found.items():
             if codes.respelt:
                 text, code = codes.respelt[0]
@@ -218,20 +219,15 @@ class _Reading:
 
     def log(self, adopted: Mapping[str, Adopted]) -> AttendanceLog:
         """Everything brought together."""
-        row_filter, places = self.row_filters[SESSIONS], self.placed.places[SESSIONS]
-        since = self._adopted(adopted)
-        rows = self._sessions(row_filter, places, since)
-        joined = before_joining(row_filter, places, rows, self._joined(rows.client))
-        one = one_a_day(row_filter, places, rows)
+        row_filter, since = self.row_filters[SESSIONS], self._adopted(adopted)
+        rows = self._sessions(row_filter, since)
+        joined = before_joining(row_filter, rows, self._joined(rows.client))
+        one = one_a_day(row_filter, rows)
         came = one[rows.state[one] == ATTENDED]
         self._refuse_too_many(row_filter, len(came))
         client, day = rows.client[came], rows.day[came]
-        notice = after_departure(
-            row_filter, places["date"], client=client, day=day, rows=came, notice=self._notice()
-        )
-        pauses = inside_pauses(
-            row_filter, places["date"], client=client, day=day, rows=came, pauses=self._pauses()
-        )
+        notice = after_departure(row_filter, client=client, day=day, rows=came, notice=self._notice())
+        pauses = inside_pauses(row_filter, client=client, day=day, rows=came, pauses=self._pauses())
         people = np.unique(client)
         missed = one[(rows.state[one] != ATTENDED) & np.isin(rows.client[one], people)]
         self._without_sessions(people)
@@ -263,12 +259,10 @@ class _Reading:
             hashes=self.opened.hashes,
         )
 
-    def _sessions(self, row_filter: RowFilter, places: Mapping[str, int], since: Integers) -> SessionRows:
-        dates = parse_dates(row_filter.column(places["date"]), row_filter.where(places["date"]), self.order)
-        self.findings += dates.findings
+    def _sessions(self, row_filter: RowFilter, since: Integers) -> SessionRows:
         return parse_sessions(
-            row_filter, places, clients=self.clients[SESSIONS], trainers=self.trainers.get(SESSIONS),
-            dates=dates, said_states=self.settings.statuses,
+            row_filter, clients=self.clients[SESSIONS], trainers=self.trainers.get(SESSIONS),
+            said_states=self.settings.statuses,
             end=EndOfRecords(
                 self.settings.last_possible, self.settings.extracted_on is not None,
                 self.closures, self.settings.absence_days,
@@ -278,66 +272,37 @@ class _Reading:
 
     def _joined(self, of_rows: Integers) -> Integers:
         number = len(self.clients[SESSIONS].codes)
-        if "joined_on" not in self.placed.places.get("clients", {}):
-            return self._joined_in_sessions(of_rows, number)
-        row_filter, places = self.row_filters["clients"], self.placed.places["clients"]
-        client = clients_in(row_filter, places, self.clients["clients"])
-        days, said = days_in(row_filter, places, "joined_on", self.order, needed=False)
-        self.findings += said
+        row_filter = self.row_filters.get("clients")
+        if row_filter is None or "joined_on" not in row_filter:
+            row_filter = self.row_filters[SESSIONS]  # perhaps the export itself repeats them in every row
+            return joined_in_rows(row_filter, of_rows, row_filter.days("joined_on", needed=False), number)
+        client = row_filter.codes("client", self.clients["clients"])
+        days = row_filter.days("joined_on", needed=False)
         late = days > self.settings.last_possible
-        if "joined_on" in places:
-            row_filter.notice(
-                late, "a joining date in the future", index=places["joined_on"], severity="stop",
-                expected="a day that is past", todo="Correct it; it is not used.",
-            )  # fmt: skip
-        return joining_days(row_filter, places, client, np.where(late, UNKNOWN_DAY, days), number)
-
-    def _joined_in_sessions(self, of_rows: Integers, number: int) -> Integers:
-        """Joining days from the export itself, where it repeats them in every row."""
-        row_filter, places = self.row_filters[SESSIONS], self.placed.places[SESSIONS]
-        days, said = days_in(row_filter, places, "joined_on", self.order, needed=False)
-        self.findings += said
-        return joined_in_rows(row_filter, places, of_rows, days, number)
+        row_filter.notice(late, "a joining date in the future", "joined_on", severity="stop",
+                          expected="a day that is past", todo="Correct it; it is not used.")  # fmt: skip
+        return joining_days(row_filter, client, np.where(late, UNKNOWN_DAY, days), number)
 
     def _facts(self, people: Integers) -> tuple[ClientFact, ...]:
         if "clients" not in self.row_filters:
             return ()
-        row_filter, places = self.row_filters["clients"], self.placed.places["clients"]
-        client = in_rows(row_filter.column(places["client"]), self.clients["clients"].place)
-        number = len(self.clients[SESSIONS].codes)
-        facts, said = client_facts(row_filter, places, client, number, self.settings.facts)
-        self.findings += said
+        row_filter, number = self.row_filters["clients"], len(self.clients[SESSIONS].codes)
+        client = in_rows(row_filter.column("client"), self.clients["clients"].place)
+        facts = client_facts(row_filter, client, number, self.settings.facts)
         return tuple(ClientFact(fact.name, fact.levels, frozen_array(fact.level[people])) for fact in facts)
 
     def _pauses(self) -> Spans:
         if "pauses" not in self.row_filters:
             return no_spans()
-        pauses, said = parse_pauses(
-            self.row_filters["pauses"], self.placed.places["pauses"], self.clients["pauses"], self.order
-        )
-        self.findings += said
-        return pauses
+        return parse_pauses(self.row_filters["pauses"], self.clients["pauses"])
 
     def _notice(self) -> Integers:
         if "departures" not in self.row_filters:
             return np.full(len(self.clients[SESSIONS].codes), UNKNOWN_DAY, dtype=np.int64)
-        notice, said = parse_departures(
-            self.row_filters["departures"],
-            self.placed.places["departures"],
-            self.clients["departures"],
-            self.order,
-        )
-        self.findings += said
-        return notice
+        return parse_departures(self.row_filters["departures"], self.clients["departures"])
 
     def _closures(self) -> tuple[tuple[int, int], ...]:
-        if "closures" not in self.row_filters:
-            return ()
-        closures, said = parse_closures(
-            self.row_filters["closures"], self.placed.places["closures"], self.order
-        )
-        self.findings += said
-        return closures
+        return parse_closures(self.row_filters["closures"]) if "closures" in self.row_filters else ()
 
     def _trainer_codes(self) -> tuple[str, ...]:
         return next(iter(self.trainers.values())).codes if self.trainers else ()
@@ -347,10 +312,9 @@ class _Reading:
         codes = self._trainer_codes()
         adopted = np.full(len(codes), UNKNOWN_DAY, dtype=np.int64)
         if "trainers" in self.row_filters:
-            row_filter, places = self.row_filters["trainers"], self.placed.places["trainers"]
-            trainer = in_rows(row_filter.column(places["trainer"]), self.trainers["trainers"].place)
-            days, more = days_in(row_filter, places, "adopted_on", self.order, needed=True)
-            self.findings += more
+            row_filter = self.row_filters["trainers"]
+            trainer = in_rows(row_filter.column("trainer"), self.trainers["trainers"].place)
+            days = row_filter.days("adopted_on", needed=True)
             adopted[trainer[row_filter.kept]] = days[row_filter.kept]
         for code, day in said.items():
             if code not in codes:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,94 +35,6 @@ from studykit.results import RowCount, frozen_array
 
 Flags = NDArray[np.bool_]
 Got = str | Callable[[Flags], str]
-
-
-@dataclass(slots=True)
-class RowFilter:
-    """The rows of one table; a row is left out once, for the first reason that holds.
-
-    Parameters
-    ----------
-    table : ExportTable
-    """
-
-    table: ExportTable
-    kept: Flags = field(init=False)
-    noticed: list[NoticedRows] = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.kept = np.ones(self.table.rows, dtype=bool)
-        self.noticed = list(self.table.noticed)
-
-    def column(self, index: int) -> RawColumn:
-        """One column of the table."""
-        return self.table.columns[index]
-
-    def where(self, index: int | None) -> str:
-        """Place of a column."""
-        return self.table.where if index is None else f"{self.table.where}, column {self.table.header[index]}"
-
-    def shown(self, index: int, rows: Flags) -> str:
-        """What stands in the first of some rows."""
-        first = int(np.flatnonzero(rows)[0])
-        column = self.column(index)
-        return repr(column.texts[int(column.place[first])])
-
-    def leave_out(
-        self, rows: Flags, reason: str, *, index: int | None = None, severity: Severity = "stop",
-        expected: str = "", got: Got = "", todo: str = "",
-    ) -> None:  # fmt: skip
-        """Leave rows out, with one finding for all of them; ``got`` may depend on the rows of a sheet."""
-        rows = rows & self.kept
-        if not rows.any():
-            return
-        self.kept &= ~rows
-        self._add(rows, reason, False, index, severity, (expected, got, todo))
-
-    def notice(
-        self, rows: Flags, reason: str, *, index: int | None = None, severity: Severity = "warn",
-        expected: str = "", got: Got = "", todo: str = "",
-    ) -> None:  # fmt: skip
-        """Point at rows that are used all the same."""
-        rows = rows & self.kept
-        if rows.any():
-            self._add(rows, reason, True, index, severity, (expected, got, todo))
-
-    def _add(
-        self,
-        rows: Flags,
-        reason: str,
-        used: bool,
-        index: int | None,
-        severity: Severity,
-        said: tuple[str, Got, str],
-    ) -> None:
-        expected, got, todo = said
-        for where, part in self.table.parts():
-            numbers = frozen_array(self.table.row_numbers[part][rows[part]], np.int64)
-            if not len(numbers):
-                continue
-            here = np.zeros_like(rows)
-            here[part] = rows[part]
-            shown = got if isinstance(got, str) else got(here)
-            if not shown and index is not None:
-                shown = self.shown(index, here)
-            place = where if index is None else f"{where}, column {self.table.header[index]}"
-            self.noticed.append(NoticedRows(reason, numbers, used, place, severity, expected, shown, todo))
-
-    def count(self) -> RowCount:
-        """Rows supplied, used and left out by reason."""
-        left_out: dict[str, int] = {}
-        for item in self.noticed:
-            if not item.used:
-                left_out[item.reason] = left_out.get(item.reason, 0) + len(item.rows)
-        supplied = self.table.rows + sum(len(item.rows) for item in self.table.noticed if not item.used)
-        return RowCount(supplied, int(self.kept.sum()), tuple(left_out.items()))
-
-
-def in_rows(column: RawColumn, by_text: Integers) -> Integers:
-    """Values by text spread over the rows."""
-    return np.asarray(by_text[column.place], dtype=np.int64)
 
 
 DateOrder = Literal["day first", "month first"]
@@ -336,3 +248,126 @@ def _respelt(column: RawColumn, spelling: dict[str, str]) -> tuple[tuple[str, st
     """Learn the spellings of a column; what is written another way than before."""
     settled = [(text, spelling.setdefault(text.casefold(), text)) for text in column.texts if text]
     return tuple((text, code) for text, code in settled if text != code)
+
+
+# --- rows ------------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class RowFilter:
+    """The rows of one table; a row is left out once, for the first reason that holds.
+
+    Parameters
+    ----------
+    table : ExportTable
+    places : mapping of str to int
+        Where its wanted columns stand; the methods take their names.
+    order : {"day first", "month first"}, optional
+        Of its dates, as stated by the user.
+    findings : list of Finding
+        What is found besides single rows is added here.
+    """
+
+    table: ExportTable
+    places: Mapping[str, int]
+    order: DateOrder | None
+    findings: list[Finding]
+    kept: Flags = field(init=False)
+    noticed: list[NoticedRows] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.kept = np.ones(self.table.rows, dtype=bool)
+        self.noticed = list(self.table.noticed)
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.places
+
+    def column(self, name: str) -> RawColumn:
+        """One column of the table."""
+        return self.table.columns[self.places[name]]
+
+    def all_rows(self, value: int) -> Integers:
+        """One value in every row."""
+        return np.full(self.table.rows, value, dtype=np.int64)
+
+    def codes(self, name: str, codes: Codes, **said: Any) -> Integers:
+        """Index of the code by row; rows without a code are left out."""
+        found = in_rows(self.column(name), codes.place)
+        words = {"expected": f"a {name} code", "got": "an empty cell", "todo": "Fill it in."}
+        self.leave_out(found == UNKNOWN, f"no {name} code", name, **words | said)
+        return found
+
+    def days(self, name: str, *, needed: bool) -> Integers:
+        """Days of one column by row; rows without one are left out where it is needed."""
+        if name not in self:
+            return self.all_rows(UNKNOWN_DAY)
+        column, spoken = self.column(name), name.replace("_", " ")
+        dates = parse_dates(column, self._where(self.table.where, name), self.order)
+        self.findings += dates.findings
+        days = in_rows(column, dates.days)
+        if needed:
+            self.leave_out(~column.filled, f"no {spoken}", name, expected="a date", got="an empty cell",
+                           todo="Fill it in.")  # fmt: skip
+        (self.leave_out if needed else self.notice)(
+            column.filled & (days == UNKNOWN_DAY), f"a {spoken} that cannot be read", name, severity="stop",
+            expected="one day of the calendar", todo="Correct it, as YYYY-MM-DD.",
+        )  # fmt: skip
+        return days
+
+    def leave_out(
+        self, rows: Flags, reason: str, name: str, *, severity: Severity = "stop", expected: str,
+        got: Got = "", todo: str,
+    ) -> None:  # fmt: skip
+        """Leave rows out, with one finding for all of them; ``got`` may depend on the rows of a sheet."""
+        rows = rows & self.kept
+        self.kept &= ~rows
+        self._add(rows, reason, False, name, severity, (expected, got, todo))
+
+    def notice(
+        self, rows: Flags, reason: str, name: str, *, severity: Severity = "warn", expected: str,
+        got: Got = "", todo: str,
+    ) -> None:  # fmt: skip
+        """Point at rows that are used all the same."""
+        self._add(rows & self.kept, reason, True, name, severity, (expected, got, todo))
+
+    def _add(
+        self,
+        rows: Flags,
+        reason: str,
+        used: bool,
+        name: str,
+        severity: Severity,
+        said: tuple[str, Got, str],
+    ) -> None:
+        expected, got, todo = said
+        for where, part in self.table.parts():
+            numbers = frozen_array(self.table.row_numbers[part][rows[part]], np.int64)
+            if not len(numbers):
+                continue
+            here = np.zeros_like(rows)
+            here[part] = rows[part]
+            shown = (got if isinstance(got, str) else got(here)) or self._shown(name, here)
+            place = self._where(where, name)
+            self.noticed.append(NoticedRows(reason, numbers, used, place, severity, expected, shown, todo))
+
+    def _where(self, where: str, name: str) -> str:
+        return f"{where}, column {self.table.header[self.places[name]]}"
+
+    def _shown(self, name: str, rows: Flags) -> str:
+        """What stands in the first of some rows."""
+        column = self.column(name)
+        return repr(column.texts[int(column.place[int(np.flatnonzero(rows)[0])])])
+
+    def count(self) -> RowCount:
+        """Rows supplied, used and left out by reason."""
+        left_out: dict[str, int] = {}
+        for item in self.noticed:
+            if not item.used:
+                left_out[item.reason] = left_out.get(item.reason, 0) + len(item.rows)
+        supplied = self.table.rows + sum(len(item.rows) for item in self.table.noticed if not item.used)
+        return RowCount(supplied, int(self.kept.sum()), tuple(left_out.items()))
+
+
+def in_rows(column: RawColumn, by_text: Integers) -> Integers:
+    """Values by text spread over the rows."""
+    return np.asarray(by_text[column.place], dtype=np.int64)

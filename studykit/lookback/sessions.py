@@ -19,7 +19,6 @@ from studykit.lookback.parsing import (
     MOST_REPS,
     STATES,
     Codes,
-    Dates,
     Flags,
     RowFilter,
     day_of,
@@ -76,11 +75,9 @@ class EndOfRecords:
 
 def parse_sessions(
     row_filter: RowFilter,
-    places: Mapping[str, int],
     *,
     clients: Codes,
     trainers: Codes | None,
-    dates: Dates,
     said_states: Mapping[str, str],
     end: EndOfRecords,
     since: Integers,
@@ -91,74 +88,62 @@ def parse_sessions(
     ----------
     row_filter : RowFilter
         Of the attendance table; changed.
-    places : mapping of str to int
-    clients, trainers, dates
+    clients, trainers : Codes
         What the columns hold, by text.
     said_states : mapping of str to str
     end : EndOfRecords
     since : ndarray of int, shape (trainers,)
         Day from which each trainer worked with partner reps; `NEVER` or `UNKNOWN_DAY` without one.
     """
-    client_at, date_at = places["client"], places["date"]
-    client = in_rows(row_filter.column(client_at), clients.place)
-    day = in_rows(row_filter.column(date_at), dates.days)
-    trainer = _trainer(row_filter, places, trainers)
-    row_filter.leave_out(client == UNKNOWN, "no client code", index=client_at, expected="a client code",
-                         got="an empty cell", todo="Fill it in; nobody can say whose session it was.")  # fmt: skip
-    row_filter.leave_out(~row_filter.column(date_at).filled, "no date", index=date_at, expected="a date",
-                         got="an empty cell", todo="Fill it in.")  # fmt: skip
-    row_filter.leave_out(
-        day == UNKNOWN_DAY, "a date that cannot be read", index=date_at,
-        expected="one day of the calendar", todo="Correct it, as YYYY-MM-DD.",
-    )  # fmt: skip
-    state = _state(row_filter, places, said_states)
-    _out_of_time(row_filter, date_at, day, state, end)
+    todo = "Fill it in; nobody can say whose session it was."
+    client = row_filter.codes("client", clients, todo=todo)
+    day = row_filter.days("date", needed=True)
+    trainer = _trainer(row_filter, trainers)
+    state = _state(row_filter, said_states)
+    _out_of_time(row_filter, day, state, end)
     codes = () if trainers is None else trainers.codes
-    mark, marked = _mark(row_filter, places, state, codes=codes, trainer=trainer, day=day, since=since)
+    mark, marked = _mark(row_filter, state, codes=codes, trainer=trainer, day=day, since=since)
     return SessionRows(client, day, trainer, state, mark, marked)
 
 
-def _trainer(row_filter: RowFilter, places: Mapping[str, int], trainers: Codes | None) -> Integers:
-    if trainers is None or "trainer" not in places:
-        return np.full(row_filter.table.rows, UNKNOWN, dtype=np.int64)
-    index = places["trainer"]
-    trainer = in_rows(row_filter.column(index), trainers.place)
-    row_filter.notice(trainer == UNKNOWN, "no trainer", index=index, severity="note", expected="a trainer",
+def _trainer(row_filter: RowFilter, trainers: Codes | None) -> Integers:
+    if trainers is None or "trainer" not in row_filter:
+        return row_filter.all_rows(UNKNOWN)
+    trainer = in_rows(row_filter.column("trainer"), trainers.place)
+    row_filter.notice(trainer == UNKNOWN, "no trainer", "trainer", severity="note", expected="a trainer",
                       got="an empty cell", todo="The session counts; its trainer is not known.")  # fmt: skip
     return trainer
 
 
-def _state(row_filter: RowFilter, places: Mapping[str, int], said: Mapping[str, str]) -> Integers:
+def _state(row_filter: RowFilter, said: Mapping[str, str]) -> Integers:
     """Attended, where the export has no column for it: it then lists attended sessions only."""
-    if "status" not in places:
-        return np.full(row_filter.table.rows, ATTENDED, dtype=np.int64)
-    index = places["status"]
-    state = in_rows(row_filter.column(index), parse_states(row_filter.column(index), said))
+    if "status" not in row_filter:
+        return row_filter.all_rows(ATTENDED)
+    column = row_filter.column("status")
+    state = in_rows(column, parse_states(column, said))
     row_filter.leave_out(
-        state == 0, "a status that is not known", index=index, expected=f"one of {', '.join(STATES)}",
+        state == 0, "a status that is not known", "status", expected=f"one of {', '.join(STATES)}",
         todo="Say what it means: --status WORD=attended, for example.",
     )  # fmt: skip
     return state
 
 
-def _out_of_time(
-    row_filter: RowFilter, index: int, day: Integers, state: Integers, end: EndOfRecords
-) -> None:
+def _out_of_time(row_filter: RowFilter, day: Integers, state: Integers, end: EndOfRecords) -> None:
     last = day_of(end.last_possible)
     row_filter.leave_out(
         (day > end.last_possible) & (state == ATTENDED),
         "after the day of the export" if end.said else "a day in the future",
-        index=index, expected=f"a day up to {last}",
+        "date", expected=f"a day up to {last}",
         todo="Correct the date, or --exported-on." if end.said else "Correct the date.",
     )  # fmt: skip
-    row_filter.leave_out(day > end.last_possible, "booked for later", index=index, severity="note",
+    row_filter.leave_out(day > end.last_possible, "booked for later", "date", severity="note",
                          expected=f"sessions up to {last}", todo="They are not counted.")  # fmt: skip
-    row_filter.leave_out(state == BOOKED, "booked, and nobody recorded whether it was attended", index=index,
+    row_filter.leave_out(state == BOOKED, "booked, and nobody recorded whether it was attended", "date",
                          severity="warn", expected="attended, cancelled or no show",
                          got="booked, on a day that is past", todo="Record what became of them.")  # fmt: skip
     for far, side in _far_days(day[row_filter.kept & (state == ATTENDED)], end):
         row_filter.leave_out(
-            day >= far if side > 0 else day <= far, "a date far from all others", index=index,
+            day >= far if side > 0 else day <= far, "a date far from all others", "date",
             expected="a day near the other sessions of the studio",
             todo="Correct the year or the month; if the studio was closed between, say so: --closures FILE.",
         )  # fmt: skip
@@ -181,23 +166,22 @@ def _far_days(days: Integers, end: EndOfRecords) -> Iterator[tuple[int, int]]:
 
 
 def _mark(
-    row_filter: RowFilter, places: Mapping[str, int], state: Integers, *, codes: Sequence[str],
-    trainer: Integers, day: Integers, since: Integers,
+    row_filter: RowFilter, state: Integers, *, codes: Sequence[str], trainer: Integers, day: Integers,
+    since: Integers,
 ) -> tuple[Integers, bool]:  # fmt: skip
-    if "partner_reps" not in places:
-        return np.full(row_filter.table.rows, UNKNOWN, dtype=np.int64), False
-    index = places["partner_reps"]
-    column = row_filter.column(index)
+    if "partner_reps" not in row_filter:
+        return row_filter.all_rows(UNKNOWN), False
+    column = row_filter.column("partner_reps")
     marks = parse_marks(column)
     mark = in_rows(column, marks.value)
     trouble = marks.trouble[column.place] & (state == ATTENDED)
     row_filter.notice(
-        trouble, "partner reps that cannot be right", index=index, severity="stop",
+        trouble, "partner reps that cannot be right", "partner_reps", severity="stop",
         expected=f"yes, no, or a number from 0 to {MOST_REPS}",
         todo="Correct them; the sessions count as attended, their partner reps as not recorded.",
     )  # fmt: skip
     row_filter.notice(
-        (mark == 1) & (state == MISSED), "partner reps at a session that was not attended", index=index,
+        (mark == 1) & (state == MISSED), "partner reps at a session that was not attended", "partner_reps",
         expected="none, since the session did not take place",
         todo="Correct the status or the partner reps; the session counts as not attended.",
     )  # fmt: skip
@@ -205,24 +189,22 @@ def _mark(
     if marks.blank_is_no:
         came = row_filter.kept & (state == ATTENDED)
         doubtful = doubt_blanks(
-            row_filter, index, ticked=came & (mark == 1),
+            row_filter, ticked=came & (mark == 1),
             blank=came & blank & ~said_to_be_no(trainer, day, since), trainer=trainer, day=day, codes=codes,
         )  # fmt: skip
         mark[doubtful] = UNKNOWN
         blank &= ~doubtful
-        row_filter.notice(blank, "no mark where others are ticked", index=index, severity="note",
+        row_filter.notice(blank, "no mark where others are ticked", "partner_reps", severity="note",
                           expected="a mark in every row", got="ticks and empty cells only",
                           todo="An empty cell was taken as no partner reps.")  # fmt: skip
     else:
-        row_filter.notice(blank, "no mark of partner reps", index=index, expected="yes or no",
+        row_filter.notice(blank, "no mark of partner reps", "partner_reps", expected="yes or no",
                           got="an empty cell",
                           todo="The session counts; its partner reps are not known.")  # fmt: skip
     return mark, bool((mark[row_filter.kept & (state == ATTENDED)] != UNKNOWN).any())
 
 
-def before_joining(
-    row_filter: RowFilter, places: Mapping[str, int], rows: SessionRows, joined: Integers
-) -> Integers:
+def before_joining(row_filter: RowFilter, rows: SessionRows, joined: Integers) -> Integers:
     """Sessions before the client joined: tryouts are left out; the rest contradict the joining date.
 
     Parameters
@@ -241,7 +223,7 @@ def before_joining(
     with_date[known] = joined[rows.client[known]] != UNKNOWN_DAY
     long_before = with_date & (since < -TRIAL_DAYS) & (rows.state == ATTENDED)
     row_filter.notice(
-        long_before, "long before the client joined", index=places["date"],
+        long_before, "long before the client joined", "date",
         expected="a day from the joining date, or a tryout shortly before it",
         todo="Correct one of the dates; the joining dates of these clients are not used.",
     )  # fmt: skip
@@ -250,14 +232,14 @@ def before_joining(
     doubted = np.zeros(len(rows.day), dtype=bool)
     doubted[known] = believed[rows.client[known]] == UNKNOWN_DAY
     row_filter.leave_out(
-        with_date & (since < 0) & ~doubted, "before the client joined", index=places["date"], severity="warn",
+        with_date & (since < 0) & ~doubted, "before the client joined", "date", severity="warn",
         expected="a day from the joining date",
         todo="Correct it, unless it was a tryout; it is not counted.",
     )  # fmt: skip
     return believed
 
 
-def one_a_day(row_filter: RowFilter, places: Mapping[str, int], rows: SessionRows) -> Integers:
+def one_a_day(row_filter: RowFilter, rows: SessionRows) -> Integers:
     """Leave one row per client and day: the attended one; partner reps count if any of its rows has them.
 
     Returns
@@ -277,16 +259,14 @@ def one_a_day(row_filter: RowFilter, places: Mapping[str, int], rows: SessionRow
     group = np.cumsum(begins) - 1
     first = kept[starts]
     leader = first[group]
-    _say_repeated(row_filter, places, rows, kept[~begins], leader[~begins])
+    _say_repeated(row_filter, rows, kept[~begins], leader[~begins])
     attended = np.where(rows.state[kept] == ATTENDED, rows.mark[kept], UNKNOWN)
     together = np.maximum.reduceat(attended, starts)
     rows.mark[first] = np.where(rows.state[first] == ATTENDED, together, rows.mark[first])
     return first
 
 
-def _say_repeated(
-    row_filter: RowFilter, places: Mapping[str, int], rows: SessionRows, again: Integers, leader: Integers
-) -> None:
+def _say_repeated(row_filter: RowFilter, rows: SessionRows, again: Integers, leader: Integers) -> None:
     def flags(which: Flags) -> Flags:
         found = np.zeros(row_filter.table.rows, dtype=bool)
         found[again[which]] = True
@@ -302,18 +282,18 @@ def _say_repeated(
     same_state = state[again] == state[leader]
     alike = same_state & (mark[again] == mark[leader]) & (trainer[again] == trainer[leader])
     row_filter.leave_out(
-        flags(alike), "the same session again", index=places["date"], severity="warn",
+        flags(alike), "the same session again", "date", severity="warn",
         expected="each session of a client once", got=pair,
         todo="Remove the repeated rows; each session was counted once.",
     )  # fmt: skip
     row_filter.leave_out(
-        flags(~same_state), "cancelled or missed, and attended on the same day", index=places["date"],
+        flags(~same_state), "cancelled or missed, and attended on the same day", "date",
         severity="note", expected="one row for each client and day", got=pair,
         todo="The attended session was counted.",
     )  # fmt: skip
     differ = same_state & ~alike
     row_filter.leave_out(
-        flags(differ), "a second, different row on the same day", index=places["date"], severity="warn",
+        flags(differ), "a second, different row on the same day", "date", severity="warn",
         expected="one row for each client and day", got=pair,
         todo="Keep the right one. They were counted as one session, with partner reps if either has them.",
     )  # fmt: skip
@@ -325,7 +305,7 @@ _LEFT_OUT = "They are not taken as no: these sessions count for attendance, not 
 
 
 def doubt_blanks(
-    row_filter: RowFilter, index: int, *, ticked: Flags, blank: Flags, trainer: Integers, day: Integers,
+    row_filter: RowFilter, *, ticked: Flags, blank: Flags, trainer: Integers, day: Integers,
     codes: Sequence[str],
 ) -> Flags:  # fmt: skip
     """Blank cells of a column of ticks that cannot be taken as no; each kind is pointed at.
@@ -334,8 +314,6 @@ def doubt_blanks(
     ----------
     row_filter : RowFilter
         Of the attendance table; findings are added.
-    index : int
-        Column of partner reps.
     ticked : ndarray of bool, shape (rows,)
         Attended sessions with a tick.
     blank : ndarray of bool, shape (rows,)
@@ -358,18 +336,19 @@ def doubt_blanks(
     before = blank & ~never & (day < first)
     quiet = blank & ~never & ~before & _quiet(ticked, blank, one, months)
     row_filter.notice(
-        never, "no mark, and the trainer never ticked any", index=index, expected="ticks of every trainer",
+        never, "no mark, and the trainer never ticked any", "partner_reps", expected="ticks of every trainer",
         got=_listed([f"{names[k]} ({_sessions(n)})" for k, n in _counts(one[never])]),
         todo=f"{_LEFT_OUT}If a trainer did none, say so: --adopted TRAINER=never.",
     )  # fmt: skip
     row_filter.notice(
-        before, "no mark, before the first tick of all", index=index, expected="ticks from the beginning on",
+        before, "no mark, before the first tick of all", "partner_reps",
+        expected="ticks from the beginning on",
         got=f"the first on {first.astype('datetime64[D]')}, {_sessions(int(before.sum()))} before",
         todo=f"{_LEFT_OUT}If partner reps began later than the records, say when: --adopted TRAINER=DATE.",
     )  # fmt: skip
     pairs = _counts(one[quiet] * 100_000 + months[quiet])
     row_filter.notice(
-        quiet, "no mark, in a month in which the trainer ticked none", index=index,
+        quiet, "no mark, in a month in which the trainer ticked none", "partner_reps",
         expected="ticks in every month, as in this trainer's others",
         got=_listed([
             f"{names[k // 100_000]} in {np.datetime64(k % 100_000, 'M')} ({_sessions(n)})" for k, n in pairs
