@@ -35,7 +35,6 @@ Floats = NDArray[np.float64]
 HORIZON = 182
 LANDMARKS = (28, 56, 84)
 LEAST_EVENTS = 20
-OTHER_ABSENCE = 56
 METHODS: tuple[Method, ...] = ("session clock", "landmark", "strategies from joining", "before and after")
 
 

@@ -42,7 +42,6 @@ Integers = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 CELLS_AT_ONCE = 4_000_000  # resamples times rows held in memory together
-SIDES = ("start", "refrain")
 TRAINERS_RESAMPLED_FROM = 10  # below, clients are resampled within their trainer
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
 
@@ -174,6 +174,19 @@ def guarded(text: str) -> str:
 def unguarded(text: str) -> str:
     """The text without the mark that `guarded` put before it."""
     return text[1:] if _GUARDED.match(text) else text
+
+
+def csv_text(rows: Iterable[Iterable[object]]) -> str:
+    r"""Rows as the text of a CSV file, the header first.
+
+    Examples
+    --------
+    >>> csv_text([["client", "note"], ["C01", "a, b"]])
+    'client,note\nC01,"a, b"\n'
+    """
+    stream = io.StringIO(newline="")
+    csv.writer(stream, lineterminator="\n").writerows(rows)
+    return stream.getvalue()
 
 
 # --- text ----------------------------------------------------------------------------------------

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -227,11 +226,6 @@ def _unreadable(where: str, error: OSError) -> Finding:
         "one that the system does not hand out" if locked else error.strerror or type(error).__name__,
         "Close it in the spreadsheet program, and check who may read it." if locked else "Check the file.",
     )
-
-
-def with_findings(records: Records, findings: Sequence[Finding]) -> Records:
-    """The same records with further findings, as from `studykit.records.consistency`."""
-    return replace(records, findings=(*records.findings, *findings))
 
 
 _LEADING = {"client": ("clients", "screening", "allocation"), "trainer": ("trainers", "clients")}
