@@ -12,16 +12,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from studykit.errors import ArgumentError
-from studykit.lookback.log import UNKNOWN, ClientFact
+from studykit.lookback.log import UNKNOWN, Bools, ClientFact, Floats, Integers
 from studykit.lookback.results import Balance
 from studykit.retention.discrete_hazard import DiscreteHazardModel, fit_discrete_hazards, within_strata
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 EVENTS_PER_COLUMN = 5  # Vittinghoff & McCulloch 2007, Am J Epidemiol 165:710: five to nine are often enough
 YEAR = 365.25

@@ -11,15 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.lookback.episodes import Episodes, at_first_session
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, Bools, Floats, Integers
 from studykit.results import RowCount
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 BANDS = (0, 28, 84, 182)  # days since joining at which bands begin
 NEVER = np.iinfo(np.int64).max

@@ -14,19 +14,16 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import expit, logit, stdtr, stdtrit
 
 from studykit.errors import ArgumentError
 from studykit.lookback.adjustment import EXPOSURE
+from studykit.lookback.log import Floats, Integers
 from studykit.lookback.results import Answer, Association, Curve
 from studykit.lookback.standardised_curves import StandardisedCurve
 from studykit.results import Estimate, Interval, frozen_array
 from studykit.retention.discrete_hazard import DiscreteHazardModel
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 CONFIDENCE = 0.95
 CLUSTERS = "influence of each cluster, Satterthwaite"

@@ -13,21 +13,16 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError
 from studykit.lookback.adjustment import EXPOSURE, NO_DESIGN, Design, Term, build_design, too_few_departures
 from studykit.lookback.adoption import BANDS, AdoptionCells, FollowUp, adoption_cells, follow_up
 from studykit.lookback.associations import curve_with_errors, difference, ratio
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
+from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog, Bools, Floats, Integers
 from studykit.lookback.results import Answer
 from studykit.results import Estimate, RowCount
 from studykit.retention.discrete_hazard import fit_discrete_hazards
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 LEAST_MONTHS = 6  # of records on either side of an adoption
 MONTHS_FOR_SEASON = 24

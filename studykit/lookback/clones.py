@@ -24,18 +24,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError
 from studykit.lookback.adjustment import YEAR, fact_terms, season_term
 from studykit.lookback.episodes import Episodes, SessionFacts, at_first_session, first_rows, session_facts
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, Bools, Floats, Integers
 from studykit.lookback.weighting import Stretches
 from studykit.results import RowCount
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,10 +15,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import DesignError, Finding
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, Bools, Floats, Integers
 from studykit.results import RowCount, frozen_array
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.clock import (
@@ -30,9 +29,6 @@ from studykit.retention.clock import (
     stopped_days,
 )
 from studykit.retention.countable import CountableDays, countable_days_of
-
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -324,8 +320,6 @@ def _count_sessions(
     used = int(of_kept.sum())
     return RowCount(owner.size, used, tuple(one for one in reasons if one[1]), "sessions")
 
-
-Floats = NDArray[np.float64]
 
 RECENT_DAYS = 28  # countable days
 

@@ -13,7 +13,6 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError
 from studykit.lookback.adjustment import (
@@ -30,17 +29,13 @@ from studykit.lookback.adjustment import (
 )
 from studykit.lookback.associations import ratio, with_shares
 from studykit.lookback.episodes import RECENT_DAYS, Episodes, SessionFacts, log_rate, session_facts
-from studykit.lookback.log import AttendanceLog
+from studykit.lookback.log import AttendanceLog, Bools, Floats, Integers
 from studykit.lookback.naive import curve_of_times
 from studykit.lookback.results import Answer, Association
 from studykit.lookback.standardised_curves import standardised_share
 from studykit.results import RowCount
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.hazard import fit_hazards
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 EVENTS_PER_COLUMN = 10  # one row for each client: fewer columns than sessions can bear
 DAYS_BETWEEN_BANDS = 7

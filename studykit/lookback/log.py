@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 from studykit.errors import ArgumentError, Finding, Severity
 from studykit.results import RowCount, frozen_array
 
+Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 UNKNOWN_DAY = -1_000_000  # no day of any studio: before the year 800
 NEVER = -UNKNOWN_DAY  # nor this: after the year 4700

@@ -6,9 +6,6 @@ from dataclasses import replace
 from functools import partial
 from numbers import Integral
 
-import numpy as np
-from numpy.typing import NDArray
-
 from studykit.errors import ArgumentError, DesignError, Finding
 from studykit.lookback.before_after import answer_before_after
 from studykit.lookback.e_value import bound_unmeasured
@@ -29,8 +26,6 @@ from studykit.lookback.session_clock import answer_session_clock
 from studykit.lookback.silence import refuse_silence
 from studykit.lookback.strategies import answer_strategies, strategy_balance
 from studykit.retention.clock import RetentionRule
-
-Floats = NDArray[np.float64]
 
 HORIZON = 182
 LANDMARKS = (28, 56, 84)

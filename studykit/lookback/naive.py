@@ -9,18 +9,17 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError
 from studykit.lookback.associations import ratio
 from studykit.lookback.episodes import Episodes, SessionFacts
+from studykit.lookback.log import Bools, Floats
 from studykit.lookback.results import Association, Curve, Naive
 from studykit.results import frozen_array
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.curves import first_day_at_risk, kaplan_meier
 from studykit.retention.hazard import HazardModel, fit_hazards
 
-Floats = NDArray[np.float64]
 LEAST_AT_RISK = 10
 MOST_POINTS = 200
 NAME = "partner reps"
@@ -168,7 +167,7 @@ def _ratio(times: CensoredTimes, exposed: Floats) -> Association | None:
 
 
 def _why(
-    ever: NDArray[np.bool_],
+    ever: Bools,
     waited: Floats,
     days: float,
     wrong: Association | None,

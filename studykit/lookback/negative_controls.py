@@ -10,19 +10,14 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError, DesignError
 from studykit.lookback.adjustment import EXPOSURE, Term, build_design, fact_terms, season_term, tenure_terms
 from studykit.lookback.associations import ratio
 from studykit.lookback.before_after import answer_before_after
 from studykit.lookback.episodes import RECENT_DAYS, Episodes, SessionFacts, first_rows, follow_clients
-from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
+from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog, Bools, Integers
 from studykit.lookback.results import NegativeControl
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 LEAST_BEGINNING = 10  # clients who begin, at sessions with four weeks of records before
 LEAST_MISSED = 20  # sessions with a missed booking in the four weeks before

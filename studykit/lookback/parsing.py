@@ -12,12 +12,11 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import DataError, Finding, Severity
 from studykit.lookback.export_columns import plain_name
 from studykit.lookback.export_tables import ExportTable
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Integers, NoticedRows
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, Integers, NoticedRows
 from studykit.records.cells import (
     FIRST_YEAR,
     LAST_YEAR,
@@ -33,8 +32,7 @@ from studykit.records.schema import SESSIONS as SESSION_TABLE
 from studykit.records.schema import Column
 from studykit.results import RowCount, frozen_array
 
-Flags = NDArray[np.bool_]
-Got = str | Callable[[Flags], str]
+Got = str | Callable[[Bools], str]
 
 
 DateOrder = Literal["day first", "month first"]
@@ -183,7 +181,7 @@ class Marks:
     """Marks of partner reps by text: 1, 0 or `UNKNOWN`, and whether a text was not understood."""
 
     value: Integers
-    trouble: NDArray[np.bool_]
+    trouble: Bools
     blank_is_no: bool
 
 
@@ -272,7 +270,7 @@ class RowFilter:
     places: Mapping[str, int]
     order: DateOrder | None
     findings: list[Finding]
-    kept: Flags = field(init=False)
+    kept: Bools = field(init=False)
     noticed: list[NoticedRows] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -315,7 +313,7 @@ class RowFilter:
         return days
 
     def leave_out(
-        self, rows: Flags, reason: str, name: str, *, severity: Severity = "stop", expected: str,
+        self, rows: Bools, reason: str, name: str, *, severity: Severity = "stop", expected: str,
         got: Got = "", todo: str,
     ) -> None:  # fmt: skip
         """Leave rows out, with one finding for all of them; ``got`` may depend on the rows of a sheet."""
@@ -324,7 +322,7 @@ class RowFilter:
         self._add(rows, reason, False, name, severity, (expected, got, todo))
 
     def notice(
-        self, rows: Flags, reason: str, name: str, *, severity: Severity = "warn", expected: str,
+        self, rows: Bools, reason: str, name: str, *, severity: Severity = "warn", expected: str,
         got: Got = "", todo: str,
     ) -> None:  # fmt: skip
         """Point at rows that are used all the same."""
@@ -332,7 +330,7 @@ class RowFilter:
 
     def _add(
         self,
-        rows: Flags,
+        rows: Bools,
         reason: str,
         used: bool,
         name: str,
@@ -353,7 +351,7 @@ class RowFilter:
     def _where(self, where: str, name: str) -> str:
         return f"{where}, column {self.table.header[self.places[name]]}"
 
-    def _shown(self, name: str, rows: Flags) -> str:
+    def _shown(self, name: str, rows: Bools) -> str:
         """What stands in the first of some rows."""
         column = self.column(name)
         return repr(column.texts[int(column.place[int(np.flatnonzero(rows)[0])])])

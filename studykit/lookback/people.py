@@ -10,8 +10,8 @@ import numpy as np
 from studykit.errors import Finding
 from studykit.lookback.export_columns import plain_name
 from studykit.lookback.export_tables import ExportTable
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, ClientFact, Integers, Spans, no_spans
-from studykit.lookback.parsing import Codes, Flags, RowFilter, day_of, in_rows
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, ClientFact, Integers, Spans, no_spans
+from studykit.lookback.parsing import Codes, RowFilter, day_of, in_rows
 from studykit.records.cells import date_readings, decimal_mark, read_number
 from studykit.records.raw_table import RawColumn
 from studykit.records.schema import Column
@@ -224,7 +224,7 @@ def after_departure(
 ) -> Integers:
     """Point at sessions after a client's departure; the departures of clients who came back are not used."""
     late = (notice[client] != UNKNOWN_DAY) & (day > notice[client])
-    flags: Flags = np.zeros(row_filter.table.rows, dtype=bool)
+    flags: Bools = np.zeros(row_filter.table.rows, dtype=bool)
     flags[rows[late]] = True
     if late.any():
         first = int(np.flatnonzero(late)[0])

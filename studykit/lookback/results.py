@@ -8,14 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
 from studykit.errors import Finding
+from studykit.lookback.log import Floats, Integers
 from studykit.results import Interval, RowCount
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 Method = Literal["session clock", "landmark", "strategies from joining", "before and after"]
 
 

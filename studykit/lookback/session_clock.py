@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError
 from studykit.lookback.adjustment import (
@@ -30,15 +29,11 @@ from studykit.lookback.adjustment import (
 )
 from studykit.lookback.associations import curve_of, ratio, with_shares
 from studykit.lookback.episodes import Episodes, SessionFacts, session_facts
-from studykit.lookback.log import AttendanceLog
+from studykit.lookback.log import AttendanceLog, Bools, Integers
 from studykit.lookback.results import Answer
 from studykit.lookback.standardised_curves import SessionIntervals, standardise
 from studykit.results import RowCount
 from studykit.retention.discrete_hazard import DiscreteHazardModel
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 Exposure = Literal["begun", "done"]
 

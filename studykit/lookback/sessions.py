@@ -9,9 +9,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Integers
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, Floats, Integers
 from studykit.lookback.parsing import (
     ATTENDED,
     BOOKED,
@@ -19,7 +18,6 @@ from studykit.lookback.parsing import (
     MOST_REPS,
     STATES,
     Codes,
-    Flags,
     RowFilter,
     day_of,
     in_rows,
@@ -267,14 +265,14 @@ def one_a_day(row_filter: RowFilter, rows: SessionRows) -> Integers:
 
 
 def _say_repeated(row_filter: RowFilter, rows: SessionRows, again: Integers, leader: Integers) -> None:
-    def flags(which: Flags) -> Flags:
+    def flags(which: Bools) -> Bools:
         found = np.zeros(row_filter.table.rows, dtype=bool)
         found[again[which]] = True
         return found
 
     like = dict(zip(again.tolist(), leader.tolist(), strict=True))
 
-    def pair(rows: Flags) -> str:
+    def pair(rows: Bools) -> str:
         first = int(np.flatnonzero(rows)[0])
         return " like ".join(map(row_filter.table.row_name, sorted((first, like[first]), reverse=True)))
 
@@ -305,9 +303,9 @@ _LEFT_OUT = "They are not taken as no: these sessions count for attendance, not 
 
 
 def doubt_blanks(
-    row_filter: RowFilter, *, ticked: Flags, blank: Flags, trainer: Integers, day: Integers,
+    row_filter: RowFilter, *, ticked: Bools, blank: Bools, trainer: Integers, day: Integers,
     codes: Sequence[str],
-) -> Flags:  # fmt: skip
+) -> Bools:  # fmt: skip
     """Blank cells of a column of ticks that cannot be taken as no; each kind is pointed at.
 
     Parameters
@@ -358,7 +356,7 @@ def doubt_blanks(
     return np.asarray(never | before | quiet, dtype=bool)
 
 
-def said_to_be_no(trainer: Integers, day: Integers, since: Integers) -> Flags:
+def said_to_be_no(trainer: Integers, day: Integers, since: Integers) -> Bools:
     """Sessions before their trainer worked with partner reps, as somebody stated.
 
     Parameters
@@ -371,12 +369,12 @@ def said_to_be_no(trainer: Integers, day: Integers, since: Integers) -> Flags:
     return np.asarray(day < known[trainer], dtype=bool)
 
 
-def _has(rows: Flags, group: Integers) -> Flags:
+def _has(rows: Bools, group: Integers) -> Bools:
     """Whether the group of each row has any of these rows."""
     return np.asarray(np.bincount(group[rows], minlength=int(group.max()) + 1)[group] > 0, dtype=bool)
 
 
-def _quiet(ticked: Flags, blank: Flags, trainer: Integers, month: Integers) -> Flags:
+def _quiet(ticked: Bools, blank: Bools, trainer: Integers, month: Integers) -> Bools:
     """Rows of a trainer's month without a tick that luck does not explain."""
     _, cell = np.unique(np.stack([trainer, month]), axis=1, return_inverse=True)
     counted = ticked | blank
@@ -386,7 +384,7 @@ def _quiet(ticked: Flags, blank: Flags, trainer: Integers, month: Integers) -> F
     share = np.bincount(trainer[ticked], minlength=size) / np.maximum(
         np.bincount(trainer[loud], minlength=size), 1
     )
-    luck: NDArray[np.float64] = (1.0 - share[trainer]) ** sessions[cell]
+    luck: Floats = (1.0 - share[trainer]) ** sessions[cell]
     return np.asarray((ticks[cell] == 0) & (luck < _BY_LUCK), dtype=bool)
 
 

@@ -11,13 +11,12 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.lookback.adjustment import standardised_differences
 from studykit.lookback.associations import curve_with_errors, difference_of_shares, ratio
 from studykit.lookback.clones import Starters, starters_of
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.log import AttendanceLog
+from studykit.lookback.log import AttendanceLog, Floats, Integers
 from studykit.lookback.results import Answer, Association, Balance
 from studykit.lookback.strategy_estimates import (
     TRAINERS_RESAMPLED_FROM,
@@ -34,9 +33,6 @@ from studykit.lookback.strategy_estimates import (
 from studykit.lookback.weighting import Stretches
 from studykit.randomness import stream
 from studykit.results import Estimate, RowCount
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 WEEKS = 4
 RESAMPLES = 500
@@ -220,7 +216,7 @@ def _refusal(starters: Starters, events: int, *, weeks: int, least_events: int) 
     return ""
 
 
-def _followed(side: Stretches, horizon: int) -> NDArray[np.int64]:
+def _followed(side: Stretches, horizon: int) -> Integers:
     """Clones at risk on each day from 0 to the horizon."""
     days = np.arange(horizon + 1)
     days[0] = 1
@@ -286,7 +282,7 @@ def _correlation(first: float, second: float, of_difference: float) -> float:
     return float(np.clip((first**2 + second**2 - of_difference**2) / (2.0 * first * second), -1.0, 1.0))
 
 
-def effective_number(influence: Floats, unit: NDArray[np.int64]) -> float:
+def effective_number(influence: Floats, unit: Integers) -> float:
     r"""Degrees of freedom of a variance that is a sum of squares over units.
 
     Parameters
@@ -323,7 +319,7 @@ def _finite_spread(values: Floats) -> float:
 
 
 def _with_numbers(
-    answer: Answer, found: Estimates, spread: Spread, at_risk: tuple[NDArray[np.int64], ...], weeks: int
+    answer: Answer, found: Estimates, spread: Spread, at_risk: tuple[Integers, ...], weeks: int
 ) -> Answer:
     def logarithm(value: float, error: float) -> Association | None:
         usable = math.isfinite(value) and math.isfinite(error)

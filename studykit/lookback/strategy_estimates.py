@@ -17,7 +17,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from studykit.lookback.clones import (
@@ -28,6 +27,7 @@ from studykit.lookback.clones import (
     running_products,
     stretches,
 )
+from studykit.lookback.log import Floats, Integers
 from studykit.lookback.weighting import (
     DailySums,
     LogisticFits,
@@ -36,10 +36,6 @@ from studykit.lookback.weighting import (
     fit_logistic,
     log_hazard_ratio,
 )
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 CELLS_AT_ONCE = 4_000_000  # resamples times rows held in memory together
 TRAINERS_RESAMPLED_FROM = 10  # below, clients are resampled within their trainer
@@ -219,9 +215,7 @@ def estimate(
     return Estimates(*(np.concatenate([part[k] for part in parts]) for k in range(3)))
 
 
-def resample_clients(
-    trainer: Integers, resamples: int, generator: np.random.Generator
-) -> NDArray[np.float64]:
+def resample_clients(trainer: Integers, resamples: int, generator: np.random.Generator) -> Floats:
     """How often each client is in each resample; shape (resamples, clients).
 
     Clients are drawn within their trainer when there are fewer than 10 trainers, so that the spread is that

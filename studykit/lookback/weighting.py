@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 from scipy.special import expit
 
-Floats = NDArray[np.float64]
+from studykit.lookback.log import Bools, Floats, Integers
 
 PRIOR_STANDARD_DEVIATION = 2.0
 ITERATIONS = 30
@@ -51,12 +51,12 @@ class LogisticFits:
     chance: Floats
     information: Floats
     design: Floats
-    converged: NDArray[np.bool_]
+    converged: Bools
 
 
 def fit_logistic(
     covariates: Floats,
-    outcome: NDArray[np.bool_],
+    outcome: Bools,
     case_weights: Floats,
     *,
     start: Floats | None = None,
@@ -118,10 +118,6 @@ def _symmetric(packed: Floats, upper: tuple[NDArray[np.intp], NDArray[np.intp]],
     full[:, upper[0], upper[1]] = packed
     full[:, upper[1], upper[0]] = packed
     return full
-
-
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
