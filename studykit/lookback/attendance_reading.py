@@ -22,6 +22,8 @@ from studykit.lookback.log import (
     ClientFact,
     Integers,
     Spans,
+    day_number,
+    day_of,
     no_spans,
 )
 from studykit.lookback.parsing import (
@@ -31,8 +33,6 @@ from studykit.lookback.parsing import (
     Codes,
     DateOrder,
     RowFilter,
-    day_number,
-    day_of,
     in_rows,
     parse_codes,
 )

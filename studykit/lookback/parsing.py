@@ -6,7 +6,6 @@ noticed of those that stay.
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -16,7 +15,7 @@ import numpy as np
 from studykit.errors import DataError, Finding, Severity
 from studykit.lookback.export_columns import plain_name
 from studykit.lookback.export_tables import ExportTable
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, Integers, NoticedRows
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, Integers, NoticedRows, day_number
 from studykit.records.cells import (
     FIRST_YEAR,
     LAST_YEAR,
@@ -37,7 +36,6 @@ Got = str | Callable[[Bools], str]
 
 DateOrder = Literal["day first", "month first"]
 DATE_ORDERS: tuple[DateOrder, ...] = ("day first", "month first")
-EPOCH = dt.date(1970, 1, 1)
 ATTENDED, MISSED, BOOKED = 1, 2, 3
 STATES = {"attended": ATTENDED, "cancelled": MISSED, "no show": MISSED, "booked": BOOKED}
 _STATE_WORDS: Mapping[str, tuple[str, ...]] = {
@@ -57,16 +55,6 @@ _YES, _NO = (
 )
 _REPS = SESSION_TABLE.column("partner_reps")
 MOST_REPS = int(_REPS.highest)
-
-
-def day_number(day: dt.date) -> int:
-    """Days since 1970-01-01."""
-    return (day - EPOCH).days
-
-
-def day_of(number: int) -> dt.date:
-    """The calendar day of a count of days."""
-    return EPOCH + dt.timedelta(days=int(number))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import textwrap
 
-from studykit.lookback.parsing import day_of
+from studykit.lookback.log import day_of
 from studykit.lookback.results import Answer, Association, LookBack, Method, UnmeasuredBound
 
 METHOD_NAMES: dict[Method, str] = {

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, Floats, Integers
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, Floats, Integers, day_of
 from studykit.lookback.parsing import (
     ATTENDED,
     BOOKED,
@@ -19,7 +19,6 @@ from studykit.lookback.parsing import (
     STATES,
     Codes,
     RowFilter,
-    day_of,
     in_rows,
     parse_marks,
     parse_states,

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from studykit.errors import DesignError
-from studykit.lookback.log import AttendanceLog, Integers
-from studykit.lookback.parsing import day_of
+from studykit.lookback.log import AttendanceLog, Integers, day_of
 from studykit.retention.countable import countable_days_of
 
 Closures = Sequence[tuple[int, int]]

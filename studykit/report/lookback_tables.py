@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, row_list
-from studykit.lookback.parsing import day_of
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, day_of, row_list
 from studykit.lookback.results import Answer, Association, LookBack
 from studykit.lookback.sentences import answer_label, lead_mark, taken_into_account
 from studykit.report.lookback_figures import OF_100

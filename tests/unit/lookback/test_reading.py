@@ -14,8 +14,7 @@ from studykit.lookback.attendance_reading import ReadingSettings, read_attendanc
 from studykit.lookback.export_columns import place_columns
 from studykit.lookback.export_tables import open_attendance
 from studykit.lookback.identity import write_recoded
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog
-from studykit.lookback.parsing import day_number
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, day_number
 
 HEADER = "client,date,trainer,status,partner_reps"
 TODAY = ReadingSettings(today=dt.date(2026, 2, 1))

@@ -12,7 +12,7 @@ from openpyxl import Workbook
 
 from studykit.errors import DataError
 from studykit.lookback.attendance_reading import ReadingSettings, read_attendance
-from studykit.lookback.parsing import day_of
+from studykit.lookback.log import day_of
 from tests.pipeline.damaged_books import put_together, taken_apart
 
 TODAY = ReadingSettings(today=dt.date(2026, 2, 1))
