@@ -10,6 +10,7 @@ from studykit.errors import DataError, Finding
 from studykit.lookback.export_tables import SESSIONS, ExportTable, Opened
 from studykit.records.cells import date_readings
 from studykit.records.nearest import nearest_known
+from studykit.records.raw_table import repeated_names
 
 Kind = Literal["code", "date", "word", "mark"]
 UNUSED = "none"
@@ -183,7 +184,9 @@ def place_columns(opened: Opened, given: Mapping[str, str] | None = None) -> Pla
     missing: list[Finding] = []
     unused: list[Finding] = []
     for name, table in opened.tables.items():
-        _no_name_twice(table)
+        repeated = repeated_names(table.header, table.where, plain_name)
+        if repeated:
+            raise DataError(repeated)
         found, guessed = _place_table(name, table, said.get(name, {}))
         places[name] = found
         guesses += guessed
@@ -255,19 +258,6 @@ def _wanted_of(table: str, name: str) -> WantedColumn | None:
         if plain_name(name) in map(plain_name, wanted.other_names):
             return wanted
     return None
-
-
-def _no_name_twice(table: ExportTable) -> None:
-    names = [plain_name(name) for name in table.header if name]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise DataError(
-            [
-                Finding("stop", f"{table.where}, row 1, column {name}", "each column once",
-                        f"{names.count(name)} of them", "Remove or rename all but one.")
-                for name in twice
-            ]
-        )  # fmt: skip
 
 
 def _place_table(

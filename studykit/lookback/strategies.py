@@ -52,9 +52,9 @@ METHOD = (
     "Every client is cloned onto both ways of starting; a clone leaves at the session at which it deviates, "
     "and those that stay stand for those that left, by the inverse of the chance to stay (pooled logistic "
     "model per session, refitted in every resample). A client who stopped coming before beginning stays in "
-    "both. {error} The interval of the difference comes from those of both shares on the logit scale. {cut}"
+    "both. {error} The interval of the difference comes from those of both shares on the logit scale. "
+    "No weight is cut off."
 )
-NO_CUT, CUT = "No weight is cut off.", "Weights above {largest:g} are set to {largest:g}."
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,7 +144,6 @@ def compare_strategies(
     least_events: int = 20,
     resamples: int | None = None,
     seed: int = 1,
-    largest_weight: float = math.inf,
 ) -> Answer:
     """The same from arrays.
 
@@ -155,8 +154,6 @@ def compare_strategies(
         Clients used and left out.
     horizon, weeks, least_events, resamples, seed
         As in `answer_strategies`.
-    largest_weight : float
-        Weights above are cut off there; by default none is, as cutting off brings confounding back.
     """
     events = int((starters.departed & (starters.end <= horizon)).sum())
     answer = Answer(
@@ -166,12 +163,12 @@ def compare_strategies(
         events=events,
         unit="clients",
         rows=rows,
-        method_in_words=METHOD.format(error="", cut=NO_CUT),
+        method_in_words=METHOD.format(error=""),
     )
     reason = _refusal(starters, events, weeks=weeks, least_events=least_events)
     if reason:
         return replace(answer, refused=reason)
-    study = clone(starters, grace=7 * weeks, horizon=horizon, largest_weight=largest_weight)
+    study = clone(starters, grace=7 * weeks, horizon=horizon)
     everybody = np.ones((1, len(starters.end)))
     weighted = weigh(study, everybody)
     found = estimate(study, everybody)
@@ -186,11 +183,10 @@ def compare_strategies(
         return replace(answer, refused=reason)
     number = _resamples(resamples, len(starters.end))
     spread = _spread(study, weighted, found, number, seed)
-    cut = NO_CUT if math.isinf(largest_weight) else CUT.format(largest=largest_weight)
     answer = replace(
         answer,
         adjusted_for=study.names,
-        method_in_words=METHOD.format(error=spread.words, cut=cut),
+        method_in_words=METHOD.format(error=spread.words),
         checks=_checks(study, weighted, spread),
     )
     return _with_numbers(answer, found, spread, at_risk, weeks)

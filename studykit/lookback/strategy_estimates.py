@@ -55,8 +55,6 @@ class ClonedStudy:
     sides : tuple of Stretches
         Clones that start, clones that refrain.
     horizon : int
-    largest_weight : float
-        Weights above are set to it.
     """
 
     starters: Starters
@@ -65,7 +63,6 @@ class ClonedStudy:
     names: tuple[str, ...]
     sides: tuple[Stretches, Stretches]
     horizon: int
-    largest_weight: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,7 +109,7 @@ class Estimates:
             return np.asarray(np.log(1.0 - self.start[:, -1]) - np.log(1.0 - self.refrain[:, -1]))
 
 
-def clone(starters: Starters, *, grace: int, horizon: int, largest_weight: float = np.inf) -> ClonedStudy:
+def clone(starters: Starters, *, grace: int, horizon: int) -> ClonedStudy:
     """Clone every starter onto both strategies.
 
     Parameters
@@ -121,8 +118,6 @@ def clone(starters: Starters, *, grace: int, horizon: int, largest_weight: float
         With known marks at all sessions that matter.
     grace, horizon : int
         Days.
-    largest_weight : float
-        Where weights are cut off.
     """
     rows = decisions(starters, grace)
     start_deviates = ~rows.started & (rows.strategy_chance >= 1.0)
@@ -138,7 +133,6 @@ def clone(starters: Starters, *, grace: int, horizon: int, largest_weight: float
             stretches(starters, rows, refrain_deviates, horizon),
         ),
         horizon,
-        largest_weight,
     )
 
 
@@ -191,7 +185,7 @@ def weigh(
     weights = []
     sums = []
     for side, factor in zip(study.sides, factors(rows, chance), strict=True):
-        after = np.minimum(running_products(rows, factor), study.largest_weight)
+        after = running_products(rows, factor)
         padded = np.concatenate((after, np.ones((len(after), 1))), axis=1)  # row -1: before any decision
         weight = padded[:, side.row]
         weights.append(weight)

@@ -10,7 +10,8 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
 
@@ -174,6 +175,16 @@ def guarded(text: str) -> str:
 def unguarded(text: str) -> str:
     """The text without the mark that `guarded` put before it."""
     return text[1:] if _GUARDED.match(text) else text
+
+
+def repeated_names(header: Iterable[str], where: str, plain: Callable[[str], str]) -> list[Finding]:
+    """A finding for every column name that stands in a header more than once, spelt alike or nearly so."""
+    counted = Counter(plain(name) for name in header if name.strip())
+    return [
+        Finding("stop", f"{where}, row 1, column {name}", "each column once", f"{number} of them",
+                "Remove or rename all but one.")
+        for name, number in counted.items() if number > 1
+    ]  # fmt: skip
 
 
 def csv_text(rows: Iterable[Iterable[object]]) -> str:

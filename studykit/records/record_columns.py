@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -12,7 +11,7 @@ import numpy as np
 from studykit.errors import Finding
 from studykit.records.cells import Respelt, Trouble, cell_reader, decimal_mark, read_choice, read_number
 from studykit.records.nearest import listed, nearest_known
-from studykit.records.raw_table import RawTable, unguarded
+from studykit.records.raw_table import RawTable, repeated_names, unguarded
 from studykit.records.schema import EXAMPLE_CODE, PEOPLE_COLUMNS, Column, Table
 from studykit.records.tables import RecordTable, record_table
 
@@ -68,7 +67,8 @@ def match_header(
                 findings.append(
                     Finding("note", raw.heading(index, name), f"the column name {name}", repr(written))
                 )
-    usable = not _repeated(raw, findings)
+    repeated = repeated_names(raw.header, raw.where, lambda name: name.strip().casefold())
+    findings += repeated
     misspelt = _report_unknown(raw, table, known, positions, unknown, findings)
     missing = [
         column.name
@@ -89,20 +89,8 @@ def match_header(
     if keep_all and table.extra_columns:
         positions |= {name: index for name, index in unknown.items() if name}
     needed = {column.name for column in table.columns if column.required} | set(further)
-    usable = usable and not missing and not misspelt & needed
+    usable = not repeated and not missing and not misspelt & needed
     return Matched(positions, usable, tuple(findings))
-
-
-def _repeated(raw: RawTable, findings: list[Finding]) -> bool:
-    """Whether a column name stands there twice."""
-    counted = Counter(name.strip().casefold() for name in raw.header if name.strip())
-    twice = [name for name, number in counted.items() if number > 1]
-    findings += [
-        Finding("stop", f"{raw.where}, row 1, column {name}", "each column once", f"{counted[name]} of them",
-                "Remove or rename all but one.")
-        for name in twice
-    ]  # fmt: skip
-    return bool(twice)
 
 
 def _report_unknown(

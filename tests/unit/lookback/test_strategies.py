@@ -209,14 +209,6 @@ def test_too_few_clients_or_departures_are_refused(small):
     assert "too few clients stay with a strategy up to day 560" in far.refused
 
 
-def test_weights_can_be_cut_off_and_it_is_said(small):
-    log, episodes = small
-    starters, rows = starters_of(log, episodes, grace=GRACE)
-    cut = compare_strategies(starters, rows, horizon=HORIZON, resamples=20, largest_weight=3.0)
-    assert max(value for name, value in cut.checks if name.startswith("largest")) <= 3.0
-    assert "Weights above 3 are set to 3." in cut.method_in_words
-
-
 def test_the_logistic_model_counts_a_row_as_often_as_it_is_said_to():
     rng = np.random.default_rng(2)
     x, y = rng.normal(size=(80, 3)), rng.random(80) < 0.3
