@@ -37,13 +37,8 @@ def ratio(log_estimate: Estimate) -> Association:
     >>> round(ratio(Estimate(0.0, 0.5, 10.0, "t")).interval.lower, 3)
     0.328
     """
-    return Association(
-        value=math.exp(log_estimate.value),
-        interval=log_estimate.confidence_interval(CONFIDENCE).transformed(_exp),
-        p_value=log_estimate.p_value,
-        standard_error=log_estimate.standard_error,
-        degrees_of_freedom=log_estimate.degrees_of_freedom,
-    )
+    found = difference(log_estimate)
+    return replace(found, value=math.exp(found.value), interval=found.interval.transformed(_exp))
 
 
 def difference(estimate: Estimate) -> Association:

@@ -27,7 +27,14 @@ import numpy as np
 
 from studykit.errors import ArgumentError
 from studykit.lookback.adjustment import YEAR, fact_terms, season_term
-from studykit.lookback.episodes import Episodes, SessionFacts, at_first_session, first_rows, session_facts
+from studykit.lookback.episodes import (
+    Episodes,
+    SessionFacts,
+    at_first_session,
+    first_rows,
+    leave_out,
+    session_facts,
+)
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, Bools, Floats, Integers
 from studykit.lookback.weighting import Stretches
 from studykit.results import RowCount
@@ -257,7 +264,8 @@ def starters_of(
     came = trainer != NEVER
     begun_by = trainer_begun_on(log)
     open_on = np.where(trainer == UNKNOWN, log.first_day, begun_by[np.where(came, trainer, UNKNOWN)])
-    reasons: list[tuple[str, Bools]] = [
+    kept, count = leave_out(
+        episodes.clients,
         ("joined before the records begin", ~episodes.new),
         ("never came", ~came),
         ("joined before their trainer worked with partner reps", episodes.joined < open_on),
@@ -265,21 +273,10 @@ def starters_of(
             "not written whether there were partner reps in the weeks in question",
             undecidable(everybody, grace),
         ),
-    ]
-    kept = np.ones(len(everybody.end), dtype=bool)
-    left_out = []
-    for reason, wrong in reasons:
-        left_out.append((reason, int((kept & wrong).sum())))
-        kept &= ~wrong
-    one_sided = _of_one_sided_trainers(everybody, kept, grace)
-    left_out.append(("their trainer began with all new clients, or with none", int((kept & one_sided).sum())))
-    kept &= ~one_sided
-    count = RowCount(
-        len(log.clients),
-        int(kept.sum()),
-        tuple((reason, number) for reason, number in (*episodes.clients.left_out, *left_out) if number),
-        "clients",
     )
+    one_sided = _of_one_sided_trainers(everybody, kept, grace)
+    reason = "their trainer began with all new clients, or with none"
+    kept, count = leave_out(count, (reason, one_sided), kept=kept)
     return everybody.select(kept), count
 
 

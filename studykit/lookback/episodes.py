@@ -146,6 +146,35 @@ def follow_clients(log: AttendanceLog, *, rule: RetentionRule = FOUR_WEEKS) -> E
     return _episodes(log, rows, found, start=start, entry=entry, new=new, kept=kept, rule=rule)
 
 
+def leave_out(
+    count: RowCount, *reasons: tuple[str, Bools], kept: Bools | None = None
+) -> tuple[Bools, RowCount]:
+    """Rows that stay, and their count; each of the others is counted for the first reason that holds.
+
+    Parameters
+    ----------
+    count : RowCount
+        With those left out before.
+    *reasons : (str, ndarray of bool)
+        Shape (n,) each.
+    kept : ndarray of bool, shape (n,), optional
+        Before these reasons; all unless given.
+
+    Examples
+    --------
+    >>> young, new = np.array([True, False, False]), np.array([True, True, False])
+    >>> kept, count = leave_out(RowCount(3, 3), ("young", young), ("new", new))
+    >>> kept.tolist(), count.left_out
+    ([False, False, True], (('young', 1), ('new', 1)))
+    """
+    kept = np.ones(len(reasons[0][1]), dtype=bool) if kept is None else kept
+    left_out = list(count.left_out)
+    for reason, wrong in reasons:
+        left_out.append((reason, int((kept & wrong).sum())))
+        kept = kept & ~wrong
+    return kept, replace(count, used=int(kept.sum()), left_out=tuple(one for one in left_out if one[1]))
+
+
 def _episodes(
     log: AttendanceLog,
     rows: Integers,

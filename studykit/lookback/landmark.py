@@ -28,7 +28,14 @@ from studykit.lookback.adjustment import (
     trainer_role,
 )
 from studykit.lookback.associations import ratio, with_shares
-from studykit.lookback.episodes import RECENT_DAYS, Episodes, SessionFacts, log_rate, session_facts
+from studykit.lookback.episodes import (
+    RECENT_DAYS,
+    Episodes,
+    SessionFacts,
+    leave_out,
+    log_rate,
+    session_facts,
+)
 from studykit.lookback.log import AttendanceLog, Bools, Floats, Integers
 from studykit.lookback.naive import curve_of_times
 from studykit.lookback.results import Answer, Association
@@ -98,19 +105,15 @@ def landmark_rows(episodes: Episodes, facts: SessionFacts, landmark: int) -> Lan
     first = np.searchsorted(key, clients * step, side="left")
     marked = np.concatenate(([0], np.cumsum(facts.known)))
     # Who stopped by the landmark can be confirmed later still, where closures or pauses stop the clock.
-    still = (
-        episodes.new & (episodes.time > known_on(episodes, landmark)) & (episodes.last_attended > landmark)
+    still = (episodes.time > known_on(episodes, landmark)) & (episodes.last_attended > landmark)
+    kept, count = leave_out(
+        RowCount(clients.size, clients.size, unit="clients"),
+        ("joined before the records begin", ~episodes.new),
+        ("stopped, or records end, by then", ~still),
+        ("no session by the landmark", upto <= first),
+        ("no session of which partner reps were marked", marked[upto] <= marked[first]),
     )
-    came = upto > first
-    known = marked[upto] > marked[first]
-    kept = still & came & known
     last = upto[kept] - 1
-    reasons = (
-        ("joined before the records begin", int((~episodes.new).sum())),
-        ("stopped, or records end, by then", int((episodes.new & ~still).sum())),
-        ("no session by the landmark", int((still & ~came).sum())),
-        ("no session of which partner reps were marked", int((still & came & ~known).sum())),
-    )
     days = np.full(last.size, landmark)
     return LandmarkRows(
         episode=np.flatnonzero(kept),
@@ -119,7 +122,7 @@ def landmark_rows(episodes: Episodes, facts: SessionFacts, landmark: int) -> Lan
         recent=log_rate((upto - since)[kept], np.minimum(days, 28)),
         overall=log_rate((upto - first)[kept], days),
         trainer=_usual_trainer(episodes, facts, landmark)[kept],
-        rows=RowCount(kept.size, last.size, tuple(one for one in reasons if one[1]), "clients"),
+        rows=count,
     )
 
 

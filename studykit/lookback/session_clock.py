@@ -28,7 +28,7 @@ from studykit.lookback.adjustment import (
     trainer_role,
 )
 from studykit.lookback.associations import curve_of, ratio, with_shares
-from studykit.lookback.episodes import Episodes, SessionFacts, session_facts
+from studykit.lookback.episodes import Episodes, SessionFacts, leave_out, session_facts
 from studykit.lookback.log import AttendanceLog, Bools, Integers
 from studykit.lookback.results import Answer
 from studykit.lookback.standardised_curves import SessionIntervals, standardise
@@ -106,16 +106,16 @@ def sessions_at_risk(episodes: Episodes, facts: SessionFacts, exposure: Exposure
     """Sessions that are judged and whose exposure is known."""
     done = exposure == "done"
     known = facts.known if done else facts.known | facts.begun
-    kept = episodes.judged & known
+    kept, count = leave_out(
+        RowCount(known.size, known.size, unit="sessions"),
+        ("too near the ends of the records to be judged", ~episodes.judged),
+        ("partner reps neither yes nor no", ~known),
+    )
     place = np.flatnonzero(kept)
     owner = episodes.episode[place]
     before = np.maximum(place - 1, 0)
     follows = (place > 0) & (episodes.episode[before] == owner)
     start = np.where(follows, episodes.confirmable_on[before], episodes.entry[owner])
-    reasons = (
-        ("too near the ends of the records to be judged", int((~episodes.judged).sum())),
-        ("partner reps neither yes nor no", int((episodes.judged & ~known).sum())),
-    )
     return SessionsAtRisk(
         place=place,
         exposed=(facts.done if done else facts.begun)[place],
@@ -126,7 +126,7 @@ def sessions_at_risk(episodes: Episodes, facts: SessionFacts, exposure: Exposure
             stop=episodes.confirmable_on[place],
             end=episodes.time[owner],
         ),
-        rows=RowCount(kept.size, place.size, tuple(one for one in reasons if one[1]), "sessions"),
+        rows=count,
         exposure=exposure,
     )
 
