@@ -15,8 +15,7 @@ from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
 from studykit.lookback.adjustment import trainer_role
-from studykit.lookback.episodes import follow_clients
-from studykit.lookback.exposure import session_facts
+from studykit.lookback.episodes import follow_clients, session_facts
 from studykit.lookback.landmark import (
     answer_landmark,
     known_on,

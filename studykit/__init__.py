@@ -35,7 +35,7 @@ _ENGINE = (
 _HOMES = {
     "Study": "studykit.study",
     "look_back": "studykit.lookback.look_back",
-    "read_attendance": "studykit.lookback.reading",
+    "read_attendance": "studykit.lookback.attendance_reading",
     "read_protocol": "studykit.protocol.reading",
     "read_records": "studykit.records.reading",
     **dict.fromkeys(_ENGINE, "studykit.mixed"),
@@ -88,8 +88,8 @@ __all__ = [
 if TYPE_CHECKING:
     from studykit import effects, retention
     from studykit.frames import fit_frame, model_from_frame, to_frame
+    from studykit.lookback.attendance_reading import read_attendance
     from studykit.lookback.look_back import look_back
-    from studykit.lookback.reading import read_attendance
     from studykit.mixed import (
         Correlation,
         MixedModel,

@@ -23,7 +23,6 @@ from pathlib import Path
 from studykit.allocation.ledger import REQUIRED_FACTS, Ledger, Surroundings
 from studykit.protocol.filling import fill_template
 from studykit.protocol.reading import ReadProtocol, parse_protocol
-from studykit.records.writing import write_records
 from studykit.shipped import shipped
 from studykit.trial.arms import allocation_method
 from studykit.trial.models import (
@@ -37,6 +36,7 @@ from studykit.trial.models import (
 )
 from studykit.trial.settings import TrialSettings
 from studykit.trial.truth import TrueValue, composite_at_primary, true_retention, true_strength
+from synthetic_data.record_files import write_records
 from synthetic_data.simulated_trial import Enrolment, SimulatedTrial, enrolments, simulate_trial
 
 SEED = 20260129  # of 40 tried, a draw without surprises: near the truth, the pause rule on harms not struck

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from studykit.lookback.exposure import log_rate
+from studykit.lookback.episodes import log_rate
 from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog, no_spans
 from studykit.randomness import stream
 from studykit.results import RowCount, frozen_array

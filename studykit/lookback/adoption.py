@@ -11,16 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import at_first_session
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog
+from studykit.lookback.episodes import Episodes, at_first_session, leave_out
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, Bools, Floats, Integers
 from studykit.results import RowCount
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 BANDS = (0, 28, 84, 182)  # days since joining at which bands begin
 NEVER = np.iinfo(np.int64).max
@@ -83,7 +77,6 @@ class AdoptionCells:
 
 def follow_up(log: AttendanceLog, episodes: Episodes) -> tuple[FollowUp, RowCount]:
     """When clients were at risk, for those whose trainer is known and did not adopt before the records."""
-    clients = len(episodes.client)
     trainer = at_first_session(episodes, log.session_trainer[episodes.row], missing=NEVER)
     begin = at_first_session(episodes, episodes.day, missing=NEVER // 2) + episodes.joined
     start = np.where(episodes.new, episodes.joined, begin)
@@ -91,7 +84,8 @@ def follow_up(log: AttendanceLog, episodes: Episodes) -> tuple[FollowUp, RowCoun
     cut = episodes.cut_day + 1
     end = np.minimum(np.where(episodes.event, last + 1, cut), cut)
     earlier = np.append((log.adopted != UNKNOWN_DAY) & (log.adopted <= log.first_day), False)
-    reasons: list[tuple[str, Bools]] = [
+    kept, count = leave_out(
+        episodes.clients,
         ("never came", trainer == NEVER),
         ("trainer of the first session not recorded", trainer == UNKNOWN),
         ("came too late to be judged", (start >= end) & (trainer != NEVER)),
@@ -99,17 +93,9 @@ def follow_up(log: AttendanceLog, episodes: Episodes) -> tuple[FollowUp, RowCoun
             "their trainer worked with partner reps before the records begin",
             earlier[np.where(trainer == NEVER, UNKNOWN, trainer)],
         ),
-    ]
-    kept = np.ones(clients, dtype=bool)
-    left_out = list(episodes.clients.left_out)
-    for reason, wrong in reasons:
-        left_out.append((reason, int((kept & wrong).sum())))
-        kept &= ~wrong
-    found = FollowUp(episodes.joined, start, end, episodes.event & (last + 1 <= cut), trainer).select(kept)
-    count = RowCount(
-        episodes.clients.supplied, int(kept.sum()), tuple(one for one in left_out if one[1]), "clients"
     )
-    return found, count
+    found = FollowUp(episodes.joined, start, end, episodes.event & (last + 1 <= cut), trainer)
+    return found.select(kept), count
 
 
 def adoption_cells(follow: FollowUp, adopted: Integers, *, first_day: int, last_day: int) -> AdoptionCells:

@@ -9,24 +9,20 @@ series).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError
-from studykit.lookback.adjustment import Design, Term, build_design, too_few_departures
+from studykit.lookback.adjustment import EXPOSURE, NO_DESIGN, Design, Term, build_design, too_few_departures
 from studykit.lookback.adoption import BANDS, AdoptionCells, FollowUp, adoption_cells, follow_up
+from studykit.lookback.associations import curve_with_errors, difference, ratio
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.inference import curve_with_errors, difference, ratio
-from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
-from studykit.lookback.results import Answer, Association, Curve
+from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog, Bools, Floats, Integers
+from studykit.lookback.results import Answer
 from studykit.results import Estimate, RowCount
 from studykit.retention.discrete_hazard import fit_discrete_hazards
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 LEAST_MONTHS = 6  # of records on either side of an adoption
 MONTHS_FOR_SEASON = 24
@@ -98,37 +94,29 @@ def answer_before_after(
         departures.
     """
     follow, rows = follow_up(log, episodes)
+    describe = partial(_described, rows, follow, horizon)
     reason = _too_short(log, follow, episodes.cut_day)
     if reason:
-        return _answer(rows, follow, horizon=horizon, refused=reason)
+        return replace(describe(), refused=reason)
     cells = adoption_cells(follow, log.adopted, first_day=log.first_day, last_day=episodes.cut_day)
     reason = _too_few(cells, least_events)
     if reason:
-        return _answer(rows, follow, horizon=horizon, refused=reason)
+        return replace(describe(), refused=reason)
     compared = _has_comparison(cells)
     used = cells if compared else _only(cells, cells.adopter)
     analysed = _rows(used)
     strata = (used.month if compared else np.zeros_like(used.month))[analysed.cell]
     design = _design(used, analysed, strata, compared)
     by_trainer = compared and _enough_trainers(used)
+    answer = describe(design, compared=compared, by_trainer=by_trainer)
     try:
-        if by_trainer:
-            estimate = _by_trainer(design, used, analysed)
-        else:
-            estimate = _by_month(design, used, analysed, strata)
+        estimate = (
+            _by_trainer(design, used, analysed) if by_trainer else _by_month(design, used, analysed, strata)
+        )
     except ConvergenceError as error:
-        return _answer(rows, follow, horizon=horizon, compared=compared, refused=str(error), design=design)
-    return _answer(
-        rows,
-        follow,
-        horizon=horizon,
-        compared=compared,
-        by_trainer=by_trainer,
-        design=design,
-        estimate=estimate,
-        cells=used,
-        log=log,
-    )
+        return replace(answer, refused=str(error))
+    answer = replace(answer, hazard_ratio=ratio(estimate), checks=_checks(used, estimate))
+    return _with_curves(answer, estimate, used, horizon, _seen_by_tenure(follow, log.adopted, horizon))
 
 
 def _too_short(log: AttendanceLog, follow: FollowUp, last_day: int) -> str:
@@ -225,20 +213,13 @@ def _by_trainer(design: Design, cells: AdoptionCells, rows: Rows) -> Estimate:
         clusters=cells.trainer[rows.cell][spoken],
         weights=rows.weight[spoken],
     )
-    return model.log_hazard_ratio(design.names[0])
+    return model.log_hazard_ratio(EXPOSURE)
 
 
 def _by_month(design: Design, cells: AdoptionCells, rows: Rows, strata: Integers) -> Estimate:
     """Log hazard ratio with months as clusters, neighbouring ones allowed to be alike."""
-    model = fit_discrete_hazards(
-        rows.event,
-        design.columns,
-        names=design.names,
-        strata=strata,
-        clusters=cells.month[rows.cell],
-        weights=rows.weight,
-    )
-    one = model.log_hazard_ratio(design.names[0])
+    model = design.fit(rows.event, strata=strata, clusters=cells.month[rows.cell], weights=rows.weight)
+    one = model.log_hazard_ratio(EXPOSURE)
     first = np.zeros(len(design.names))
     first[0] = 1.0
     sums = model.influence(first, np.zeros(model.intercepts.size))  # by month, in order of time
@@ -276,20 +257,13 @@ def newey_west_error(sums: Floats, *, columns: int) -> float:
     return math.sqrt(max(total, 0.0) * months / max(months - columns, 1))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Absolute:
-    """Curves at the hazards before the adoption, and at these times the hazard ratio."""
+def _with_curves(
+    answer: Answer, estimate: Estimate, cells: AdoptionCells, horizon: int, at_risk: tuple[Integers, Integers]
+) -> Answer:
+    """The answer with curves at the hazards before the adoption, and at these times the hazard ratio.
 
-    out_of_100: tuple[float, float]
-    risk_difference: Association
-    risk_ratio: Association
-    curves: tuple[Curve, Curve]
-
-
-def _absolute(
-    estimate: Estimate, cells: AdoptionCells, horizon: int, at_risk: tuple[Integers, Integers]
-) -> Absolute:
-    """From cumulative hazards by time since joining before the adoption; their own error counts, too."""
+    From cumulative hazards by time since joining before the adoption; their own error counts, too.
+    """
     days = np.unique(np.r_[np.arange(0, horizon, DAYS_BETWEEN_POINTS), horizon])
     before = cells.adopter & ~cells.adopted
     hazard, variance = np.zeros(len(days)), np.zeros(len(days))
@@ -313,12 +287,11 @@ def _absolute(
         curve_with_errors(label, days, one, spread, seen[days], freedom=estimate.degrees_of_freedom)
         for label, one, spread, seen in zip(labels, share, error, at_risk, strict=True)
     )
-    return _read_at_horizon(estimate, float(hazard[-1]), float(own_error[-1]), curves)
+    at_horizon = _shares_at_horizon(answer, estimate, float(hazard[-1]), float(own_error[-1]))
+    return replace(at_horizon, curves=curves)
 
 
-def _read_at_horizon(
-    estimate: Estimate, hazard: float, own_error: float, curves: tuple[Curve, ...]
-) -> Absolute:
+def _shares_at_horizon(answer: Answer, estimate: Estimate, hazard: float, own_error: float) -> Answer:
     """Delta method for the shares that left, in the log hazard ratio and in the cumulative hazard before."""
     theta = math.exp(estimate.value)
     stayed = (math.exp(-theta * hazard), math.exp(-hazard))
@@ -331,11 +304,11 @@ def _read_at_horizon(
         (theta * stayed[0] / left[0] - stayed[1] / left[1]) * own_error,
     )
     freedom, method = estimate.degrees_of_freedom, estimate.method
-    return Absolute(
-        (100.0 * stayed[0], 100.0 * stayed[1]),
-        difference(Estimate(left[0] - left[1], on_difference, freedom, method)),
-        ratio(Estimate(math.log(left[0] / left[1]), on_log, freedom, method)),
-        (curves[0], curves[1]),
+    return replace(
+        answer,
+        out_of_100=(100.0 * stayed[0], 100.0 * stayed[1]),
+        risk_difference=difference(Estimate(left[0] - left[1], on_difference, freedom, method)),
+        risk_ratio=ratio(Estimate(math.log(left[0] / left[1]), on_log, freedom, method)),
     )
 
 
@@ -356,42 +329,27 @@ def _seen_by_tenure(follow: FollowUp, adopted: Integers, horizon: int) -> tuple[
     return found[0], found[1]
 
 
-def _answer(
+def _described(
     rows: RowCount,
     follow: FollowUp,
-    *,
     horizon: int,
+    design: Design = NO_DESIGN,
+    *,
     compared: bool = False,
     by_trainer: bool = False,
-    refused: str = "",
-    design: Design | None = None,
-    estimate: Estimate | None = None,
-    cells: AdoptionCells | None = None,
-    log: AttendanceLog | None = None,
 ) -> Answer:
-    season = "" if design is None or "season" not in design.adjusted_for else ", with a wave of the year"
+    """What is compared, in whom and how, before there are numbers."""
+    season = ", with a wave of the year" if "season" in design.adjusted_for else ""
     model = WITH_COMPARISON if compared else WITHOUT_COMPARISON.format(season=season)
-    absolute = None
-    checks: tuple[tuple[str, float], ...] = ()
-    if estimate is not None and cells is not None and log is not None:
-        absolute = _absolute(estimate, cells, horizon, _seen_by_tenure(follow, log.adopted, horizon))
-        checks = _checks(cells, estimate)
     return Answer(
         method="before and after",
         estimand=ESTIMAND.format(horizon=horizon, compared=COMPARED if compared else ""),
-        hazard_ratio=None if estimate is None else ratio(estimate),
-        risk_difference=None if absolute is None else absolute.risk_difference,
-        out_of_100=None if absolute is None else absolute.out_of_100,
-        curves=() if absolute is None else absolute.curves,
         clients=rows.used,
         events=int(follow.left.sum()),
         unit="clients",
         rows=rows,
-        adjusted_for=() if design is None else design.adjusted_for,
+        adjusted_for=design.adjusted_for,
         method_in_words=METHOD.format(model=model, error=BY_TRAINER if by_trainer else BY_MONTH),
-        checks=checks,
-        refused=refused,
-        risk_ratio=None if absolute is None else absolute.risk_ratio,
     )
 
 

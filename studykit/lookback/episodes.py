@@ -1,21 +1,23 @@
-"""Follow-up of every client from the attendance log: time zero, entry, departure, and the sessions before it.
+"""Follow-up of every client from the attendance log: time zero, entry, departure, and what was known before.
 
 Day 0 is the day of joining. New starters, who joined within the records, are followed from day 0.
 Existing members enter on the day on which the records can tell for the first time whether they still train,
 `RetentionRule.absence_days` countable days after the records begin, if they do: had they entered on the day
 of a session, nobody could have been seen to leave for the next four weeks. The clock is that of
 `studykit.retention.clock`, and so are the departures.
+
+What was known by each session, whether partner reps had begun and how often the client had come lately, is
+read from sessions up to and including the one in question, never from later ones.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from studykit.errors import DesignError
-from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
+from studykit.errors import DesignError, Finding
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, Bools, Floats, Integers
 from studykit.results import RowCount, frozen_array
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.clock import (
@@ -27,9 +29,6 @@ from studykit.retention.clock import (
     stopped_days,
 )
 from studykit.retention.countable import CountableDays, countable_days_of
-
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,6 +144,35 @@ def follow_clients(log: AttendanceLog, *, rule: RetentionRule = FOUR_WEEKS) -> E
             todo="Give the dates on which clients joined; without them nobody can be followed.",
         )
     return _episodes(log, rows, found, start=start, entry=entry, new=new, kept=kept, rule=rule)
+
+
+def leave_out(
+    count: RowCount, *reasons: tuple[str, Bools], kept: Bools | None = None
+) -> tuple[Bools, RowCount]:
+    """Rows that stay, and their count; each of the others is counted for the first reason that holds.
+
+    Parameters
+    ----------
+    count : RowCount
+        With those left out before.
+    *reasons : (str, ndarray of bool)
+        Shape (n,) each.
+    kept : ndarray of bool, shape (n,), optional
+        Before these reasons; all unless given.
+
+    Examples
+    --------
+    >>> young, new = np.array([True, False, False]), np.array([True, True, False])
+    >>> kept, count = leave_out(RowCount(3, 3), ("young", young), ("new", new))
+    >>> kept.tolist(), count.left_out
+    ([False, False, True], (('young', 1), ('new', 1)))
+    """
+    kept = np.ones(len(reasons[0][1]), dtype=bool) if kept is None else kept
+    left_out = list(count.left_out)
+    for reason, wrong in reasons:
+        left_out.append((reason, int((kept & wrong).sum())))
+        kept = kept & ~wrong
+    return kept, replace(count, used=int(kept.sum()), left_out=tuple(one for one in left_out if one[1]))
 
 
 def _episodes(
@@ -320,3 +348,139 @@ def _count_sessions(
     )
     used = int(of_kept.sum())
     return RowCount(owner.size, used, tuple(one for one in reasons if one[1]), "sessions")
+
+
+RECENT_DAYS = 28  # countable days
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SessionFacts:
+    """Per session of `Episodes`, in the same order.
+
+    Parameters
+    ----------
+    known : ndarray of bool, shape (m,)
+        It was written whether partner reps were done.
+    done, begun : ndarray of bool, shape (m,)
+        Partner reps in this session; in this or any earlier one of the records.
+    recent, overall : ndarray of float, shape (m,)
+        Logarithm of earlier sessions a week, over the `RECENT_DAYS` countable days before, and over all
+        known days before (see `log_rate`).
+    trainer : ndarray of int, shape (m,)
+    """
+
+    known: Bools
+    done: Bools
+    begun: Bools
+    recent: Floats
+    overall: Floats
+    trainer: Integers
+
+
+def log_rate(earlier: Integers, days: Integers) -> Floats:
+    """Logarithm of sessions a week, drawn towards one a week by one session in one week.
+
+    Without that a client on the first day would have come infinitely often, or never.
+
+    Examples
+    --------
+    >>> log_rate(np.array([0, 7]), np.array([0, 28])).round(3).tolist()
+    [0.0, 0.47]
+    """
+    return np.asarray(np.log(7.0 * (earlier + 1.0) / (days + 7.0)), dtype=float)
+
+
+def session_facts(log: AttendanceLog, episodes: Episodes) -> SessionFacts:
+    """Read exposure and attendance up to each session."""
+    marks = log.session_partner_reps[episodes.row]
+    done = marks > 0
+    first = first_rows(episodes.episode)
+    so_far = np.cumsum(done)
+    begun = so_far - (so_far - done)[first] > 0
+    place = np.arange(done.size)
+    known = marks != UNKNOWN
+    step = int(episodes.countable.max(initial=0)) + RECENT_DAYS + 1
+    key = episodes.episode * step + episodes.countable
+    window = np.searchsorted(key, np.maximum(key - RECENT_DAYS, episodes.episode * step), side="left")
+    return SessionFacts(
+        known=frozen_array(known),
+        done=frozen_array(done),
+        begun=frozen_array(begun),
+        recent=frozen_array(log_rate(place - window, np.minimum(episodes.countable, RECENT_DAYS))),
+        overall=frozen_array(log_rate(place - first, episodes.countable)),
+        trainer=frozen_array(log.session_trainer[episodes.row]),
+    )
+
+
+def first_rows(owner: Integers) -> Integers:
+    """For every row, the first row of the same owner; owners are sorted.
+
+    Examples
+    --------
+    >>> first_rows(np.array([0, 0, 3, 3, 3])).tolist()
+    [0, 0, 2, 2, 2]
+    """
+    return np.asarray(np.searchsorted(owner, owner, side="left"), dtype=np.int64)
+
+
+def at_first_session(episodes: Episodes, values: Integers, *, missing: int) -> Integers:
+    """What ``values``, one per session, are at each client's first session.
+
+    Parameters
+    ----------
+    episodes : Episodes
+    values : ndarray of int, shape (m,)
+    missing : int
+        For clients without any session.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+    """
+    owner = episodes.episode
+    first = np.flatnonzero(first_rows(owner) == np.arange(len(owner)))
+    found = np.full(len(episodes.client), missing)
+    found[owner[first]] = values[first]
+    return found
+
+
+def first_session_as_joining(
+    log: AttendanceLog, *, quiet_days: int
+) -> tuple[AttendanceLog, tuple[Finding, ...]]:
+    """Take the first session as the day of joining, where nobody's joining date is known.
+
+    Clients who were not seen in the first ``quiet_days`` of the records are taken as new; whoever was seen
+    then may have trained for years, and stays without a joining date. Where some joining dates are known,
+    nothing is supposed about the others.
+
+    Parameters
+    ----------
+    log : AttendanceLog
+    quiet_days : int
+        Twice the absence that makes a departure, say, so that few who come back are taken as new.
+
+    Returns
+    -------
+    log : AttendanceLog
+    findings : tuple of Finding
+        What was supposed; empty where nothing was.
+    """
+    if (log.joined != UNKNOWN_DAY).any() or not log.session_day.size:
+        return log, ()
+    clients, first = np.unique(log.session_client, return_index=True)
+    day = log.session_day[first]
+    new = day >= log.first_day + quiet_days
+    if not new.any():
+        return log, ()
+    joined = np.array(log.joined)
+    joined[clients[new]] = day[new]
+    found = Finding(
+        "warn",
+        "look back, joining dates",
+        "the dates on which clients joined, in a table of clients",
+        f"none that can be used; {int(new.sum())} clients first seen {quiet_days} days or more after the "
+        "records begin are taken as "
+        f"having joined on the day of their first session, {int((~new).sum())} seen before are left out",
+        "Give the joining dates: some of those taken as new may have come back.",
+    )
+    return replace(log, joined=frozen_array(joined)), (found,)

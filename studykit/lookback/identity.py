@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import os
 import secrets
 from collections.abc import Mapping
 from pathlib import Path
 
 from studykit.errors import DataError, Finding, FolderError
-from studykit.lookback.columns import WANTED, Placed
-from studykit.lookback.written import Opened, WrittenColumn, WrittenTable
+from studykit.lookback.export_columns import WANTED, Placed
+from studykit.lookback.export_tables import ExportTable, Opened
 from studykit.protocol.identifiers import code_trouble, personal_mark
-from studykit.records.raw import guarded
+from studykit.records.raw_table import RawColumn, csv_text, guarded
 
 PREFIX = {"client": "C", "trainer": "T"}
 
@@ -90,7 +88,7 @@ def write_recoded(opened: Opened, placed: Placed, path: Path) -> tuple[dict[str,
         for name, place in copies.items():
             _write_private(place, _coded(opened.tables[name], name, placed.places[name], codes))
         rows = [(kind, code, person) for kind, drawn in codes.items() for person, code in drawn.items()]
-        _write_private(key, _csv([("kind", "code", "in the export"), *sorted(rows)]))
+        _write_private(key, csv_text([("kind", "code", "in the export"), *sorted(rows)]))
     except OSError as error:
         raise FolderError(
             where=str(error.filename or path.parent), expected="a folder that can be written to",
@@ -124,7 +122,7 @@ def _drawn(opened: Opened, placed: Placed, kind: str) -> dict[str, str]:
 
 
 def _coded(
-    table: WrittenTable, name: str, places: Mapping[str, int], codes: Mapping[str, Mapping[str, str]]
+    table: ExportTable, name: str, places: Mapping[str, int], codes: Mapping[str, Mapping[str, str]]
 ) -> str:
     folded = {
         kind: {person.casefold(): code for person, code in drawn.items()} for kind, drawn in codes.items()
@@ -141,15 +139,9 @@ def _coded(
             if index not in places.values() and header and not any(map(personal_mark, column.texts))
         ]
     header = [title for title, _ in columns]
-    return _csv([header, *zip(*(cells for _, cells in columns), strict=True)])
+    return csv_text([header, *zip(*(cells for _, cells in columns), strict=True)])
 
 
-def _cells(column: WrittenColumn, codes: Mapping[str, str] | None) -> list[str]:
+def _cells(column: RawColumn, codes: Mapping[str, str] | None) -> list[str]:
     texts = [codes[text.casefold()] if codes is not None and text else guarded(text) for text in column.texts]
     return [texts[place] for place in column.place.tolist()]
-
-
-def _csv(rows: list[object]) -> str:
-    stream = io.StringIO()
-    csv.writer(stream, lineterminator="\n").writerows(rows)  # type: ignore[arg-type]
-    return stream.getvalue()

@@ -13,10 +13,10 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError
 from studykit.lookback.adjustment import (
+    EXPOSURE,
     LEAST_ON_EACH_SIDE,
     Design,
     Term,
@@ -27,25 +27,27 @@ from studykit.lookback.adjustment import (
     too_few_departures,
     trainer_role,
 )
-from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import RECENT_DAYS, SessionFacts, log_rate, session_facts
-from studykit.lookback.inference import compare_shares, ratio
-from studykit.lookback.log import AttendanceLog
+from studykit.lookback.associations import ratio, with_shares
+from studykit.lookback.episodes import (
+    RECENT_DAYS,
+    Episodes,
+    SessionFacts,
+    leave_out,
+    log_rate,
+    session_facts,
+)
+from studykit.lookback.log import AttendanceLog, Bools, Floats, Integers
 from studykit.lookback.naive import curve_of_times
-from studykit.lookback.results import Answer, Association, Curve
-from studykit.lookback.standardised import standardised_share
+from studykit.lookback.results import Answer, Association
+from studykit.lookback.standardised_curves import standardised_share
 from studykit.results import RowCount
 from studykit.retention.censored import CensoredTimes
-from studykit.retention.discrete_hazard import fit_discrete_hazards
 from studykit.retention.hazard import fit_hazards
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 EVENTS_PER_COLUMN = 10  # one row for each client: fewer columns than sessions can bear
 DAYS_BETWEEN_BANDS = 7
 BANDS = 4
+FOLLOWED = "clients followed to the horizon"
 
 ESTIMAND = (
     "Among new starters who came again after day {landmark}: leaving by day {horizon}, those with partner "
@@ -103,19 +105,15 @@ def landmark_rows(episodes: Episodes, facts: SessionFacts, landmark: int) -> Lan
     first = np.searchsorted(key, clients * step, side="left")
     marked = np.concatenate(([0], np.cumsum(facts.known)))
     # Who stopped by the landmark can be confirmed later still, where closures or pauses stop the clock.
-    still = (
-        episodes.new & (episodes.time > known_on(episodes, landmark)) & (episodes.last_attended > landmark)
+    still = (episodes.time > known_on(episodes, landmark)) & (episodes.last_attended > landmark)
+    kept, count = leave_out(
+        RowCount(clients.size, clients.size, unit="clients"),
+        ("joined before the records begin", ~episodes.new),
+        ("stopped, or records end, by then", ~still),
+        ("no session by the landmark", upto <= first),
+        ("no session of which partner reps were marked", marked[upto] <= marked[first]),
     )
-    came = upto > first
-    known = marked[upto] > marked[first]
-    kept = still & came & known
     last = upto[kept] - 1
-    reasons = (
-        ("joined before the records begin", int((~episodes.new).sum())),
-        ("stopped, or records end, by then", int((episodes.new & ~still).sum())),
-        ("no session by the landmark", int((still & ~came).sum())),
-        ("no session of which partner reps were marked", int((still & came & ~known).sum())),
-    )
     days = np.full(last.size, landmark)
     return LandmarkRows(
         episode=np.flatnonzero(kept),
@@ -124,7 +122,7 @@ def landmark_rows(episodes: Episodes, facts: SessionFacts, landmark: int) -> Lan
         recent=log_rate((upto - since)[kept], np.minimum(days, 28)),
         overall=log_rate((upto - first)[kept], days),
         trainer=_usual_trainer(episodes, facts, landmark)[kept],
-        rows=RowCount(kept.size, last.size, tuple(one for one in reasons if one[1]), "clients"),
+        rows=count,
     )
 
 
@@ -163,34 +161,36 @@ def answer_landmark(
     """
     known = session_facts(log, episodes) if facts is None else facts
     rows = landmark_rows(episodes, known, landmark)
-    time = episodes.time[rows.episode]
+    time, from_day = episodes.time[rows.episode], known_on(episodes, landmark)
     times = (
         CensoredTimes(
             np.minimum(time, horizon),
             episodes.event[rows.episode] & (time <= horizon),
-            entry=np.full(time.size, known_on(episodes, landmark)),
+            entry=np.full(time.size, from_day),
         )
-        if time.size and known_on(episodes, landmark) < horizon
+        if time.size and from_day < horizon
         else None
     )
-    events = 0 if times is None else times.events
-    with_reps = 0 if times is None else int(times.event[rows.exposed].sum())
-    trainers = trainer_role(rows.exposed.astype(float), rows.trainer, rows.episode) if time.size else None
-    build = _Builder(
-        rows, times, trainers, landmark, known_on(episodes, landmark), horizon, events, with_reps
+    trainers = trainer_role(rows.exposed.astype(float), rows.trainer, rows.episode)
+    departures = _departures(rows, times)
+    answer = _described(rows, times, trainers, departures, landmark=landmark, horizon=horizon, known=from_day)
+    reason = too_few_departures(
+        f"after day {landmark}", departures, ("with partner reps", "without"), least_events
     )
-    few = too_few_departures(
-        f"after day {landmark}",
-        (with_reps, events - with_reps),
-        ("with partner reps", "without"),
-        least_events,
-    )
-    if times is None or trainers is None or few or trainers.refusal:
-        return build.refuse(few if trainers is None else few or trainers.refusal)
+    if times is None or reason or trainers.refusal:
+        return replace(answer, refused=reason or trainers.refusal)
     terms = landmark_terms(log, episodes, rows, landmark)
-    found_ratio, design = landmark_hazard_ratio(times, rows, trainers, terms, events)
+    found_ratio, design = landmark_hazard_ratio(times, rows, trainers, terms, times.events)
     enough = episodes.joined[rows.episode] + horizon <= log.last_day
-    return build.answer(found_ratio, design, _shares(rows, times, trainers, terms, enough))
+    answer = replace(
+        answer,
+        hazard_ratio=found_ratio,
+        adjusted_for=(*design.adjusted_for, *trainers.adjusted_for),
+        method_in_words=answer.method_in_words + design.omission,
+    )
+    answer = _with_shares(answer, rows, times, trainers, terms, enough)
+    nothing = answer.hazard_ratio is None and answer.risk_difference is None
+    return replace(answer, refused="neither a ratio nor a difference can be estimated" if nothing else "")
 
 
 def landmark_terms(
@@ -224,7 +224,7 @@ def landmark_hazard_ratio(
     clusters = trainers.clusters if trainers.role == "clusters" else None  # one row for each client
     try:
         model = fit_hazards(times, design.columns, names=design.names, strata=strata, clusters=clusters)
-        own = model.log_hazard_ratio(design.names[0])
+        own = model.log_hazard_ratio(EXPOSURE)
         if clusters is not None:  # two means of trainers: the divisor is trainers minus two, as in a t-test
             error = own.standard_error * math.sqrt((model.clusters - 1.0) / (model.clusters - 2.0))
             own = replace(own, standard_error=error)
@@ -236,26 +236,18 @@ def landmark_hazard_ratio(
     return ratio(own), design
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Shares:
-    risk_difference: Association | None = None
-    risk_ratio: Association | None = None
-    out_of_100: tuple[float, float] | None = None
-    clients: int = 0
-
-
-def _shares(
+def _with_shares(
+    answer: Answer,
     rows: LandmarkRows,
     times: CensoredTimes,
     trainers: TrainerRole,
     terms: tuple[Term, ...],
     enough: Bools,
-) -> _Shares:
-    """Shares that left by the horizon, of those whose horizon lies within the records."""
+) -> Answer:
+    """The answer with the shares that left by the horizon, of those whose horizon lies within the records."""
     left, exposed = times.event[enough], rows.exposed[enough]
-    sides = int(left[exposed].sum()), int(left[~exposed].sum())
-    if min(sides) < LEAST_ON_EACH_SIDE:
-        return _Shares()
+    if min(left[exposed].sum(), left[~exposed].sum()) < LEAST_ON_EACH_SIDE:
+        return answer
     strata = np.unique(trainers.strata[enough], return_inverse=True)[1].astype(np.int64)
     clusters = np.unique(trainers.clusters[enough], return_inverse=True)[1].astype(np.int64)
     own = tuple(Term(term.name, term.columns[enough]) for term in terms)
@@ -263,90 +255,64 @@ def _shares(
         exposed.astype(float), own, strata=strata, events=int(left.sum()), per_column=EVENTS_PER_COLUMN
     )
     try:
-        model = fit_discrete_hazards(
-            left, design.columns, names=design.names, strata=strata, clusters=clusters
-        )
+        model = design.fit(left, strata=strata, clusters=clusters)
     except (ArgumentError, ConvergenceError):  # partner reps do not vary within trainers, or separate
-        return _Shares()
-    both = [standardised_share(model, design.columns, strata, clusters, exposure=a) for a in (1.0, 0.0)]
-    freedom = model.log_hazard_ratio(design.names[0]).degrees_of_freedom
-    stayed = both[0][0], both[1][0]
-    difference, share_ratio = compare_shares(
-        stayed, (both[0][1], both[1][1]), freedom=freedom, inflation=model.small_sample_inflation
+        return answer
+    (stayed_with, with_reps), (stayed_without, without) = (
+        standardised_share(model, design.columns, strata, clusters, exposure=exposure)
+        for exposure in (1.0, 0.0)
     )
-    return _Shares(difference, share_ratio, (100.0 * stayed[0], 100.0 * stayed[1]), int(enough.sum()))
+    return replace(
+        with_shares(answer, (stayed_with, stayed_without), (with_reps, without), model),
+        checks=(*answer.checks[:-1], (FOLLOWED, float(enough.sum()))),
+    )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Builder:
-    """Puts an answer together, with or without numbers."""
+def _departures(rows: LandmarkRows, times: CensoredTimes | None) -> tuple[int, int]:
+    """After the landmark, with partner reps and without."""
+    if times is None:
+        return 0, 0
+    return int(times.event[rows.exposed].sum()), int(times.event[~rows.exposed].sum())
 
-    rows: LandmarkRows
-    times: CensoredTimes | None
-    trainers: TrainerRole | None
-    landmark: int
-    known: int
-    horizon: int
-    events: int
-    with_reps: int
 
-    def refuse(self, reason: str) -> Answer:
-        return self._answer(None, None, _Shares(), reason)
-
-    def answer(self, hazard_ratio: Association | None, design: Design, shares: _Shares) -> Answer:
-        nothing = hazard_ratio is None and shares.risk_difference is None
-        return self._answer(
-            hazard_ratio,
-            design,
-            shares,
-            "neither a ratio nor a difference can be estimated" if nothing else "",
-        )
-
-    def _answer(
-        self, hazard_ratio: Association | None, design: Design | None, shares: _Shares, refused: str
-    ) -> Answer:
-        role = "one" if self.trainers is None else self.trainers.role
-        within = role == "strata"
-        days = {"landmark": self.landmark, "horizon": self.horizon, "known": self.known}
-        method = METHOD.format(
-            strata=" and each trainer" if within else "",
-            clusters=" and robust standard errors by trainers" if role == "clusters" else "",
-            **days,
-        )
-        method += "" if design is None else design.omission
-        used = () if design is None else design.adjusted_for
-        exposed = self.rows.exposed
-        curves: tuple[Curve, ...] = ()
-        if self.times is not None:
-            curves = tuple(
-                curve_of_times(
-                    f"{label} by day {self.landmark}, as recorded", self.times.select(group), self.horizon
-                )
-                for label, group in (("partner reps", exposed), ("none", ~exposed))
-                if group.any()
+def _described(
+    rows: LandmarkRows,
+    times: CensoredTimes | None,
+    trainers: TrainerRole,
+    departures: tuple[int, int],
+    **days: int,
+) -> Answer:
+    """What is compared, in whom and how, before there are numbers; the curves are those recorded."""
+    within, exposed = trainers.role == "strata", rows.exposed
+    groups = (("partner reps", exposed), ("none", ~exposed))
+    method = METHOD.format(
+        strata=" and each trainer" if within else "",
+        clusters=" and robust standard errors by trainers" if trainers.role == "clusters" else "",
+        **days,
+    )
+    return Answer(
+        method="landmark",
+        estimand=ESTIMAND.format(strata=", within trainers" if within else "", **days),
+        curves=tuple(
+            curve_of_times(
+                f"{label} by day {days['landmark']}, as recorded", times.select(group), days["horizon"]
             )
-        return Answer(
-            method="landmark",
-            estimand=ESTIMAND.format(strata=", within trainers" if within else "", **days),
-            hazard_ratio=hazard_ratio,
-            risk_difference=shares.risk_difference,
-            out_of_100=shares.out_of_100,
-            curves=curves,
-            clients=int(exposed.size),
-            events=self.events,
-            unit="clients",
-            rows=self.rows.rows,
-            adjusted_for=(*used, *(("trainer",) if within else ())),
-            method_in_words=method,
-            checks=(
-                ("landmark", float(self.landmark)),
-                ("clients with partner reps by then", float(exposed.sum())),
-                ("clients without", float((~exposed).sum())),
-                ("departures with partner reps", float(self.with_reps)),
-                ("departures without", float(self.events - self.with_reps)),
-                ("clients followed to the horizon", float(shares.clients)),
-            ),
-            refused=refused,
-            risk_ratio=shares.risk_ratio,
-            variant=f"day {self.landmark}",
-        )
+            for label, group in groups
+            if times is not None and group.any()
+        ),
+        clients=int(exposed.size),
+        events=sum(departures),
+        unit="clients",
+        rows=rows.rows,
+        adjusted_for=trainers.adjusted_for,
+        method_in_words=method,
+        checks=(
+            ("landmark", float(days["landmark"])),
+            ("clients with partner reps by then", float(exposed.sum())),
+            ("clients without", float((~exposed).sum())),
+            ("departures with partner reps", float(departures[0])),
+            ("departures without", float(departures[1])),
+            (FOLLOWED, 0.0),
+        ),
+        variant=f"day {days['landmark']}",
+    )

@@ -6,6 +6,7 @@ that differences are days and `numpy.datetime64` converts without loss.
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,11 +15,24 @@ from numpy.typing import NDArray
 from studykit.errors import ArgumentError, Finding, Severity
 from studykit.results import RowCount, frozen_array
 
+Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
+EPOCH = dt.date(1970, 1, 1)
 UNKNOWN_DAY = -1_000_000  # no day of any studio: before the year 800
 NEVER = -UNKNOWN_DAY  # nor this: after the year 4700
 UNKNOWN = -1  # a trainer or a mark of partner reps that was not recorded
+
+
+def day_number(day: dt.date) -> int:
+    """Days since 1970-01-01."""
+    return (day - EPOCH).days
+
+
+def day_of(number: int) -> dt.date:
+    """The calendar day of a count of days."""
+    return EPOCH + dt.timedelta(days=int(number))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

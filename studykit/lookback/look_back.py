@@ -6,33 +6,30 @@ from dataclasses import replace
 from functools import partial
 from numbers import Integral
 
-import numpy as np
-from numpy.typing import NDArray
-
 from studykit.errors import ArgumentError, DesignError, Finding
 from studykit.lookback.before_after import answer_before_after
-from studykit.lookback.bound import bound_unmeasured
-from studykit.lookback.episodes import Episodes, follow_clients
-from studykit.lookback.exposure import SessionFacts, session_facts
-from studykit.lookback.joining import first_session_as_joining
+from studykit.lookback.e_value import bound_unmeasured
+from studykit.lookback.episodes import (
+    Episodes,
+    SessionFacts,
+    first_session_as_joining,
+    follow_clients,
+    session_facts,
+)
 from studykit.lookback.landmark import answer_landmark
 from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
 from studykit.lookback.naive import curve_of_times, naive_comparison
 from studykit.lookback.negative_controls import negative_controls
 from studykit.lookback.next_study import plan_next_study
-from studykit.lookback.results import Answer, Curve, LookBack, Method, Sensitivity, UnmeasuredBound
+from studykit.lookback.results import Answer, Curve, LookBack, Method, Sensitivity, TrialRow, UnmeasuredBound
 from studykit.lookback.session_clock import answer_session_clock
 from studykit.lookback.silence import refuse_silence
 from studykit.lookback.strategies import answer_strategies, strategy_balance
-from studykit.lookback.target_trial import target_trial
 from studykit.retention.clock import RetentionRule
-
-Floats = NDArray[np.float64]
 
 HORIZON = 182
 LANDMARKS = (28, 56, 84)
 LEAST_EVENTS = 20
-OTHER_ABSENCE = 56
 METHODS: tuple[Method, ...] = ("session clock", "landmark", "strategies from joining", "before and after")
 
 
@@ -87,7 +84,7 @@ def look_back(
 
     Examples
     --------
-    >>> from studykit.lookback.reading import read_attendance
+    >>> from studykit.lookback.attendance_reading import read_attendance
     >>> from studykit.shipped import shipped
     >>> export = shipped("synthetic_data") / "attendance" / "export.csv"
     >>> log = read_attendance(export, columns={"client_id": "client"})
@@ -277,3 +274,64 @@ def _findings(log: AttendanceLog, episodes: Episodes, facts: SessionFacts) -> tu
             )
         )
     return tuple(found)
+
+
+def target_trial(log: AttendanceLog, episodes: Episodes, *, horizon: int) -> tuple[TrialRow, ...]:
+    """Part by part, from who takes part to what must be true."""
+    weeks, days = horizon // 7, episodes.rule.absence_days
+    facts = ", ".join(fact.name for fact in log.facts)
+    pauses = "and registered pauses " if log.pauses.client.size else ""
+    marks = "a mark of partner reps in each session" if log.marked else "no mark of partner reps"
+    notice = " Notice given is recorded, too." if (log.notice != UNKNOWN_DAY).any() else ""
+    return (
+        TrialRow(
+            "Who takes part",
+            "New clients who agree to either way of training and are fit for both",
+            f"Everybody with a joining date: {int(episodes.new.sum())} who joined within the records and "
+            f"{int((~episodes.new).sum())} existing members, who enter late. Fitness for partner reps is "
+            "not known.",
+        ),
+        TrialRow(
+            "What is compared",
+            "Conventional sets with partner reps, done as a protocol says, with conventional sets only",
+            f"Whatever trainers did: {marks}, not how hard, how many or how well.",
+        ),
+        TrialRow(
+            "Who decides",
+            "Chance, concealed until the client is enrolled",
+            "Trainers and clients, for reasons that may bear on staying. Adjustment reaches only what is "
+            f"recorded: attendance, time since joining, season, trainer{', ' + facts if facts else ''}.",
+        ),
+        TrialRow(
+            "Time zero",
+            "The day of allocation",
+            "Joining; for existing members the day on which the records can first tell that they "
+            "still train. "
+            "Partner reps count from the session at which they begin, never before.",
+        ),
+        TrialRow(
+            "Follow-up",
+            f"{weeks} weeks, and {days} days more to judge the last absence",
+            f"To the end of the records; the last {days} countable days only judge what came before. "
+            "Clients who "
+            "joined late are followed for less.",
+        ),
+        TrialRow(
+            "Outcome",
+            f"Still training after {weeks} weeks, by the same rule for everybody",
+            f"The same rule: left when {days} days without attendance have passed, closures "
+            f"{pauses}not counted."
+            f"{notice}",
+        ),
+        TrialRow(
+            "What is estimated",
+            "The difference made by being offered partner reps",
+            "How leaving went together with partner reps, among clients alike in what is recorded",
+        ),
+        TrialRow(
+            "What must be true",
+            "That nobody is lost from view",
+            "That, among clients alike in what is recorded, beginning partner reps had nothing to do with "
+            "staying for any other reason; that records of sessions and marks are complete",
+        ),
+    )

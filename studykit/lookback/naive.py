@@ -9,22 +9,20 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError
-from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import SessionFacts
-from studykit.lookback.inference import ratio
+from studykit.lookback.adjustment import EXPOSURE
+from studykit.lookback.associations import ratio
+from studykit.lookback.episodes import Episodes, SessionFacts
+from studykit.lookback.log import Bools, Floats
 from studykit.lookback.results import Association, Curve, Naive
 from studykit.results import frozen_array
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.curves import first_day_at_risk, kaplan_meier
-from studykit.retention.hazard import HazardModel, fit_hazards
+from studykit.retention.hazard import fit_hazards
 
-Floats = NDArray[np.float64]
 LEAST_AT_RISK = 10
 MOST_POINTS = 200
-NAME = "partner reps"
 
 
 def compare_ever(times: CensoredTimes, began: Floats, *, horizon: float, confirmed_after: int = 0) -> Naive:
@@ -156,20 +154,15 @@ def _ends(lines: list[Floats]) -> list[float]:
     return [float(values[-1]) for values in lines[1:]]
 
 
-def fitted_ratio(model: HazardModel, name: str) -> Association | None:
-    """The hazard ratio of a fitted model, or ``None`` where it cannot be estimated."""
-    return ratio(model.log_hazard_ratio(name)) if model.estimable else None
-
-
 def _ratio(times: CensoredTimes, exposed: Floats) -> Association | None:
     try:
-        return fitted_ratio(fit_hazards(times, exposed, names=(NAME,)), NAME)
+        return ratio(fit_hazards(times, exposed, names=(EXPOSURE,)).log_hazard_ratio(EXPOSURE))
     except (ArgumentError, ConvergenceError):
         return None
 
 
 def _why(
-    ever: NDArray[np.bool_],
+    ever: Bools,
     waited: Floats,
     days: float,
     wrong: Association | None,

@@ -7,23 +7,17 @@ partner reps began, and a date of adoption that is made up, well before the true
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError, DesignError
-from studykit.lookback.adjustment import Term, build_design, fact_terms, season_term, tenure_terms
+from studykit.lookback.adjustment import EXPOSURE, Term, build_design, fact_terms, season_term, tenure_terms
+from studykit.lookback.associations import ratio
 from studykit.lookback.before_after import answer_before_after
-from studykit.lookback.episodes import Episodes, follow_clients
-from studykit.lookback.exposure import RECENT_DAYS, SessionFacts, first_rows
-from studykit.lookback.inference import ratio
-from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
+from studykit.lookback.episodes import RECENT_DAYS, Episodes, SessionFacts, first_rows, follow_clients
+from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog, Bools, Integers
 from studykit.lookback.results import NegativeControl
-from studykit.retention.discrete_hazard import fit_discrete_hazards
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 LEAST_BEGINNING = 10  # clients who begin, at sessions with four weeks of records before
 LEAST_MISSED = 20  # sessions with a missed booking in the four weeks before
@@ -65,6 +59,7 @@ def negative_controls(
 
 def missed_before(log: AttendanceLog, episodes: Episodes, facts: SessionFacts) -> NegativeControl:
     """Whether clients about to begin partner reps had missed bookings more or less often."""
+    refuse = partial(NegativeControl, MISSED, None, MISSED_READING)
     first = first_rows(episodes.episode)
     begun_before = np.r_[False, facts.begun[:-1]] if facts.begun.size else facts.begun
     begun_before = begun_before & (first != np.arange(first.size))
@@ -73,10 +68,7 @@ def missed_before(log: AttendanceLog, episodes: Episodes, facts: SessionFacts) -
     begins = facts.begun[rows]
     missed = _missed_lately(log, episodes, rows)
     if int(begins.sum()) < LEAST_BEGINNING or int(missed.sum()) < LEAST_MISSED:
-        return NegativeControl(
-            MISSED,
-            None,
-            MISSED_READING,
+        return refuse(
             f"too few: {int(begins.sum())} clients began and {int(missed.sum())} sessions followed a missed "
             f"booking; {LEAST_BEGINNING} and {LEAST_MISSED} are needed",
         )
@@ -91,12 +83,10 @@ def missed_before(log: AttendanceLog, episodes: Episodes, facts: SessionFacts) -
     )
     design = build_design(begins.astype(float), terms, strata=strata, events=int(missed.sum()))
     try:
-        model = fit_discrete_hazards(
-            missed, design.columns, names=design.names, strata=strata, clusters=client
-        )
+        model = design.fit(missed, strata=strata, clusters=client)
     except ConvergenceError as error:
-        return NegativeControl(MISSED, None, MISSED_READING, str(error))
-    return NegativeControl(MISSED, ratio(model.log_hazard_ratio(design.names[0])), MISSED_READING)
+        return refuse(str(error))
+    return NegativeControl(MISSED, ratio(model.log_hazard_ratio(EXPOSURE)), MISSED_READING)
 
 
 def _missed_lately(log: AttendanceLog, episodes: Episodes, rows: Integers) -> Bools:
@@ -114,9 +104,9 @@ def made_up_date(
 ) -> NegativeControl:
     """The comparison before and after, in records that end on the eve of the first adoption."""
     inside = (log.adopted > log.first_day) & (log.adopted <= log.last_day)
-    refused = "no trainer adopted at a date within the records"
+    refuse = partial(NegativeControl, PLACEBO, None, PLACEBO_READING)
     if not inside.any():
-        return NegativeControl(PLACEBO, None, PLACEBO_READING, refused)
+        return refuse("no trainer adopted at a date within the records")
     true_date = int(log.adopted[inside].min())
     made_up = (log.first_day + true_date) // 2
     kept = log.session_day < true_date
@@ -132,6 +122,6 @@ def made_up_date(
     try:
         shorter = follow_clients(earlier, rule=episodes.rule)
     except DesignError as error:
-        return NegativeControl(PLACEBO, None, PLACEBO_READING, str(error))
+        return refuse(str(error))
     answer = answer_before_after(earlier, shorter, horizon=horizon, least_events=least_events)
     return NegativeControl(PLACEBO, answer.hazard_ratio, PLACEBO_READING, answer.refused)

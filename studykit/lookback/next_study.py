@@ -7,8 +7,7 @@ import math
 import numpy as np
 
 from studykit.errors import ArgumentError, FitError
-from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import at_first_session
+from studykit.lookback.episodes import Episodes, at_first_session
 from studykit.lookback.log import UNKNOWN, AttendanceLog
 from studykit.lookback.results import NextStudy
 from studykit.planning.clusters import design_effect

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
 
 from studykit.errors import Finding
-from studykit.lookback.columns import plain_name
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, ClientFact, Integers, Spans, no_spans
-from studykit.lookback.sieve import Flags, Sieve, in_rows
-from studykit.lookback.understanding import Codes, DateOrder, day_of, understand_dates
-from studykit.lookback.written import WrittenColumn
-from studykit.records.cells import decimal_mark, read_number
-from studykit.records.dates import date_readings
+from studykit.lookback.export_columns import plain_name
+from studykit.lookback.export_tables import ExportTable
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, ClientFact, Integers, Spans, day_of, no_spans
+from studykit.lookback.parsing import Codes, RowFilter, in_rows
+from studykit.records.cells import date_readings, decimal_mark, read_number
+from studykit.records.raw_table import RawColumn
 from studykit.records.schema import Column
 from studykit.results import frozen_array
 
@@ -23,73 +22,34 @@ _AGE_BANDS = (0, 30, 45, 60)
 _NOT_FACTS = {"trainer", "note", "notes", "remarks", "comment", "comments"}
 
 
-def days_in(
-    sieve: Sieve, places: Mapping[str, int], name: str, order: DateOrder | None, *, needed: bool
-) -> tuple[Integers, tuple[Finding, ...]]:
-    """Days of one column by row; rows without one are left out where it is needed."""
-    if name not in places:
-        return np.full(sieve.table.rows, UNKNOWN_DAY, dtype=np.int64), ()
-    index = places[name]
-    dates = understand_dates(sieve.column(index), sieve.where(index), order)
-    days = in_rows(sieve.column(index), dates.days)
-    filled = sieve.column(index).filled
-    unread = filled & (days == UNKNOWN_DAY)
-    said = {"index": index, "expected": "one day of the calendar", "todo": "Correct it, as YYYY-MM-DD."}
-    if needed:
-        sieve.leave_out(~filled, f"no {spoken(name)}", index=index, expected="a date", got="an empty cell",
-                        todo="Fill it in.")  # fmt: skip
-        sieve.leave_out(unread, f"a {spoken(name)} that cannot be read", **said)  # type: ignore[arg-type]
-    else:
-        sieve.notice(unread, f"a {spoken(name)} that cannot be read", severity="stop", **said)  # type: ignore[arg-type]
-    return days, dates.findings
-
-
-def spoken(name: str) -> str:
-    """A column name with blanks."""
-    return name.replace("_", " ")
-
-
-def clients_in(sieve: Sieve, places: Mapping[str, int], codes: Codes) -> Integers:
-    """Index of the client by row; rows without a code are left out."""
-    index = places["client"]
-    client = in_rows(sieve.column(index), codes.place)
-    sieve.leave_out(client == UNKNOWN, "no client code", index=index, expected="a client code",
-                    got="an empty cell", todo="Fill it in.")  # fmt: skip
-    return client
-
-
-def joining_days(
-    sieve: Sieve, places: Mapping[str, int], client: Integers, days: Integers, number: int
-) -> Integers:
+def joining_days(row_filter: RowFilter, client: Integers, days: Integers, number: int) -> Integers:
     """Joining day of every client; a second row of a client is left out."""
-    known = np.flatnonzero(sieve.kept)
-    repeated = np.zeros(sieve.table.rows, dtype=bool)
+    known = np.flatnonzero(row_filter.kept)
+    repeated = np.zeros(row_filter.table.rows, dtype=bool)
     _, first = np.unique(client[known], return_index=True)
     again = np.setdiff1d(np.arange(len(known)), first)
     repeated[known[again]] = True
-    sieve.leave_out(
-        repeated, "a client who stands there twice", index=places["client"],
+    row_filter.leave_out(
+        repeated, "a client who stands there twice", "client",
         expected="one row for each client", todo="Keep the right one; the first was used.",
     )  # fmt: skip
     joined = np.full(number, UNKNOWN_DAY, dtype=np.int64)
-    joined[client[sieve.kept]] = days[sieve.kept]
+    joined[client[row_filter.kept]] = days[row_filter.kept]
     return joined
 
 
-def joined_in_rows(
-    sieve: Sieve, places: Mapping[str, int], client: Integers, days: Integers, number: int
-) -> Integers:
+def joined_in_rows(row_filter: RowFilter, client: Integers, days: Integers, number: int) -> Integers:
     """Joining day of every client from rows that repeat it; the earliest where they differ, which is said."""
-    known = sieve.kept & (client != UNKNOWN) & (days != UNKNOWN_DAY)
+    known = row_filter.kept & (client != UNKNOWN) & (days != UNKNOWN_DAY)
     latest = np.full(number, UNKNOWN_DAY, dtype=np.int64)
     earliest = np.full(number, -UNKNOWN_DAY, dtype=np.int64)
     np.maximum.at(latest, client[known], days[known])
     np.minimum.at(earliest, client[known], days[known])
-    differ = np.zeros(sieve.table.rows, dtype=bool)
+    differ = np.zeros(row_filter.table.rows, dtype=bool)
     differ[known] = days[known] != earliest[client[known]]
-    if "joined_on" in places:
-        sieve.notice(
-            differ, "another joining date than in other rows of the client", index=places["joined_on"],
+    if "joined_on" in row_filter:
+        row_filter.notice(
+            differ, "another joining date than in other rows of the client", "joined_on",
             expected="one joining date for each client", todo="Correct it; the earliest was used.",
         )  # fmt: skip
     return np.where(latest == UNKNOWN_DAY, UNKNOWN_DAY, earliest)
@@ -99,8 +59,8 @@ def joined_in_rows(
 
 
 def client_facts(
-    sieve: Sieve, places: Mapping[str, int], client: Integers, number: int, wanted: Sequence[str] | None
-) -> tuple[tuple[ClientFact, ...], tuple[Finding, ...]]:
+    row_filter: RowFilter, client: Integers, number: int, wanted: Sequence[str] | None
+) -> tuple[ClientFact, ...]:
     """Every further column of the clients' table that can be a fact known at joining.
 
     Parameters
@@ -108,17 +68,17 @@ def client_facts(
     wanted : sequence of str, optional
         Names of the columns; by default all that have few values or are numbers.
     """
-    table, facts = sieve.table, []
-    findings: list[Finding] = []
+    table, facts, findings = row_filter.table, [], row_filter.findings
     chosen = None if wanted is None else {plain_name(name) for name in wanted}
     used: list[str] = []
     for index, header in enumerate(table.header):
         name = plain_name(header)
-        if index in places.values() or not header or (chosen is None and name in _NOT_FACTS):
+        if index in row_filter.places.values() or not header or (chosen is None and name in _NOT_FACTS):
             continue
         if chosen is not None and name not in chosen:
             continue
-        levels, by_text, why = _levels(sieve.column(index), name)
+        column = table.columns[index]
+        levels, by_text, why = _levels(column, name)
         if why:
             findings.append(
                 Finding("warn" if chosen else "note", f"{table.where}, column {header}",
@@ -126,28 +86,28 @@ def client_facts(
             )  # fmt: skip
             continue
         level = np.full(number, UNKNOWN, dtype=np.int64)
-        rows = in_rows(sieve.column(index), by_text)
-        level[client[sieve.kept]] = rows[sieve.kept]
+        rows = in_rows(column, by_text)
+        level[client[row_filter.kept]] = rows[row_filter.kept]
         facts.append(ClientFact(header, levels, frozen_array(level, np.int64)))
         used.append(header)
-    findings += _unknown_facts(sieve, chosen, used)
+    findings += _unknown_facts(table, chosen, used)
     if used:
         findings.append(
             Finding("note", table.where, "facts as they were when each client joined", ", ".join(used),
                     "They are taken into account. Name with --fact those that were written down then.")
         )  # fmt: skip
-    return tuple(facts), tuple(findings)
+    return tuple(facts)
 
 
-def _unknown_facts(sieve: Sieve, chosen: set[str] | None, used: Sequence[str]) -> list[Finding]:
-    there = {plain_name(header) for header in sieve.table.header} | {plain_name(name) for name in used}
+def _unknown_facts(table: ExportTable, chosen: set[str] | None, used: Sequence[str]) -> list[Finding]:
+    there = {plain_name(header) for header in table.header} | {plain_name(name) for name in used}
     return [
-        Finding("stop", sieve.table.where, f"a column {name}", "none of that name", "Check the spelling.")
+        Finding("stop", table.where, f"a column {name}", "none of that name", "Check the spelling.")
         for name in sorted((chosen or set()) - there)
     ]
 
 
-def _levels(column: WrittenColumn, name: str) -> tuple[tuple[str, ...], Integers, str]:
+def _levels(column: RawColumn, name: str) -> tuple[tuple[str, ...], Integers, str]:
     """Levels, the most frequent first, and the level of every text; or why the column is no fact."""
     filled = [text for text in column.texts if text]
     if not filled:
@@ -194,71 +154,62 @@ def _banded(texts: Sequence[str], numbers: Sequence[float], name: str) -> dict[s
 # --- pauses, departures, closures ----------------------------------------------------------------
 
 
-def understand_pauses(
-    sieve: Sieve, places: Mapping[str, int], codes: Codes, order: DateOrder | None
-) -> tuple[Spans, tuple[Finding, ...]]:
+def parse_pauses(row_filter: RowFilter, codes: Codes) -> Spans:
     """Registered pauses; those that end before they begin are left out."""
-    client = clients_in(sieve, places, codes)
-    first, said = days_in(sieve, places, "first_day", order, needed=True)
-    last, more = days_in(sieve, places, "last_day", order, needed=True)
-    recorded, rest = days_in(sieve, places, "recorded_on", order, needed=False)
-    _backwards(sieve, places, first, last)
-    kept = sieve.kept
-    spans = Spans(*(frozen_array(values[kept], np.int64) for values in (client, first, last, recorded)))
-    return spans, (*said, *more, *rest)
+    client = row_filter.codes("client", codes)
+    first, last = (row_filter.days(name, needed=True) for name in ("first_day", "last_day"))
+    recorded = row_filter.days("recorded_on", needed=False)
+    _leave_out_backwards(row_filter, first, last)
+    columns = (client, first, last, recorded)
+    return Spans(*(frozen_array(values[row_filter.kept], np.int64) for values in columns))
 
 
-def _backwards(sieve: Sieve, places: Mapping[str, int], first: Integers, last: Integers) -> None:
-    sieve.leave_out(
-        last < first, "it ends before it begins", index=places["last_day"],
-        expected="a day from the first day", todo="Correct one of them.",
+def parse_closures(row_filter: RowFilter) -> tuple[tuple[int, int], ...]:
+    """First and last days on which the studio was closed."""
+    first, last = (row_filter.days(name, needed=True) for name in ("first_day", "last_day"))
+    _leave_out_backwards(row_filter, first, last)
+    kept = row_filter.kept
+    return tuple(sorted(set(zip(first[kept].tolist(), last[kept].tolist(), strict=True))))
+
+
+def _leave_out_backwards(row_filter: RowFilter, first: Integers, last: Integers) -> None:
+    row_filter.leave_out(
+        last < first, "it ends before it begins", "last_day", expected="a day from the first day",
+        todo="Correct one of them.",
     )  # fmt: skip
 
 
-def understand_closures(
-    sieve: Sieve, places: Mapping[str, int], order: DateOrder | None
-) -> tuple[tuple[tuple[int, int], ...], tuple[Finding, ...]]:
-    """First and last days on which the studio was closed."""
-    first, said = days_in(sieve, places, "first_day", order, needed=True)
-    last, more = days_in(sieve, places, "last_day", order, needed=True)
-    _backwards(sieve, places, first, last)
-    pairs = zip(first[sieve.kept].tolist(), last[sieve.kept].tolist(), strict=True)
-    return tuple(sorted(set(pairs))), (*said, *more)
-
-
-def understand_departures(
-    sieve: Sieve, places: Mapping[str, int], codes: Codes, order: DateOrder | None
-) -> tuple[Integers, tuple[Finding, ...]]:
+def parse_departures(row_filter: RowFilter, codes: Codes) -> Integers:
     """Day of the notice of every client, the last one where there are several."""
-    client = clients_in(sieve, places, codes)
-    day, said = days_in(sieve, places, "date", order, needed=True)
+    client = row_filter.codes("client", codes)
+    day = row_filter.days("date", needed=True)
     notice = np.full(len(codes.codes), UNKNOWN_DAY, dtype=np.int64)
-    np.maximum.at(notice, client[sieve.kept], day[sieve.kept])
-    return notice, said
+    np.maximum.at(notice, client[row_filter.kept], day[row_filter.kept])
+    return notice
 
 
 def inside_pauses(
-    sieve: Sieve, date_at: int, *, client: Integers, day: Integers, rows: Integers, pauses: Spans
+    row_filter: RowFilter, *, client: Integers, day: Integers, rows: Integers, pauses: Spans
 ) -> Spans:
     """End every pause the day before its first attended session, and point at those sessions.
 
     Parameters
     ----------
     client, day, rows : ndarray of int, shape (s,)
-        Attended sessions sorted by client and day, with their rows in the sieve's table.
+        Attended sessions sorted by client and day, with their rows in the table.
     """
     if not len(pauses.client):
         return pauses
     key = client * 10_000_000 + day
     begin = np.searchsorted(key, pauses.client * 10_000_000 + pauses.first, side="left")
     end = np.searchsorted(key, pauses.client * 10_000_000 + pauses.last, side="right")
-    inside = np.zeros(sieve.table.rows, dtype=bool)
+    inside = np.zeros(row_filter.table.rows, dtype=bool)
     last = np.array(pauses.last, copy=True)
     for place in np.flatnonzero(end > begin):
         inside[rows[begin[place] : end[place]]] = True
         last[place] = day[begin[place]] - 1
-    sieve.notice(
-        inside, "in a registered pause", index=date_at, expected="no attendance in a registered pause",
+    row_filter.notice(
+        inside, "in a registered pause", "date", expected="no attendance in a registered pause",
         todo="Correct the session or the pause; the pause was taken to end the day before.",
     )  # fmt: skip
     left = last >= pauses.first
@@ -269,16 +220,16 @@ def inside_pauses(
 
 
 def after_departure(
-    sieve: Sieve, date_at: int, *, client: Integers, day: Integers, rows: Integers, notice: Integers
+    row_filter: RowFilter, *, client: Integers, day: Integers, rows: Integers, notice: Integers
 ) -> Integers:
     """Point at sessions after a client's departure; the departures of clients who came back are not used."""
     late = (notice[client] != UNKNOWN_DAY) & (day > notice[client])
-    flags: Flags = np.zeros(sieve.table.rows, dtype=bool)
+    flags: Bools = np.zeros(row_filter.table.rows, dtype=bool)
     flags[rows[late]] = True
     if late.any():
         first = int(np.flatnonzero(late)[0])
-        sieve.notice(
-            flags, "after the client's departure", index=date_at, expected="no session after the departure, "
+        row_filter.notice(
+            flags, "after the client's departure", "date", expected="no session after the departure, "
             f"{day_of(notice[client[first]])} for the first of them",
             todo="Correct one of the dates; the sessions count, the departures of these clients do not.",
         )  # fmt: skip

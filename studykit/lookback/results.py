@@ -8,14 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
 from studykit.errors import Finding
+from studykit.lookback.log import Floats, Integers
 from studykit.results import Interval, RowCount
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 Method = Literal["session clock", "landmark", "strategies from joining", "before and after"]
 
 
@@ -63,9 +59,9 @@ class Curve:
     at_risk: Integers
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Answer:
-    """One proper way to ask, with its own estimand.
+    """One proper way to ask, with its own estimand; without numbers where it is refused.
 
     Parameters
     ----------
@@ -95,15 +91,15 @@ class Answer:
 
     method: Method
     estimand: str
-    hazard_ratio: Association | None
-    risk_difference: Association | None
-    out_of_100: tuple[float, float] | None
-    curves: tuple[Curve, ...]
+    hazard_ratio: Association | None = None
+    risk_difference: Association | None = None
+    out_of_100: tuple[float, float] | None = None
+    curves: tuple[Curve, ...] = ()
     clients: int
     events: int
     unit: str
     rows: RowCount
-    adjusted_for: tuple[str, ...]
+    adjusted_for: tuple[str, ...] = ()
     method_in_words: str
     checks: tuple[tuple[str, float], ...] = ()
     refused: str = ""

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import textwrap
 
+from studykit.lookback.log import day_of
 from studykit.lookback.results import Answer, Association, LookBack, Method, UnmeasuredBound
-from studykit.lookback.understanding import day_of
 
 METHOD_NAMES: dict[Method, str] = {
     "session clock": "Session by session",

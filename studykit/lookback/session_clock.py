@@ -8,14 +8,15 @@ begun by then is the last one, or it is not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import ConvergenceError
 from studykit.lookback.adjustment import (
+    EXPOSURE,
+    NO_DESIGN,
     Design,
     Term,
     TrainerRole,
@@ -26,18 +27,13 @@ from studykit.lookback.adjustment import (
     too_few_departures,
     trainer_role,
 )
-from studykit.lookback.episodes import Episodes
-from studykit.lookback.exposure import SessionFacts, session_facts
-from studykit.lookback.inference import compare_shares, curve_of, ratio
-from studykit.lookback.log import AttendanceLog
-from studykit.lookback.results import Answer, Association, Curve
-from studykit.lookback.standardised import SessionIntervals, standardise
+from studykit.lookback.associations import curve_of, ratio, with_shares
+from studykit.lookback.episodes import Episodes, SessionFacts, leave_out, session_facts
+from studykit.lookback.log import AttendanceLog, Bools, Integers
+from studykit.lookback.results import Answer
+from studykit.lookback.standardised_curves import SessionIntervals, standardise
 from studykit.results import RowCount
-from studykit.retention.discrete_hazard import DiscreteHazardModel, fit_discrete_hazards
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
+from studykit.retention.discrete_hazard import DiscreteHazardModel
 
 Exposure = Literal["begun", "done"]
 
@@ -110,16 +106,16 @@ def sessions_at_risk(episodes: Episodes, facts: SessionFacts, exposure: Exposure
     """Sessions that are judged and whose exposure is known."""
     done = exposure == "done"
     known = facts.known if done else facts.known | facts.begun
-    kept = episodes.judged & known
+    kept, count = leave_out(
+        RowCount(known.size, known.size, unit="sessions"),
+        ("too near the ends of the records to be judged", ~episodes.judged),
+        ("partner reps neither yes nor no", ~known),
+    )
     place = np.flatnonzero(kept)
     owner = episodes.episode[place]
     before = np.maximum(place - 1, 0)
     follows = (place > 0) & (episodes.episode[before] == owner)
     start = np.where(follows, episodes.confirmable_on[before], episodes.entry[owner])
-    reasons = (
-        ("too near the ends of the records to be judged", int((~episodes.judged).sum())),
-        ("partner reps neither yes nor no", int((episodes.judged & ~known).sum())),
-    )
     return SessionsAtRisk(
         place=place,
         exposed=(facts.done if done else facts.begun)[place],
@@ -130,7 +126,7 @@ def sessions_at_risk(episodes: Episodes, facts: SessionFacts, exposure: Exposure
             stop=episodes.confirmable_on[place],
             end=episodes.time[owner],
         ),
-        rows=RowCount(kept.size, place.size, tuple(one for one in reasons if one[1]), "sessions"),
+        rows=count,
         exposure=exposure,
     )
 
@@ -164,43 +160,21 @@ def answer_session_clock(
     known = session_facts(log, episodes) if facts is None else facts
     risk = sessions_at_risk(episodes, known, exposure)
     exposed = risk.exposed.astype(float)
-    events, with_reps = int(risk.last.sum()), int(risk.last[risk.exposed].sum())
     trainers = trainer_role(exposed, known.trainer[risk.place], risk.intervals.client)
-    reason = _refusal(risk, trainers, events, with_reps, least_events)
+    reason = _refusal(risk, trainers, least_events)
     if reason:
-        return _answer(risk, trainers, horizon=horizon, refused=reason)
-    design = _design(log, episodes, known, risk, trainers.strata, events)
+        return replace(_described(risk, trainers, horizon), refused=reason)
+    design = _design(log, episodes, known, risk, trainers.strata)
+    answer = _described(risk, trainers, horizon, design)
     try:
-        model = fit_discrete_hazards(
-            risk.last, design.columns, names=design.names, strata=trainers.strata, clusters=trainers.clusters
-        )
+        model = design.fit(risk.last, strata=trainers.strata, clusters=trainers.clusters)
     except ConvergenceError as error:
-        return _answer(risk, trainers, horizon=horizon, refused=str(error), design=design)
-    found = _curves(model, design, trainers, risk, horizon)
-    return _answer(
-        risk,
-        trainers,
-        horizon=horizon,
-        design=design,
-        hazard_ratio=ratio(model.log_hazard_ratio(design.names[0])),
-        absolute=found,
-    )
+        return replace(answer, refused=str(error))
+    answer = replace(answer, hazard_ratio=ratio(model.log_hazard_ratio(EXPOSURE)))
+    return _with_curves(answer, model, design, trainers, risk, horizon)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Absolute:
-    """Curves and what they say at the horizon; empty where too few were at risk."""
-
-    curves: tuple[Curve, ...] = ()
-    out_of_100: tuple[float, float] | None = None
-    risk_difference: Association | None = None
-    risk_ratio: Association | None = None
-    checks: tuple[tuple[str, float], ...] = ()
-
-
-def _refusal(
-    risk: SessionsAtRisk, trainers: TrainerRole, events: int, with_reps: int, least_events: int
-) -> str:
+def _refusal(risk: SessionsAtRisk, trainers: TrainerRole, least_events: int) -> str:
     if not risk.place.size:
         return "no session of a client who is followed could be judged"
     if risk.exposed.all() or not risk.exposed.any():
@@ -208,7 +182,7 @@ def _refusal(
     name = EXPOSURES[risk.exposure][2]
     few = too_few_departures(
         "in these records",
-        (with_reps, events - with_reps),
+        (int(risk.last[risk.exposed].sum()), int(risk.last[~risk.exposed].sum())),
         (f"after sessions with {name}", "after others"),
         least_events,
     )
@@ -216,12 +190,7 @@ def _refusal(
 
 
 def _design(
-    log: AttendanceLog,
-    episodes: Episodes,
-    facts: SessionFacts,
-    risk: SessionsAtRisk,
-    strata: Integers,
-    events: int,
+    log: AttendanceLog, episodes: Episodes, facts: SessionFacts, risk: SessionsAtRisk, strata: Integers
 ) -> Design:
     line, bends = tenure_terms(episodes.day[risk.place].astype(float))
     client = episodes.client[risk.intervals.client]
@@ -233,16 +202,22 @@ def _design(
         season_term(log.session_day[episodes.row[risk.place]]),
         bends,
     )
-    return build_design(risk.exposed.astype(float), terms, strata=strata, events=events)
+    return build_design(risk.exposed.astype(float), terms, strata=strata, events=int(risk.last.sum()))
 
 
-def _curves(
-    model: DiscreteHazardModel, design: Design, trainers: TrainerRole, risk: SessionsAtRisk, horizon: int
-) -> Absolute:
+def _with_curves(
+    answer: Answer,
+    model: DiscreteHazardModel,
+    design: Design,
+    trainers: TrainerRole,
+    risk: SessionsAtRisk,
+    horizon: int,
+) -> Answer:
+    """The answer with curves and what they say at the horizon, unless too few were at risk."""
     at_risk = risk.intervals.at_risk(horizon)
     enough = np.flatnonzero(at_risk[1:] >= LEAST_AT_RISK) + 1
     if not enough.size or enough[-1] < horizon:
-        return Absolute()
+        return answer
     from_day = int(enough[0]) - 1
     if (np.diff(enough) > 1).any():
         from_day = int(enough[np.flatnonzero(np.diff(enough) > 1)[-1] + 1]) - 1
@@ -261,24 +236,21 @@ def _curves(
         )
         for exposure in (1.0, 0.0)
     ]
-    own = model.log_hazard_ratio(design.names[0])
-    stayed = (float(both[0].share[horizon]), float(both[1].share[horizon]))
-    found, share_ratio = compare_shares(
-        stayed,
-        (both[0].influence[-1], both[1].influence[-1]),
-        freedom=own.degrees_of_freedom,
-        inflation=model.small_sample_inflation,
-    )
+    freedom = model.log_hazard_ratio(EXPOSURE).degrees_of_freedom
     since = f", of those who still trained on day {from_day}" if from_day else ""
-    return Absolute(
+    return replace(
+        with_shares(
+            answer,
+            (float(both[0].share[horizon]), float(both[1].share[horizon])),
+            (both[0].influence[-1], both[1].influence[-1]),
+            model,
+        ),
         curves=tuple(
-            curve_of(label + since, one, days, at_risk, from_day=from_day, freedom=own.degrees_of_freedom)
+            curve_of(label + since, one, days, at_risk, from_day=from_day, freedom=freedom)
             for label, one in zip(CURVES[risk.exposure], both, strict=True)
         ),
-        out_of_100=(100.0 * stayed[0], 100.0 * stayed[1]),
-        risk_difference=found,
-        risk_ratio=share_ratio,
         checks=(
+            *answer.checks,
             ("largest weight in the curves", max(one.largest_weight for one in both)),
             ("effective share of sessions in the curves", min(one.effective_share for one in both)),
             ("first day of the curves", float(from_day)),
@@ -286,50 +258,29 @@ def _curves(
     )
 
 
-def _answer(
-    risk: SessionsAtRisk,
-    trainers: TrainerRole,
-    *,
-    horizon: int,
-    refused: str = "",
-    design: Design | None = None,
-    hazard_ratio: Association | None = None,
-    absolute: Absolute | None = None,
+def _described(
+    risk: SessionsAtRisk, trainers: TrainerRole, horizon: int, design: Design = NO_DESIGN
 ) -> Answer:
+    """What is compared, in whom and how, before there are numbers."""
     compared, regime, name = EXPOSURES[risk.exposure]
-    words = ROLES.get(trainers.role, ROLES["clusters"])
-    found = Absolute() if absolute is None else absolute
-    exposed_events = int(risk.last[risk.exposed].sum())
-    adjusted = () if design is None else design.adjusted_for
-    method = METHOD.format(trainers=words[0], clusters=words[1])
-    method += "" if design is None else design.omission
-    method += CAUTION if risk.exposure == "done" else ""
+    model, clusters = ROLES.get(trainers.role, ROLES["clusters"])
+    strata = ", within trainers" if trainers.role == "strata" else ""
     return Answer(
         method="session clock",
-        estimand=ESTIMAND.format(
-            compared=compared,
-            regime=regime,
-            strata=", within trainers" if trainers.role == "strata" else "",
-            horizon=horizon,
-        ),
-        hazard_ratio=hazard_ratio,
-        risk_difference=found.risk_difference,
-        out_of_100=found.out_of_100,
-        curves=found.curves,
+        estimand=ESTIMAND.format(compared=compared, regime=regime, strata=strata, horizon=horizon),
         clients=int(np.unique(risk.intervals.client).size),
         events=int(risk.last.sum()),
         unit="sessions",
         rows=risk.rows,
-        adjusted_for=(*adjusted, *(("trainer",) if trainers.role == "strata" else ())),
-        method_in_words=method,
+        adjusted_for=(*design.adjusted_for, *trainers.adjusted_for),
+        method_in_words=METHOD.format(trainers=model, clusters=clusters)
+        + design.omission
+        + (CAUTION if risk.exposure == "done" else ""),
         checks=(
             (f"sessions with {name}", float(risk.exposed.sum())),
             ("other sessions", float((~risk.exposed).sum())),
-            (f"departures with {name}", float(exposed_events)),
-            ("other departures", float(risk.last.sum() - exposed_events)),
-            *found.checks,
+            (f"departures with {name}", float(risk.last[risk.exposed].sum())),
+            ("other departures", float(risk.last[~risk.exposed].sum())),
         ),
-        refused=refused,
-        risk_ratio=found.risk_ratio,
         variant=name,
     )

@@ -10,14 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import DesignError
-from studykit.lookback.log import AttendanceLog
-from studykit.lookback.understanding import day_of
+from studykit.lookback.log import AttendanceLog, Integers, day_of
 from studykit.retention.countable import countable_days_of
 
-Integers = NDArray[np.int64]
 Closures = Sequence[tuple[int, int]]
 
 USUAL_DAYS = 7  # without a session: a week off needs no word

@@ -8,20 +8,16 @@ for those that left. What that does to time, and why nobody is made immortal, st
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from studykit.lookback.balance import standardised_differences
-from studykit.lookback.clones import Starters
+from studykit.lookback.adjustment import standardised_differences
+from studykit.lookback.associations import curve_with_errors, difference_of_shares, ratio
+from studykit.lookback.clones import Starters, starters_of
 from studykit.lookback.episodes import Episodes
-from studykit.lookback.inference import curve_with_errors, ratio
-from studykit.lookback.influence import influence_on_retained, standard_error
-from studykit.lookback.log import AttendanceLog
-from studykit.lookback.results import Answer, Association, Balance, Curve
-from studykit.lookback.share_difference import difference_of_shares
-from studykit.lookback.starters import starters_of
+from studykit.lookback.log import AttendanceLog, Floats, Integers
+from studykit.lookback.results import Answer, Association, Balance
 from studykit.lookback.strategy_estimates import (
     TRAINERS_RESAMPLED_FROM,
     ClonedStudy,
@@ -29,15 +25,14 @@ from studykit.lookback.strategy_estimates import (
     Weighted,
     clone,
     estimate,
+    influence_on_retained,
     resample_clients,
+    standard_error,
     weigh,
 )
-from studykit.lookback.weighted_curves import Stretches
+from studykit.lookback.weighting import Stretches
 from studykit.randomness import stream
 from studykit.results import Estimate, RowCount
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 WEEKS = 4
 RESAMPLES = 500
@@ -57,7 +52,8 @@ METHOD = (
     "Every client is cloned onto both ways of starting; a clone leaves at the session at which it deviates, "
     "and those that stay stand for those that left, by the inverse of the chance to stay (pooled logistic "
     "model per session, refitted in every resample). A client who stopped coming before beginning stays in "
-    "both. {error} The interval of the difference comes from those of both shares on the logit scale. {cut}"
+    "both. {error} The interval of the difference comes from those of both shares on the logit scale. "
+    "No weight is cut off."
 )
 
 
@@ -148,7 +144,6 @@ def compare_strategies(
     least_events: int = 20,
     resamples: int | None = None,
     seed: int = 1,
-    largest_weight: float = math.inf,
 ) -> Answer:
     """The same from arrays.
 
@@ -159,14 +154,21 @@ def compare_strategies(
         Clients used and left out.
     horizon, weeks, least_events, resamples, seed
         As in `answer_strategies`.
-    largest_weight : float
-        Weights above are cut off there; by default none is, as cutting off brings confounding back.
     """
     events = int((starters.departed & (starters.end <= horizon)).sum())
+    answer = Answer(
+        method="strategies from joining",
+        estimand=ESTIMAND.format(horizon=horizon, weeks=weeks),
+        clients=rows.used,
+        events=events,
+        unit="clients",
+        rows=rows,
+        method_in_words=METHOD.format(error=""),
+    )
     reason = _refusal(starters, events, weeks=weeks, least_events=least_events)
     if reason:
-        return _answer(rows, events, horizon=horizon, weeks=weeks, refused=reason)
-    study = clone(starters, grace=7 * weeks, horizon=horizon, largest_weight=largest_weight)
+        return replace(answer, refused=reason)
+    study = clone(starters, grace=7 * weeks, horizon=horizon)
     everybody = np.ones((1, len(starters.end)))
     weighted = weigh(study, everybody)
     found = estimate(study, everybody)
@@ -178,19 +180,16 @@ def compare_strategies(
             if weighted.fits.converged[0]
             else "the model for beginning partner reps did not converge"
         )
-        return _answer(rows, events, horizon=horizon, weeks=weeks, refused=reason)
+        return replace(answer, refused=reason)
     number = _resamples(resamples, len(starters.end))
     spread = _spread(study, weighted, found, number, seed)
-    return _answer(
-        rows,
-        events,
-        horizon=horizon,
-        weeks=weeks,
-        words=spread.words,
-        cut=largest_weight,
+    answer = replace(
+        answer,
         adjusted_for=study.names,
-        numbers=_numbers(study, weighted, found, spread, at_risk, weeks),
+        method_in_words=METHOD.format(error=spread.words),
+        checks=_checks(study, weighted, spread),
     )
+    return _with_numbers(answer, found, spread, at_risk, weeks)
 
 
 def _resamples(asked: int | None, clients: int) -> int:
@@ -213,7 +212,7 @@ def _refusal(starters: Starters, events: int, *, weeks: int, least_events: int) 
     return ""
 
 
-def _followed(side: Stretches, horizon: int) -> NDArray[np.int64]:
+def _followed(side: Stretches, horizon: int) -> Integers:
     """Clones at risk on each day from 0 to the horizon."""
     days = np.arange(horizon + 1)
     days[0] = 1
@@ -279,7 +278,7 @@ def _correlation(first: float, second: float, of_difference: float) -> float:
     return float(np.clip((first**2 + second**2 - of_difference**2) / (2.0 * first * second), -1.0, 1.0))
 
 
-def effective_number(influence: Floats, unit: NDArray[np.int64]) -> float:
+def effective_number(influence: Floats, unit: Integers) -> float:
     r"""Degrees of freedom of a variance that is a sum of squares over units.
 
     Parameters
@@ -315,31 +314,16 @@ def _finite_spread(values: Floats) -> float:
     return float(finite.std(ddof=1)) if finite.size > values.size // 2 else math.nan
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Numbers:
-    """What the answer holds where there is one."""
-
-    hazard_ratio: Association | None
-    risk_difference: Association
-    risk_ratio: Association | None
-    out_of_100: tuple[float, float]
-    curves: tuple[Curve, ...]
-    checks: tuple[tuple[str, float], ...]
-
-
-def _numbers(
-    study: ClonedStudy,
-    weighted: Weighted,
-    found: Estimates,
-    spread: Spread,
-    at_risk: tuple[NDArray[np.int64], ...],
-    weeks: int,
-) -> Numbers:
+def _with_numbers(
+    answer: Answer, found: Estimates, spread: Spread, at_risk: tuple[Integers, ...], weeks: int
+) -> Answer:
     def logarithm(value: float, error: float) -> Association | None:
         usable = math.isfinite(value) and math.isfinite(error)
         return ratio(Estimate(value, error, spread.degrees_of_freedom, spread.method)) if usable else None
 
-    days = np.unique(np.r_[np.arange(0, study.horizon, DAYS_BETWEEN_POINTS), study.horizon])
+    horizon = len(found.start[0]) - 1
+    days = np.unique(np.r_[np.arange(0, horizon, DAYS_BETWEEN_POINTS), horizon])
+    stayed = float(found.start[0, -1]), float(found.refrain[0, -1])
     sides = (
         (f"partner reps begun within {weeks} weeks", found.start[0], spread.start),
         (f"no partner reps in the first {weeks} weeks", found.refrain[0], spread.refrain),
@@ -350,19 +334,19 @@ def _numbers(
         )
         for (label, share, error), followed in zip(sides, at_risk, strict=True)
     )
-    return Numbers(
-        logarithm(float(found.log_hazard_ratio[0]), spread.log_hazard_ratio),
-        difference_of_shares(
-            (1.0 - float(found.start[0, -1]), 1.0 - float(found.refrain[0, -1])),
+    return replace(
+        answer,
+        hazard_ratio=logarithm(float(found.log_hazard_ratio[0]), spread.log_hazard_ratio),
+        risk_difference=difference_of_shares(
+            (1.0 - stayed[0], 1.0 - stayed[1]),
             spread.shares,
             correlation=spread.correlation,
             degrees_of_freedom=spread.degrees_of_freedom,
             method=spread.method,
         ),
-        logarithm(float(found.log_risk_ratio[0]), spread.log_risk_ratio),
-        (100.0 * float(found.start[0, -1]), 100.0 * float(found.refrain[0, -1])),
-        curves,
-        _checks(study, weighted, spread),
+        risk_ratio=logarithm(float(found.log_risk_ratio[0]), spread.log_risk_ratio),
+        out_of_100=(100.0 * stayed[0], 100.0 * stayed[1]),
+        curves=curves,
     )
 
 
@@ -430,36 +414,4 @@ def _described(log: AttendanceLog, starters: Starters) -> tuple[Floats, tuple[st
     varies = np.ptp(columns, axis=0) > 0.0
     return columns[:, varies].astype(float), tuple(
         name for name, kept in zip(names, varies, strict=True) if kept
-    )
-
-
-def _answer(
-    rows: RowCount,
-    events: int,
-    *,
-    horizon: int,
-    weeks: int,
-    refused: str = "",
-    words: str = "",
-    cut: float = math.inf,
-    adjusted_for: tuple[str, ...] = (),
-    numbers: Numbers | None = None,
-) -> Answer:
-    cut_words = f"Weights above {cut:g} are set to {cut:g}." if cut < math.inf else "No weight is cut off."
-    return Answer(
-        method="strategies from joining",
-        estimand=ESTIMAND.format(horizon=horizon, weeks=weeks),
-        hazard_ratio=None if numbers is None else numbers.hazard_ratio,
-        risk_difference=None if numbers is None else numbers.risk_difference,
-        out_of_100=None if numbers is None else numbers.out_of_100,
-        curves=() if numbers is None else numbers.curves,
-        clients=rows.used,
-        events=events,
-        unit="clients",
-        rows=rows,
-        adjusted_for=adjusted_for,
-        method_in_words=METHOD.format(error=words, cut=cut_words),
-        checks=() if numbers is None else numbers.checks,
-        refused=refused,
-        risk_ratio=None if numbers is None else numbers.risk_ratio,
     )

@@ -127,7 +127,7 @@ class Constrained:
         """Find the optimum at several values at once, each from the nearest known one and from the first."""
         new = [theta for theta in dict.fromkeys(thetas) if theta not in self._seen]
         first, known = next(iter(self._seen)), list(self._seen)
-        starts = [(theta, min(known, key=lambda at, theta=theta: abs(at - theta))) for theta in new]
+        starts = [(theta, known[int(np.argmin(np.abs(np.array(known) - theta)))]) for theta in new]
         pairs = list(dict.fromkeys([*starts, *((theta, first) for theta in new)]))
         if not pairs:
             return

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import Finding
-from studykit.records.scene import Scene, first_of, place, rows_by_value
+from studykit.records.check_context import Scene, first_of, place, rows_by_value
 from studykit.records.tables import RecordTable
 
 Flags = NDArray[np.bool_]

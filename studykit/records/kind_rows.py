@@ -8,8 +8,8 @@ from typing import Any, Protocol, cast
 from studykit import kinds
 from studykit.errors import Finding
 from studykit.protocol import types
+from studykit.records.check_context import Scene
 from studykit.records.rows import Clients, Floats, Integers, RetentionSpells
-from studykit.records.scene import Scene
 from studykit.records.tables import Records, RecordTable
 
 

@@ -4,23 +4,21 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from studykit.errors import Finding, FolderError
 from studykit.protocol.types import Protocol
-from studykit.records.columns import Draft, Wanted, draft_table
-from studykit.records.delimited import read_delimited
+from studykit.records.cells import Trouble
 from studykit.records.nearest import nearest_known
-from studykit.records.raw import RawTable
+from studykit.records.raw_table import RawTable, read_delimited
+from studykit.records.record_columns import Draft, Wanted, draft_table
 from studykit.records.schema import TABLES, table
-from studykit.records.spelling import repeated_rows, settle_spelling
 from studykit.records.tables import Records, records_of
-from studykit.records.workbook import read_workbook
+from studykit.records.workbook import OTHER_WORKBOOKS, read_workbook
 
 _ONE_KIND = "CSV files or one workbook, never both"
 WORKBOOK = "records.xlsx"
-_OTHER_WORKBOOKS = (".xls", ".ods", ".xlsm", ".xlsb", ".numbers")
 
 
 def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
@@ -149,7 +147,7 @@ def _neighbours(files: Sequence[Path], folder: str) -> list[Finding]:
                 if near
                 else Finding("note", where, "a file named as a table", path.name, "It is not used.")
             )
-        elif ending in _OTHER_WORKBOOKS or (ending == ".xlsx" and path.name.casefold() != WORKBOOK):
+        elif ending in OTHER_WORKBOOKS or (ending == ".xlsx" and path.name.casefold() != WORKBOOK):
             findings.append(
                 Finding("stop", where, f"CSV files, or one workbook named {WORKBOOK}", path.name,
                         f"Save it as {WORKBOOK}, or move it out of this folder.")
@@ -230,6 +228,77 @@ def _unreadable(where: str, error: OSError) -> Finding:
     )
 
 
-def with_findings(records: Records, findings: Sequence[Finding]) -> Records:
-    """The same records with further findings, as from `studykit.records.consistency`."""
-    return replace(records, findings=(*records.findings, *findings))
+_LEADING = {"client": ("clients", "screening", "allocation"), "trainer": ("trainers", "clients")}
+
+
+def settle_spelling(drafts: Sequence[Draft]) -> None:
+    """Give codes that differ in capitals only the spelling of the table that introduces them, with a note."""
+    by_name = {draft.table.name: draft for draft in drafts}
+    for column, leading in _LEADING.items():
+        order = [by_name[name] for name in leading if name in by_name]
+        order += [draft for draft in drafts if draft not in order]
+        spelling: dict[str, str] = {}
+        for draft in order:
+            _settle(draft, column, spelling)
+
+
+def _settle(draft: Draft, column: str, spelling: dict[str, str]) -> None:
+    values = draft.values.get(column, [])
+    changed: list[int] = []
+    for row, value in enumerate(values):
+        if value is None:
+            continue
+        known = spelling.setdefault(value.casefold(), value)
+        if known != value:
+            changed.append(row)
+    if changed:
+        first = changed[0]
+        draft.note(
+            changed,
+            column,
+            expected=spelling[values[first].casefold()],
+            got=f"{values[first]}, another spelling",
+        )
+        for row in changed:
+            values[row] = spelling[values[row].casefold()]
+
+
+def repeated_rows(draft: Draft) -> None:
+    """Leave out a row whose key stands in an earlier row; without a key, warn of rows repeated whole."""
+    names = list(draft.values)
+    key = draft.table.key
+    if not names or any(name not in draft.values for name in key):
+        return
+    seen: dict[tuple[Any, ...], int] = {}
+    for row in range(draft.raw.rows):
+        if row in draft.left_out:
+            continue
+        whole = tuple(draft.values[name][row] for name in names)
+        mark = tuple(draft.values[name][row] for name in key) if key else whole
+        first = seen.setdefault(mark, row)
+        if first == row:
+            continue
+        earlier = draft.raw.row_numbers[first]
+        if key:
+            same = whole == tuple(draft.values[name][first] for name in names)
+            draft.stop(row, key[-1], _repeated(key, mark, earlier, same=same))
+        else:
+            where = f"{draft.raw.where}, row {draft.raw.row_numbers[row]}"
+            draft.findings.append(
+                Finding(
+                    "warn",
+                    where,
+                    "each row once",
+                    f"the same as row {earlier}",
+                    "Remove it, unless it is meant.",
+                )
+            )
+
+
+def _repeated(key: Sequence[str], mark: Sequence[Any], earlier: int, *, same: bool) -> Trouble:
+    named = ", ".join(f"{name} {value}" for name, value in zip(key, mark, strict=True))
+    return Trouble(
+        f"one row for each {' and '.join(key)}",
+        f"{named} again, as in row {earlier}",
+        "The rows are alike: remove one." if same else "The rows differ: keep the right one.",
+    )

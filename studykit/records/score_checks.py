@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from studykit.errors import Finding
-from studykit.records.scene import Scene, first_of, rows_by_value
+from studykit.records.check_context import Scene, first_of, rows_by_value
 from studykit.records.tables import RecordTable
 
 MOST_REPETITIONS = 30

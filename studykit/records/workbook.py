@@ -14,9 +14,11 @@ from typing import Any
 from studykit.errors import Finding
 from studykit.records.cells import Trouble
 from studykit.records.nearest import nearest_known
-from studykit.records.raw import RawTable
+from studykit.records.raw_table import RawTable, raw_column
 from studykit.records.schema import TABLES
+from studykit.results import frozen_array
 
+OTHER_WORKBOOKS = (".xls", ".ods", ".xlsm", ".xlsb", ".numbers")
 OLDER_OR_LOCKED = b"\xd0\xcf\x11\xe0"  # how the older .xls begins, and any workbook with a password
 _NO_VALUE = Trouble(
     "a value", "a formula that no spreadsheet program has worked out", "Open the workbook and save it once."
@@ -142,14 +144,15 @@ def sheet_table(name: str, place: str, sheet: Sheet) -> tuple[RawTable | None, t
                               "Remove the blank rows above the header."),)  # fmt: skip
     width = max(len(row) for _, row in numbered)
     header, *rows = (_texts(row, width) for _, row in numbered)
+    columns = tuple(raw_column([row[index] for row in rows]) for index in range(width))
     troubles = {
         (place, index): cell
         for place, (_, row) in enumerate(numbered[1:])
         for index, cell in enumerate(row)
         if isinstance(cell, Trouble)
     }
-    numbers = tuple(number for number, _ in numbered[1:])
-    return RawTable(name, place, header, tuple(rows), numbers, True, troubles), ()
+    numbers = frozen_array([number for number, _ in numbered[1:]], "int64")
+    return RawTable(name, place, header, columns, numbers, True, troubles), ()
 
 
 def _texts(row: tuple[str | Trouble, ...], width: int) -> tuple[str, ...]:

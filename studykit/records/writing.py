@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import os
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from studykit.errors import FolderError
 from studykit.protocol.types import Protocol
 from studykit.records.kind_rows import rows_of
-from studykit.records.raw import guarded
+from studykit.records.raw_table import csv_text, guarded
 from studykit.records.schema import TABLES, Table
-from studykit.records.tables import Records, RecordTable
 
 
 def write_empty_tables(folder: Path, protocol: Protocol, *, overwrite: bool = False) -> tuple[Path, ...]:
@@ -46,53 +39,18 @@ def write_empty_tables(folder: Path, protocol: Protocol, *, overwrite: bool = Fa
     for table in TABLES:
         if _is_used(table, protocol):
             header = _header(table, protocol)
-            texts[f"{table.name}.csv"] = _delimited(header, [_example_row(table, header, protocol)])
-    return _write_all(Path(folder), texts, overwrite=overwrite)
+            texts[f"{table.name}.csv"] = csv_text([header, _example_row(table, header, protocol)])
+    return write_whole(Path(folder), texts, overwrite=overwrite)
 
 
-def write_records(folder: Path, records: Records, *, overwrite: bool = False) -> tuple[Path, ...]:
-    """All tables that have rows, one CSV file each; reading them back gives the same tables.
-
-    Parameters
-    ----------
-    folder : Path
-        Made where it is missing.
-    records : Records
-    overwrite : bool
-        Replace files that are there.
-
-    Returns
-    -------
-    tuple of Path
+def write_whole(folder: Path, texts: Mapping[str, str], *, overwrite: bool) -> tuple[Path, ...]:
+    """Write all of these files or none: under temporary names first, then all of them are renamed.
 
     Raises
     ------
     FolderError
-        If a file is in the way, or the folder cannot be written; nothing is then written.
+        If a file is in the way, or the folder cannot be written.
     """
-    texts = {}
-    for table in TABLES:
-        typed = records[table.name]
-        if typed.number:
-            names = [column.name for column in table.columns]
-            names += [name for name in typed.columns if name not in names]
-            texts[f"{table.name}.csv"] = _delimited(names, _rows(typed, table, names))
-    return _write_all(Path(folder), texts, overwrite=overwrite)
-
-
-def write_text(path: Path, text: str, *, overwrite: bool = False) -> Path:
-    """Write a whole file or none: under a temporary name, then renamed.
-
-    Raises
-    ------
-    FolderError
-        If the file is there and ``overwrite`` is false, or the folder cannot be written.
-    """
-    return _write_all(path.parent, {path.name: text}, overwrite=overwrite)[0]
-
-
-def _write_all(folder: Path, texts: Mapping[str, str], *, overwrite: bool) -> tuple[Path, ...]:
-    """All files under temporary names first, then all of them renamed."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
         there = [name for name in texts if (folder / name).exists()]
@@ -135,31 +93,6 @@ def _temporary(folder: Path, name: str, text: str) -> Path:
         temporary.unlink(missing_ok=True)
         raise
     return temporary
-
-
-def _delimited(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(header)
-    writer.writerows(rows)
-    return out.getvalue()
-
-
-def _rows(typed: RecordTable, table: Table, names: Sequence[str]) -> Iterable[tuple[str, ...]]:
-    kinds = {column.name: column.kind for column in table.columns}
-    columns = [_texts(typed.columns[name], kinds.get(name, "")) for name in names]
-    return zip(*columns, strict=True)
-
-
-def _texts(column: NDArray[Any], kind: str) -> list[str]:
-    """Cells of one column; an empty value is an empty cell."""
-    if column.dtype.kind == "M":
-        return ["" if np.isnat(day) else str(day) for day in column]
-    if kind == "yes_no":
-        return ["" if np.isnan(value) else ("yes" if value else "no") for value in column]
-    if column.dtype.kind == "f":
-        return ["" if np.isnan(value) else number_text(float(value)) for value in column]
-    return [guarded(str(value)) for value in column]
 
 
 def number_text(value: float) -> str:

@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from studykit.records.raw import guarded
+from studykit.records.raw_table import guarded
 from studykit.report.document import Document, Picture, render_document
 from studykit.report.rendering import write_whole
 from studykit.report.style import png_bytes, svg_of_finished

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,7 +22,6 @@ from studykit.retention.cox import (
 )
 
 Floats = NDArray[np.float64]
-Variance = Literal["model", "clusters"]
 
 NOTHING_LEFT = 1e-6  # share of the information at zero below which a coefficient has run away
 

@@ -21,10 +21,10 @@ from studykit.study.snapshot import read_study
 
 if TYPE_CHECKING:
     from studykit.allocation.entries import Entry
-    from studykit.lookback.columns import Placed
+    from studykit.lookback.export_columns import Placed
+    from studykit.lookback.export_tables import Opened
     from studykit.lookback.log import AttendanceLog
     from studykit.lookback.results import LookBack
-    from studykit.lookback.written import Opened
 
 SAID = "answers.json"
 RECORDS_LOOKED_AT = "attendance records looked at"
@@ -244,8 +244,8 @@ def demo_export(folder: Path) -> tuple[Path, dict[str, str]]:
 
 
 def _read(wish: Wish, said: Said, asking: Asking | None) -> tuple[AttendanceLog, Said, list[str]]:
+    from studykit.lookback.export_tables import open_attendance, with_what_was_left_out
     from studykit.lookback.identity import named_columns, write_recoded
-    from studykit.lookback.written import open_attendance, with_what_was_left_out
 
     notices: list[str] = []
     opened = open_attendance(wish.file, tables=dict(said.tables), sheets=said.sheets)
@@ -273,7 +273,7 @@ def _offer_codes(asking: Asking, named: Sequence[Finding]) -> bool:
 
 def _settle_columns(opened: Opened, said: Said, asking: Asking | None) -> tuple[Placed, Said]:
     """Columns as said, exact ones, and guesses that somebody confirms."""
-    from studykit.lookback.columns import UNUSED, place_columns, refuse_guesses
+    from studykit.lookback.export_columns import UNUSED, place_columns, refuse_guesses
 
     placed = place_columns(opened, said.columns)
     if asking is not None and placed.guesses and not placed.missing:
@@ -305,7 +305,7 @@ def _understood(
 
 
 def _log(opened: Opened, placed: Placed, said: Said, absence_days: int) -> AttendanceLog:
-    from studykit.lookback.reading import ReadingSettings, understand
+    from studykit.lookback.attendance_reading import ReadingSettings, parse_attendance
 
     settings = ReadingSettings(
         statuses=dict(said.statuses),
@@ -317,7 +317,7 @@ def _log(opened: Opened, placed: Placed, said: Said, absence_days: int) -> Atten
         trainer: "never" if day == "never" else _day(day, f"the day on which {trainer} began")
         for trainer, day in said.adopted.items()
     }
-    return understand(
+    return parse_attendance(
         opened, placed, date_order=said.date_order or None,
         adopted=adopted, settings=settings,  # type: ignore[arg-type]
     )  # fmt: skip
@@ -333,12 +333,12 @@ def _day(text: str, what: str) -> dt.date:
 
 
 def _ask_order(opened: Opened, placed: Placed, said: Said, asking: Asking) -> Said:
-    from studykit.lookback.understanding import DATE_ORDERS, understand_dates
+    from studykit.lookback.parsing import DATE_ORDERS, parse_dates
 
     index = placed.places["sessions"]["date"]
     table = opened.tables["sessions"]
     try:
-        understand_dates(table.columns[index], table.header[index], _order(said.date_order))
+        parse_dates(table.columns[index], table.header[index], _order(said.date_order))
     except DataError as error:
         asking.say(str(error))
         return replace(said, date_order=asking.ask("How are dates written?", choices=DATE_ORDERS))
@@ -350,13 +350,13 @@ def _order(text: str) -> Any:
 
 
 def _ask_states(opened: Opened, placed: Placed, said: Said, asking: Asking) -> Said:
-    from studykit.lookback.understanding import STATES, understand_states
+    from studykit.lookback.parsing import STATES, parse_states
 
     index = placed.places["sessions"].get("status")
     if index is None:
         return said
     column = opened.tables["sessions"].columns[index]
-    known = understand_states(column, said.statuses)
+    known = parse_states(column, said.statuses)
     words = [text for text, state in zip(column.texts, known, strict=True) if text and not state]
     answers = dict(said.statuses)
     for word in words[:_MOST_WORDS]:

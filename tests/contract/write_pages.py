@@ -9,9 +9,9 @@ from pathlib import Path
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from studykit.lookback.columns import WANTED, WantedColumn
-from studykit.lookback.sheets import SESSIONS
-from studykit.lookback.understanding import MOST_REPS, STATES
+from studykit.lookback.export_columns import WANTED, WantedColumn
+from studykit.lookback.export_tables import SESSIONS
+from studykit.lookback.parsing import MOST_REPS, STATES
 from studykit.protocol import wording
 from studykit.protocol.base import Section
 from studykit.protocol.planned import Planning

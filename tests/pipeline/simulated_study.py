@@ -18,10 +18,10 @@ from studykit.allocation import (
     split_plan_for,
 )
 from studykit.protocol.reading import ReadProtocol, parse_protocol
-from studykit.records.writing import write_records
 from studykit.shipped import shipped
 from studykit.study import Study
 from studykit.trial.settings import TrialSettings
+from synthetic_data.record_files import write_records
 from synthetic_data.simulated_trial import enrolments, simulate_trial
 
 ANSWERED = (('review = "needed"', 'review = "approved"'), ('reference = ""', 'reference = "R-17"'))

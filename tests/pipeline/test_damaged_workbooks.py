@@ -11,8 +11,8 @@ import pytest
 from openpyxl import Workbook
 
 from studykit.errors import DataError
+from studykit.lookback.attendance_reading import ReadingSettings, read_attendance
 from studykit.lookback.log import AttendanceLog
-from studykit.lookback.reading import ReadingSettings, read_attendance
 from studykit.records import workbook
 from studykit.records.reading import read_records
 from studykit.records.workbook import open_sheets

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from studykit.errors import StudykitError
+from studykit.lookback.attendance_reading import ReadingSettings, read_attendance
 from studykit.lookback.log import AttendanceLog
-from studykit.lookback.reading import ReadingSettings, read_attendance
 
 TODAY = ReadingSettings(today=dt.date(2026, 2, 1), most_left_out=1.0)
 ARRAYS = (

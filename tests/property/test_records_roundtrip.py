@@ -15,7 +15,8 @@ from studykit.records.cells import Respelt, Trouble, read_choice, read_date
 from studykit.records.reading import read_records
 from studykit.records.schema import STRENGTH, Column
 from studykit.records.tables import record_table, records_of
-from studykit.records.writing import number_text, write_records
+from studykit.records.writing import number_text
+from synthetic_data.record_files import write_records
 
 CODES = st.from_regex(r"[A-Z][0-9]{1,4}", fullmatch=True)
 DAYS = st.dates(dt.date(1950, 1, 1), dt.date(2100, 12, 31))

@@ -18,9 +18,9 @@ from studykit.kinds.continuous.section import (
     LoadAtRepetitions,
 )
 from studykit.protocol.types import Protocol
+from studykit.records.check_context import Scene, first_of, place
 from studykit.records.kind_rows import Tested
 from studykit.records.rows import Clients, RetentionSpells, StrengthRows
-from studykit.records.scene import Scene, first_of, place
 from studykit.records.score_rows import Scored, outcome_exercises, score_rows, scored
 from studykit.records.tables import Records
 

@@ -9,8 +9,8 @@ import numpy as np
 from studykit.errors import Finding
 from studykit.kinds.retention.section import RetentionOutcome
 from studykit.protocol.types import Protocol
+from studykit.records.check_context import Scene
 from studykit.records.rows import Clients, RetentionSpells
-from studykit.records.scene import Scene
 from studykit.records.tables import Records
 
 

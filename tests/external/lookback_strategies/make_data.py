@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
+from studykit.lookback.clones import starters_of
 from studykit.lookback.episodes import follow_clients
-from studykit.lookback.starters import starters_of
 from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 GRACE = 28

@@ -17,8 +17,8 @@ from studykit.outcomes.analyse import analyse_rows
 from studykit.outcomes.results import Provenance, StudyResults
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
+from studykit.records.client_rows import allocated_from_records
 from studykit.records.derive import derive_rows
-from studykit.records.external import allocated_from_records
 from studykit.records.reading import read_records
 from studykit.records.rows import StudyRows
 from studykit.results import Estimate

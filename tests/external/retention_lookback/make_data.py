@@ -8,8 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from studykit.lookback.episodes import follow_clients
-from studykit.lookback.exposure import session_facts
+from studykit.lookback.episodes import follow_clients, session_facts
 from studykit.lookback.session_clock import sessions_at_risk
 from synthetic_data.simulated_studio import StudioTruth, simulated_log
 

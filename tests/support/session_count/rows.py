@@ -9,8 +9,8 @@ import numpy as np
 
 from studykit.errors import Finding
 from studykit.protocol.types import Protocol
+from studykit.records.check_context import Scene
 from studykit.records.rows import Clients, Floats, RetentionSpells
-from studykit.records.scene import Scene
 from studykit.records.tables import Records
 from studykit.results import frozen_array
 

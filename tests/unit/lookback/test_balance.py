@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError
-from studykit.lookback.balance import standardised_differences
+from studykit.lookback.adjustment import standardised_differences
 
 
 def test_a_published_row():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError
-from studykit.lookback.bound import (
+from studykit.lookback.e_value import (
     bias_table,
     bound_unmeasured,
     corrected_ratio,
@@ -25,8 +25,9 @@ def answer(*, hazard=None, difference=None, ratio=None, out_of_100=None, events=
         return Association(values[0], Interval(values[1], values[2], 0.95, "given"), 0.5, 0.1, math.inf)
 
     return Answer(
-        "landmark", "", association(hazard), association(difference), out_of_100, (), clients, events,
-        "clients", RowCount(clients, clients), (), "", risk_ratio=association(ratio),
+        method="landmark", estimand="", hazard_ratio=association(hazard),
+        risk_difference=association(difference), risk_ratio=association(ratio), out_of_100=out_of_100,
+        clients=clients, events=events, unit="clients", rows=RowCount(clients, clients), method_in_words="",
     )  # fmt: skip
 
 

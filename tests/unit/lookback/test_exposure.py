@@ -2,8 +2,7 @@
 
 import numpy as np
 
-from studykit.lookback.episodes import follow_clients
-from studykit.lookback.exposure import log_rate, session_facts
+from studykit.lookback.episodes import follow_clients, log_rate, session_facts
 from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 

@@ -7,9 +7,7 @@ import numpy as np
 import pytest
 
 from studykit.lookback.adjustment import trainer_role
-from studykit.lookback.episodes import follow_clients
-from studykit.lookback.exposure import log_rate, session_facts
-from studykit.lookback.joining import first_session_as_joining
+from studykit.lookback.episodes import first_session_as_joining, follow_clients, log_rate, session_facts
 from studykit.lookback.landmark import answer_landmark, landmark_hazard_ratio, landmark_rows, landmark_terms
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY
 from studykit.retention.censored import CensoredTimes

@@ -6,8 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from studykit.lookback.episodes import follow_clients
-from studykit.lookback.exposure import session_facts
+from studykit.lookback.episodes import follow_clients, session_facts
 from studykit.lookback.log import UNKNOWN
 from studykit.lookback.naive import (
     compare_ever,

@@ -5,8 +5,7 @@ import math
 
 import numpy as np
 
-from studykit.lookback.episodes import follow_clients
-from studykit.lookback.exposure import session_facts
+from studykit.lookback.episodes import follow_clients, session_facts
 from studykit.lookback.log import UNKNOWN_DAY
 from studykit.lookback.negative_controls import (
     MISSED,

@@ -10,12 +10,11 @@ import pytest
 from openpyxl import Workbook
 
 from studykit.errors import ArgumentError, DataError, FolderError
-from studykit.lookback.columns import place_columns
+from studykit.lookback.attendance_reading import ReadingSettings, read_attendance
+from studykit.lookback.export_columns import place_columns
+from studykit.lookback.export_tables import open_attendance
 from studykit.lookback.identity import write_recoded
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog
-from studykit.lookback.reading import ReadingSettings, read_attendance
-from studykit.lookback.understanding import day_number
-from studykit.lookback.written import open_attendance
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, day_number
 
 HEADER = "client,date,trainer,status,partner_reps"
 TODAY = ReadingSettings(today=dt.date(2026, 2, 1))
@@ -369,6 +368,39 @@ def test_files_that_are_not_there_or_of_another_kind(tmp_path: Path) -> None:
         read_attendance(path)
     with pytest.raises(DataError, match="expected one of clients"):
         open_attendance(path, tables={"people": path})
+
+
+def test_a_quotation_mark_inside_a_cell_does_no_harm_and_one_left_open_ends_the_reading(
+    tmp_path: Path,
+) -> None:
+    inside = write(tmp_path, HEADER, 'C001,2025-06-03,"T"1,attended,no', *plain_rows(clients=2))
+    log = read_attendance(inside, settings=TODAY)
+    assert log.trainers == ("T1", "T2")
+    assert log.rows.used == 40  # all but the same day once more
+    left_open = write(
+        tmp_path, HEADER, *plain_rows(clients=2), '"C009,2025-06-03,T1,attended,no', "C009,2025"
+    )
+    (item,) = [item for item in read_attendance(left_open, settings=TODAY).noticed if not item.used]
+    assert (item.reason, item.rows.tolist()) == ("rows after a quotation mark that never closes", [42])
+
+
+def test_cells_under_no_column_name_are_told_in_text_and_workbook(tmp_path: Path) -> None:
+    rows = [row.split(",") for row in plain_rows(clients=2)]
+    rows[3] += ["", "late"]
+    text = write(tmp_path, f"{HEADER},,", *map(",".join, rows))
+    book = Workbook()
+    for row in (HEADER.split(","), *rows):
+        book.active.append([cell or None for cell in row])
+    book.save(tmp_path / "export.xlsx")
+    for path in (text, tmp_path / "export.xlsx"):
+        log = read_attendance(path, settings=TODAY)
+        (item,) = [item for item in log.noticed if item.reason == "cells without a column name"]
+        assert (item.rows.tolist(), item.used, log.rows.used) == ([5], True, 40)
+
+
+def test_many_blank_lines_above_the_header(tmp_path: Path) -> None:
+    path = write(tmp_path, *[" " * 40] * 600, HEADER, *plain_rows(clients=2))
+    assert read_attendance(path, settings=TODAY).rows.used == 40
 
 
 # --- names ---------------------------------------------------------------------------------------

@@ -6,8 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from studykit.lookback.episodes import follow_clients
-from studykit.lookback.exposure import session_facts
+from studykit.lookback.episodes import follow_clients, session_facts
 from studykit.lookback.log import UNKNOWN, ClientFact
 from studykit.lookback.session_clock import answer_session_clock, sessions_at_risk
 from studykit.retention.censored import CensoredTimes

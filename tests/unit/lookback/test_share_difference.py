@@ -5,7 +5,7 @@ import math
 import pytest
 
 from studykit.errors import ArgumentError
-from studykit.lookback.share_difference import difference_of_shares
+from studykit.lookback.associations import difference_of_shares
 
 
 def found(shares, errors, correlation=0.0, freedom=math.inf):

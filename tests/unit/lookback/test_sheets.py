@@ -11,8 +11,8 @@ import pytest
 from openpyxl import Workbook
 
 from studykit.errors import DataError
-from studykit.lookback.reading import ReadingSettings, read_attendance
-from studykit.lookback.understanding import day_of
+from studykit.lookback.attendance_reading import ReadingSettings, read_attendance
+from studykit.lookback.log import day_of
 from tests.pipeline.damaged_books import put_together, taken_apart
 
 TODAY = ReadingSettings(today=dt.date(2026, 2, 1))

@@ -10,11 +10,10 @@ import numpy as np
 import pytest
 
 from studykit.errors import DesignError
+from studykit.lookback.attendance_reading import ReadingSettings, read_attendance
 from studykit.lookback.episodes import follow_clients
-from studykit.lookback.log import AttendanceLog
-from studykit.lookback.reading import ReadingSettings, read_attendance
+from studykit.lookback.log import AttendanceLog, day_number, day_of
 from studykit.lookback.silence import end_of_records, gaps, refuse_silence
-from studykit.lookback.understanding import day_number, day_of
 from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 START = dt.date(2025, 1, 6)

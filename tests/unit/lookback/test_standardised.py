@@ -4,10 +4,9 @@ import dataclasses
 
 import numpy as np
 
-from studykit.lookback.episodes import follow_clients
-from studykit.lookback.exposure import session_facts
+from studykit.lookback.episodes import follow_clients, session_facts
 from studykit.lookback.session_clock import sessions_at_risk
-from studykit.lookback.standardised import standardise, standardised_share
+from studykit.lookback.standardised_curves import standardise, standardised_share
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.curves import kaplan_meier
 from studykit.retention.discrete_hazard import fit_discrete_hazards

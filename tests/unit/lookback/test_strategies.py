@@ -5,20 +5,26 @@ import dataclasses
 import numpy as np
 import pytest
 
+from studykit.lookback.associations import difference_of_shares
+from studykit.lookback.clones import _of_one_sided_trainers, starters_of, trainer_begun_on
 from studykit.lookback.episodes import follow_clients
-from studykit.lookback.influence import influence_on_retained, standard_error
 from studykit.lookback.log import UNKNOWN, ClientFact
-from studykit.lookback.share_difference import difference_of_shares
-from studykit.lookback.starters import _of_one_sided_trainers, starters_of, trainer_begun_on
 from studykit.lookback.strategies import (
     _correlation,
     answer_strategies,
     compare_strategies,
     strategy_balance,
 )
-from studykit.lookback.strategy_estimates import Estimates, clone, estimate, resample_clients, weigh
-from studykit.lookback.weighted_curves import Stretches, daily_sums, log_hazard_ratio
-from studykit.lookback.weighting import fit_logistic
+from studykit.lookback.strategy_estimates import (
+    Estimates,
+    clone,
+    estimate,
+    influence_on_retained,
+    resample_clients,
+    standard_error,
+    weigh,
+)
+from studykit.lookback.weighting import Stretches, daily_sums, fit_logistic, log_hazard_ratio
 from studykit.randomness import stream
 from synthetic_data.simulated_studio import Regime, StudioTruth, simulate_studio, simulated_log
 
@@ -201,14 +207,6 @@ def test_too_few_clients_or_departures_are_refused(small):
     assert "too few new clients" in answer_strategies(tiny, follow_clients(tiny), horizon=HORIZON).refused
     far = answer_strategies(log, episodes, horizon=560)
     assert "too few clients stay with a strategy up to day 560" in far.refused
-
-
-def test_weights_can_be_cut_off_and_it_is_said(small):
-    log, episodes = small
-    starters, rows = starters_of(log, episodes, grace=GRACE)
-    cut = compare_strategies(starters, rows, horizon=HORIZON, resamples=20, largest_weight=3.0)
-    assert max(value for name, value in cut.checks if name.startswith("largest")) <= 3.0
-    assert "Weights above 3 are set to 3." in cut.method_in_words
 
 
 def test_the_logistic_model_counts_a_row_as_often_as_it_is_said_to():

@@ -10,14 +10,13 @@ import pytest
 from studykit.lookback import before_after, negative_controls, strategies
 from studykit.lookback.adjustment import LEAST_ON_EACH_SIDE, too_few_departures
 from studykit.lookback.before_after import answer_before_after
-from studykit.lookback.episodes import Episodes, follow_clients
-from studykit.lookback.exposure import session_facts
+from studykit.lookback.clones import starters_of
+from studykit.lookback.episodes import Episodes, follow_clients, session_facts
 from studykit.lookback.landmark import answer_landmark
 from studykit.lookback.log import AttendanceLog
 from studykit.lookback.negative_controls import missed_before
 from studykit.lookback.results import Answer
 from studykit.lookback.session_clock import answer_session_clock
-from studykit.lookback.starters import starters_of
 from studykit.lookback.strategies import answer_strategies, strategy_balance
 from tests.unit.lookback.pinned import rich_log
 

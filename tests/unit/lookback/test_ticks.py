@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from studykit.lookback.attendance_reading import ReadingSettings, read_attendance
 from studykit.lookback.log import UNKNOWN, AttendanceLog
-from studykit.lookback.reading import ReadingSettings, read_attendance
 
 TODAY = ReadingSettings(today=dt.date(2026, 2, 1))
 MONDAY = dt.date(2025, 3, 3)

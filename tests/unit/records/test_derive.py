@@ -12,8 +12,8 @@ import pytest
 
 from studykit.errors import ArgumentError, DataError, DesignError
 from studykit.protocol.types import Protocol
+from studykit.records.client_rows import allocated_from_records
 from studykit.records.derive import derive_rows
-from studykit.records.external import allocated_from_records
 from studykit.records.reading import read_records
 from studykit.records.tables import Allocated, record_table, records_of
 from studykit.retention.clock import Closure, Pause

@@ -14,7 +14,6 @@ from openpyxl import Workbook
 
 from studykit.errors import Finding, FolderError
 from studykit.protocol.types import Protocol
-from studykit.records import reading
 from studykit.records.reading import read_records
 from studykit.records.schema import TABLES
 from studykit.records.writing import write_empty_tables
@@ -408,10 +407,3 @@ def test_names_differing_in_capitals_only_stop(write: Write) -> None:
         return  # the file system does not tell them apart, so there cannot be two
     (folder / "Clients.csv").write_text(CLIENTS)
     assert "a second one" in only(read_records(folder).findings).got
-
-
-def test_findings_can_be_added() -> None:
-    from studykit.records.tables import records_of
-
-    finding = Finding("warn", "here", "this")
-    assert reading.with_findings(records_of(), [finding]).findings == (finding,)

@@ -13,7 +13,8 @@ from studykit.protocol.types import Protocol
 from studykit.records import writing
 from studykit.records.reading import read_records
 from studykit.records.tables import record_table, records_of
-from studykit.records.writing import write_empty_tables, write_records, write_text
+from studykit.records.writing import write_empty_tables, write_whole
+from synthetic_data.record_files import write_records
 
 from .conftest import WHOLE, protocol_of
 
@@ -118,7 +119,7 @@ def test_texts_that_a_spreadsheet_would_run_are_guarded(text: str, tmp_path: Pat
 
 
 def test_a_text_file_is_written_whole(tmp_path: Path) -> None:
-    path = write_text(tmp_path / "page.md", "ü\n")
+    (path,) = write_whole(tmp_path, {"page.md": "ü\n"}, overwrite=False)
     assert path.read_bytes() == "ü\n".encode()
     with pytest.raises(FolderError, match=r"page\.md"):
-        write_text(path, "again")
+        write_whole(tmp_path, {"page.md": "again"}, overwrite=False)

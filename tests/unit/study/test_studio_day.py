@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from studykit.lookback.reading import ReadingSettings
+from studykit.lookback.attendance_reading import ReadingSettings
 from studykit.protocol import local_time
 from studykit.study import Study
 from studykit.study.conduct import write_sheet

@@ -7,9 +7,9 @@ import pytest
 
 from studykit.records.reading import read_records
 from studykit.records.schema import REASONS_FOR_DEPARTURE, TABLES
-from studykit.records.writing import write_records
 from studykit.trial.models import AttendanceModel, ClientFactor, HarmModel, Machine, RetentionModel
 from studykit.trial.settings import TrialSettings
+from synthetic_data.record_files import write_records
 from synthetic_data.simulated_trial import enrolments, simulate_trial
 
 SEX = ClientFactor("sex", ("female", "male"), (0.6, 0.4))

@@ -1,4 +1,4 @@
-"""From the texts of one table to typed columns, with a finding for every cell that cannot be used."""
+"""From the header and cells of one table to typed columns, with a finding for all that cannot be used."""
 
 from __future__ import annotations
 
@@ -6,13 +6,123 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import numpy as np
+
 from studykit.errors import Finding
 from studykit.records.cells import Respelt, Trouble, cell_reader, decimal_mark, read_choice, read_number
-from studykit.records.headers import match_header
 from studykit.records.nearest import listed, nearest_known
-from studykit.records.raw import RawTable, unguarded
+from studykit.records.raw_table import RawTable, repeated_names, unguarded
 from studykit.records.schema import EXAMPLE_CODE, PEOPLE_COLUMNS, Column, Table
 from studykit.records.tables import RecordTable, record_table
+
+_NEAR = 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """Where the columns of a table stand in a file.
+
+    Parameters
+    ----------
+    positions : mapping of str to int
+        Column of the schema, or further column that is kept, to its index in the file.
+    usable : bool
+        False where a column that every row needs is missing, or stands there twice.
+    findings : tuple of Finding
+    """
+
+    positions: Mapping[str, int]
+    usable: bool
+    findings: tuple[Finding, ...]
+
+
+def match_header(
+    raw: RawTable, table: Table, *, further: tuple[str, ...] = (), keep_all: bool = False
+) -> Matched:
+    """Find every column of the schema in the header of a file.
+
+    Parameters
+    ----------
+    raw : RawTable
+    table : Table
+    further : tuple of str
+        Columns that the protocol adds to this table: strata and covariates.
+    keep_all : bool
+        Keep unknown columns of a table that may have them (where no protocol says which are wanted).
+    """
+    known = [column.name for column in table.columns] + [
+        name for name in further if name not in {column.name for column in table.columns}
+    ]
+    findings: list[Finding] = []
+    positions: dict[str, int] = {}
+    unknown: dict[str, int] = {}
+    folded = {name.casefold(): name for name in known}
+    for index, written in enumerate(raw.header):
+        name = folded.get(written.strip().casefold())
+        if name is None:
+            unknown[written.strip()] = index
+        elif name not in positions:
+            positions[name] = index
+            if written != name:
+                findings.append(
+                    Finding("note", raw.heading(index, name), f"the column name {name}", repr(written))
+                )
+    repeated = repeated_names(raw.header, raw.where, lambda name: name.strip().casefold())
+    findings += repeated
+    misspelt = _report_unknown(raw, table, known, positions, unknown, findings)
+    missing = [
+        column.name
+        for column in table.columns
+        if column.required and column.name not in positions and column.name not in misspelt
+    ]
+    missing += [name for name in further if name not in positions and name not in misspelt]
+    findings += [
+        Finding(
+            "stop",
+            f"{raw.where}, row 1",
+            f"a column {name}",
+            "none",
+            "Add the column; its header goes in row 1.",
+        )
+        for name in missing
+    ]
+    if keep_all and table.extra_columns:
+        positions |= {name: index for name, index in unknown.items() if name}
+    needed = {column.name for column in table.columns if column.required} | set(further)
+    usable = not repeated and not missing and not misspelt & needed
+    return Matched(positions, usable, tuple(findings))
+
+
+def _report_unknown(
+    raw: RawTable,
+    table: Table,
+    known: list[str],
+    positions: Mapping[str, int],
+    unknown: Mapping[str, int],
+    findings: list[Finding],
+) -> set[str]:
+    """Report columns that are not known; return the known names that they were most likely meant for."""
+    misspelt: set[str] = set()
+    absent = [name for name in known if name not in positions]
+    for written, index in unknown.items():
+        near = nearest_known(written, absent, cutoff=_NEAR) if written else ""
+        if near:
+            misspelt.add(near)
+            findings.append(
+                Finding("stop", raw.heading(index, written), f"the column name {near}", written,
+                        f"Rename it {near}, or give it a name that is not so near.")
+            )  # fmt: skip
+        elif written:
+            findings.append(
+                Finding("note", raw.heading(index, written), f"a column of the table {table.name}",
+                        "one that is not known", "It is not used.")
+            )  # fmt: skip
+        elif raw.columns[index].filled.any():
+            findings.append(
+                Finding("warn", f"{raw.where}, row 1, cell {index + 1}", "a column name",
+                        "none above cells that are filled", "Name the column; it is not used.")
+            )  # fmt: skip
+    return misspelt
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +182,9 @@ class Draft:
 
     def finished(self) -> RecordTable:
         """The typed table of the rows that can be used."""
-        kept = [row for row in range(len(self.raw.rows)) if row not in self.left_out]
+        kept = [row for row in range(self.raw.rows) if row not in self.left_out]
         columns = {name: [values[row] for row in kept] for name, values in self.values.items()}
-        numbers = [self.raw.row_numbers[row] for row in kept]
+        numbers = self.raw.row_numbers[kept].tolist()
         return record_table(self.table.name, columns, where=self.raw.where, row_numbers=numbers)
 
 
@@ -91,7 +201,7 @@ def draft_table(raw: RawTable, table: Table, wanted: Wanted) -> Draft:
         for number in examples
     ]  # fmt: skip
     if not matched.usable:
-        draft.left_out.update(range(len(raw.rows)))
+        draft.left_out.update(range(raw.rows))
         return draft
     for name, position in matched.positions.items():
         _read_column(draft, _column(table, name, wanted), position, wanted)
@@ -113,22 +223,13 @@ def _example_cells(table: Table, positions: Mapping[str, int], wanted: Wanted) -
 
 def _without_examples(raw: RawTable, example: Mapping[int, str]) -> tuple[RawTable, list[int]]:
     """Without the rows that a new study starts with, cell by cell; and the numbers of those rows."""
-
-    def shipped(row: tuple[str, ...]) -> bool:
-        return all(unguarded(row[place].strip()) == text for place, text in example.items())
-
     if EXAMPLE_CODE not in example.values():
         return raw, []
-    kept = [index for index, row in enumerate(raw.rows) if not shipped(row)]
-    if len(kept) == len(raw.rows):
-        return raw, []
-    moved = {old: new for new, old in enumerate(kept)}
-    troubles = {
-        (moved[row], column): trouble for (row, column), trouble in raw.troubles.items() if row in moved
-    }
-    rows, numbers = tuple(raw.rows[index] for index in kept), tuple(raw.row_numbers[index] for index in kept)
-    examples = [number for index, number in enumerate(raw.row_numbers) if index not in moved]
-    return replace(raw, rows=rows, row_numbers=numbers, troubles=troubles), examples
+    shipped = np.ones(raw.rows, dtype=bool)
+    for position, wanted in example.items():
+        column = raw.columns[position]
+        shipped &= column.of_rows([unguarded(text.strip()) == wanted for text in column.texts])
+    return raw.select(~shipped), raw.row_numbers[shipped].tolist()
 
 
 def _column(table: Table, name: str, wanted: Wanted) -> Column:
@@ -144,7 +245,7 @@ def _column(table: Table, name: str, wanted: Wanted) -> Column:
 
 def _read_column(draft: Draft, column: Column, position: int, wanted: Wanted) -> None:
     """Read one column cell by cell; empty cells and cells in trouble are empty in the result."""
-    cells = [unguarded(row[position].strip()) for row in draft.raw.rows]
+    cells = [unguarded(text.strip()) for text in draft.raw.columns[position].cells()]
     _note_blanks(draft, column, position)
     values: list[Any] = [None] * len(cells)
     for (row, where), trouble in draft.raw.troubles.items():
@@ -194,7 +295,7 @@ def _no_person(text: str, column: Column) -> Trouble | None:
 
 def _note_blanks(draft: Draft, column: Column, position: int) -> None:
     """Blanks around a word would make another word of it; around a remark they mean nothing."""
-    written = [row[position] for row in draft.raw.rows]
+    written = draft.raw.columns[position].cells()
     padded = [row for row, text in enumerate(written) if text.strip() and text != text.strip()]
     if padded and column.kind != "text":
         draft.note(padded, column.name, expected="no blanks around", got=repr(written[padded[0]]))

@@ -18,14 +18,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from studykit.lookback.log import Bools, Floats, Integers
 from studykit.results import frozen_array
 from studykit.retention.discrete_hazard import DiscreteHazardModel
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

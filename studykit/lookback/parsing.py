@@ -1,27 +1,41 @@
-"""From the texts of a column to values: days, marks of partner reps, states of a booking, codes."""
+"""From the texts of an export to values, and its rows on their way.
+
+Days, marks of partner reps, states of a booking and codes; which rows are left out and why, and what was
+noticed of those that stay.
+"""
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from studykit.errors import DataError, Finding
-from studykit.lookback.columns import plain_name
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Integers
-from studykit.lookback.written import WrittenColumn
-from studykit.records.cells import FIRST_YEAR, LAST_YEAR, Trouble, decimal_mark, read_number
-from studykit.records.dates import DateReadings, date_readings, is_day_count
+from studykit.errors import DataError, Finding, Severity
+from studykit.lookback.export_columns import plain_name
+from studykit.lookback.export_tables import ExportTable
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, Integers, NoticedRows, day_number
+from studykit.records.cells import (
+    FIRST_YEAR,
+    LAST_YEAR,
+    DateReadings,
+    Trouble,
+    date_readings,
+    decimal_mark,
+    is_day_count,
+    read_number,
+)
+from studykit.records.raw_table import RawColumn
 from studykit.records.schema import SESSIONS as SESSION_TABLE
 from studykit.records.schema import Column
+from studykit.results import RowCount, frozen_array
+
+Got = str | Callable[[Bools], str]
+
 
 DateOrder = Literal["day first", "month first"]
 DATE_ORDERS: tuple[DateOrder, ...] = ("day first", "month first")
-EPOCH = dt.date(1970, 1, 1)
 ATTENDED, MISSED, BOOKED = 1, 2, 3
 STATES = {"attended": ATTENDED, "cancelled": MISSED, "no show": MISSED, "booked": BOOKED}
 _STATE_WORDS: Mapping[str, tuple[str, ...]] = {
@@ -43,16 +57,6 @@ _REPS = SESSION_TABLE.column("partner_reps")
 MOST_REPS = int(_REPS.highest)
 
 
-def day_number(day: dt.date) -> int:
-    """Days since 1970-01-01."""
-    return (day - EPOCH).days
-
-
-def day_of(number: int) -> dt.date:
-    """The calendar day of a count of days."""
-    return EPOCH + dt.timedelta(days=int(number))
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Dates:
     """Days of one column by text; `UNKNOWN_DAY` where a text is no day, or one of two, under the order."""
@@ -65,12 +69,12 @@ class Dates:
 _FEW = 0.05  # of the rows: slips in a column that is otherwise clear
 
 
-def understand_dates(column: WrittenColumn, where: str, order: DateOrder | None) -> Dates:
+def parse_dates(column: RawColumn, where: str, order: DateOrder | None) -> Dates:
     """Read every text of a column as a day, in one order of day and month for the whole column.
 
     Parameters
     ----------
-    column : WrittenColumn
+    column : RawColumn
     where : str
         Place to name.
     order : {"day first", "month first"}, optional
@@ -109,7 +113,7 @@ def understand_dates(column: WrittenColumn, where: str, order: DateOrder | None)
 
 
 def _settled(
-    column: WrittenColumn, read: Sequence[DateReadings], where: str
+    column: RawColumn, read: Sequence[DateReadings], where: str
 ) -> tuple[DateOrder | None, bool, Finding | None]:
     """The order that the column itself settles, and whether dates that can be two days stay unread."""
     rows = np.bincount(column.place, minlength=len(column.texts))
@@ -146,12 +150,12 @@ def _settled(
     )  # fmt: skip
 
 
-def understand_states(column: WrittenColumn, said: Mapping[str, str]) -> Integers:
+def parse_states(column: RawColumn, said: Mapping[str, str]) -> Integers:
     """State of a booking by text, 0 where a text is not understood.
 
     Parameters
     ----------
-    column : WrittenColumn
+    column : RawColumn
     said : mapping of str to str
         Words of the export to ``attended``, ``cancelled``, ``no show`` or ``booked``.
     """
@@ -165,11 +169,11 @@ class Marks:
     """Marks of partner reps by text: 1, 0 or `UNKNOWN`, and whether a text was not understood."""
 
     value: Integers
-    trouble: NDArray[np.bool_]
+    trouble: Bools
     blank_is_no: bool
 
 
-def understand_marks(column: WrittenColumn) -> Marks:
+def parse_marks(column: RawColumn) -> Marks:
     """Read yes, no, ticks and counts; blanks beside ticks only mean no.
 
     A count above what a session can hold, a negative one, and any other word are not understood.
@@ -204,12 +208,12 @@ class Codes:
     respelt: tuple[tuple[str, str], ...]
 
 
-def understand_codes(columns: Sequence[WrittenColumn]) -> tuple[Codes, ...]:
+def parse_codes(columns: Sequence[RawColumn]) -> tuple[Codes, ...]:
     """One list of codes for the same column of several tables; capitals make no difference.
 
     Parameters
     ----------
-    columns : sequence of WrittenColumn
+    columns : sequence of RawColumn
         The first introduces the spelling.
     """
     spelling: dict[str, str] = {}
@@ -226,7 +230,130 @@ def understand_codes(columns: Sequence[WrittenColumn]) -> tuple[Codes, ...]:
     )
 
 
-def _respelt(column: WrittenColumn, spelling: dict[str, str]) -> tuple[tuple[str, str], ...]:
+def _respelt(column: RawColumn, spelling: dict[str, str]) -> tuple[tuple[str, str], ...]:
     """Learn the spellings of a column; what is written another way than before."""
     settled = [(text, spelling.setdefault(text.casefold(), text)) for text in column.texts if text]
     return tuple((text, code) for text, code in settled if text != code)
+
+
+# --- rows ------------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class RowFilter:
+    """The rows of one table; a row is left out once, for the first reason that holds.
+
+    Parameters
+    ----------
+    table : ExportTable
+    places : mapping of str to int
+        Where its wanted columns stand; the methods take their names.
+    order : {"day first", "month first"}, optional
+        Of its dates, as stated by the user.
+    findings : list of Finding
+        What is found besides single rows is added here.
+    """
+
+    table: ExportTable
+    places: Mapping[str, int]
+    order: DateOrder | None
+    findings: list[Finding]
+    kept: Bools = field(init=False)
+    noticed: list[NoticedRows] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.kept = np.ones(self.table.rows, dtype=bool)
+        self.noticed = list(self.table.noticed)
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.places
+
+    def column(self, name: str) -> RawColumn:
+        """One column of the table."""
+        return self.table.columns[self.places[name]]
+
+    def all_rows(self, value: int) -> Integers:
+        """One value in every row."""
+        return np.full(self.table.rows, value, dtype=np.int64)
+
+    def codes(self, name: str, codes: Codes, **said: Any) -> Integers:
+        """Index of the code by row; rows without a code are left out."""
+        found = in_rows(self.column(name), codes.place)
+        words = {"expected": f"a {name} code", "got": "an empty cell", "todo": "Fill it in."}
+        self.leave_out(found == UNKNOWN, f"no {name} code", name, **words | said)
+        return found
+
+    def days(self, name: str, *, needed: bool) -> Integers:
+        """Days of one column by row; rows without one are left out where it is needed."""
+        if name not in self:
+            return self.all_rows(UNKNOWN_DAY)
+        column, spoken = self.column(name), name.replace("_", " ")
+        dates = parse_dates(column, self._where(self.table.where, name), self.order)
+        self.findings += dates.findings
+        days = in_rows(column, dates.days)
+        if needed:
+            self.leave_out(~column.filled, f"no {spoken}", name, expected="a date", got="an empty cell",
+                           todo="Fill it in.")  # fmt: skip
+        (self.leave_out if needed else self.notice)(
+            column.filled & (days == UNKNOWN_DAY), f"a {spoken} that cannot be read", name, severity="stop",
+            expected="one day of the calendar", todo="Correct it, as YYYY-MM-DD.",
+        )  # fmt: skip
+        return days
+
+    def leave_out(
+        self, rows: Bools, reason: str, name: str, *, severity: Severity = "stop", expected: str,
+        got: Got = "", todo: str,
+    ) -> None:  # fmt: skip
+        """Leave rows out, with one finding for all of them; ``got`` may depend on the rows of a sheet."""
+        rows = rows & self.kept
+        self.kept &= ~rows
+        self._add(rows, reason, False, name, severity, (expected, got, todo))
+
+    def notice(
+        self, rows: Bools, reason: str, name: str, *, severity: Severity = "warn", expected: str,
+        got: Got = "", todo: str,
+    ) -> None:  # fmt: skip
+        """Point at rows that are used all the same."""
+        self._add(rows & self.kept, reason, True, name, severity, (expected, got, todo))
+
+    def _add(
+        self,
+        rows: Bools,
+        reason: str,
+        used: bool,
+        name: str,
+        severity: Severity,
+        said: tuple[str, Got, str],
+    ) -> None:
+        expected, got, todo = said
+        for where, part in self.table.parts():
+            numbers = frozen_array(self.table.row_numbers[part][rows[part]], np.int64)
+            if not len(numbers):
+                continue
+            here = np.zeros_like(rows)
+            here[part] = rows[part]
+            shown = (got if isinstance(got, str) else got(here)) or self._shown(name, here)
+            place = self._where(where, name)
+            self.noticed.append(NoticedRows(reason, numbers, used, place, severity, expected, shown, todo))
+
+    def _where(self, where: str, name: str) -> str:
+        return f"{where}, column {self.table.header[self.places[name]]}"
+
+    def _shown(self, name: str, rows: Bools) -> str:
+        """What stands in the first of some rows."""
+        column = self.column(name)
+        return repr(column.texts[int(column.place[int(np.flatnonzero(rows)[0])])])
+
+    def count(self) -> RowCount:
+        """Rows supplied, used and left out by reason."""
+        left_out: dict[str, int] = {}
+        for item in self.noticed:
+            if not item.used:
+                left_out[item.reason] = left_out.get(item.reason, 0) + len(item.rows)
+        supplied = self.table.rows + sum(len(item.rows) for item in self.table.noticed if not item.used)
+        return RowCount(supplied, int(self.kept.sum()), tuple(left_out.items()))
+
+
+def in_rows(column: RawColumn, by_text: Integers) -> Integers:
+    """Values by text spread over the rows."""
+    return np.asarray(by_text[column.place], dtype=np.int64)

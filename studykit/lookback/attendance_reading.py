@@ -11,7 +11,8 @@ from typing import Literal
 import numpy as np
 
 from studykit.errors import ArgumentError, DataError, Finding
-from studykit.lookback.columns import Placed, place_columns, refuse_guesses
+from studykit.lookback.export_columns import Placed, place_columns, refuse_guesses
+from studykit.lookback.export_tables import SESSIONS, Opened, open_attendance
 from studykit.lookback.identity import refuse_names
 from studykit.lookback.log import (
     NEVER,
@@ -21,42 +22,38 @@ from studykit.lookback.log import (
     ClientFact,
     Integers,
     Spans,
+    day_number,
+    day_of,
     no_spans,
+)
+from studykit.lookback.parsing import (
+    ATTENDED,
+    DATE_ORDERS,
+    STATES,
+    Codes,
+    DateOrder,
+    RowFilter,
+    in_rows,
+    parse_codes,
 )
 from studykit.lookback.people import (
     after_departure,
     client_facts,
-    clients_in,
-    days_in,
     inside_pauses,
     joined_in_rows,
     joining_days,
-    understand_closures,
-    understand_departures,
-    understand_pauses,
+    parse_closures,
+    parse_departures,
+    parse_pauses,
 )
 from studykit.lookback.sessions import (
     EndOfRecords,
     SessionRows,
     before_joining,
     one_a_day,
-    understand_sessions,
+    parse_sessions,
 )
-from studykit.lookback.sheets import SESSIONS
-from studykit.lookback.sieve import Sieve, in_rows
 from studykit.lookback.silence import end_of_records
-from studykit.lookback.understanding import (
-    ATTENDED,
-    DATE_ORDERS,
-    STATES,
-    Codes,
-    DateOrder,
-    day_number,
-    day_of,
-    understand_codes,
-    understand_dates,
-)
-from studykit.lookback.written import Opened, open_attendance
 from studykit.protocol.local_time import studio_day
 from studykit.records.nearest import listed
 from studykit.results import frozen_array
@@ -162,10 +159,10 @@ def read_attendance(
     opened = open_attendance(path, tables=tables, sheets=sheets)
     placed = place_columns(opened, columns)
     refuse_guesses(placed)
-    return understand(opened, placed, date_order=date_order, adopted=adopted, settings=settings)
+    return parse_attendance(opened, placed, date_order=date_order, adopted=adopted, settings=settings)
 
 
-def understand(
+def parse_attendance(
     opened: Opened,
     placed: Placed,
     *,
@@ -195,17 +192,21 @@ class _Reading:
     def __init__(
         self, opened: Opened, placed: Placed, settings: ReadingSettings, order: DateOrder | None
     ) -> None:
-        self.opened, self.placed, self.settings, self.order = opened, placed, settings, order
-        self.sieves = {name: Sieve(table) for name, table in opened.tables.items()}
+        self.opened, self.settings = opened, settings
         self.findings: list[Finding] = [*opened.findings, *placed.unused]
+        self.row_filters = {
+            name: RowFilter(table, placed.places[name], order, self.findings)
+            for name, table in opened.tables.items()
+        }
         self.clients = self._codes("client", ("clients", SESSIONS, "pauses", "departures"))
         self.trainers = self._codes("trainer", (SESSIONS, "trainers"))
         self.closures = self._closures()
 
     def _codes(self, column: str, tables: Sequence[str]) -> dict[str, Codes]:
-        names = [name for name in tables if column in self.placed.places.get(name, {})]
-        columns = [self.opened.tables[name].columns[self.placed.places[name][column]] for name in names]
-        found = dict(zip(names, understand_codes(columns), strict=True))
+        names = [name for name in tables if column in self.row_filters.get(name, ())]
+        found = dict(
+            zip(names, parse_codes([self.row_filters[name].column(column) for name in names]), strict=True)
+        )
         for name, codes in found.items():
             if codes.respelt:
                 text, code = codes.respelt[0]
@@ -218,20 +219,15 @@ class _Reading:
 
     def log(self, adopted: Mapping[str, Adopted]) -> AttendanceLog:
         """Everything brought together."""
-        sieve, places = self.sieves[SESSIONS], self.placed.places[SESSIONS]
-        since = self._adopted(adopted)
-        rows = self._sessions(sieve, places, since)
-        joined = before_joining(sieve, places, rows, self._joined(rows.client))
-        one = one_a_day(sieve, places, rows)
+        row_filter, since = self.row_filters[SESSIONS], self._adopted(adopted)
+        rows = self._sessions(row_filter, since)
+        joined = before_joining(row_filter, rows, self._joined(rows.client))
+        one = one_a_day(row_filter, rows)
         came = one[rows.state[one] == ATTENDED]
-        self._refuse_too_many(sieve, len(came))
+        self._refuse_too_many(row_filter, len(came))
         client, day = rows.client[came], rows.day[came]
-        notice = after_departure(
-            sieve, places["date"], client=client, day=day, rows=came, notice=self._notice()
-        )
-        pauses = inside_pauses(
-            sieve, places["date"], client=client, day=day, rows=came, pauses=self._pauses()
-        )
+        notice = after_departure(row_filter, client=client, day=day, rows=came, notice=self._notice())
+        pauses = inside_pauses(row_filter, client=client, day=day, rows=came, pauses=self._pauses())
         people = np.unique(client)
         missed = one[(rows.state[one] != ATTENDED) & np.isin(rows.client[one], people)]
         self._without_sessions(people)
@@ -256,18 +252,16 @@ class _Reading:
             marked=rows.marked,
             first_day=int(day.min()),
             last_day=self._last_day(day),
-            rows=sieve.count(),
+            rows=row_filter.count(),
             findings=self._all_findings(),
             source=self.opened.source,
-            noticed=tuple(item for each in self.sieves.values() for item in each.noticed),
+            noticed=tuple(item for each in self.row_filters.values() for item in each.noticed),
             hashes=self.opened.hashes,
         )
 
-    def _sessions(self, sieve: Sieve, places: Mapping[str, int], since: Integers) -> SessionRows:
-        dates = understand_dates(sieve.column(places["date"]), sieve.where(places["date"]), self.order)
-        self.findings += dates.findings
-        return understand_sessions(
-            sieve, places, clients=self.clients[SESSIONS], trainers=self.trainers.get(SESSIONS), dates=dates,
+    def _sessions(self, row_filter: RowFilter, since: Integers) -> SessionRows:
+        return parse_sessions(
+            row_filter, clients=self.clients[SESSIONS], trainers=self.trainers.get(SESSIONS),
             said_states=self.settings.statuses,
             end=EndOfRecords(
                 self.settings.last_possible, self.settings.extracted_on is not None,
@@ -278,64 +272,37 @@ class _Reading:
 
     def _joined(self, of_rows: Integers) -> Integers:
         number = len(self.clients[SESSIONS].codes)
-        if "joined_on" not in self.placed.places.get("clients", {}):
-            return self._joined_in_sessions(of_rows, number)
-        sieve, places = self.sieves["clients"], self.placed.places["clients"]
-        client = clients_in(sieve, places, self.clients["clients"])
-        days, said = days_in(sieve, places, "joined_on", self.order, needed=False)
-        self.findings += said
+        row_filter = self.row_filters.get("clients")
+        if row_filter is None or "joined_on" not in row_filter:
+            row_filter = self.row_filters[SESSIONS]  # perhaps the export itself repeats them in every row
+            return joined_in_rows(row_filter, of_rows, row_filter.days("joined_on", needed=False), number)
+        client = row_filter.codes("client", self.clients["clients"])
+        days = row_filter.days("joined_on", needed=False)
         late = days > self.settings.last_possible
-        if "joined_on" in places:
-            sieve.notice(late, "a joining date in the future", index=places["joined_on"], severity="stop",
-                         expected="a day that is past", todo="Correct it; it is not used.")  # fmt: skip
-        return joining_days(sieve, places, client, np.where(late, UNKNOWN_DAY, days), number)
-
-    def _joined_in_sessions(self, of_rows: Integers, number: int) -> Integers:
-        """Joining days from the export itself, where it repeats them in every row."""
-        sieve, places = self.sieves[SESSIONS], self.placed.places[SESSIONS]
-        days, said = days_in(sieve, places, "joined_on", self.order, needed=False)
-        self.findings += said
-        return joined_in_rows(sieve, places, of_rows, days, number)
+        row_filter.notice(late, "a joining date in the future", "joined_on", severity="stop",
+                          expected="a day that is past", todo="Correct it; it is not used.")  # fmt: skip
+        return joining_days(row_filter, client, np.where(late, UNKNOWN_DAY, days), number)
 
     def _facts(self, people: Integers) -> tuple[ClientFact, ...]:
-        if "clients" not in self.sieves:
+        if "clients" not in self.row_filters:
             return ()
-        sieve, places = self.sieves["clients"], self.placed.places["clients"]
-        client = in_rows(sieve.column(places["client"]), self.clients["clients"].place)
-        number = len(self.clients[SESSIONS].codes)
-        facts, said = client_facts(sieve, places, client, number, self.settings.facts)
-        self.findings += said
+        row_filter, number = self.row_filters["clients"], len(self.clients[SESSIONS].codes)
+        client = in_rows(row_filter.column("client"), self.clients["clients"].place)
+        facts = client_facts(row_filter, client, number, self.settings.facts)
         return tuple(ClientFact(fact.name, fact.levels, frozen_array(fact.level[people])) for fact in facts)
 
     def _pauses(self) -> Spans:
-        if "pauses" not in self.sieves:
+        if "pauses" not in self.row_filters:
             return no_spans()
-        pauses, said = understand_pauses(
-            self.sieves["pauses"], self.placed.places["pauses"], self.clients["pauses"], self.order
-        )
-        self.findings += said
-        return pauses
+        return parse_pauses(self.row_filters["pauses"], self.clients["pauses"])
 
     def _notice(self) -> Integers:
-        if "departures" not in self.sieves:
+        if "departures" not in self.row_filters:
             return np.full(len(self.clients[SESSIONS].codes), UNKNOWN_DAY, dtype=np.int64)
-        notice, said = understand_departures(
-            self.sieves["departures"],
-            self.placed.places["departures"],
-            self.clients["departures"],
-            self.order,
-        )
-        self.findings += said
-        return notice
+        return parse_departures(self.row_filters["departures"], self.clients["departures"])
 
     def _closures(self) -> tuple[tuple[int, int], ...]:
-        if "closures" not in self.sieves:
-            return ()
-        closures, said = understand_closures(
-            self.sieves["closures"], self.placed.places["closures"], self.order
-        )
-        self.findings += said
-        return closures
+        return parse_closures(self.row_filters["closures"]) if "closures" in self.row_filters else ()
 
     def _trainer_codes(self) -> tuple[str, ...]:
         return next(iter(self.trainers.values())).codes if self.trainers else ()
@@ -344,12 +311,11 @@ class _Reading:
         """Day from which each trainer worked with partner reps, or `NEVER`: by table, then by hand."""
         codes = self._trainer_codes()
         adopted = np.full(len(codes), UNKNOWN_DAY, dtype=np.int64)
-        if "trainers" in self.sieves:
-            sieve, places = self.sieves["trainers"], self.placed.places["trainers"]
-            trainer = in_rows(sieve.column(places["trainer"]), self.trainers["trainers"].place)
-            days, more = days_in(sieve, places, "adopted_on", self.order, needed=True)
-            self.findings += more
-            adopted[trainer[sieve.kept]] = days[sieve.kept]
+        if "trainers" in self.row_filters:
+            row_filter = self.row_filters["trainers"]
+            trainer = in_rows(row_filter.column("trainer"), self.trainers["trainers"].place)
+            days = row_filter.days("adopted_on", needed=True)
+            adopted[trainer[row_filter.kept]] = days[row_filter.kept]
         for code, day in said.items():
             if code not in codes:
                 raise ArgumentError(
@@ -388,10 +354,10 @@ class _Reading:
                         "They are not counted: nobody can say from when.")
             )  # fmt: skip
 
-    def _refuse_too_many(self, sieve: Sieve, attended: int) -> None:
+    def _refuse_too_many(self, row_filter: RowFilter, attended: int) -> None:
         """Refuse records of which too much was not understood for an answer to mean anything."""
-        lost = sum(len(item.rows) for item in sieve.noticed if not item.used and item.severity == "stop")
-        count = sieve.count()
+        lost = sum(len(item.rows) for item in row_filter.noticed if not item.used and item.severity == "stop")
+        count = row_filter.count()
         if attended and lost <= self.settings.most_left_out * count.supplied:
             return
         if not count.supplied:
@@ -413,11 +379,11 @@ class _Reading:
             f"{lost} of {count.supplied} rows" if attended else "none",
             "Mend them first; an answer from the rest would mean little.",
         )  # fmt: skip
-        raise DataError([share, *(item.finding() for item in sieve.noticed)])
+        raise DataError([share, *(item.finding() for item in row_filter.noticed)])
 
     def _all_findings(self) -> tuple[Finding, ...]:
         """Gravest first; those on rows in the order in which rows were looked at."""
-        noticed = [item.finding() for sieve in self.sieves.values() for item in sieve.noticed]
+        noticed = [item.finding() for row_filter in self.row_filters.values() for item in row_filter.noticed]
         order = {"stop": 0, "warn": 1, "note": 2}
         return tuple(sorted([*noticed, *self.findings], key=lambda finding: order[finding.severity]))
 

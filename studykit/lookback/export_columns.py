@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studykit.errors import DataError, Finding
-from studykit.lookback.sheets import SESSIONS
-from studykit.lookback.written import Opened, WrittenTable
-from studykit.records.dates import date_readings
+from studykit.lookback.export_tables import SESSIONS, ExportTable, Opened
+from studykit.records.cells import date_readings
 from studykit.records.nearest import nearest_known
+from studykit.records.raw_table import repeated_names
 
 Kind = Literal["code", "date", "word", "mark"]
 UNUSED = "none"
@@ -184,7 +184,9 @@ def place_columns(opened: Opened, given: Mapping[str, str] | None = None) -> Pla
     missing: list[Finding] = []
     unused: list[Finding] = []
     for name, table in opened.tables.items():
-        _no_name_twice(table)
+        repeated = repeated_names(table.header, table.where, plain_name)
+        if repeated:
+            raise DataError(repeated)
         found, guessed = _place_table(name, table, said.get(name, {}))
         places[name] = found
         guesses += guessed
@@ -258,21 +260,8 @@ def _wanted_of(table: str, name: str) -> WantedColumn | None:
     return None
 
 
-def _no_name_twice(table: WrittenTable) -> None:
-    names = [plain_name(name) for name in table.header if name]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise DataError(
-            [
-                Finding("stop", f"{table.where}, row 1, column {name}", "each column once",
-                        f"{names.count(name)} of them", "Remove or rename all but one.")
-                for name in twice
-            ]
-        )  # fmt: skip
-
-
 def _place_table(
-    name: str, table: WrittenTable, said: Mapping[str, str]
+    name: str, table: ExportTable, said: Mapping[str, str]
 ) -> tuple[dict[str, int], list[Guess]]:
     by_name = {plain_name(header): index for index, header in enumerate(table.header) if header}
     found: dict[str, int] = {}
@@ -300,7 +289,7 @@ def _place_table(
 
 
 def _likely(
-    wanted: WantedColumn, table: WrittenTable, by_name: Mapping[str, int], taken: set[int]
+    wanted: WantedColumn, table: ExportTable, by_name: Mapping[str, int], taken: set[int]
 ) -> int | None:
     """The column that is meant, most likely: by a name of the trade, a near name, or its dates."""
     free = {name: index for name, index in by_name.items() if index not in taken}
@@ -318,14 +307,14 @@ def _likely(
     return None
 
 
-def _holds_dates(table: WrittenTable, index: int) -> bool:
+def _holds_dates(table: ExportTable, index: int) -> bool:
     texts = [text for text in table.columns[index].texts if text][:200]
     read = [date_readings(text) for text in texts]
     known = [item for item in read if item.day_first or item.month_first]
     return bool(texts) and len(known) >= 0.9 * len(texts)
 
 
-def _not_there(name: str, wanted: str, header: str, table: WrittenTable) -> Finding:
+def _not_there(name: str, wanted: str, header: str, table: ExportTable) -> Finding:
     near = nearest_known(header, table.header)
     return Finding(
         "stop",
@@ -336,7 +325,7 @@ def _not_there(name: str, wanted: str, header: str, table: WrittenTable) -> Find
     )
 
 
-def _missing(name: str, wanted: WantedColumn, table: WrittenTable) -> Finding:
+def _missing(name: str, wanted: WantedColumn, table: ExportTable) -> Finding:
     key = wanted.name if name == SESSIONS else f"{name}.{wanted.name}"
     return Finding(
         "stop",
@@ -347,7 +336,7 @@ def _missing(name: str, wanted: WantedColumn, table: WrittenTable) -> Finding:
     )
 
 
-def _aside(name: str, table: WrittenTable, used: set[int]) -> Sequence[Finding]:
+def _aside(name: str, table: ExportTable, used: set[int]) -> Sequence[Finding]:
     """Columns of the attendance that nothing is taken from; facts of clients are dealt with elsewhere."""
     if name == "clients":
         return ()
