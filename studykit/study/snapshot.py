@@ -150,7 +150,7 @@ class Snapshot:
     @cached_property
     def allocated(self) -> tuple[Allocated, ...]:
         """The allocated clients, in order; from the ledger, or from the records of an external trial."""
-        from studykit.records.external import allocated_from_records
+        from studykit.records.client_rows import allocated_from_records
         from studykit.records.tables import Allocated
 
         if self.protocol.is_external:
