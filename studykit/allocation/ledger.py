@@ -134,9 +134,7 @@ class Ledger:
         LedgerError
             If the chain is broken.
         """
-        with self._guard, storage.transaction(self._path, timeout=self._timeout, write=False) as connection:
-            self._memory.refresh(connection)
-            return tuple(self._memory.entries)
+        return self.read()[0]
 
     def read(self) -> tuple[tuple[Entry, ...], tuple[Finding, ...]]:
         """Every entry, its chain verified, and what is wrong with the file beside the chain.

@@ -14,7 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from studykit.study import analysing, checking, enrolling, entering, locking, planning_ahead
+from studykit.study.auditing import audit_folder
+from studykit.study.conduct import write_sheet
 from studykit.study.folder import copy_demo, make_study, study_folder
+from studykit.study.looking_back import told_of_records
 from studykit.study.snapshot import RESULTS, Snapshot, open_ledger, read_locked, read_study
 
 if TYPE_CHECKING:
@@ -139,15 +143,7 @@ class Study:
         return self.read().allocated
 
     def rows(self) -> tuple[StudyRows, tuple[Finding, ...]]:
-        """Frozen rows for the outcomes, and what was noticed.
-
-        Raises
-        ------
-        DesignError
-            If nobody is allocated.
-        DataError
-            If a finding stops the work: no answer is computed from rows that were not understood.
-        """
+        """Frozen rows for the outcomes, and what was noticed; refused as `Snapshot.rows` is."""
         now = self.read()
         return now.rows, now.findings
 
@@ -163,8 +159,6 @@ class Study:
         ProtocolError
             If the protocol has findings that stop the work.
         """
-        from studykit.study import planning_ahead
-
         return planning_ahead.plan(self.read(), clients=clients, pilot=pilot, from_records=from_records)
 
     def simulate(
@@ -177,8 +171,6 @@ class Study:
         stage: Stage | None = None,
     ) -> Plan:
         """The same plan with what simulated studies say of it; see `study.planning_ahead`."""
-        from studykit.study import planning_ahead
-
         return planning_ahead.simulate(
             self.protocol, plan, trials=trials, seed=seed, workers=workers, stage=stage
         )
@@ -197,8 +189,6 @@ class Study:
         LedgerError
             If the study is locked already.
         """
-        from studykit.study import locking
-
         return locking.lock(*read_study(self.folder), by=by, folder_is_local=folder_is_local)
 
     def amend(self, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
@@ -211,16 +201,12 @@ class Study:
         LedgerError
             If nothing is locked or nothing has changed.
         """
-        from studykit.study import locking
-
         return locking.amend(*read_locked(self.folder), reason=reason, by=by)
 
     # --- allocation ---------------------------------------------------------------------------
 
     def enrolment(self, client: str) -> EnrolmentFacts:
         """Facts of a client who is to be allocated, from the records."""
-        from studykit.study import enrolling
-
         return enrolling.enrolment(self.read(), client)
 
     def enrol(self, client: str, *, by: str) -> Receipt:
@@ -231,8 +217,6 @@ class Study:
         AllocationRefused
             If the records do not show that the client is ready, or an arm was drawn before.
         """
-        from studykit.study import enrolling
-
         return enrolling.enrol(*read_locked(self.folder), client, by=by)
 
     def allocate_trainers(self, *, by: str) -> Split:
@@ -245,8 +229,6 @@ class Study:
         DesignError
             If the protocol draws clients, or there are fewer than two trainers for each arm.
         """
-        from studykit.study import enrolling
-
         return enrolling.allocate_trainers(*read_locked(self.folder), by=by)
 
     def call_slip(self, client: str, *, by: str) -> CalledSlip:
@@ -257,8 +239,6 @@ class Study:
         AllocationRefused
             As `enrol`; or if an earlier slip of the stratum is not recorded yet, or none is left.
         """
-        from studykit.study import enrolling
-
         return enrolling.call_slip(*read_locked(self.folder), client, by=by)
 
     def open_slip(self, client: str, *, word: str, by: str) -> Receipt:
@@ -269,8 +249,6 @@ class Study:
         AllocationRefused
             If no slip was called for the client, or the word does not fit its published seal.
         """
-        from studykit.study import enrolling
-
         return enrolling.open_slip(*read_locked(self.folder), client, word=word, by=by)
 
     def correct(
@@ -285,8 +263,6 @@ class Study:
         LedgerError
             If the client is not allocated, or the fact is the arm.
         """
-        from studykit.study import entering
-
         return entering.correct(
             *read_locked(self.folder), client, fact=fact, value=value, reason=reason, by=by, source=source
         )
@@ -295,8 +271,6 @@ class Study:
 
     def check(self) -> Check:
         """Look for trouble in the protocol and the records; progress is shown without arms."""
-        from studykit.study import checking
-
         return checking.check(self.read())
 
     def audit(
@@ -316,8 +290,6 @@ class Study:
         LedgerError
             If there is no ledger.
         """
-        from studykit.study.auditing import audit_folder
-
         return audit_folder(self.folder, receipts=receipts, anchors=anchors, list_entropy=list_entropy, by=by)
 
     # --- results ------------------------------------------------------------------------------
@@ -339,8 +311,6 @@ class Study:
         DataError
             If records have findings that stop the work.
         """
-        from studykit.study import analysing
-
         return analysing.analyse(
             *read_study(self.folder), look_by=look_by, look_reason=look_reason, seed=seed
         )
@@ -348,7 +318,6 @@ class Study:
     def save(self, results: StudyResults) -> Path:
         """Write report, figures, tables and ``results.json``; gives the report's path."""
         from studykit.report.saving import save_report
-        from studykit.study.looking_back import told_of_records
 
         now = self.read()
         return save_report(
@@ -368,6 +337,4 @@ class Study:
 
     def sheet(self, client: str, *, today: dt.date | None = None, trainer: str = "") -> Path:
         """Write the client's session sheet and the page to take home; gives the sheet's path."""
-        from studykit.study.conduct import write_sheet
-
         return write_sheet(self.read(), client, today=today, trainer=trainer).path
