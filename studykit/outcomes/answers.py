@@ -95,13 +95,10 @@ class Answers:
 
     def filled(self, which: Any, found: Answers) -> Answers:
         """A copy in which the studies ``which`` (by index or flag) have the answers ``found``."""
-
-        def put(own: NDArray[Any], new: NDArray[Any]) -> NDArray[Any]:
-            changed = own.copy()
-            changed[which] = new
-            return changed
-
-        return self.combined(found, put)
+        changed = {item.name: getattr(self, item.name).copy() for item in fields(self)}
+        for name, own in changed.items():
+            own[which] = getattr(found, name)
+        return replace(self, **changed)
 
     def without(self, which: Flags, why: Callable[[int], StudykitError]) -> Answers:
         """A copy in which some studies, by flag, have no answer, and why."""
@@ -110,14 +107,7 @@ class Answers:
 
     def take(self, which: Any) -> Answers:
         """Some of the studies, by index or flag."""
-        return self.combined(self, lambda own, _: own[which])
-
-    def combined(self, other: Answers, how: Callable[[NDArray[Any], NDArray[Any]], NDArray[Any]]) -> Answers:
-        """Array by array, by a function of both."""
-        changed = {
-            item.name: how(getattr(self, item.name), getattr(other, item.name)) for item in fields(self)
-        }
-        return replace(self, **changed)
+        return replace(self, **{item.name: getattr(self, item.name)[which] for item in fields(self)})
 
 
 def _failures(value: Floats, failure: Callable[[int], StudykitError] | None) -> NDArray[np.object_]:

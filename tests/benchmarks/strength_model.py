@@ -10,68 +10,58 @@ from __future__ import annotations
 import sys
 
 import numpy as np
-from numpy.typing import NDArray
 from timing import Line, median_seconds, show
 
-from studykit.kinds.continuous.model import random_part
-from studykit.mixed import RandomEffect, ResidualStructure, fit_linear_mixed, fit_many_linear_mixed
+from studykit.kinds.continuous.model import default_model, single_model
+from studykit.kinds.continuous.scores import ScoreArrays
+from studykit.mixed import fit_many_linear_mixed
+from studykit.outcomes.clients import ClientArrays
 
 CLIENTS, TRAINERS, VISITS, FITS = 60, 6, 3, 1000
 LIMITS = {1: (0.005, 1.0), 4: (0.030, 10.0)}
-Array = NDArray[np.float64]
 
 
-def model(exercises: int) -> tuple[NDArray[np.intp], Array, list[RandomEffect], ResidualStructure | None]:
-    """Rows, fixed effects, random effects and residual structure of the default model."""
-    client, visit, exercise = (
-        part.ravel()
-        for part in np.meshgrid(np.arange(CLIENTS), np.arange(VISITS), np.arange(exercises), indexing="ij")
-    )
-    arm = client // TRAINERS % 2
-    cell = visit * exercises + exercise
-    later = [c for c in range(VISITS * exercises) if c >= exercises]
-    X = np.column_stack(
-        [cell == c for c in range(VISITS * exercises)] + [(cell == c) & (arm == 1) for c in later]
-    ).astype(float)
-    effects, residual = random_part(
-        client, visit, exercise,
-        visit_labels=("before", "middle", "end"), exercises=exercises, trainer=client % TRAINERS,
-        follow_up=(visit > 0).astype(float),
-    )  # fmt: skip
-    return np.stack([client, visit, exercise]), X, list(effects), residual
-
-
-def outcomes(rows: NDArray[np.intp], number: int) -> tuple[Array, NDArray[np.bool_]]:
+def studies(exercises: int) -> ScoreArrays:
     """Levels and gains of clients, levels by exercise, error; and who was still there."""
     rng = np.random.default_rng(3)
-    client, visit, exercise = rows
-    y = 0.25 * rng.standard_normal((number, CLIENTS))[:, client]
-    y += 0.06 * visit * rng.standard_normal((number, CLIENTS))[:, client]
-    y += 0.1 * rng.standard_normal((number, CLIENTS * 10))[:, client * 10 + exercise]
-    y += (
-        0.05 * rng.standard_normal(y.shape)
-        + 0.02 * (visit > 0) * rng.standard_normal((number, TRAINERS))[:, client % TRAINERS]
+    client, visit = np.arange(CLIENTS), np.arange(VISITS)[:, None]
+    trainer = client % TRAINERS
+    y = 0.25 * rng.standard_normal((FITS, CLIENTS, 1, 1)) + 0.05 * rng.standard_normal(
+        (FITS, CLIENTS, VISITS, exercises)
     )
-    last = np.where(rng.random((number, CLIENTS)) < 0.15, rng.integers(1, VISITS, (number, CLIENTS)), VISITS)
-    return y, visit < last[:, client]
+    y = y + 0.06 * visit * rng.standard_normal((FITS, CLIENTS, 1, 1))
+    y = y + 0.1 * rng.standard_normal((FITS, CLIENTS, 1, exercises))
+    y = y + 0.02 * (visit > 0) * rng.standard_normal((FITS, TRAINERS, 1, 1))[:, trainer]
+    leaves = rng.random((FITS, CLIENTS)) < 0.15
+    last = np.where(leaves, rng.integers(1, VISITS, (FITS, CLIENTS)), VISITS)
+    clients = ClientArrays(
+        np.tile(client // TRAINERS % 2, (FITS, 1)), ("reference", "compared"), 1,
+        np.tile(trainer, (FITS, 1)), tuple("ABCDEF"),
+    )  # fmt: skip
+    seen = visit < last[..., None, None]
+    names = tuple(f"e{number}" for number in range(exercises))
+    return ScoreArrays(
+        "strength", clients, np.where(seen, y, np.nan), ("before", "middle", "end"), names, 2, (0,)
+    )
 
 
 def lines_for(exercises: int) -> list[Line]:
-    """One fit, then all trials."""
-    rows, X, effects, residual = model(exercises)
-    y, observed = outcomes(rows, FITS)
-    weights = np.zeros(X.shape[1])
-    weights[-exercises:] = 1.0 / exercises
-    here = observed[0]
-    own = [RandomEffect(e.name, e.groups[here], e.design[here], columns=e.columns) for e in effects]
-    kept = None if residual is None else ResidualStructure("unstructured", rows[0, here], rows[1, here])
+    """One fit, then all trials; all of them have the same fixed effects."""
+    scores = studies(exercises)
+    model, layout = default_model(scores, "random")
+    weights, _ = layout.effect(1, 2, scores.exercises)
+    ((_, group),) = model.groups()
+    first = default_model(scores.take([0]), "random")[0].alone()
+    alone = single_model(first)
 
     def one() -> float:
-        fit = fit_linear_mixed(y[0, here], X[here], own, residual=kept)
-        return fit.contrast(weights).degrees_of_freedom
+        return alone.fit().contrast(weights[first.kept]).degrees_of_freedom
 
     def many() -> object:
-        return fit_many_linear_mixed(y, X, effects, contrasts=weights, observed=observed, residual=residual)
+        return fit_many_linear_mixed(
+            group.outcome, group.fixed_effects[0], group.random_effects, contrasts=weights[group.kept],
+            observed=group.observed, residual=group.residual,
+        )  # fmt: skip
 
     what = f"{exercises} exercise{'s' if exercises > 1 else ''}"
     one_limit, many_limit = LIMITS[exercises]

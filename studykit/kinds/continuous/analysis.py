@@ -54,14 +54,12 @@ class Setting:
     @property
     def exercises(self) -> tuple[int, ...]:
         """All exercises of the outcome."""
-        return tuple(range(len(self.rows.exercise_labels)))
+        return self.arrays.exercises
 
     @property
     def follow_up(self) -> tuple[int, ...]:
         """Visits after allocation."""
-        return tuple(
-            visit for visit in range(len(self.rows.visit_labels)) if visit not in self.rows.baseline_visits
-        )
+        return tuple(np.flatnonzero(self.arrays.follow_up).tolist())
 
     @cached_property
     def arrays(self) -> ScoreArrays:
@@ -147,17 +145,16 @@ class ModelAnalysis:
     @property
     def method(self) -> str:
         """In one sentence."""
-        return f"linear mixed model over all visits, restricted maximum likelihood, t with {self._freedom}"
+        freedom = METHODS[self.setting.protocol.analysis.degrees_of_freedom]
+        return (
+            "linear mixed model over all visits, restricted maximum likelihood, t with "
+            f"{freedom} degrees of freedom"
+        )
 
     @property
     def remarks(self) -> tuple[str, ...]:
         """Boundary, and columns left out."""
         return (*boundary_remarks(self.fit), *left_out_remarks(self.left_out))
-
-    @property
-    def _freedom(self) -> str:
-        asked = self.setting.protocol.analysis.degrees_of_freedom
-        return f"{METHODS[asked]} degrees of freedom"
 
     def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
         """Arm minus reference arm at a follow-up visit.

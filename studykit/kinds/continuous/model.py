@@ -109,18 +109,11 @@ def default_model(
         scores = scores.by_trainer()
     clients = scores.clients
     client, visit, exercise = (place.ravel() for place in np.indices(scores.score.shape[1:]))
-    later = scores.follow_up[visit].astype(float)
     blocks, names = _cell_columns(scores, client, visit, exercise)
-    cells = sum(block.shape[2] for block in blocks)
+    cells = len(names)
     if adjust:
-        facts = clients.facts()
-        for place in np.flatnonzero(scores.observed.any(axis=(0, 1, 3))):
-            blocks.append(facts.values[:, client] * (visit == place)[:, None])
-            names += [f"{fact} at {scores.visit_labels[place]}" for fact in facts.names]
-        if role == "fixed":
-            own = clients.trainer_columns()
-            blocks.append(own.values[:, client] * later[:, None])
-            names += [f"trainer {name} after baseline" for name in own.names]
+        more, further = _adjusting_columns(scores, role, client, visit)
+        blocks, names = [*blocks, *more], [*names, *further]
     matrix = np.concatenate(blocks, axis=2)
     observed = scores.observed.reshape(clients.studies, -1)
 
@@ -201,6 +194,23 @@ def _cell_columns(
     names = [scores.cell_name(*divmod(place, exercises)) for place in range(visits * exercises)]
     names += [f"{arm}: {names[place]}" for arm in scores.clients.arm_labels[1:] for place in after]
     return [np.broadcast_to(means, (studies, *means.shape)), distances], names
+
+
+def _adjusting_columns(
+    scores: ScoreArrays, role: TrainerRole, client: Integers, visit: Integers
+) -> tuple[list[Floats], list[str]]:
+    """Facts by visit with scores, and trainers on follow-up visits where they are fixed."""
+    facts = scores.clients.facts()
+    blocks: list[Floats] = []
+    names: list[str] = []
+    for place in np.flatnonzero(scores.observed.any(axis=(0, 1, 3))):
+        blocks.append(facts.values[:, client] * (visit == place)[:, None])
+        names += [f"{fact} at {scores.visit_labels[place]}" for fact in facts.names]
+    if role == "fixed":
+        own = scores.clients.trainer_columns()
+        blocks.append(own.values[:, client] * scores.follow_up[visit].astype(float)[:, None])
+        names += [f"trainer {name} after baseline" for name in own.names]
+    return blocks, names
 
 
 def _random_part(
