@@ -126,11 +126,12 @@ class Constrained:
     def visit(self, thetas: Sequence[float]) -> None:
         """Find the optimum at several values at once, each from the nearest known one and from the first."""
         new = [theta for theta in dict.fromkeys(thetas) if theta not in self._seen]
-        first, known = next(iter(self._seen)), list(self._seen)
-        starts = [(theta, known[int(np.argmin(np.abs(np.array(known) - theta)))]) for theta in new]
-        pairs = list(dict.fromkeys([*starts, *((theta, first) for theta in new)]))
-        if not pairs:
+        if not new:
             return
+        known = np.array(list(self._seen))
+        nearest = known[np.abs(known - np.array(new)[:, None]).argmin(axis=1)].tolist()
+        first = float(known[0])
+        pairs = list(dict.fromkeys([*zip(new, nearest, strict=True), *((theta, first) for theta in new)]))
         held = np.array([theta for theta, _ in pairs])
         values, free = self._descend(held, np.array([self._seen[start][1] for _, start in pairs]))
         for number in np.argsort(-values, kind="stable").tolist():  # the lowest comes last and stays
