@@ -119,26 +119,18 @@ class Guess:
 
     Parameters
     ----------
-    table, column : str
-        What is wanted.
+    key : str
+        Under which an answer is given: the wanted name, after that of the table but for sessions.
+    wanted : WantedColumn
     header : str
         The name in the file.
     where : str
-    meaning : str
-    required : bool
     """
 
-    table: str
-    column: str
+    key: str
+    wanted: WantedColumn
     header: str
     where: str
-    meaning: str
-    required: bool
-
-    @property
-    def key(self) -> str:
-        """The key under which an answer is given."""
-        return self.column if self.table == SESSIONS else f"{self.table}.{self.column}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,11 +182,11 @@ def place_columns(opened: Opened, given: Mapping[str, str] | None = None) -> Pla
         found, guessed = _place_table(name, table, said.get(name, {}))
         places[name] = found
         guesses += guessed
-        pending = {guess.column for guess in guessed}
+        pending = {guess.wanted for guess in guessed}
         missing += [
             _missing(name, wanted, table)
             for wanted in WANTED[name]
-            if wanted.required and wanted.name not in found and wanted.name not in pending
+            if wanted.required and wanted.name not in found and wanted not in pending
         ]
         unused += _aside(name, table, set(found.values()))
     return Placed(places, tuple(guesses), tuple(missing), tuple(unused))
@@ -213,10 +205,10 @@ def refuse_guesses(placed: Placed) -> None:
         Finding(
             "stop",
             f"{guess.where}, row 1",
-            f"a column {guess.key} ({guess.meaning})",
+            f"a column {guess.key} ({guess.wanted.meaning})",
             f"{guess.header!r}, which is most likely it",
             f"Say so: --column {guess.key}={_quoted(guess.header)}, or --column {guess.key}={UNUSED}."
-            if not guess.required
+            if not guess.wanted.required
             else f"Say so: --column {guess.key}={_quoted(guess.header)}.",
         )
         for guess in placed.guesses
@@ -248,6 +240,10 @@ def _by_table(given: Mapping[str, str], opened: Opened) -> dict[str, dict[str, s
             )
         said.setdefault(table, {})[wanted.name] = header
     return said
+
+
+def _key(table: str, column: str) -> str:
+    return column if table == SESSIONS else f"{table}.{column}"
 
 
 def _wanted_of(table: str, name: str) -> WantedColumn | None:
@@ -282,9 +278,7 @@ def _place_table(
         index = _likely(column, table, by_name, taken)
         if index is not None:
             taken.add(index)
-            guesses.append(
-                Guess(name, column.name, table.header[index], table.where, column.meaning, column.required)
-            )
+            guesses.append(Guess(_key(name, column.name), column, table.header[index], table.where))
     return found, guesses
 
 
@@ -319,14 +313,14 @@ def _not_there(name: str, wanted: str, header: str, table: ExportTable) -> Findi
     return Finding(
         "stop",
         f"{table.where}, row 1",
-        f"the column {header!r}, said to be {wanted if name == SESSIONS else f'{name}.{wanted}'}",
+        f"the column {header!r}, said to be {_key(name, wanted)}",
         f"none of that name; there are {', '.join(table.header)}",
         f"Is {near!r} meant?" if near else "Check the spelling.",
     )
 
 
 def _missing(name: str, wanted: WantedColumn, table: ExportTable) -> Finding:
-    key = wanted.name if name == SESSIONS else f"{name}.{wanted.name}"
+    key = _key(name, wanted.name)
     return Finding(
         "stop",
         f"{table.where}, row 1",

@@ -1,11 +1,10 @@
 r"""Partial likelihood of the proportional-hazards model, its derivatives and score residuals.
 
-Legend: rows i with entry, time, event, weight :math:`w_i` and covariates :math:`x_i`;
-:math:`r_i=w_i\exp(x_i\beta)`; sums :math:`S_0=\sum r`, :math:`S_1=\sum r x`, :math:`S_2=\sum r xx^T` over
-those at risk just before a day; :math:`D_0, D_1, D_2` the same over those who leave on that day. Efron's
-treatment of d tied departures takes the l-th of them out of :math:`S_k-(l/d)D_k`, l = 0 … d − 1; Breslow's
-takes every one out of :math:`S_k`. References: Cox 1972; Breslow 1974; Efron 1977; Therneau & Grambsch 2000,
-chapters 2 and 3 and appendix E.
+Legend: rows i with entry, time, event and covariates :math:`x_i`; :math:`r_i=\exp(x_i\beta)`; sums
+:math:`S_0=\sum r`, :math:`S_1=\sum r x`, :math:`S_2=\sum r xx^T` over those at risk just before a day;
+:math:`D_0, D_1, D_2` the same over those who leave on that day. Efron's treatment of d tied departures takes
+the l-th of them out of :math:`S_k-(l/d)D_k`, l = 0 … d − 1; Breslow's takes every one out of :math:`S_k`.
+References: Cox 1972; Breslow 1974; Efron 1977; Therneau & Grambsch 2000, chapters 2 and 3 and appendix E.
 """
 
 from __future__ import annotations
@@ -30,7 +29,6 @@ class RiskSets:
     Parameters
     ----------
     covariates : ndarray, shape (n, p)
-    weights : ndarray, shape (n,)
     by_time, by_entry : ndarray of int, shape (n,)
         Rows in ascending order of time and of entry.
     first_still, first_late : ndarray of int, shape (k,)
@@ -45,7 +43,6 @@ class RiskSets:
     """
 
     covariates: Floats
-    weights: Floats
     by_time: Integers
     by_entry: Integers
     first_still: Integers
@@ -71,7 +68,7 @@ class PartialLikelihood:
     information: Floats
 
 
-def risk_sets(times: CensoredTimes, covariates: Floats, *, weights: Floats, ties: Ties) -> RiskSets:
+def risk_sets(times: CensoredTimes, covariates: Floats, *, ties: Ties) -> RiskSets:
     """Order one stratum."""
     by_time = np.argsort(times.time, kind="stable")
     by_entry = np.argsort(times.entry, kind="stable")
@@ -80,7 +77,6 @@ def risk_sets(times: CensoredTimes, covariates: Floats, *, weights: Floats, ties
     place = np.arange(event_rows.size) - np.concatenate(([0], np.cumsum(departures)[:-1]))[event_day]
     return RiskSets(
         covariates=covariates,
-        weights=weights,
         by_time=by_time,
         by_entry=by_entry,
         first_still=np.searchsorted(times.time[by_time], days, side="left"),
@@ -99,27 +95,25 @@ def partial_likelihood(strata: list[RiskSets], beta: Floats) -> PartialLikelihoo
     for sets in strata:
         eta = sets.covariates @ beta
         s0, mean, spread = _event_sums(sets, np.exp(eta))
-        w = _shared_weights(sets)
         rows = sets.event_rows
-        value += float(sets.weights[rows] @ eta[rows] - w @ np.log(s0))
-        score += sets.weights[rows] @ sets.covariates[rows] - w @ mean
-        information += np.einsum("e,eij->ij", w, spread)
+        value += float(eta[rows].sum() - np.log(s0).sum())
+        score += (sets.covariates[rows] - mean).sum(axis=0)
+        information += spread.sum(axis=0)
     return PartialLikelihood(value, score, information)
 
 
 def score_residuals(sets: RiskSets, beta: Floats) -> Floats:
     """Each row's share of the score, shape (n, p); they add up to the score of the stratum.
 
-    Differentiating the log partial likelihood by the row's weight, times that weight.
+    The derivative of the log partial likelihood's score by a weight of the row.
     """
     risk = np.exp(sets.covariates @ beta)
     s0, mean, _ = _event_sums(sets, risk)
-    w = _shared_weights(sets)
-    hazard = np.bincount(sets.event_day, w / s0, minlength=sets.days)
-    drift = _sum_by_day(sets, (w / s0)[:, None] * mean)
+    hazard = np.bincount(sets.event_day, 1.0 / s0, minlength=sets.days)
+    drift = _sum_by_day(sets, mean / s0[:, None])
     # A row that leaves on a tied day takes part in that day's terms with 1 - l/d only.
-    own_hazard = np.bincount(sets.event_day, sets.tie * w / s0, minlength=sets.days)
-    own_drift = _sum_by_day(sets, (sets.tie * w / s0)[:, None] * mean)
+    own_hazard = np.bincount(sets.event_day, sets.tie / s0, minlength=sets.days)
+    own_drift = _sum_by_day(sets, (sets.tie / s0)[:, None] * mean)
     day_mean = _sum_by_day(sets, mean) / np.bincount(sets.event_day, minlength=sets.days)[:, None]
 
     running_hazard = np.concatenate(([0.0], np.cumsum(hazard)))
@@ -129,15 +123,14 @@ def score_residuals(sets: RiskSets, beta: Floats) -> Floats:
     rows, day = sets.event_rows, sets.event_day
     total[rows] -= own_hazard[day]
     moved[rows] -= own_drift[day]
-    residuals = -(risk * sets.weights)[:, None] * (sets.covariates * total[:, None] - moved)
-    residuals[rows] += sets.weights[rows, None] * (sets.covariates[rows] - day_mean[day])
+    residuals = -risk[:, None] * (sets.covariates * total[:, None] - moved)
+    residuals[rows] += sets.covariates[rows] - day_mean[day]
     return np.asarray(residuals, dtype=float)
 
 
 def _event_sums(sets: RiskSets, risk: Floats) -> tuple[Floats, Floats, Floats]:
     """Per departure: S0, the mean S1/S0 and the spread S2/S0 - mean mean', ties as chosen."""
-    r = sets.weights * risk
-    x = sets.covariates
+    r, x = risk, sets.covariates
     columns = np.column_stack(
         (r, r[:, None] * x, (r[:, None, None] * x[:, :, None] * x[:, None, :]).reshape(len(r), -1))
     )
@@ -150,12 +143,6 @@ def _event_sums(sets: RiskSets, risk: Floats) -> tuple[Floats, Floats, Floats]:
     mean = sums[:, 1 : p + 1] / s0[:, None]
     spread = sums[:, p + 1 :].reshape(-1, p, p) / s0[:, None, None] - mean[:, :, None] * mean[:, None, :]
     return s0, mean, spread
-
-
-def _shared_weights(sets: RiskSets) -> Floats:
-    """Per departure, the mean weight of those leaving on that day: 1 when rows are unweighted."""
-    total = np.bincount(sets.event_day, sets.weights[sets.event_rows], minlength=sets.days)
-    return np.asarray((total / np.bincount(sets.event_day, minlength=sets.days))[sets.event_day], dtype=float)
 
 
 def _tail_sums(values: Floats) -> Floats:

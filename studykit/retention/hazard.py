@@ -44,8 +44,7 @@ class HazardModel:
     covariance : ndarray, shape (p, p)
         Of the coefficients, from the information.
     robust_covariance : ndarray, shape (p, p), or None
-        Sandwich over clusters (or over rows, when no clusters were given but rows are weighted),
-        without small-sample factor.
+        Sandwich over clusters, without small-sample factor.
     log_likelihood, null_log_likelihood : float
         At the estimate, and at zero.
     score_statistic : float
@@ -134,7 +133,6 @@ def fit_hazards(
     names: tuple[str, ...],
     strata: Any = None,
     clusters: Any = None,
-    weights: ArrayLike | None = None,
     ties: Ties = "efron",
 ) -> HazardModel:
     """Fit a proportional-hazards model by partial likelihood.
@@ -153,8 +151,6 @@ def fit_hazards(
     clusters : array_like, shape (n,), optional
         Units that vary together: trainers when they are the allocated units, or clients with several
         rows.
-    weights : array_like, shape (n,), optional
-        Positive row weights.
     ties : {"efron", "breslow"}
         Treatment of tied departures.
 
@@ -167,20 +163,18 @@ def fit_hazards(
     Raises
     ------
     ArgumentError
-        If shapes differ, a value is not finite, a weight is not positive, a covariate repeats others,
-        or nobody left.
+        If shapes differ, a value is not finite, a covariate repeats others, or nobody left.
     DesignError
         If there are fewer than three clusters.
     """
     x = np.atleast_2d(np.asarray(covariates, dtype=float).T).T
-    w = np.ones(len(times)) if weights is None else np.asarray(weights, dtype=float)
-    _check(times, x, w, names)
+    _check(times, x, names)
     labels, codes = np.unique(
         np.zeros(len(times)) if strata is None else np.asarray(strata), return_inverse=True
     )
     members = [np.flatnonzero(codes == number) for number in range(labels.size)]
-    centred = x - np.average(x, axis=0, weights=w)
-    sets = [risk_sets(times.select(rows), centred[rows], weights=w[rows], ties=ties) for rows in members]
+    centred = x - x.mean(axis=0)
+    sets = [risk_sets(times.select(rows), centred[rows], ties=ties) for rows in members]
     cluster_codes = _cluster_codes(clusters, len(times))
     null = partial_likelihood(sets, np.zeros(x.shape[1]))
     reason = _why_not_estimable(sets, null, names)
@@ -188,7 +182,7 @@ def fit_hazards(
     unknown = np.full_like(null.information, np.nan)
     covariance = unknown if reason else np.asarray(np.linalg.inv(at_maximum.information), dtype=float)
     robust = None
-    if not reason and (cluster_codes is not None or weights is not None):
+    if not reason and cluster_codes is not None:
         residuals = np.zeros_like(x)
         for rows, one in zip(members, sets, strict=True):
             residuals[rows] = score_residuals(one, beta)
@@ -228,16 +222,16 @@ def _cluster_codes(clusters: Any, rows: int) -> NDArray[np.int64] | None:
     return codes.astype(np.int64)
 
 
-def _check(times: CensoredTimes, x: Floats, w: Floats, names: tuple[str, ...]) -> None:
+def _check(times: CensoredTimes, x: Floats, names: tuple[str, ...]) -> None:
     where = "hazard model"
-    if x.shape != (len(times), len(names)) or w.shape != (len(times),):
+    if x.shape != (len(times), len(names)):
         raise ArgumentError(
             where=where,
-            expected=f"covariates of shape ({len(times)}, {len(names)}) and a weight per row",
-            got=f"shapes {x.shape} and {w.shape}",
+            expected=f"covariates of shape ({len(times)}, {len(names)})",
+            got=f"shape {x.shape}",
         )
-    if not (np.isfinite(x).all() and np.isfinite(w).all() and (w > 0.0).all()):
-        raise ArgumentError(where=where, expected="finite covariates and positive weights", got="others")
+    if not np.isfinite(x).all():
+        raise ArgumentError(where=where, expected="finite covariates", got="others")
     if not times.events:
         raise ArgumentError(
             where=where, expected="at least one departure", got="none", todo="Report that nobody left."
@@ -334,12 +328,10 @@ def _climb(
     return beta, current, current
 
 
-def _sandwich(residuals: Floats, covariance: Floats, clusters: NDArray[np.int64] | None) -> Floats:
+def _sandwich(residuals: Floats, covariance: Floats, clusters: NDArray[np.int64]) -> Floats:
     """Covariance from the sums of score residuals over clusters (Lin & Wei 1989)."""
-    sums = residuals
-    if clusters is not None:
-        sums = np.zeros((int(clusters.max()) + 1, residuals.shape[1]))
-        np.add.at(sums, clusters, residuals)
+    sums = np.zeros((int(clusters.max()) + 1, residuals.shape[1]))
+    np.add.at(sums, clusters, residuals)
     influence = sums @ covariance
     return np.asarray(influence.T @ influence, dtype=float)
 

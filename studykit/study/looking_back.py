@@ -277,12 +277,10 @@ def _settle_columns(opened: Opened, said: Said, asking: Asking | None) -> tuple[
 
     placed = place_columns(opened, said.columns)
     if asking is not None and placed.guesses and not placed.missing:
-        answers = {
-            guess.key: guess.header
-            if asking.confirm(f"{guess.where}: is {guess.header!r} the column {guess.key} ({guess.meaning})?")
-            else UNUSED
-            for guess in placed.guesses
-        }
+        answers = {}
+        for guess in placed.guesses:
+            question = f"{guess.where}: is {guess.header!r} the column {guess.key} ({guess.wanted.meaning})?"
+            answers[guess.key] = guess.header if asking.confirm(question) else UNUSED
         said = replace(said, columns={**said.columns, **answers})
         placed = place_columns(opened, said.columns)
     refuse_guesses(placed)
