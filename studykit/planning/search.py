@@ -15,14 +15,9 @@ import numpy as np
 from scipy.optimize import brentq
 
 from studykit.errors import ArgumentError, DesignError
-from studykit.kinds.continuous.planned_model import (
-    clients_for_power,
-    clients_for_width,
-    planned_model,
-)
-from studykit.planning.assumptions import Assumptions
+from studykit.planning.kind_planning import search_of, searched_outcome
 from studykit.planning.outcome_plan import level_of
-from studykit.planning.search_curve import CurvePoint, Shape, Target
+from studykit.planning.search_curve import Shape, Target
 from studykit.planning.search_loop import (
     MOST_CLIENTS,
     Found,
@@ -33,15 +28,13 @@ from studykit.planning.search_loop import (
     run_search,
 )
 from studykit.planning.search_trials import NOTHING, Errors, PlaceTrials, errors_of_batch
-from studykit.planning.simulation import TRUTH_CLIENTS, settings_for
+from studykit.planning.simulation import settings_for
 from studykit.planning.simulation_work import Told, Workers, do_pieces
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
 from studykit.trial.performance import batch_size, batches_of
 from studykit.trial.settings import TrialSettings
-from studykit.trial.truth import true_strength
 
-WEEKS = (4, 6, 8, 12, 16, 20, 26, 39, 52)
 _NORMAL_95 = 1.96
 
 
@@ -74,11 +67,34 @@ class _Search:
     """What stays the same during a search."""
 
     protocol: Protocol
+    outcome: OutcomeSection
     settings: TrialSettings
     seed: int
     workers: Workers
     level: float
     truth: float
+
+    @classmethod
+    def of(
+        cls,
+        protocol: Protocol,
+        assumptions: TrialSettings | None,
+        clients: int | None,
+        seed: int,
+        workers: Workers,
+    ) -> _Search:
+        """Of the outcome that searches are about, alone in its world."""
+        outcome = searched_outcome(protocol)
+        view = protocol.for_outcome(outcome)
+        settings = settings_for(view, assumptions, clients=clients).of(outcome.code)
+        return cls(view, outcome, settings, seed, workers, level_of(protocol), math.nan).settled()
+
+    def settled(self, effect: float | None = None) -> _Search:
+        """The same with its truth worked out; with another true effect where one is given."""
+        kind, settings = search_of(self.outcome), self.settings
+        if effect is not None:
+            settings = kind.with_true_effect(settings, effect, self.seed)
+        return replace(self, settings=settings, truth=kind.true_effect(settings, self.seed))
 
 
 def search_number(
@@ -100,7 +116,7 @@ def search_number(
     Parameters
     ----------
     protocol : Protocol
-        Its first continuous outcome is meant.
+        Its first outcome is meant that can be searched for.
     assumptions : TrialSettings, optional
         By default the protocol's planning assumptions.
     quantity : {"clients", "trainers"}
@@ -131,19 +147,22 @@ def search_number(
     -----
     Several primary outcomes share the level, as in the closed form.
     """
-    settings = settings_for(protocol, assumptions, clients=None)
+    search = _Search.of(protocol, assumptions, None, seed, workers)
     if effect is not None:
-        settings = with_true_effect(settings, effect, seed)
-    search = _Search(protocol, settings, seed, workers, level_of(protocol), strength_truth(settings, seed))
+        search = search.settled(effect)
+    settings, outcome, kind = search.settings, search.outcome, search_of(search.outcome)
     meant = search.truth if effect is None else effect
     if target == "power" and meant == 0.0:
         raise ArgumentError(
             where="search", expected="a difference that is not 0", got="0",
             todo="No number of clients shows that there is no difference; ask for a width.",
         )  # fmt: skip
-    goal = goal_of(protocol, protocol.continuous_outcomes[0], target=target, wanted=wanted)
-    closed = closed_form_number(protocol, settings, target=target, wanted=goal, effect=meant)
-    told_goal = goal if target == "power" else analysis_width(goal, settings.strength.scale)
+    goal = goal_of(protocol, outcome, target=target, wanted=wanted)
+    closed = kind.clients_by_formula(
+        search.protocol, outcome, trainers=settings.trainers, alpha=search.level, target=target, wanted=goal,
+        effect=meant,
+    )  # fmt: skip
+    told_goal = goal if target == "power" else kind.analysis_width(outcome, goal)
     task = Task(
         shape=Shape(target, told_goal, _start(quantity, settings, closed), level=search.level),
         quantity=quantity,
@@ -158,51 +177,13 @@ def search_number(
         return out_of_reach(task)
 
     def simulate(x: int, size: int, first: int, done: int) -> Round:
-        return _round(
-            search,
-            place_at(quantity, settings, x),
-            size=size,
-            first=first,
-            effect=meant,
-            tell=tell,
-            done=done,
-        )
+        here = replace(search, settings=place_at(quantity, settings, x))
+        return _round(here, size=size, first=first, effect=meant, tell=tell, done=done)
 
     return run_search(task, simulate)
 
 
-def strength_truth(settings: TrialSettings, seed: int, *, clients: int = TRUTH_CLIENTS) -> float:
-    """The true difference in strength as it reaches the analysis, on its scale, from so many clients."""
-    return true_strength(settings, seed=seed, trials=max(2, clients // settings.clients)).value
-
-
-def with_true_effect(settings: TrialSettings, effect: float, seed: int) -> TrialSettings:
-    """The settings in which the true difference, as it reaches the analysis, is about this.
-
-    A larger effect also makes clients differ more, through slips of delivery and leaks between the arms, so
-    that errors of one effect do not quite serve for another.
-    """
-    share = float(np.mean([machine.effect_share for machine in settings.machines]))
-    kept = (settings.delivery.delivered - settings.delivery.contaminated) * share
-    if kept <= 0.0:
-        return settings
-    full = effect / kept
-    for _ in range(2):  # the second time corrects for what rounding of loads does
-        effects = (0.0, *(full for _ in settings.arms[1:]))
-        settings = replace(settings, strength=replace(settings.strength, effects=effects))
-        reached = strength_truth(settings, seed, clients=TRUTH_CLIENTS // 3) if effect else 0.0
-        full *= effect / reached if reached else 1.0
-    return settings
-
-
-def analysis_width(told: float, scale: str) -> float:
-    """A width as it is told, on the scale of the analysis."""
-    return 2.0 * math.asinh(told / 200.0) if scale == "log" else told
-
-
-def goal_of(
-    protocol: Protocol, outcome: OutcomeSection | None, *, target: Target, wanted: float | None
-) -> float:
+def goal_of(protocol: Protocol, outcome: OutcomeSection, *, target: Target, wanted: float | None) -> float:
     """What is wanted: as given, else the protocol's power, or twice the smallest worthwhile difference.
 
     Raises
@@ -214,27 +195,13 @@ def goal_of(
         return wanted
     if target == "power":
         return protocol.planning.power
-    worthwhile = None if outcome is None else outcome.smallest_worthwhile
+    worthwhile = outcome.smallest_worthwhile
     if worthwhile is None:
         raise ArgumentError(
             where="search, wanted", expected="a width, since the protocol names no smallest worthwhile "
             "difference", got="none",
         )  # fmt: skip
     return 2.0 * worthwhile
-
-
-def closed_form_number(
-    protocol: Protocol, settings: TrialSettings, *, target: Target, wanted: float, effect: float
-) -> int | None:
-    """Clients by the closed form; ``None`` if out of reach."""
-    outcome = protocol.continuous_outcomes[0]
-    model = planned_model(protocol, outcome, Assumptions(protocol, outcome), alpha=level_of(protocol))
-    model = replace(model, trainers=settings.trainers, power=wanted if target == "power" else model.power)
-    if target == "power":
-        return clients_for_power(model, effect=effect)
-    # The closed form's half width is told upwards: to what the upper end is, as a ratio of one.
-    half = analysis_width(wanted, outcome.scale) / 2.0
-    return clients_for_width(model, half_width=100.0 * math.expm1(half) if outcome.scale == "log" else half)
 
 
 def _start(quantity: Quantity, settings: TrialSettings, closed: int | None) -> float:
@@ -273,7 +240,6 @@ def place_at(quantity: Quantity, settings: TrialSettings, x: int) -> TrialSettin
 
 def _round(
     search: _Search,
-    settings: TrialSettings,
     *,
     size: int,
     first: int,
@@ -282,8 +248,9 @@ def _round(
     done: int,
 ) -> Round:
     """One round at one place: own analyses, then the stand-in alone; batches used, and whether stopped."""
+    settings = search.settings
     own, further = (batches_of(number, batch_size(settings)) for number in (size, _further(settings) * size))
-    work = partial(_piece, search, settings, len(own), first)
+    work = partial(_piece, search, len(own), first)
     expected = done + size
 
     def told(finished: int, _total: int) -> None:
@@ -303,12 +270,11 @@ def _round(
     return Round(place, len(own) + len(further), stopped=result.stopped)
 
 
-def _piece(
-    search: _Search, settings: TrialSettings, own: int, first: int, size: int, number: int
-) -> tuple[Errors, ...]:
+def _piece(search: _Search, own: int, first: int, size: int, number: int) -> tuple[Errors, ...]:
     return errors_of_batch(
         search.protocol,
-        settings,
+        search.outcome,
+        search.settings,
         truth=search.truth,
         level=search.level,
         kinds=("own", "stand-in") if number < own else ("stand-in",),
@@ -316,55 +282,6 @@ def _piece(
         size=size,
         number=first + number,
     )
-
-
-def search_weeks(
-    protocol: Protocol,
-    assumptions: TrialSettings | None = None,
-    *,
-    weeks: tuple[int, ...] = WEEKS,
-    effect: float | None = None,
-    seed: int = 1,
-    workers: Workers = 1,
-    trials: int = 250,
-    tell: Told | None = None,
-) -> tuple[CurvePoint, ...]:
-    """Power by the number of weeks to the primary visit: longer is not always better.
-
-    Gains and effects grow with the logarithm of time and grow apart between clients, while clients leave:
-    power rises, and falls again. There is therefore no smallest number to search for, and the whole curve is
-    given.
-
-    Parameters
-    ----------
-    protocol, assumptions, seed, workers
-        As for `simulate_study`.
-    weeks : tuple of int
-        To the primary visit; other follow-up visits move in proportion.
-    effect : float, optional
-        True difference at the planned primary visit, on the scale of the analysis; by default what the
-        assumptions give.
-    trials : int
-        For each number of weeks.
-
-    Returns
-    -------
-    tuple of CurvePoint
-        One for each number of weeks; fewer if somebody stopped the work.
-    """
-    settings = settings_for(protocol, assumptions, clients=None)
-    meant = settings if effect is None else with_true_effect(settings, effect, seed)
-    found: list[CurvePoint] = []
-    for place, number in enumerate(weeks):
-        moved = meant.with_primary_day(7 * number)
-        search = _Search(protocol, moved, seed, workers, level_of(protocol), strength_truth(moved, seed))
-        done = _round(
-            search, moved, size=trials, first=0, effect=search.truth, tell=tell, done=place * trials
-        )
-        if done.place is None or done.stopped:
-            break
-        found.append(done.place.point(number, "power"))
-    return tuple(found)
 
 
 def search_effect(
@@ -378,7 +295,7 @@ def search_effect(
     trials: int = 1000,
     tell: Told | None = None,
 ) -> FoundEffect:
-    """The smallest true difference in strength that the clients at hand show with the wanted power.
+    """The smallest true difference that the clients at hand show with the wanted power.
 
     Parameters
     ----------
@@ -394,18 +311,16 @@ def search_effect(
     DesignError
         If no difference is found with this power: the analysis fails too often.
     """
-    settings = settings_for(protocol, assumptions, clients=clients)
+    search = _Search.of(protocol, assumptions, clients, seed, workers)
     wanted = protocol.planning.power if power is None else power
     found: FoundEffect | None = None
     for size in (max(trials // 10, 50), trials):
         if found is not None:
-            settings = with_true_effect(settings, found.value, seed)
-        truth = strength_truth(settings, seed)
-        search = _Search(protocol, settings, seed, workers, level_of(protocol), truth)
-        done = _round(search, settings, size=size, first=0, effect=truth, tell=tell, done=0)
+            search = search.settled(found.value)
+        done = _round(search, size=size, first=0, effect=search.truth, tell=tell, done=0)
         if not isinstance(done.place, PlaceTrials):
             break
-        found = effect_at(done.place, clients=settings.clients, power=wanted)
+        found = effect_at(done.place, clients=search.settings.clients, power=wanted)
         if done.stopped:
             break
     else:

@@ -12,27 +12,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from studykit.kinds.continuous.primary import answer
-from studykit.kinds.continuous.scores import ScoreArrays, composite_scores
-from studykit.outcomes.answers import Answers
+from studykit.planning.kind_planning import search_of
 from studykit.planning.search_curve import CurvePoint, Target
+from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
-from studykit.trial.arrays import score_arrays
-from studykit.trial.batch import TrialBatch, simulate_batch
+from studykit.trial.batch import simulate_batch
+from studykit.trial.kind_simulation import simulation_of
 from studykit.trial.performance import estimate_trials
 from studykit.trial.settings import TrialSettings
-from studykit.trial.truth import trainers_shift
 
 Floats = NDArray[np.float64]
 Kind = Literal["own", "stand-in"]
-_EVERYBODY = 10**9  # no study has so many clients: the fallback for all
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -165,6 +162,7 @@ def corrected_mean(own: Floats, stand_in: Floats, further: Floats) -> tuple[floa
 
 def errors_of_batch(
     protocol: Protocol,
+    outcome: OutcomeSection,
     settings: TrialSettings,
     *,
     truth: float,
@@ -178,7 +176,8 @@ def errors_of_batch(
 
     Parameters
     ----------
-    protocol : Protocol
+    protocol, outcome
+        What is analysed.
     settings : TrialSettings
     truth : float
         General truth on the scale of the analysis.
@@ -189,27 +188,14 @@ def errors_of_batch(
         Fix every number.
     """
     batch = simulate_batch(settings, size, seed=seed, batch=number, attendance=False)
-    shift = trainers_shift(batch)
+    shift = simulation_of(outcome).shift(outcome, batch)
     quicker = settings.within is None  # within clients there is no quicker analysis: the own one stands in
-    own = estimate_trials(protocol, batch, settings.outcome) if "own" in kinds or not quicker else None
+    own = estimate_trials(protocol, batch, outcome.code) if "own" in kinds or not quicker else None
     found = []
     for kind in kinds:
-        answers = stand_in_answers(protocol, batch) if own is None or (quicker and kind != "own") else own
+        quick = own is None or (quicker and kind != "own")
+        answers = search_of(outcome).stand_in(protocol, outcome, batch) if quick or own is None else own
         reach = stdtrit(answers.degrees_of_freedom, 1.0 - level / 2.0) * answers.standard_error
         error = answers.value - truth - shift
         found.append(Errors(error, shift, reach, answers.upper - answers.lower))
     return tuple(found)
-
-
-def stand_in_answers(protocol: Protocol, batch: TrialBatch) -> Answers:
-    """The quicker analysis of each trial; ``nan`` where it does not go through."""
-    scores = score_arrays(protocol, batch)
-    if scores.score.shape[3] > 1:
-        return answer(protocol, of_composite(scores))
-    analysis = protocol.analysis.model_copy(update={"composite_below_clients": _EVERYBODY})
-    return answer(protocol.model_copy(update={"analysis": analysis}), scores)
-
-
-def of_composite(scores: ScoreArrays) -> ScoreArrays:
-    """The composite over the exercises as the only score of each visit."""
-    return replace(scores, score=composite_scores(scores.score)[..., None], exercise_labels=("",))

@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from studykit.errors import ArgumentError, DesignError
-from studykit.kinds.continuous.planned_model import on_scale, told
-from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.advice import capital
-from studykit.planning.assumptions import Assumptions, dilution
+from studykit.planning.kind_planning import search_of, searched_outcome
 from studykit.planning.search import FoundEffect, search_effect, search_number
 from studykit.planning.search_curve import Target
 from studykit.planning.search_loop import Found
 from studykit.planning.simulation import StudySimulation, simulate_study
 from studykit.planning.simulation_doubts import SimulatedDoubts, simulate_doubts
 from studykit.planning.simulation_work import Told, Workers
+from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
+from studykit.trial.kind_simulation import simulation_of
 
 Stage = Callable[[str], Told]
 """Makes what is told of one stage of the work, from the stage's name."""
@@ -100,13 +102,13 @@ def simulate_plan(
     study = simulate_study(
         protocol, clients=clients, trials=trials, seed=seed, workers=workers, tell=tell("the planned study")
     )
-    outcome = protocol.continuous_outcomes[0]
-    largest = _largest_plausible(protocol, outcome)
+    outcome = searched_outcome(protocol)
+    largest = search_of(outcome).largest_plausible(protocol, outcome)
     stopped = study.stopped
     detectable = None
     if not stopped:
         detectable, stopped = _detectable(
-            protocol, study.clients, trials=max(trials // 2, 50), seed=seed, workers=workers,
+            protocol, outcome, study.clients, trials=max(trials // 2, 50), seed=seed, workers=workers,
             tell=tell("the difference that is found"),
         )  # fmt: skip
     found: dict[Target, Found] = {}
@@ -136,9 +138,9 @@ def simulate_plan(
     return SimulatedPlan(
         study=replace(study, outcomes=tuple(replace(found, estimates=None) for found in study.outcomes)),
         outcome=outcome.code,
-        unit="%" if outcome.scale == "log" else outcome.unit,
+        unit=simulation_of(outcome).unit(outcome),
         detectable=detectable,
-        largest_plausible=told(largest, outcome.scale),
+        largest_plausible=_told(outcome, largest),
         clients_for_largest=found.get("power"),
         clients_for_worthwhile=found.get("width"),
         doubts=doubts,
@@ -147,20 +149,19 @@ def simulate_plan(
     )
 
 
-def _largest_plausible(protocol: Protocol, outcome: ContinuousOutcome) -> float:
-    """The larger end of the assumed effect as it reaches the analysis, on its scale."""
-    assumptions = Assumptions(protocol, outcome)
-    effect = assumptions.assumption("effect_strength")
-    ends = (
-        effect.value if effect.low is None else effect.low,
-        effect.value if effect.high is None else effect.high,
-    )
-    kept = dilution(assumptions, declared=protocol.planning.effect_declared)
-    return kept * on_scale(max(abs(end) for end in ends), outcome.scale)
+def _told(outcome: OutcomeSection, value: float) -> float:
+    return float(simulation_of(outcome).told(outcome, np.array(value)))
 
 
 def _detectable(
-    protocol: Protocol, clients: int, *, trials: int, seed: int, workers: Workers, tell: Told
+    protocol: Protocol,
+    outcome: OutcomeSection,
+    clients: int,
+    *,
+    trials: int,
+    seed: int,
+    workers: Workers,
+    tell: Told,
 ) -> tuple[FoundEffect | None, bool]:
     """As it is told, None where the analysis fails too often; and whether somebody stopped the work."""
     try:
@@ -169,8 +170,7 @@ def _detectable(
         return None, True
     except DesignError:
         return None, False
-    scale = protocol.continuous_outcomes[0].scale
-    value, low, high = (told(end, scale) for end in (found.value, found.low, found.high))
+    value, low, high = (_told(outcome, end) for end in (found.value, found.low, found.high))
     return replace(found, value=value, low=low, high=high), found.stopped
 
 

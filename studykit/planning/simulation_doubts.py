@@ -6,28 +6,25 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Literal
 
+import numpy as np
+
 from studykit.errors import DesignError
-from studykit.kinds.continuous.planned_model import told_width
 from studykit.planning.assumptions import Assumptions, UsedAssumption
+from studykit.planning.kind_planning import search_of, searched_outcome
 from studykit.planning.outcome_plan import level_of
-from studykit.planning.search import strength_truth
 from studykit.planning.search_trials import Errors, errors_of_batch
-from studykit.planning.simulation import TRUTH_CLIENTS, Measured
+from studykit.planning.simulation import Measured
 from studykit.planning.simulation_work import Told, Workers, do_pieces
+from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Assumption, Protocol
+from studykit.trial.kind_simulation import simulation_of
 from studykit.trial.performance import Share, batch_size, batches_of
 from studykit.trial.settings import TrialSettings
-
-# Assumptions that move power or width of strength in simulation.
-_MOVED = (
-    "trainer_by_arm_sd", "trainer_icc_strength", "correlation_baseline", "sd_score", "correlation_exercises",
-    "effect_strength", "retention_reference", "missed_tests",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class SimulatedDoubt:
-    """Strength with one assumption at one end of its range, or, with an empty key, with all as assumed.
+    """One outcome with one assumption at one end of its range, or, with an empty key, with all as assumed.
 
     Parameters
     ----------
@@ -98,25 +95,23 @@ def simulate_doubts(
     Several exercises are analysed by their composite score, which differs little from the full model and is
     much quicker.
     """
-    outcome = protocol.continuous_outcomes[0]
-    used = Assumptions(protocol, outcome)
-    for key in _MOVED:
-        if key != "correlation_exercises" or len(outcome.exercises) > 1:
+    outcome = searched_outcome(protocol)
+    view, kind, used = protocol.for_outcome(outcome), search_of(outcome), Assumptions(protocol, outcome)
+    for key in kind.MOVE_SIMULATED:
+        if key != "correlation_exercises" or len(outcome.tested_on) > 1:
             used.assumption(key)
-    cases = _cases(protocol, used.used, clients)
+    cases = _cases(view, used.used, clients)
     size = batch_size(cases[0][1])
     sizes = batches_of(trials, size)
-    worlds = tuple(
-        (settings, strength_truth(settings, seed, clients=TRUTH_CLIENTS // 3)) for _, settings in cases
-    )
-    work = partial(_piece, protocol, worlds, len(sizes), seed)
+    worlds = tuple((own, kind.true_effect(own, seed, precision=1.0 / 3.0)) for _, own in cases)
+    work = partial(_piece, view, outcome, level_of(protocol), worlds, len(sizes), seed)
     done = do_pieces(work, sizes * len(cases), workers=workers, tell=tell)
     found = []
-    for place, (case, settings) in enumerate(cases):
+    for place, (case, _) in enumerate(cases):
         own = done.results[place * len(sizes) : (place + 1) * len(sizes)]
         if len(own) < len(sizes):
             break
-        found.append(_doubt(case, settings, own, truth=worlds[place][1]))
+        found.append(_doubt(case, outcome, own, truth=worlds[place][1]))
     return SimulatedDoubts(tuple(found), trials, done.stopped)
 
 
@@ -155,6 +150,8 @@ def _with(protocol: Protocol, item: UsedAssumption, value: float) -> Protocol:
 
 def _piece(
     protocol: Protocol,
+    outcome: OutcomeSection,
+    level: float,
     worlds: tuple[tuple[TrialSettings, float], ...],
     batches: int,
     seed: int,
@@ -166,9 +163,10 @@ def _piece(
     several = len(own.machines) > 1
     (found,) = errors_of_batch(
         protocol,
+        outcome,
         own,
         truth=truth,
-        level=level_of(protocol),
+        level=level,
         kinds=("stand-in",) if several else ("own",),
         seed=seed,
         size=size,
@@ -178,13 +176,12 @@ def _piece(
 
 
 def _doubt(
-    case: _Case, settings: TrialSettings, parts: tuple[Errors, ...], *, truth: float
+    case: _Case, outcome: OutcomeSection, parts: tuple[Errors, ...], *, truth: float
 ) -> SimulatedDoubt:
     errors = Errors.joined(parts)
     rejected = errors.rejections(truth)
     width = Measured.mean_of(errors.width)
-    scale = settings.strength.scale
-    told = told_width(width.value / 2.0, scale)
+    told = float(simulation_of(outcome).told_widths(outcome, np.array(width.value)))
     return SimulatedDoubt(
         *case,
         power=Share.of(float(rejected.sum()), rejected.size),

@@ -35,7 +35,7 @@ def simulated_section(plan: Plan, protocol: Protocol) -> Section:
     if simulated.clients_for_largest is not None and simulated.clients_for_largest.points:
         blocks += pictures(_curve(plan, simulated, simulated.clients_for_largest))
     if simulated.doubts is not None and len(simulated.doubts.rows) > 1:
-        blocks += pictures(*_doubts(simulated, simulated.doubts))
+        blocks += pictures(*_doubts(plan[simulated.outcome].name, simulated, simulated.doubts))
     blocks += tables(_table(simulated, protocol))
     return Section("simulated", title, tuple(blocks))
 
@@ -47,10 +47,9 @@ def _curve(plan: Plan, simulated: SimulatedPlan, found: Found) -> Picture:
         draw_power_curve(found, shown, ax)
     largest = f"{number(simulated.largest_plausible, 1)}{GAP}{simulated.unit}"
     caption = (
-        f"Chance to find a true difference of {largest} in strength, by number of clients: line by the "
-        "formula, "
-        "points from simulated studies with their error; the bar at the foot is where simulation puts the "
-        "answer."
+        f"Chance to find a true difference of {largest} in {plan[simulated.outcome].name}, by number of "
+        "clients: line by the formula, points from simulated studies with their error; the bar at the foot "
+        "is where simulation puts the answer."
     )
     return Picture("plan_simulated_power", caption, figure)
 
@@ -60,7 +59,7 @@ def _of_largest(plan: Plan, simulated: SimulatedPlan) -> tuple[tuple[int, float]
     return plan[simulated.outcome].power_curve(simulated.largest_plausible)
 
 
-def _doubts(simulated: SimulatedPlan, doubts: SimulatedDoubts) -> tuple[Picture, Picture]:
+def _doubts(name: str, simulated: SimulatedPlan, doubts: SimulatedDoubts) -> tuple[Picture, Picture]:
     plan = doubts.rows[0]
     found = []
     for code, what, scale, attribute in (
@@ -74,9 +73,9 @@ def _doubts(simulated: SimulatedPlan, doubts: SimulatedDoubts) -> tuple[Picture,
             draw_what_if(rows, ax, planned=planned, scale=Scale(scale.unit, scale.decimals), what=what)
         reach = scale.factor * getattr(plan, attribute).reach
         caption = (
-            f"Strength, {what} if one assumption lies at either end of its plausible range and the others "
-            f"hold, each from {doubts.trials} simulated studies (right to about {number(reach, 1)}{GAP}"
-            f"{scale.unit}, 95 times in 100; the same random numbers everywhere). What hardly moves it is "
+            f"{capital(name)}, {what} if one assumption lies at either end of its plausible range and the "
+            f"others hold, each from {doubts.trials} simulated studies (right to about "
+            f"{number(reach, 1)}{GAP}{scale.unit}, 95 times in 100; the same random numbers everywhere). What hardly moves it is "
             "not drawn."
         )
         found.append(Picture(f"plan_simulated_doubts_{code}", caption, figure))

@@ -210,41 +210,6 @@ class TrialSettings:
         changes = {} if own is None else {item.name: getattr(own, item.name) for item in fields(own)}
         return replace(self, further=(), **changes)
 
-    def with_primary_day(self, day: int) -> TrialSettings:
-        """The same clients tested earlier or later: all follow-up visits moved in proportion.
-
-        Gains and effects keep their curve over time, so that a later day shows larger ones, and finds more
-        clients gone.
-
-        Parameters
-        ----------
-        day : int
-            Of the primary visit.
-
-        Examples
-        --------
-        >>> later = TrialSettings().with_primary_day(168)
-        >>> later.days, round(later.strength.gain / TrialSettings().strength.gain, 2)
-        ((-3, 84, 168), 1.28)
-        """
-        share, old = day / self.strength.primary_day, self.strength
-        grown = float(old.growth(np.array([float(day)]))[0])
-        moved = {
-            name: grown * getattr(old, name)
-            for name in ("gain", "sd_gain", "sd_gain_exercise", "sd_trainer", "sd_trainer_by_arm")
-        }
-        return replace(
-            self,
-            further=(),  # their primary day may be another
-            visits=tuple(
-                visit if visit.baseline else replace(visit, day=round(share * visit.day))
-                for visit in self.visits
-            ),
-            strength=replace(
-                old, primary_day=day, effects=tuple(grown * effect for effect in old.effects), **moved
-            ),
-        )
-
     @classmethod
     def from_protocol(cls, protocol: Protocol, *, clients: int | None = None) -> TrialSettings:
         """The settings that a protocol's planning assumptions describe.

@@ -35,6 +35,7 @@ MOVE_WIDTH = (
     "sd_score", "correlation_baseline", "correlation_exercises", "missed_tests", "retention_reference",
     "trainer_icc_strength", "trainer_size_variation", "correlation_limbs",
 )  # fmt: skip
+SEARCHED = True
 # Measured by analysis/08_validity_null_grid.py, 10,000 null trials a row; said of the mixed model only.
 CAUTIOUS_CLUSTERS = (
     "Where trainers hardly differ the analysis is more cautious than promised: with 6 and 10 trainers of one "

@@ -31,6 +31,7 @@ from studykit.planning.precision import MOST_PER_ARM, score_width_quantiles
 from studykit.protocol.types import Protocol
 
 MOVE_WIDTH = ("retention_reference", "trainer_icc_retention", "trainer_size_variation")
+SEARCHED = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 from scipy.stats import nct, norm, t
 
 from studykit.errors import ArgumentError, DesignError
-from studykit.planning.search import effect_at, place_at, search_effect, search_number, search_weeks
+from studykit.planning.search import effect_at, place_at, search_effect, search_number
 from studykit.planning.search_curve import CurvePoint, Shape, find_root
 from studykit.planning.search_loop import Round, Task, run_search
 from studykit.planning.search_trials import NOTHING, Errors, PlaceTrials, corrected_mean
@@ -180,13 +180,6 @@ def test_fewer_than_can_be_simulated_is_said() -> None:
     assert "or fewer" in found.remark
 
 
-def test_a_later_visit_shows_a_larger_effect() -> None:
-    settings = TrialSettings.from_protocol(ONE, clients=60)
-    earlier, later = (settings.with_primary_day(7 * weeks) for weeks in (6, 24))
-    assert earlier.strength.effects[1] < settings.strength.effects[1] < later.strength.effects[1]
-    assert later.days[later.primary_visit] == 168
-
-
 def test_more_trainers_bring_their_clients() -> None:
     """Trainers as clusters: a width is found among numbers of trainers, each with ten clients."""
     nested = ONE.model_copy(update={"trainers": ONE.trainers.model_copy(update={"deliver": "one arm"})})
@@ -285,12 +278,3 @@ def test_a_wrong_closed_form_is_left_behind() -> None:
     assert asked[0][0] == 100
     assert asked[-1][0] == pytest.approx(200, rel=0.1)
     assert found.low < 200.0 < found.high
-
-
-def test_power_over_weeks_rises_and_falls() -> None:
-    """14 % at week 12 in 40 clients: early little has grown, late many have left."""
-    settings = TrialSettings.from_protocol(ONE, clients=40)
-    found = search_weeks(ONE, settings, weeks=(3, 12, 52), effect=math.log(1.14), seed=1, trials=250)
-    early, planned, late = (point.value for point in found)
-    assert early < planned - 0.05
-    assert late < planned - 0.05
