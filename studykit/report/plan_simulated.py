@@ -75,8 +75,8 @@ def _doubts(name: str, simulated: SimulatedPlan, doubts: SimulatedDoubts) -> tup
         caption = (
             f"{capital(name)}, {what} if one assumption lies at either end of its plausible range and the "
             f"others hold, each from {doubts.trials} simulated studies (right to about "
-            f"{number(reach, 1)}{GAP}{scale.unit}, 95 times in 100; the same random numbers everywhere). What hardly moves it is "
-            "not drawn."
+            f"{number(reach, 1)}{GAP}{scale.unit}, 95 times in 100; the same random numbers everywhere). "
+            "What hardly moves it is not drawn."
         )
         found.append(Picture(f"plan_simulated_doubts_{code}", caption, figure))
     return found[0], found[1]
