@@ -19,7 +19,6 @@ from studykit.planning.interim import InterimPlan, plan_looks
 from studykit.planning.kind_planning import left_out, planned_outcomes, planning_of
 from studykit.planning.outcome_plan import OutcomePlan, level_of
 from studykit.planning.pilot import PilotPlan, plan_pilot
-from studykit.planning.plan_text import plan_text
 from studykit.planning.simulated_plan import SimulatedPlan
 from studykit.planning.what_if import WhatIf, what_if
 from studykit.protocol.outcome import OutcomeSection
@@ -142,10 +141,6 @@ class Plan:
                 return outcome
         known = ", ".join(outcome.outcome for outcome in self.outcomes) or "none"
         raise DesignError(where=f"plan[{code!r}]", expected=f"one of the outcomes planned: {known}", got=code)
-
-    def summary(self) -> str:
-        """The plan as plain text for an owner."""
-        return plan_text(self)
 
 
 def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = False) -> Plan:

@@ -8,15 +8,12 @@ import itertools
 from dataclasses import replace
 from pathlib import Path
 
-from studykit.allocation import (
-    REQUIRED_FACTS,
-    Ledger,
-    Surroundings,
-    WithTrainer,
-    allocate_trainers,
-    method_for,
-    split_plan_for,
-)
+from studykit.allocation.asked import method_for, split_plan_for
+from studykit.allocation.ledger import Ledger
+from studykit.allocation.refusals import REQUIRED_FACTS
+from studykit.allocation.surroundings import Surroundings
+from studykit.allocation.together import allocate_trainers
+from studykit.allocation.with_trainer import WithTrainer
 from studykit.protocol.reading import ReadProtocol, parse_protocol
 from studykit.shipped import shipped
 from studykit.study import Study

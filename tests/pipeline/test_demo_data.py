@@ -8,8 +8,6 @@ import numpy as np
 import pytest
 
 from studykit.allocation.ledger import Ledger
-from studykit.kinds.continuous.analysis import primary_strength
-from studykit.kinds.retention.analysis import primary_retention
 from studykit.outcomes.harms import pause_rule
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.rules import lock_findings
@@ -20,6 +18,7 @@ from studykit.records.tables import Allocated
 from studykit.retention.clock import active_status
 from studykit.shipped import shipped
 from studykit.trial.truth import true_retention, true_strength
+from tests.support.primary import primary_continuous, primary_retention
 
 FOLDER = shipped("synthetic_data") / "demo_study"
 
@@ -153,7 +152,9 @@ def test_analysis_of_the_demo_is_near_the_truth(rows, read, truth):
     """One draw: within two standard errors, which an ordinary draw keeps to 19 times in 20."""
     protocol = read.protocol
     values = {entry["outcome"]: entry["value"] for entry in truth["truth"]}
-    strength = primary_strength(protocol, protocol.continuous_outcomes[0], rows.outcomes["strength"]).estimate
+    strength = primary_continuous(
+        protocol, protocol.continuous_outcomes[0], rows.outcomes["strength"]
+    ).estimate
     assert abs(strength.value - values["strength"]) < 2.0 * strength.standard_error
     assert primary_retention(protocol, rows.retention).confidence_interval().contains(values["retention"])
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from studykit.kinds.continuous.planned_model import told
 from studykit.kinds.continuous.scores import analysis_scores, score_cube
 from studykit.kinds.continuous.section import ContinuousOutcome
-from studykit.outcomes.client_facts import fact_columns
+from studykit.outcomes.clients import ClientArrays
 from studykit.planning.own_figures import LEAST_CLIENTS, OwnRecords
 from studykit.planning.own_spread import Figure, correlation_of, intraclass_correlation, spread_of
 from studykit.protocol.types import Protocol
@@ -46,7 +46,7 @@ def _of_scores(outcome: ContinuousOutcome, records: OwnRecords) -> None:
             f"{outcome.primary_visit}: assumptions kept"
         )
         return
-    facts = fact_columns(rows.clients).values
+    facts = ClientArrays.of_study(rows.clients).facts().values[0]
     lost = facts.shape[1]
     tested = np.isfinite(before).all(axis=1)
     both = known & tested

@@ -9,6 +9,7 @@ import pytest
 from studykit.errors import ArgumentError, DesignError
 from studykit.kinds.continuous.planning import ContinuousPlan
 from studykit.planning.plan import plan_study
+from studykit.planning.plan_text import plan_text
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.results import to_plain
@@ -42,7 +43,7 @@ def test_an_owner_with_40_clients_and_3_trainers_learns_what_is_out_of_reach() -
 
 
 def test_the_summary_leads_with_the_width_and_ends_with_one_recommendation() -> None:
-    text = plan_study(protocol()).summary()
+    text = plan_text(plan_study(protocol()))
     order = [
         text.index(part)
         for part in ("wide; recommendation", "What this study can tell", "What it cannot tell",
@@ -210,7 +211,7 @@ def test_outcomes_that_are_not_planned_are_named_with_what_is_missing() -> None:
         "planned, jump needs the spread of the outcome between clients, in its unit, as "
         "[outcomes.assumptions.sd_score], with its source."
     )
-    assert plan.summary().splitlines()[1] == plan.scope
+    assert plan_text(plan).splitlines()[1] == plan.scope
     assert json.loads(json.dumps(to_plain(plan)))["not_planned"] == ["jump"]
     assert plan["strength"] == plan_study(protocol())["strength"]
     whole = plan_study(protocol())
@@ -274,7 +275,7 @@ def test_further_outcomes_are_in_every_part_of_the_plan() -> None:
     assert (own["", "sd_score"].value, own["jump", "sd_score"].value) == (0.25, 7.0)
     assert own["jump", "effect_strength"].meaning == "difference between the arms: jump height"
     assert own["grip", "sd_score"].source.startswith("default of studykit")
-    assert "jump 7." in plan.summary()
+    assert "jump 7." in plan_text(plan)
 
 
 def test_the_recommendation_says_what_so_many_clients_are_for() -> None:
