@@ -77,19 +77,23 @@ def inverse_information(trace: Array) -> Array:
 
     A trace that rounding has lost (not above zero, as where a residual variance runs to zero) counts as none.
     """
-    diagonal = np.diagonal(trace, axis1=1, axis2=2)
-    known = (diagonal > 0.0) & np.isfinite(trace).all(axis=2)
-    size = np.sqrt(np.where(known, diagonal, 1.0))
-    scaled = np.where(known[:, :, None] & known[:, None, :], trace, 0.0) / size[:, :, None] / size[:, None, :]
-    return np.asarray(2.0 * symmetric_inverse(scaled, 1e-10) / size[:, :, None] / size[:, None, :])
+    known = (np.diagonal(trace, axis1=1, axis2=2) > 0.0) & np.isfinite(trace).all(axis=2)
+    return 2.0 * symmetric_inverse(np.where(known[:, :, None] & known[:, None, :], trace, 0.0), 1e-10)
 
 
 def symmetric_inverse(matrices: Array, share: float) -> Array:
-    """Inverses (..., k, k); directions whose eigenvalue is below a ``share`` of the largest give none."""
-    values, vectors = np.linalg.eigh(matrices)
+    """Inverses (..., k, k); directions whose eigenvalue is below a ``share`` of the largest give none.
+
+    Rows are first divided by their own size: a small variance has a large information, beside which that of
+    a large one would pass for nothing.
+    """
+    size = np.sqrt(np.abs(np.diagonal(matrices, axis1=-2, axis2=-1)))
+    size = np.where(size > 0.0, size, 1.0)
+    values, vectors = np.linalg.eigh(matrices / size[..., :, None] / size[..., None, :])
     kept = np.abs(values) > share * np.abs(values).max(axis=-1, keepdims=True, initial=0.0)
     inverse = np.where(kept, 1.0 / np.where(kept, values, 1.0), 0.0)
-    return np.asarray((vectors * inverse[..., None, :]) @ transposed(vectors))
+    whole = (vectors * inverse[..., None, :]) @ transposed(vectors)
+    return np.asarray(whole / size[..., :, None] / size[..., None, :])
 
 
 def adjusted_covariance(

@@ -189,6 +189,28 @@ def test_a_small_residual_that_rows_hold_is_no_obstacle() -> None:
     assert found.degrees_of_freedom == pytest.approx(29.0, rel=1e-3)
 
 
+@pytest.mark.parametrize("precision", [1e-1, 1e-3, 3e-4])
+def test_variances_of_very_different_size_leave_the_degrees_of_freedom_exact(precision: float) -> None:
+    """Arms between 20 clients have 18 degrees of freedom, however precisely each client is measured.
+
+    By Satterthwaite they were 6e14 where tests repeat each other to a thousandth of what lies between
+    clients, and infinite beside a visit that varies so little: the information of the larger variance
+    passed for none.
+    """
+    rng = np.random.default_rng(3)
+    client, visit = np.repeat(np.arange(20), 3), np.tile(np.arange(3), 20)
+    arm, noise = client % 2, rng.normal(size=60)
+    y = rng.normal(size=20)[client] + precision * noise
+    fits = [fit_linear_mixed(y, np.column_stack([np.ones(60), arm]), RandomEffect("client", client))]
+    X = np.column_stack([visit == k for k in range(3)] + [arm * (visit == k) for k in range(3)]).astype(float)
+    residual = ResidualStructure("by visit", None, visit)
+    fits.append(fit_linear_mixed(np.where(visit == 1, precision, 1.0) * noise, X, [], residual=residual))
+    for fit, place in zip(fits, (1, 3), strict=True):
+        for method in ("kenward-roger", "satterthwaite"):
+            found = fit.contrast(np.eye(len(fit.names))[place], degrees_of_freedom=method)
+            assert found.degrees_of_freedom == pytest.approx(18.0, rel=1e-6)
+
+
 def test_traces_lost_in_rounding_are_no_crash() -> None:
     """Five rows of four clients and three trainers: the search for eigenvalues was given infinite numbers."""
     y = np.array([-370493.4730234189, 869823.6879997363, -733829.4438595033, 1647154.3636635973, 43270.619])
