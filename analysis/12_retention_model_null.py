@@ -111,6 +111,7 @@ def main() -> None:
                 print("  ".join(f"{name} {value}" for name, value in rows[-1].items()), flush=True)
     OUTPUT.parent.mkdir(exist_ok=True)
     made = {
+        "about": "Type I error of the mixed model of retention",
         "script": Path(__file__).name,
         "trials": trials,
         "seed": SEED,

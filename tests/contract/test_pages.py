@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 
 import pytest
@@ -10,7 +11,7 @@ from studykit.cli import main
 from studykit.kinds.retention.section import RetentionOutcome
 from studykit.protocol.types import Dose, Planning, Protocol, Strategies
 from studykit.records.schema import TABLES
-from tests.contract.write_pages import pages, protocol_page, schema_page
+from tests.contract.write_pages import ROOT, pages, protocol_page, schema_page
 
 
 def test_the_generated_pages_are_up_to_date() -> None:
@@ -52,3 +53,13 @@ def test_an_owner_sees_them_by_command(capsys: pytest.CaptureFixture[str]) -> No
     assert "## sessions.csv: one booked training session of a client" in capsys.readouterr().out
     assert main(["tables", "Sesions"]) == 2
     assert "sessions.csv" in capsys.readouterr().err
+
+
+def test_figures_of_validity_come_from_saved_results() -> None:
+    page = (ROOT / "analysis" / "VALIDITY.md").read_text(encoding="utf-8")
+    for path in (ROOT / "analysis" / "validity").glob("*.json"):
+        saved = json.loads(path.read_text(encoding="utf-8"))
+        assert (ROOT / "analysis" / saved["script"]).is_file()
+        assert f"{saved['trials']} trials a row, seed {saved['seed']}" in page
+        for row in saved["rows"]:
+            assert " | ".join(map(str, row.values())) in page

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterator
 from pathlib import Path
@@ -28,6 +29,12 @@ RECORDS = """# What the record tables and an attendance export hold
 
 The first line of each file in `records/` names the columns; their order does not matter. `studykit tables`
 prints this page, `studykit tables sessions` a part of it.
+"""
+VALIDITY = """# How far the intervals and tests can be trusted
+
+Whether intervals hold the truth as often as they say, and tests err as rarely as they promise, was tried on
+simulated studies whose truth is known. Each script below writes its numbers to `analysis/validity/`; this
+page is made of them by `python -m tests.contract.write_pages`.
 """
 COLUMN_KINDS = {
     "code": "code",
@@ -143,11 +150,30 @@ def _wanted_row(column: WantedColumn) -> str:
     return f"| `{column.name}` | {needed} | {EXPORT_KINDS[column.kind]} | {column.meaning} | {others} |"
 
 
+def validity_page(folder: Path = ROOT / "analysis" / "validity") -> str:
+    """One table for each saved result of a validity study, in Markdown, then what was printed before."""
+    parts = [VALIDITY]
+    for path in sorted(folder.glob("*.json")):
+        saved = json.loads(path.read_text(encoding="utf-8"))
+        made_by = ", ".join(f"{name} {version}" for name, version in saved["versions"].items())
+        heads = list(saved["rows"][0])
+        rows = ["| " + " | ".join(map(str, row.values())) + " |" for row in saved["rows"]]
+        how = f"{saved['trials']} trials a row, seed {saved['seed']}, {saved['date']}, {made_by}"
+        parts += [f"## {saved['about']}", "", f"`analysis/{saved['script']}`, {how}.", ""]
+        parts += [
+            "| " + " | ".join(name.replace("_", " ") for name in heads) + " |",
+            "|---" * len(heads) + "|",
+        ]
+        parts += [*rows, ""]
+    return "\n".join(parts) + "\n" + (folder / "printed.md").read_text(encoding="utf-8")
+
+
 def pages() -> dict[Path, str]:
     """Every generated page as it should be."""
     return {
         ROOT / "protocols" / "KEYS.md": f"{KEYS}\n{protocol_page().strip()}\n",
         ROOT / "synthetic_data" / "TABLES.md": f"{RECORDS}\n{schema_page()}\n{attendance_page()}",
+        ROOT / "analysis" / "VALIDITY.md": validity_page(),
     }
 
 
