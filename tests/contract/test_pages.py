@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import re
 
@@ -63,3 +64,11 @@ def test_figures_of_validity_come_from_saved_results() -> None:
         assert f"{saved['trials']} trials a row, seed {saved['seed']}" in page
         for row in saved["rows"]:
             assert " | ".join(map(str, row.values())) in page
+
+
+def test_the_way_of_one_number_goes_by_functions_that_exist() -> None:
+    page = (ROOT / "analysis" / "ONE_NUMBER.md").read_text(encoding="utf-8")
+    named = re.findall(r"`(studykit\.[\w.]+)\.(\w+)`", page)
+    assert len(named) > 15
+    for module, name in named:
+        assert callable(getattr(importlib.import_module(module), name)), f"{module}.{name}"
