@@ -13,8 +13,8 @@ from studykit.planning.simulation import simulate_study
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
-from studykit.trial.arms import arms_given
 from studykit.trial.batch import simulate_batch
+from studykit.trial.clients import arms_given
 from studykit.trial.performance import without_effect
 from studykit.trial.rows import strength_rows
 from studykit.trial.settings import TrialSettings
