@@ -206,7 +206,7 @@ def plan(arguments: argparse.Namespace) -> int:
 
 def _tried_out(study: Study, result: Plan, arguments: argparse.Namespace) -> tuple[Plan, str]:
     """The plan with simulated studies, and what they say."""
-    from studykit.planning.simulated_words import IN_BRACKETS, simulation_sentences
+    from studykit.planning.simulated_plan import IN_BRACKETS, simulation_sentences
 
     found = study.simulate(
         result,

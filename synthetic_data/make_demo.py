@@ -24,7 +24,7 @@ from studykit.allocation.ledger import REQUIRED_FACTS, Ledger, Surroundings
 from studykit.protocol.filling import fill_template
 from studykit.protocol.reading import ReadProtocol, parse_protocol
 from studykit.shipped import shipped
-from studykit.trial.arms import allocation_method
+from studykit.trial.clients import allocation_method
 from studykit.trial.models import (
     AttendanceModel,
     CalendarModel,

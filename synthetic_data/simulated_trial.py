@@ -12,9 +12,8 @@ from numpy.typing import NDArray
 from studykit.randomness import stream
 from studykit.records.rows import RetentionSpells, StrengthRows
 from studykit.records.tables import Allocated, Records
-from studykit.trial.arms import stratum_levels
 from studykit.trial.batch import TrialBatch, simulate_batch
-from studykit.trial.clients import ClientTraits, simulate_clients
+from studykit.trial.clients import ClientTraits, simulate_clients, stratum_levels
 from studykit.trial.labels import allocation_date, client_labels, trainer_labels
 from studykit.trial.rows import retention_spells, strength_rows
 from studykit.trial.settings import TrialSettings

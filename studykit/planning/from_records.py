@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from studykit.errors import ArgumentError
 from studykit.planning.kind_planning import planning_of
-from studykit.planning.own_figures import LEAST_CLIENTS, OwnRecords
+from studykit.planning.own_spread import LEAST_CLIENTS, OwnRecords
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Assumption, Protocol
 from studykit.records.rows import StudyRows

@@ -9,9 +9,8 @@ from studykit import kinds
 from studykit.errors import DesignError
 from studykit.outcomes.answers import Answers
 from studykit.planning.assumptions import Assumptions
-from studykit.planning.improvements import Improvement
-from studykit.planning.outcome_plan import OutcomePlan, OutcomePoint
-from studykit.planning.own_figures import OwnRecords
+from studykit.planning.outcome_plan import Improvement, OutcomePlan, OutcomePoint
+from studykit.planning.own_spread import OwnRecords
 from studykit.protocol import types
 from studykit.protocol.outcome import OutcomeSection
 from studykit.trial.batch import TrialBatch

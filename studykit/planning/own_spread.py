@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,10 +12,15 @@ from scipy.optimize import brentq
 from scipy.special import ndtri
 
 from studykit.errors import FitError
+from studykit.protocol.types import Assumption, Evidence
+from studykit.records.rows import StudyRows
 from studykit.retention.censored import CensoredTimes
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+LEAST_CLIENTS = 8
+_MODERATE_FROM = 40  # clients; fewer are weak evidence, as are shares between fewer than ten trainers
+_MANY_TRAINERS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,3 +214,49 @@ def weibull_shape(times: CensoredTimes, *, level: float = 0.95) -> Figure:
     information = -(score(best + step) - score(best - step)) / (2.0 * step)
     reach = float(ndtri(0.5 + level / 2.0)) / math.sqrt(max(information, 1e-9))
     return Figure(math.exp(best), math.exp(best - reach), math.exp(best + reach), len(times))
+
+
+@dataclass(slots=True)
+class OwnRecords:
+    """One's own records, and what was found in them so far.
+
+    Parameters
+    ----------
+    rows : StudyRows
+        All clients together.
+    source : str
+        What is written as the source of each figure.
+    found : dict of str to Assumption
+        By key of the assumption.
+    remarks : list of str
+    """
+
+    rows: StudyRows
+    source: str
+    found: dict[str, Assumption] = field(default_factory=dict)
+    remarks: list[str] = field(default_factory=list)
+
+    def put(
+        self,
+        key: str,
+        estimate: Callable[[], Figure],
+        *,
+        limits: tuple[float, float] = (-math.inf, math.inf),
+        trainers: int | None = None,
+    ) -> None:
+        """Add one figure; where it cannot be estimated, say why."""
+        try:
+            own = estimate()
+        except FitError as reason:
+            self.remarks.append(f"{key}: kept as the protocol assumes it: {reason}")
+            return
+        value, low, high = (
+            min(max(number, limits[0]), limits[1]) for number in (own.value, own.low, own.high)
+        )
+        enough = own.clients >= _MODERATE_FROM and (trainers is None or trainers >= _MANY_TRAINERS)
+        evidence: Evidence = "moderate" if enough else "weak"
+        of = f"{own.clients} clients" + ("" if trainers is None else f", {trainers} trainers")
+        self.found[key] = Assumption(
+            value=value, low=min(low, value), high=max(high, value), source=f"{self.source} ({of})",
+            evidence=evidence,
+        )  # fmt: skip

@@ -10,17 +10,15 @@ from studykit.allocation.foresight import Foresight
 from studykit.errors import ArgumentError, DesignError, Finding
 from studykit.planning.advice import Recommendation, recommend, refused
 from studykit.planning.assumptions import Assumptions, UsedAssumption, dilution
-from studykit.planning.chances import ChancePlan, WidthSpread, plan_chances, width_spread
 from studykit.planning.costs import CostPlan, plan_costs
 from studykit.planning.drawing import foreseen_drawing
 from studykit.planning.from_records import OwnFigures
-from studykit.planning.improvements import Improvement
 from studykit.planning.interim import InterimPlan, plan_looks
 from studykit.planning.kind_planning import left_out, planned_outcomes, planning_of
-from studykit.planning.outcome_plan import OutcomePlan, level_of
+from studykit.planning.outcome_plan import Improvement, OutcomePlan, level_of
 from studykit.planning.pilot import PilotPlan, plan_pilot
+from studykit.planning.sensitivity import ChancePlan, WhatIf, WidthSpread, plan_chances, what_if, width_spread
 from studykit.planning.simulated_plan import SimulatedPlan
-from studykit.planning.what_if import WhatIf, what_if
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.rules import check_protocol
 from studykit.protocol.types import Assumption, Protocol

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from studykit.planning.assumptions import UsedAssumption
 from studykit.planning.drawing import drawing_sentences
-from studykit.planning.improvements import Improvement
 from studykit.planning.interim import looks_sentences
+from studykit.planning.outcome_plan import Improvement
 from studykit.planning.pilot import pilot_sentences
 from studykit.planning.plan import Plan
 

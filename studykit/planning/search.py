@@ -17,12 +17,13 @@ from scipy.optimize import brentq
 from studykit.errors import ArgumentError, DesignError
 from studykit.planning.kind_planning import search_of, searched_outcome
 from studykit.planning.outcome_plan import level_of
-from studykit.planning.search_curve import Shape, Target
 from studykit.planning.search_loop import (
     MOST_CLIENTS,
     Found,
     Quantity,
     Round,
+    Shape,
+    Target,
     Task,
     out_of_reach,
     run_search,

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from studykit.planning.kind_planning import search_of
-from studykit.planning.search_curve import CurvePoint, Target
+from studykit.planning.search_loop import CurvePoint, Target
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
 from studykit.trial.batch import simulate_batch

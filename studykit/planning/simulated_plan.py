@@ -1,7 +1,8 @@
-"""All that simulation adds to a plan: how the own analysis does, what it needs, and what if it is wrong."""
+"""All that simulation adds to a plan, and how it is said: the same for the terminal and the page."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -11,9 +12,8 @@ from studykit.errors import ArgumentError, DesignError
 from studykit.planning.advice import capital
 from studykit.planning.kind_planning import search_of, searched_outcome
 from studykit.planning.search import FoundEffect, search_effect, search_number
-from studykit.planning.search_curve import Target
-from studykit.planning.search_loop import Found
-from studykit.planning.simulation import StudySimulation, simulate_study
+from studykit.planning.search_loop import Found, Target
+from studykit.planning.simulation import SimulatedOutcome, StudySimulation, simulate_study
 from studykit.planning.simulation_doubts import SimulatedDoubts, simulate_doubts
 from studykit.planning.simulation_work import Told, Workers
 from studykit.protocol.outcome import OutcomeSection
@@ -24,6 +24,13 @@ Stage = Callable[[str], Told]
 """Makes what is told of one stage of the work, from the stage's name."""
 CLOSE = 0.05  # searches for the page end at this share of their answer
 MOST_TIMES = 6  # a search takes at most so many times the trials of the planned study
+IN_BRACKETS = "In brackets: the range that holds the true share 95 times in 100."
+HOW = (
+    "Each simulated study is drawn by the protocol's own method, tested with rounding to the stack, missed "
+    "tests, pauses and departures, analysed by the protocol's own analysis and decided by its own rule. "
+    f"{IN_BRACKETS}"
+)
+HOPEFUL = 1.1  # a formula is called too hopeful where simulation surely asks for a tenth more
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,3 +227,105 @@ def remarks_on(study: StudySimulation, *, alpha: float) -> tuple[str, ...]:
                 "estimated at zero. That is normal with so few clients, and the analysis goes on."
             )
     return tuple(remarks)
+
+
+def simulation_sentences(simulated: SimulatedPlan, protocol: Protocol) -> tuple[str, ...]:
+    """Everything in order: the planned study, what it can show, what would be needed, what to know."""
+    study = simulated.study
+    done = (
+        f"{study.trials} studies of {study.clients} clients and {study.trainers} "
+        f"trainer{'s' if study.trainers != 1 else ''} were simulated."
+    )
+    lines = [done]
+    if simulated.stopped:
+        lines.append(
+            f"The work was stopped early: {study.trials} of {study.wanted} studies of the planned size were "
+            "done. "
+            "What is not below was not reached."
+        )
+    for found in study.outcomes:
+        lines += outcome_sentences(found, alpha=protocol.analysis.alpha)
+    if simulated.detectable is not None:
+        lines.append(detectable_sentence(simulated.detectable, simulated.unit))
+    if simulated.clients_for_largest is not None:
+        lines.append(
+            needed_sentence(
+                simulated.clients_for_largest,
+                f"To find a true difference of {_with_unit(simulated.largest_plausible, simulated.unit)}, "
+                f"the largest plausible, in {100 * simulated.clients_for_largest.wanted:g} % of studies",
+            )
+        )
+    if simulated.clients_for_worthwhile is not None:
+        reach = _with_unit(simulated.clients_for_worthwhile.wanted / 2.0, simulated.unit)
+        lines.append(
+            needed_sentence(
+                simulated.clients_for_worthwhile,
+                f"For an interval that reaches no farther than the smallest worthwhile difference ({reach}) "
+                "to "
+                "either side",
+            )
+        )
+    return (*lines, *simulated.remarks)
+
+
+def outcome_sentences(found: SimulatedOutcome, *, alpha: float) -> list[str]:
+    """Power, type I error and width of one outcome."""
+    first = (
+        f"{capital(found.name)}: if the true difference is {_with_unit(found.told_truth, found.unit)}, as "
+        "assumed, "
+        f"{found.with_effect.rejected.text()} of such studies find one."
+    )
+    if found.without_effect is not None:
+        first += (
+            f" If there is none, {found.without_effect.rejected.text()} claim one all the same "
+            f"({100 * alpha:g} % are allowed)."
+        )
+    if not math.isfinite(found.width.value):
+        return [first, f"{capital(found.name)}: no analysis went through, so that no interval is known."]
+    width = (
+        f"{capital(found.name)}: the interval is {_with_unit(found.width.value, found.unit)} wide on "
+        f"average; one study in ten has less than {_with_unit(found.width_low, found.unit)}, one in ten "
+        f"more than {_with_unit(found.width_high, found.unit)}. It holds the truth in "
+        f"{found.with_effect.coverage.text()} of studies."
+    )
+    return [first, width]
+
+
+def detectable_sentence(found: FoundEffect, unit: str) -> str:
+    """The difference that the clients at hand can show.
+
+    Examples
+    --------
+    >>> detectable_sentence(FoundEffect(40, 0.8, 10.3, 9.84, 10.81, 500), "%")
+    'With 40 clients a true difference of 10.3 % is found in 80 % of studies (simulated: 9.8 to 10.8 %).'
+    """
+    return (
+        f"With {found.clients} clients a true difference of {_with_unit(found.value, unit)} is found in "
+        f"{100 * found.power:g} % of studies (simulated: {found.low:.1f} to {_with_unit(found.high, unit)})."
+    )
+
+
+def needed_sentence(found: Found, purpose: str) -> str:
+    """How many are needed for a purpose.
+
+    Examples
+    --------
+    >>> found = Found("clients", "power", 0.8, 105, 102.6, 106.6, 106, 1034, (), True, False)
+    >>> needed_sentence(found, "For this")
+    'For this: about 105 clients (simulated: 102 to 107; the formula says 106).'
+    """
+    formula = "" if found.closed_form is None else f"; the formula says {found.closed_form}"
+    if found.number is None:
+        return f"{purpose}: {found.remark}." if found.remark else f"{purpose}: not found."
+    interval = f"simulated: {math.floor(found.low)} to {math.ceil(found.high)}"
+    text = f"{purpose}: about {found.number} {found.quantity} ({interval}{formula})."
+    if found.closed_form is not None and found.low > HOPEFUL * found.closed_form:
+        text += (
+            " Plan with the simulated number: tables and recommendation rest on the formula, which is too "
+            "hopeful here."
+        )
+    return f"{text} {capital(found.remark)}." if found.remark else text
+
+
+def _with_unit(value: float, unit: str) -> str:
+    return f"{value:.1f} {unit}"

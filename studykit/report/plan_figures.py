@@ -9,8 +9,7 @@ from textwrap import wrap
 from matplotlib.axes import Axes
 from matplotlib.transforms import blended_transform_factory
 
-from studykit.planning.chances import ChancePlan
-from studykit.planning.what_if import WhatIf
+from studykit.planning.sensitivity import ChancePlan, WhatIf
 from studykit.report.numbers import Scale, number
 from studykit.report.style import FAINT, INK, LOOKS, PAPER, SOFT
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 
 from studykit.planning.advice import about
-from studykit.planning.chances import ChancePlan
 from studykit.planning.outcome_plan import OutcomePlan
 from studykit.planning.plan import Plan
 from studykit.planning.plan_text import SHOWN_COUNTS
+from studykit.planning.sensitivity import ChancePlan
 from studykit.protocol.cautions import cautions_for
 from studykit.protocol.types import Protocol
 from studykit.report.document import (
@@ -22,8 +22,6 @@ from studykit.report.document import (
     tables,
 )
 from studykit.report.numbers import GAP, Scale, level
-from studykit.report.plan_costs import costs_section, sharper_section
-from studykit.report.plan_drawing import drawing_section
 from studykit.report.plan_figures import (
     draw_chances,
     draw_what_if,
@@ -31,7 +29,13 @@ from studykit.report.plan_figures import (
     what_if_height,
     what_if_rows,
 )
-from studykit.report.plan_looks import looks_section, pilot_section
+from studykit.report.plan_sections import (
+    costs_section,
+    drawing_section,
+    looks_section,
+    pilot_section,
+    sharper_section,
+)
 from studykit.report.plan_simulated import simulated_section
 from studykit.report.reading import capital
 from studykit.report.style import WIDE, drawing_style, new_figure

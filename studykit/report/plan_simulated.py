@@ -2,23 +2,38 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
+from matplotlib.axes import Axes
+
 from studykit.planning.plan import Plan
-from studykit.planning.search_curve import CurvePoint
-from studykit.planning.search_loop import Found
-from studykit.planning.simulated_plan import SimulatedPlan
-from studykit.planning.simulated_words import HOW, simulation_sentences
+from studykit.planning.search_loop import CurvePoint, Found
+from studykit.planning.simulated_plan import HOW, SimulatedPlan, simulation_sentences
 from studykit.planning.simulation import SimulatedOutcome
 from studykit.planning.simulation_doubts import SimulatedDoubts
 from studykit.protocol.types import Protocol
 from studykit.report.document import Block, Picture, Section, paragraphs, pictures, tables
 from studykit.report.numbers import GAP, Scale, number
-from studykit.report.plan_figures import draw_what_if, what_if_height
-from studykit.report.plan_simulated_figures import draw_power_curve
+from studykit.report.plan_figures import clients_axis, draw_what_if, what_if_height
 from studykit.report.reading import capital
-from studykit.report.style import WIDE, drawing_style, new_figure
+from studykit.report.style import INK, LOOKS, SOFT, WIDE, drawing_style, new_figure
 from studykit.report.tables import Table, cells, column, words_column
+from studykit.retention.proportions import share_interval
 
 _POWER = Scale("%", 0, 100.0)
+_HEADINGS = (
+    "finds the assumed difference",
+    "claims a difference where there is none",
+    "intervals that hold the truth",
+    "bias",
+    "width of the interval",
+    "analysed by the mixed model",
+    "a spread estimated at zero",
+    "analysis failed",
+    "decided by",
+)
+__all__ = ["CurvePoint", "simulated_section"]
 
 
 def simulated_section(plan: Plan, protocol: Protocol) -> Section:
@@ -118,19 +133,6 @@ def _table(simulated: SimulatedPlan, protocol: Protocol) -> Table:
     )
 
 
-_HEADINGS = (
-    "finds the assumed difference",
-    "claims a difference where there is none",
-    "intervals that hold the truth",
-    "bias",
-    "width of the interval",
-    "analysed by the mixed model",
-    "a spread estimated at zero",
-    "analysis failed",
-    "decided by",
-)
-
-
 def _column(found: SimulatedOutcome) -> tuple[str, ...]:
     own = found.with_effect
     return (
@@ -146,4 +148,44 @@ def _column(found: SimulatedOutcome) -> tuple[str, ...]:
     )
 
 
-__all__ = ["CurvePoint", "simulated_section"]
+def _ends(point: CurvePoint) -> tuple[float, float]:
+    """Interval of a simulated power: Wilson's, at the number of plain trials that its error is worth."""
+    share, worth = min(max(point.value, 0.0), 1.0), float(point.trials)
+    if 0.0 < share < 1.0 and 0.0 < point.error < math.inf:
+        worth = share * (1.0 - share) / point.error**2
+    return share_interval(share * worth, worth)
+
+
+def draw_power_curve(found: Found, formula: Sequence[tuple[int, float]], ax: Axes) -> None:
+    """Power by number of clients: the formula as a line, simulated places as points, the answer at the foot.
+
+    Parameters
+    ----------
+    found : Found
+        A search for clients and power, with at least one place.
+    formula : sequence of (int, float)
+        Clients, and power as a share.
+    ax : matplotlib Axes
+    """
+    own = LOOKS[1]
+    ax.plot(
+        [x for x, _ in formula], [100.0 * y for _, y in formula], color=SOFT, linestyle=(0, (4, 2)), zorder=1
+    )
+    for point in found.points:
+        low, high = (100.0 * end for end in _ends(point))
+        ax.vlines(point.x, low, high, color=own.ink, linewidth=1.2, zorder=3)
+        ax.plot(point.x, 100.0 * point.value, color=own.ink, marker="o", markersize=5, zorder=3)
+    wanted = 100.0 * found.wanted
+    ax.axhline(wanted, color=SOFT, linewidth=0.8)
+    ax.text(
+        1.0, wanted + 1.0, f"{wanted:g} % wanted", transform=ax.get_yaxis_transform(), ha="right", fontsize=8
+    )
+    if found.number is not None and math.isfinite(found.low):
+        ax.hlines(1.5, found.low, found.high, color=own.ink, linewidth=5.0, zorder=3)
+        ax.annotate(
+            f"{found.number} clients", (found.number, 1.5), xytext=(0, 6), textcoords="offset points",
+            ha="center", fontweight="bold", color=INK,
+        )  # fmt: skip
+    clients_axis(ax, sorted({x for x, _ in formula} | {round(point.x) for point in found.points}))
+    ax.set_ylim(0.0, 100.0)
+    ax.set_ylabel("studies that find it, per cent")

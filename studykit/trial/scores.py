@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from studykit.records.scores import estimated_maximum
 from studykit.results import frozen_array
-from studykit.trial.arms import arms_given
-from studykit.trial.clients import ClientTraits
+from studykit.trial.clients import ClientTraits, arms_given
 from studykit.trial.settings import TrialSettings
 
 Floats = NDArray[np.float64]

@@ -12,7 +12,7 @@ import pytest
 from studykit.kinds.continuous.planning import ContinuousPlan
 from studykit.kinds.continuous.results import ContinuousResult
 from studykit.planning.plan import plan_study
-from studykit.planning.simulated_words import outcome_sentences
+from studykit.planning.simulated_plan import outcome_sentences
 from studykit.planning.simulation import simulate_study
 from studykit.protocol.reading import ReadProtocol
 from studykit.study import Study

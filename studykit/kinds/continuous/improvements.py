@@ -9,15 +9,16 @@ from studykit.errors import DesignError
 from studykit.kinds.continuous.planned_model import ContinuousModel, planned_model, point_at
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.assumptions import USUAL_HORIZON, Assumptions, share_still_there
-from studykit.planning.improvements import (
+from studykit.planning.outcome_plan import (
     Change,
     Improvement,
+    OutcomePlan,
+    level_of,
     more_studios,
     sharper,
     twice_as_long,
     with_planning,
 )
-from studykit.planning.outcome_plan import OutcomePlan, level_of
 from studykit.protocol.designs import DESIGNS
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Assumption, Protocol

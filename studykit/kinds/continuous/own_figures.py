@@ -11,8 +11,14 @@ from studykit.kinds.continuous.planned_model import told
 from studykit.kinds.continuous.scores import analysis_scores, score_cube
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.outcomes.clients import ClientArrays
-from studykit.planning.own_figures import LEAST_CLIENTS, OwnRecords
-from studykit.planning.own_spread import Figure, correlation_of, intraclass_correlation, spread_of
+from studykit.planning.own_spread import (
+    LEAST_CLIENTS,
+    Figure,
+    OwnRecords,
+    correlation_of,
+    intraclass_correlation,
+    spread_of,
+)
 from studykit.protocol.types import Protocol
 from studykit.results import Estimate
 from studykit.retention.clock import active_status

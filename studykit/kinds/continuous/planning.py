@@ -24,10 +24,9 @@ from studykit.kinds.continuous.planned_model import (
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.advice import about, capital, what_it_cannot
 from studykit.planning.assumptions import Assumptions, dilution
-from studykit.planning.assurance import assurance_by_t
 from studykit.planning.clusters import fewest_trainers
 from studykit.planning.outcome_plan import OutcomePlan, OutcomePoint
-from studykit.planning.power import ErrorAndFreedom
+from studykit.planning.power import ErrorAndFreedom, assurance_by_t
 from studykit.planning.precision import half_width_quantile
 from studykit.protocol.types import Protocol
 

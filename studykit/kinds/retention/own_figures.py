@@ -9,8 +9,13 @@ import numpy as np
 from studykit.errors import FitError
 from studykit.kinds.retention.section import RetentionOutcome
 from studykit.kinds.retention.time import spells_to_horizon
-from studykit.planning.own_figures import LEAST_CLIENTS, OwnRecords
-from studykit.planning.own_spread import Figure, intraclass_correlation, weibull_shape
+from studykit.planning.own_spread import (
+    LEAST_CLIENTS,
+    Figure,
+    OwnRecords,
+    intraclass_correlation,
+    weibull_shape,
+)
 from studykit.protocol.types import Protocol
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.clock import active_status

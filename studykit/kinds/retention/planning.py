@@ -22,11 +22,17 @@ from studykit.kinds.retention.planned_model import (
 from studykit.kinds.retention.section import RetentionOutcome
 from studykit.planning.advice import capital, what_it_cannot
 from studykit.planning.assumptions import Assumptions, dilution
-from studykit.planning.assurance import averaged
 from studykit.planning.attendance import SessionsPoint, sessions_at, sessions_attended
-from studykit.planning.improvements import Improvement, more_studios, sharper, twice_as_long
 from studykit.planning.log_rank import hazard_ratio_from_shares
-from studykit.planning.outcome_plan import OutcomePlan, OutcomePoint
+from studykit.planning.outcome_plan import (
+    Improvement,
+    OutcomePlan,
+    OutcomePoint,
+    more_studios,
+    sharper,
+    twice_as_long,
+)
+from studykit.planning.power import averaged
 from studykit.planning.precision import MOST_PER_ARM, score_width_quantiles
 from studykit.protocol.types import Protocol
 

@@ -13,7 +13,6 @@ import pytest
 from scipy.special import ndtri
 from statsmodels.stats.power import NormalIndPower, TTestIndPower
 
-from studykit.planning.assurance import assurance
 from studykit.planning.clusters import design_effect, design_effect_of_sizes
 from studykit.planning.log_rank import departures_needed, hazard_ratio_from_shares
 from studykit.planning.means import (
@@ -24,7 +23,7 @@ from studykit.planning.means import (
     pairs_for_difference,
     summary_variance,
 )
-from studykit.planning.power import t_power
+from studykit.planning.power import assurance, t_power
 from studykit.planning.proportions import clients_for_shares, shares_power
 
 REFERENCE = json.loads((Path(__file__).parent / "reference.json").read_text(encoding="utf-8"))

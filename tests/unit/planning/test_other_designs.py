@@ -9,8 +9,7 @@ import pytest
 from studykit.kinds.continuous import planning as continuous
 from studykit.kinds.retention import planning as retention
 from studykit.planning.assumptions import Assumptions
-from studykit.planning.improvements import Improvement
-from studykit.planning.outcome_plan import level_of
+from studykit.planning.outcome_plan import Improvement, level_of
 from studykit.planning.plan import plan_study
 from studykit.protocol.reading import parse_protocol
 from studykit.protocol.types import Assumption, ExternalAllocation, Protocol

@@ -12,8 +12,7 @@ from scipy.stats import nct, norm, t
 
 from studykit.errors import ArgumentError, DesignError
 from studykit.planning.search import effect_at, place_at, search_effect, search_number
-from studykit.planning.search_curve import CurvePoint, Shape, find_root
-from studykit.planning.search_loop import Round, Task, run_search
+from studykit.planning.search_loop import CurvePoint, Round, Shape, Task, find_root, run_search
 from studykit.planning.search_trials import NOTHING, Errors, PlaceTrials, corrected_mean
 from studykit.protocol.reading import read_protocol
 from studykit.shipped import shipped

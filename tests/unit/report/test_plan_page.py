@@ -13,10 +13,9 @@ from studykit.protocol.types import Protocol
 from studykit.report.document import Section
 from studykit.report.gallery import WIDE
 from studykit.report.numbers import Scale
-from studykit.report.plan_costs import costs_section
 from studykit.report.plan_figures import draw_widths
-from studykit.report.plan_looks import looks_section, pilot_section
 from studykit.report.plan_page import render_plan
+from studykit.report.plan_sections import costs_section, looks_section, pilot_section
 from studykit.report.style import drawing_style, new_figure
 from studykit.report.tables import Table
 from studykit.report.wording import text_of

@@ -8,16 +8,19 @@ from dataclasses import replace
 import pytest
 
 from studykit.planning.plan import plan_study
-from studykit.planning.search_curve import CurvePoint
-from studykit.planning.search_loop import Found
-from studykit.planning.simulated_plan import remarks_on, simulate_plan
-from studykit.planning.simulated_words import needed_sentence, outcome_sentences, simulation_sentences
+from studykit.planning.search_loop import CurvePoint, Found
+from studykit.planning.simulated_plan import (
+    needed_sentence,
+    outcome_sentences,
+    remarks_on,
+    simulate_plan,
+    simulation_sentences,
+)
 from studykit.planning.simulation import Measured
 from studykit.protocol.reading import read_protocol
 from studykit.report.gallery import WIDE
 from studykit.report.plan_page import plan_document, render_plan
-from studykit.report.plan_simulated import simulated_section
-from studykit.report.plan_simulated_figures import draw_power_curve
+from studykit.report.plan_simulated import draw_power_curve, simulated_section
 from studykit.report.style import drawing_style, new_figure
 from studykit.report.tables import Table
 from studykit.results import to_plain

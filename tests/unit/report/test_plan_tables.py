@@ -11,13 +11,13 @@ import pytest
 from studykit.allocation.foresight import Foresight
 from studykit.outcomes.boundaries import LookBoundary
 from studykit.planning.assumptions import UsedAssumption
-from studykit.planning.chances import ChancePlan, ChancePoint, WidthSpread
 from studykit.planning.costs import CostPlan, CostPoint
-from studykit.planning.improvements import Improvement
 from studykit.planning.interim import CostOfLooks, InterimPlan
+from studykit.planning.outcome_plan import Improvement
 from studykit.planning.pilot import PilotPlan, RuleOutlook
 from studykit.planning.plan import Plan, plan_study
 from studykit.planning.plan_text import plan_text
+from studykit.planning.sensitivity import ChancePlan, ChancePoint, WidthSpread
 from studykit.protocol.reading import read_protocol
 from studykit.report.document import Document
 from studykit.report.plan_page import plan_document

@@ -9,8 +9,7 @@ from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.randomness import stream
 from studykit.shipped import shipped
-from studykit.trial.arms import allocation_method, draw_arms, stratum_levels
-from studykit.trial.clients import simulate_clients
+from studykit.trial.clients import allocation_method, draw_arms, simulate_clients, stratum_levels
 from studykit.trial.models import ClientFactor, RetentionModel, StrengthModel
 from studykit.trial.settings import TrialSettings
 

@@ -13,9 +13,9 @@ from studykit.planning.simulation import simulate_study
 from studykit.protocol.reading import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
-from studykit.trial.arms import arms_given
 from studykit.trial.arrays import score_arrays
 from studykit.trial.batch import simulate_batch
+from studykit.trial.clients import arms_given
 from studykit.trial.performance import without_effect
 from studykit.trial.settings import TrialSettings
 from studykit.trial.truth import true_strength
