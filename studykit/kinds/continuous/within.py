@@ -135,9 +135,9 @@ def _dominant(protocol: Protocol, scores: ScoreArrays) -> Integers:
     side = {exercise.code: exercise.side for exercise in protocol.exercises}
     own = np.array([side.get(label, "") for label in scores.exercise_labels])
     clients = scores.clients
-    unknown = ("dominant", np.full(clients.arm.shape, -1), ("",))
+    unknown = ("dominant", np.full(clients.arm.shape, -1), ())
     _, codes, levels = next((factor for factor in clients.factors if factor[0] == "dominant"), unknown)
-    found = own == np.array(levels)[codes][..., None]
+    found = own == np.array([*levels, ""])[codes][..., None]
     return np.where((codes >= 0)[..., None] & (own != ""), found, -1)
 
 

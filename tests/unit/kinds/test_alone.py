@@ -158,6 +158,18 @@ def test_where_clients_get_both_arms_a_study_alone_is_the_same_in_a_batch(design
     assert answered > 3
 
 
+def test_sides_of_which_nobody_knows_the_dominant_one_are_refused_and_not_a_crash():
+    protocol = read_protocol(shipped("protocols") / "limbs.toml").protocol
+    batch = simulate_batch(TrialSettings.from_protocol(protocol, clients=12), 1, seed=9, attendance=False)
+    rows = strength_rows(batch, 0)
+    factors = tuple((name, np.full_like(codes, -1), levels) for name, codes, levels in rows.clients.factors)
+    rows = replace(rows, clients=replace(rows.clients, factors=factors))
+    setting = within_setting(protocol, protocol.continuous_outcomes[0], rows)
+    with pytest.raises(FitError, match="4 clients tested in both arms; found 0"):
+        fit_within(setting)
+    assert "found 0" in answer_within(protocol, setting.arrays).reason[0]
+
+
 def test_cases_reach_model_and_fallback():
     """So that the equality above is about both."""
     batch = simulate_batch(replace(TrialSettings.from_protocol(ONE, clients=34), trainers=3), 40, seed=4)
