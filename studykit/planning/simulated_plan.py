@@ -145,7 +145,7 @@ def simulate_plan(
     return SimulatedPlan(
         study=replace(study, outcomes=tuple(replace(found, estimates=None) for found in study.outcomes)),
         outcome=outcome.code,
-        unit=simulation_of(outcome).unit(outcome),
+        unit=simulation_of(outcome).presented(outcome).unit,
         detectable=detectable,
         largest_plausible=_told(outcome, largest),
         clients_for_largest=found.get("power"),
@@ -157,7 +157,7 @@ def simulate_plan(
 
 
 def _told(outcome: OutcomeSection, value: float) -> float:
-    return float(simulation_of(outcome).told(outcome, np.array(value)))
+    return float(simulation_of(outcome).presented(outcome).effect(np.array(value)))
 
 
 def _detectable(
@@ -284,8 +284,8 @@ def outcome_sentences(found: SimulatedOutcome, *, alpha: float) -> list[str]:
         return [first, f"{capital(found.name)}: no analysis went through, so that no interval is known."]
     width = (
         f"{capital(found.name)}: the interval is {_with_unit(found.width.value, found.unit)} wide on "
-        f"average; one study in ten has less than {_with_unit(found.width_low, found.unit)}, one in ten "
-        f"more than {_with_unit(found.width_high, found.unit)}. It holds the truth in "
+        f"average; one study in ten has less than {_with_unit(found.width_low, found.unit)}, one in ten more "
+        f"than {_with_unit(found.width_high, found.unit)}. It holds the truth in "
         f"{found.with_effect.coverage.text()} of studies."
     )
     return [first, width]

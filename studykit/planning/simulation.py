@@ -366,14 +366,15 @@ def _outcome(
         )
 
     estimates = joined["effect", analysed.key]
-    width = kind.told_widths(outcome, estimates.upper - estimates.lower, supporting=supports)
+    told = kind.presented(outcome, supporting=supports)
+    width = told.width(estimates.upper - estimates.lower)
     low, high = np.nanquantile(width, [0.1, 0.9]) if np.isfinite(width).any() else (math.nan, math.nan)
     return SimulatedOutcome(
         outcome=outcome.code,
         name=f"{outcome.name} ({kind.SUPPORTED_BY})" if supports else outcome.name,
         supports=supports,
         has_model=kind.HAS_MODEL,
-        unit=kind.unit(outcome, supporting=supports),
+        unit=told.unit,
         decided_by=_rule(protocol, outcome, supports=supports),
         with_effect=summed("effect", truth.value, truth.monte_carlo_error),
         without_effect=summed("null", 0.0, 0.0) if ("null", analysed.key) in joined else None,
@@ -382,7 +383,7 @@ def _outcome(
         width_high=float(high),
         estimates=estimates,
         truth=truth.value,
-        told_truth=float(kind.told(outcome, np.array(truth.value), supporting=supports)),
+        told_truth=float(told.effect(np.array(truth.value))),
     )
 
 

@@ -181,7 +181,7 @@ def _doubt(
     errors = Errors.joined(parts)
     rejected = errors.rejections(truth)
     width = Measured.mean_of(errors.width)
-    told = float(simulation_of(outcome).told_widths(outcome, np.array(width.value)))
+    told = float(simulation_of(outcome).presented(outcome).width(np.array(width.value)))
     return SimulatedDoubt(
         *case,
         power=Share.of(float(rejected.sum()), rejected.size),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
 import numpy as np
@@ -15,6 +17,15 @@ from studykit.trial.settings import TrialSettings
 from studykit.trial.truth import TrueValue
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Presented:
+    """The unit in which effects and widths are told, and both from values on the scale of the analysis."""
+
+    unit: str
+    effect: Callable[[Floats], Floats]
+    width: Callable[[Floats], Floats]
 
 
 class KindSimulation(Protocol):
@@ -49,14 +60,8 @@ class KindSimulation(Protocol):
     ) -> TrueValue:
         """What is true in the simulated world, from means of complete values by trial and arm."""
 
-    def told(self, outcome: Any, value: Floats, *, supporting: bool = False) -> Floats:
-        """Effects as they are told."""
-
-    def told_widths(self, outcome: Any, width: Floats, *, supporting: bool = False) -> Floats:
-        """Widths of intervals as they are told."""
-
-    def unit(self, outcome: Any, *, supporting: bool = False) -> str:
-        """Of both."""
+    def presented(self, outcome: Any, *, supporting: bool = False) -> Presented:
+        """How effects and widths of its intervals are told."""
 
 
 def simulation_of(outcome: Any) -> KindSimulation:

@@ -50,7 +50,7 @@ ROOM_OF_PART = {
     "section": "protocol",
     "rows": "records",
     "simulation": "trial",
-    **dict.fromkeys(("planning", "planned_model", "improvements", "own_figures", "search"), "planning"),
+    **dict.fromkeys(("planning", "planned_model", "own_figures", "search"), "planning"),
     **dict.fromkeys(("report", "tables", "figures", "fit", "scales"), "report"),
 }
 

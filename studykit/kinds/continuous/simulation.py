@@ -19,6 +19,7 @@ from studykit.records.score_rows import outcome_exercises
 from studykit.records.scores import unit_factor
 from studykit.trial.arrays import score_arrays
 from studykit.trial.batch import TrialBatch
+from studykit.trial.kind_simulation import Presented
 from studykit.trial.models import ClientFactor, DeliveryModel, Machine, Scale, StrengthModel
 from studykit.trial.settings import TrialSettings, stated
 from studykit.trial.truth import TrueValue, composite_at_primary, trainers_shift, true_scores_of
@@ -70,22 +71,14 @@ def truth(
     return true_scores_of(settings.of(outcome.code), means)
 
 
-def told(outcome: ContinuousOutcome, value: Floats, *, supporting: bool = False) -> Floats:
-    """Effects as they are told: per cent on the log scale."""
+def presented(outcome: ContinuousOutcome, *, supporting: bool = False) -> Presented:
+    """Per cent on the log scale, widths those of a ratio of one; else the outcome's unit."""
     del supporting
-    return np.asarray(100.0 * np.expm1(value) if outcome.on_log_scale else value, dtype=float)
-
-
-def told_widths(outcome: ContinuousOutcome, width: Floats, *, supporting: bool = False) -> Floats:
-    """Widths as they are told: per cent of a ratio of one on the log scale."""
-    del supporting
-    return np.asarray(200.0 * np.sinh(width / 2.0) if outcome.on_log_scale else width, dtype=float)
-
-
-def unit(outcome: ContinuousOutcome, *, supporting: bool = False) -> str:
-    """Of effects and widths as they are told."""
-    del supporting
-    return "%" if outcome.on_log_scale else outcome.unit
+    if outcome.on_log_scale:
+        return Presented(
+            "%", lambda effect: 100.0 * np.expm1(effect), lambda width: 200.0 * np.sinh(width / 2)
+        )
+    return Presented(outcome.unit, np.array, np.array)
 
 
 def world(protocol: Protocol, outcome: ContinuousOutcome, parts: Mapping[str, Any]) -> dict[str, Any]:

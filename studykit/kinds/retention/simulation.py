@@ -17,6 +17,7 @@ from studykit.outcomes.answers import Answers
 from studykit.protocol.types import Protocol
 from studykit.trial.arrays import client_arrays
 from studykit.trial.batch import TrialBatch
+from studykit.trial.kind_simulation import Presented
 from studykit.trial.settings import TrialSettings
 from studykit.trial.truth import TrueValue, stays_to_horizon, true_staying_of
 
@@ -74,21 +75,12 @@ def truth(
     return replace(found, unit="log ratio", value=odds, monte_carlo_error=error)
 
 
-def told(outcome: RetentionOutcome, value: Floats, *, supporting: bool = False) -> Floats:
+def presented(outcome: RetentionOutcome, *, supporting: bool = False) -> Presented:
     """Percentage points; a log odds ratio as it is."""
     del outcome
-    return np.asarray(value if supporting else 100.0 * value, dtype=float)
-
-
-def told_widths(outcome: RetentionOutcome, width: Floats, *, supporting: bool = False) -> Floats:
-    """In the same unit."""
-    return told(outcome, width, supporting=supporting)
-
-
-def unit(outcome: RetentionOutcome, *, supporting: bool = False) -> str:
-    """Of effects and widths as they are told."""
-    del outcome
-    return "log odds ratio" if supporting else "percentage points"
+    if supporting:
+        return Presented("log odds ratio", np.array, np.array)
+    return Presented("percentage points", lambda effect: 100.0 * effect, lambda width: 100.0 * width)
 
 
 def world(protocol: Protocol, outcome: RetentionOutcome, parts: Mapping[str, Any]) -> dict[str, Any]:

@@ -90,6 +90,31 @@ def test_figures_take_the_place_of_assumptions_in_the_plan() -> None:
     assert used["effect_strength"].value == PROTOCOL.planning.effect_strength.value
 
 
+def test_figures_of_a_further_outcome_stand_under_it() -> None:
+    """Jumps of 40 clients, 30 cm with a spread of 7 before: the first outcome's figures stay its own."""
+    rows, rng = rows_of(clients=40, trainers=4)[1], np.random.default_rng(5)
+    first = PROTOCOL.continuous_outcomes[0]
+    jump = first.model_copy(
+        update={"code": "jump", "name": "jump height", "scale": "as_measured", "exercises": (), "unit": "cm"}
+    )
+    protocol = PROTOCOL.model_copy(update={"outcomes": (*PROTOCOL.outcomes, jump)})
+    client, visit = (grid.ravel() for grid in np.mgrid[0:40, 0:3])
+    own = 30.0 + 7.0 * rng.standard_normal(40)
+    scores = replace(
+        rows.strength[0], outcome="jump", client=client, visit=visit, exercise=np.zeros(120, dtype=int),
+        score=own[client] + rng.standard_normal(120), day=np.zeros(120), exercise_labels=("",),
+    )  # fmt: skip
+    alone = figures_from_rows(PROTOCOL, rows)
+    found = figures_from_rows(protocol, replace(rows, strength=(*rows.strength, scores)))
+    assert found.assumptions == alone.assumptions
+    of_jump = {key: figure for code, key, figure in found.of_outcomes if code == "jump"}
+    assert len(of_jump) == len(found.of_outcomes)
+    assert of_jump["sd_score"].low < float(own.std(ddof=1)) < of_jump["sd_score"].high
+    plugged = found.plugged_into(protocol)
+    assert plugged.for_outcome(plugged.outcomes[2]).planning.sd_score == of_jump["sd_score"]
+    assert plugged.planning.sd_score == dict(alone.assumptions)["sd_score"]
+
+
 def emptied(trial, *names):
     """The records without some tables."""
     records = trial.records()

@@ -108,3 +108,46 @@ def test_small_numbers_are_taken_or_told(design: str) -> None:
     for path in numbers(document):
         for value in (0, 0.0, -1, 1e-308, -1e-308):
             assert all(finding.expected for finding in told(document, path, value))
+
+
+OF_AN_OUTCOME = """[outcomes.assumptions.{key}]
+value = {value}
+low = {low}
+high = {high}
+source = "invented"
+
+[outcomes.estimand]"""
+
+
+@pytest.mark.parametrize(
+    ("scale", "key", "values", "severity", "expected"),
+    [
+        ("log", "sd_score", (12.0, 9.0, 15.0), "stop", "a number from 0.001 to 3"),
+        ("as_measured", "sd_score", (12.0, 9.0, 15.0), "", ""),
+        ("as_measured", "sd_score", (12.0, 13.0, 15.0), "stop", "low, value and high in this order"),
+        ("as_measured", "correlation_baseline", (0.4, 0.3, 0.5), "warn", "0.6 to 0.97"),
+        ("log", "effect_strength", (12.0, 9.0, 15.0), "warn", "-5 to 10 per cent"),
+        ("as_measured", "effect_strength", (12.0, 9.0, 15.0), "", ""),
+    ],
+)
+def test_assumptions_under_an_outcome_have_the_bounds_of_its_own_scale(
+    scale: str, key: str, values: tuple[float, float, float], severity: str, expected: str
+) -> None:
+    """What stands under planning is about the first outcome, which is on the log scale."""
+    text = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
+    start, end = text.index("[[outcomes]]"), text.index("# Do clients stay?")
+    second = (
+        text[start:end].replace('code = "strength"', 'code = "second"').replace('"primary"', '"secondary"')
+    )
+    second = second.replace('scale = "log"', f'scale = "{scale}"')
+    if scale == "as_measured":
+        second = second.replace("ratio of geometric means", "difference in means")
+    value, low, high = values
+    own = OF_AN_OUTCOME.format(key=key, value=value, low=low, high=high)
+    second = second.replace("[outcomes.estimand]", own, 1)
+    document = tomllib.loads(text[:end] + second + text[end:])
+    found = [
+        item for item in check_protocol(Protocol.model_validate(document)) if "assumptions" in item.where
+    ]
+    assert [(item.severity, item.expected) for item in found] == ([(severity, expected)] if severity else [])
+    assert all(item.where.endswith(f"'second', assumptions, {key}") for item in found)

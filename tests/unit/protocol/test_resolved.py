@@ -3,7 +3,7 @@ from __future__ import annotations
 import re
 
 from studykit.protocol.reading import parse_protocol
-from studykit.protocol.resolved import changed_keys, resolved_digest
+from studykit.protocol.resolved import changed_keys, resolved_content, resolved_digest
 from studykit.shipped import shipped
 
 READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
@@ -56,3 +56,36 @@ def test_keys_that_came_later_leave_the_digest_of_a_locked_protocol_alone() -> N
     assert parse_protocol(typed).digest == digest
     for old, new in (("clients = 20", "clients = 24"), ('"obrien-fleming"', '"pocock"')):
         assert parse_protocol(typed.replace(old, new)).digest != digest
+
+
+def assuming(*lines: str) -> str:
+    """The ready protocol with a table of assumptions under its first outcome."""
+    place = READY.index("[outcomes.estimand]")
+    return READY[:place] + "\n".join(lines) + "\n\n" + READY[place:]
+
+
+def test_assumptions_under_an_outcome_count_only_where_there_are_some() -> None:
+    bare = parse_protocol(READY)
+    empty = parse_protocol(assuming("[outcomes.assumptions]"))
+    assert empty.digest == bare.digest
+    assert all("assumptions" not in outcome for outcome in resolved_content(bare.protocol)["outcomes"])
+    own = parse_protocol(assuming("[outcomes.assumptions.sd_score]", "value = 0.2", 'source = "own"'))
+    assert own.digest != bare.digest
+    named = {key.rsplit(", ", 1)[0] for key in changed_keys(bare.protocol, own.protocol)}
+    assert "outcomes 'strength', assumptions, sd_score" in named
+
+
+def test_what_stands_under_an_outcome_takes_the_place_of_what_stands_under_planning() -> None:
+    """For that outcome, and where it is the first of its kind for outcomes of other kinds too."""
+    own = parse_protocol(
+        assuming("[outcomes.assumptions.sd_score]", "value = 0.2", 'source = "own"')
+    ).protocol
+    strength, retention = own.outcomes
+    for outcome in (strength, retention):
+        view = own.for_outcome(outcome)
+        assert view.planning.sd_score is not None
+        assert view.planning.sd_score.value == 0.2
+        assert view.planning.correlation_baseline == own.planning.correlation_baseline
+        assert view.for_outcome(outcome) == view
+    bare = parse_protocol(READY).protocol
+    assert bare.for_outcome(bare.outcomes[0]) == bare
