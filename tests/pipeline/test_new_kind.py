@@ -85,3 +85,12 @@ def test_its_own_rules_and_keys_are_told_like_any_other() -> None:
         parse_protocol(ready + OUTCOME + estimand)
     with pytest.raises(ProtocolError, match='"continuous", "retention", "session count"'):
         parse_protocol(ready + OUTCOME.replace('"session count"', '"sessions"'))
+
+
+def test_it_is_planned_beside_the_others(study: Study) -> None:
+    plan = study.plan()
+    assert [own.outcome for own in plan.outcomes][-1] == "sessions"
+    own = plan["sessions"]
+    assert own.clients_for_effect == 128  # 2 (1.96 + 0.8416)^2 36 / 9 = 62.8 an arm, one more by t
+    page = Path(study.save_plan(plan)).read_text(encoding="utf-8")
+    assert f"a difference of {own.planned.detectable:.1f} sessions is found" in page
