@@ -6,13 +6,14 @@ and whose trainers have the same rows, are fitted together.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from studykit.mixed import RandomEffect, ResidualStructure
+from studykit.outcomes.clients import independent_columns
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -50,6 +51,35 @@ class BatchModel:
     alike: Integers
     random: Callable[[int, Flags], RandomPart]
 
+    @classmethod
+    def of(
+        cls,
+        outcome: Floats,
+        blocks: Sequence[Floats],
+        names: Sequence[str],
+        *,
+        adjusting: int,
+        random: Callable[[int, Flags], RandomPart],
+        trainer: Integers | None = None,
+    ) -> BatchModel:
+        """From the outcome, ``nan`` where missing, and columns in blocks of shape (m, n, k).
+
+        ``trainer``, shape (m, clients), where trainers are random: studies fitted together share it.
+        """
+        observed = np.isfinite(outcome)
+        matrix = np.concatenate(blocks, axis=2)
+        matrix *= observed[..., None]  # what is missing has no say in what repeats what
+        return cls(
+            np.where(observed, outcome, 0.0),
+            matrix,
+            observed,
+            tuple(names),
+            independent_columns(matrix),
+            adjusting,
+            np.zeros((len(outcome), 0), dtype=np.int64) if trainer is None else trainer,
+            random,
+        )
+
     def left_out(self, study: int = 0) -> tuple[str, ...]:
         """Columns that adjust and repeat others."""
         kept = self.kept[study]
@@ -73,10 +103,12 @@ class BatchModel:
     def _alike(self, places: Integers) -> StudiesAlike:
         rows, kept = np.asarray(self.observed[places].any(axis=0)), self.kept[places[0]]
         effects, residual = self.random(int(places[0]), rows)
-        whole = bool(rows.all() and kept.all())  # the large array is not copied once more
+        matrix = self.fixed_effects
+        if places.size < len(matrix) or not (rows.all() and kept.all()):  # a large array, not copied in vain
+            matrix = matrix[places][:, rows][:, :, kept]
         return StudiesAlike(
             self.outcome[places][:, rows],
-            self.fixed_effects[places] if whole else self.fixed_effects[places][:, rows][:, :, kept],
+            matrix,
             self.observed[places][:, rows],
             tuple(name for name, keep in zip(self.names, kept, strict=True) if keep),
             kept,

@@ -19,7 +19,6 @@ from studykit.errors import FitError
 from studykit.kinds.continuous.scores import ScoreArrays
 from studykit.mixed import MixedModel, RandomEffect, ResidualStructure
 from studykit.outcomes.batch_model import BatchModel, RandomPart, StudiesAlike
-from studykit.outcomes.clients import independent_columns
 from studykit.outcomes.trainers import TrainerRole
 
 Floats = NDArray[np.float64]
@@ -114,8 +113,6 @@ def default_model(
     if adjust:
         more, further = _adjusting_columns(scores, role, client, visit)
         blocks, names = [*blocks, *more], [*names, *further]
-    matrix = np.concatenate(blocks, axis=2)
-    observed = scores.observed.reshape(clients.studies, -1)
 
     def random(study: int, rows: Flags) -> RandomPart:
         return _random_part(
@@ -127,18 +124,16 @@ def default_model(
             clusters=role == "clusters",
         )
 
-    model = BatchModel(
-        np.where(observed, scores.score.reshape(clients.studies, -1), 0.0),
-        matrix,
-        observed,
-        tuple(names),
-        independent_columns(matrix * observed[..., None]),
-        cells,
-        clients.trainer if is_random else np.zeros((clients.studies, 0), dtype=np.int64),
-        random,
+    model = BatchModel.of(
+        scores.score.reshape(clients.studies, -1),
+        blocks,
+        names,
+        adjusting=cells,
+        random=random,
+        trainer=clients.trainer if is_random else None,
     )
     counts = np.einsum("mca,mcve->mave", clients.in_arm().astype(float), scores.observed.astype(float))
-    return model, CellLayout(counts.astype(np.int64), scores.follow_up, matrix.shape[2])
+    return model, CellLayout(counts.astype(np.int64), scores.follow_up, len(names))
 
 
 def single_model(alone: StudiesAlike) -> MixedModel:

@@ -33,7 +33,7 @@ from studykit.mixed import MixedFit, RandomEffect
 from studykit.mixed.result import METHODS
 from studykit.outcomes.answers import Answers
 from studykit.outcomes.batch_model import BatchModel, RandomPart
-from studykit.outcomes.clients import ClientArrays, independent_columns
+from studykit.outcomes.clients import ClientArrays
 from studykit.outcomes.estimands import contrast_text, within_estimand
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.outcomes.trainers import TrainerPlan, unpaired_t
@@ -205,19 +205,17 @@ def within_model(protocol: Protocol, rows: WithinRows) -> tuple[BatchModel, Floa
     if protocol.plan.within == "sides":
         blocks.append(np.stack([rows.before, rows.dominant], axis=2))
         names += ["the same side before", "dominant side"]
-    matrix = np.concatenate(blocks, axis=2)
     trainer = rows.clients.trainer
     trainers = protocol.plan.unit == "trainer"
 
     def random(study: int, used: Flags) -> RandomPart:
         return _random_effects(rows, used, trainer[study] if trainers else None), None
 
-    weights = np.zeros(matrix.shape[2])
+    weights = np.zeros(len(names))
     weights[means.shape[1] : adjusting] = 1.0 / len(rows.exercises)
-    model = BatchModel(
-        rows.score, matrix, rows.observed, tuple(names),
-        independent_columns(matrix * rows.observed[..., None]), adjusting,
-        trainer if trainers else np.zeros((len(trainer), 0), dtype=np.int64), random,
+    model = BatchModel.of(
+        np.where(rows.observed, rows.score, np.nan), blocks, names, adjusting=adjusting, random=random,
+        trainer=trainer if trainers else None,
     )  # fmt: skip
     return model, weights
 

@@ -15,7 +15,7 @@ from studykit.kinds.retention.analysis import Comparison, known_in_arms, outcome
 from studykit.mixed import BinaryFit, RandomEffect, fit_binary_mixed, fit_many_binary_mixed
 from studykit.outcomes.answers import Answers
 from studykit.outcomes.batch_model import BatchModel, RandomPart
-from studykit.outcomes.clients import ClientArrays, independent_columns
+from studykit.outcomes.clients import ClientArrays
 from studykit.outcomes.results import OutcomeEstimate
 
 Floats = NDArray[np.float64]
@@ -42,21 +42,18 @@ def retention_model(clients: ClientArrays, status: Floats) -> BatchModel:
     used = known_in_arms(clients, status)
     facts = replace(clients, covariates=()).facts()
     compared = clients.arm == clients.compared_arm
-    columns = np.stack([np.ones(used.shape), compared.astype(float)], axis=2)
-    matrix = np.concatenate([columns, facts.values], axis=2)
+    blocks = [np.stack([np.ones(used.shape), compared.astype(float)], axis=2), facts.values]
 
     def random(study: int, rows: Flags) -> RandomPart:
         return (RandomEffect("trainer", clients.trainer[study, rows]),), None
 
-    return BatchModel(
-        np.where(used, status, 0.0),
-        matrix,
-        used,
+    return BatchModel.of(
+        np.where(used, status, np.nan),
+        blocks,
         ("mean", ARM, *facts.names),
-        independent_columns(matrix * used[..., None]),
-        2,
-        clients.trainer,
-        random,
+        adjusting=2,
+        random=random,
+        trainer=clients.trainer,
     )
 
 
