@@ -7,6 +7,7 @@ import re
 import sys
 import tomllib
 from collections.abc import Container
+from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
@@ -72,7 +73,8 @@ def modules() -> list[Path]:
     ) + sorted(path for path in PACKAGE.rglob("__init__.py") if path.parent != PACKAGE)
 
 
-def imported(path: Path) -> list[str]:
+@cache
+def imported(path: Path) -> tuple[str, ...]:
     """Every imported module, imports inside functions too; those for type checkers count as well."""
     names: list[str] = []
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
@@ -81,7 +83,7 @@ def imported(path: Path) -> list[str]:
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}: relative import"
             names += [f"{node.module}.{alias.name}" for alias in node.names]
-    return names
+    return tuple(names)
 
 
 def test_every_room_has_a_place_in_the_order() -> None:
