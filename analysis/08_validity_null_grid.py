@@ -20,7 +20,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from studykit.planning.simulation import SimulatedOutcome, simulate_study
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
 from studykit.trial.performance import Share, with_exercises, without_effect

@@ -27,13 +27,13 @@ from studykit.mixed import RandomEffect, fit_many_linear_mixed
 from studykit.outcomes.clients import ClientArrays
 from studykit.outcomes.trainers import unpaired_t
 from studykit.planning.clusters import nested_error
-from studykit.planning.log_rank import expected_departures, hazard_ratio_from_shares, log_rank_power
+from studykit.planning.log_rank_power import expected_departures, hazard_ratio_from_shares, log_rank_power
 from studykit.planning.margins import not_worse_power
 from studykit.planning.power import t_power
-from studykit.planning.proportions import score_test_power
+from studykit.planning.two_proportions import score_test_power
 from studykit.planning.within import crossover_error, limbs_error, schedule_error
 from studykit.protocol.designs import DESIGNS
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.randomness import stream
 from studykit.retention.censored import CensoredTimes

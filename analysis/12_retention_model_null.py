@@ -27,7 +27,7 @@ from studykit import __version__
 from studykit.kinds.retention.analysis import answer
 from studykit.kinds.retention.mixed import answer_by_model
 from studykit.outcomes.clients import ClientArrays
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.randomness import stream
 from studykit.shipped import shipped

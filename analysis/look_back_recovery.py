@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from studykit.lookback.adjustment import trainer_role
 from studykit.lookback.episodes import follow_clients, session_facts
+from studykit.lookback.joining_strategies import answer_strategies
 from studykit.lookback.landmark import (
     answer_landmark,
     known_on,
@@ -23,10 +24,9 @@ from studykit.lookback.landmark import (
     landmark_rows,
     landmark_terms,
 )
+from studykit.lookback.look_back_results import Answer, Association
 from studykit.lookback.naive import naive_comparison
-from studykit.lookback.results import Answer, Association
 from studykit.lookback.session_clock import answer_session_clock
-from studykit.lookback.strategies import answer_strategies
 from studykit.randomness import stream
 from studykit.retention.censored import CensoredTimes
 from studykit.trial.performance import Share

@@ -36,7 +36,7 @@ _HOMES = {
     "Study": "studykit.study",
     "look_back": "studykit.lookback.look_back",
     "read_attendance": "studykit.lookback.attendance_reading",
-    "read_protocol": "studykit.protocol.reading",
+    "read_protocol": "studykit.protocol.protocol_file",
     "read_records": "studykit.records.reading",
     **dict.fromkeys(_ENGINE, "studykit.mixed"),
     "fit_frame": "studykit.frames",
@@ -113,7 +113,7 @@ if TYPE_CHECKING:
         variance_profile,
     )
     from studykit.planning import closed_forms
-    from studykit.protocol.reading import read_protocol
+    from studykit.protocol.protocol_file import read_protocol
     from studykit.records.reading import read_records
     from studykit.report import figures
     from studykit.study import Study

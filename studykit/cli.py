@@ -26,7 +26,7 @@ from studykit.unseen import visible
 if TYPE_CHECKING:
     from studykit.outcomes.results import StudyResults
     from studykit.planning.plan import Plan
-    from studykit.protocol.answers import Question
+    from studykit.protocol.first_questions import Question
     from studykit.protocol.types import Protocol
     from studykit.study import Study
     from studykit.study.snapshot import Snapshot
@@ -361,7 +361,7 @@ def audit(arguments: argparse.Namespace) -> int:
 
 def sheet(arguments: argparse.Namespace) -> int:
     """Write a client's session sheet for today, and the page to take home."""
-    from studykit.study.conduct import write_sheet
+    from studykit.study.session_sheets import write_sheet
 
     now, day = _open(arguments).read(), arguments.date
     written = write_sheet(now, arguments.client, today=day, trainer=arguments.trainer, by=arguments.by)
@@ -442,7 +442,7 @@ class _Keyboard:
 
 def lookback(arguments: argparse.Namespace) -> int:
     """Look back at attendance records: how staying and partner reps went together, without a trial."""
-    from studykit.lookback.sentences import lead_answer, summary
+    from studykit.lookback.answer_sentences import lead_answer, summary
     from studykit.study.looking_back import look_back_from
 
     wish = look_back_wish(arguments)

@@ -22,9 +22,8 @@ from pathlib import Path
 
 from studykit.allocation.ledger import REQUIRED_FACTS, Ledger, Surroundings
 from studykit.protocol.filling import fill_template
-from studykit.protocol.reading import ReadProtocol, parse_protocol
+from studykit.protocol.protocol_file import ReadProtocol, parse_protocol
 from studykit.shipped import shipped
-from studykit.trial.clients import allocation_method
 from studykit.trial.models import (
     AttendanceModel,
     CalendarModel,
@@ -35,6 +34,7 @@ from studykit.trial.models import (
     StrengthModel,
 )
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_clients import allocation_method
 from studykit.trial.truth import TrueValue, composite_at_primary, true_retention, true_strength
 from synthetic_data.record_files import write_records
 from synthetic_data.simulated_trial import Enrolment, SimulatedTrial, enrolments, simulate_trial

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.records.raw_table import csv_text, guarded
+from studykit.records.record_tables import Records, RecordTable
 from studykit.records.schema import TABLES, Table
-from studykit.records.tables import Records, RecordTable
 from studykit.records.writing import number_text, write_whole
 
 

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.records.record_tables import RecordTable
 from studykit.records.schema import REASONS_FOR_DEPARTURE, TABLES, Table, table
-from studykit.records.tables import RecordTable
 from studykit.results import frozen_array
 from studykit.trial.batch import TrialBatch, observed_tests
 from studykit.trial.labels import Dates, allocation_dates, client_labels, trainer_labels

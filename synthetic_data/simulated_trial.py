@@ -10,13 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.randomness import stream
+from studykit.records.record_tables import Allocated, Records
 from studykit.records.rows import RetentionSpells, StrengthRows
-from studykit.records.tables import Allocated, Records
 from studykit.trial.batch import TrialBatch, simulate_batch
-from studykit.trial.clients import ClientTraits, simulate_clients, stratum_levels
 from studykit.trial.labels import allocation_date, client_labels, trainer_labels
-from studykit.trial.rows import retention_spells, strength_rows
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_clients import ClientTraits, simulate_clients, stratum_levels
+from studykit.trial.simulated_rows import retention_spells, strength_rows
 from synthetic_data import record_tables as tables
 from synthetic_data.simulated_harms import SimulatedHarm, simulate_harms
 from synthetic_data.simulated_sessions import SessionDetails, simulate_sessions

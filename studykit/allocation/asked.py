@@ -46,7 +46,7 @@ def method_for(protocol: Protocol) -> AllocationMethod[Any] | None:
 
     Examples
     --------
-    >>> from studykit.protocol.reading import read_protocol
+    >>> from studykit.protocol.protocol_file import read_protocol
     >>> from studykit.shipped import shipped
     >>> method_for(read_protocol(shipped("protocols") / "parallel.toml").protocol).describe()["method"]
     'permuted blocks'

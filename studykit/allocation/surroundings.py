@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from studykit.allocation.bits import fresh_entropy
-from studykit.allocation.places import machine_code
+from studykit.allocation.ledger_home import machine_code
 from studykit.protocol.local_time import studio_now
 
 

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 
 from studykit.errors import ArgumentError
 from studykit.lookback.log import UNKNOWN, Bools, ClientFact, Floats, Integers
-from studykit.lookback.results import Balance
+from studykit.lookback.look_back_results import Balance
 from studykit.retention.discrete_hazard import DiscreteHazardModel, fit_discrete_hazards, within_strata
 
 EVENTS_PER_COLUMN = 5  # Vittinghoff & McCulloch 2007, Am J Epidemiol 165:710: five to nine are often enough

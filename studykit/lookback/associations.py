@@ -20,7 +20,7 @@ from scipy.special import expit, logit, stdtr, stdtrit
 from studykit.errors import ArgumentError
 from studykit.lookback.adjustment import EXPOSURE
 from studykit.lookback.log import Floats, Integers
-from studykit.lookback.results import Answer, Association, Curve
+from studykit.lookback.look_back_results import Answer, Association, Curve
 from studykit.lookback.standardised_curves import StandardisedCurve
 from studykit.results import Estimate, Interval, frozen_array
 from studykit.retention.discrete_hazard import DiscreteHazardModel

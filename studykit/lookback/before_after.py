@@ -20,7 +20,7 @@ from studykit.lookback.adoption import BANDS, AdoptionCells, FollowUp, adoption_
 from studykit.lookback.associations import curve_with_errors, difference, ratio
 from studykit.lookback.episodes import Episodes
 from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog, Bools, Floats, Integers
-from studykit.lookback.results import Answer
+from studykit.lookback.look_back_results import Answer
 from studykit.results import Estimate, RowCount
 from studykit.retention.discrete_hazard import fit_discrete_hazards
 

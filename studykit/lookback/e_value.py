@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 
 from studykit.errors import ArgumentError
-from studykit.lookback.results import Answer, Association, BiasRow, UnmeasuredBound
+from studykit.lookback.look_back_results import Answer, Association, BiasRow, UnmeasuredBound
 from studykit.results import Interval
 
 COMMON = 0.15  # share that left, above which a hazard ratio is no ratio of risks any more

@@ -37,8 +37,8 @@ from studykit.lookback.episodes import (
     session_facts,
 )
 from studykit.lookback.log import AttendanceLog, Bools, Floats, Integers
+from studykit.lookback.look_back_results import Answer, Association
 from studykit.lookback.naive import curve_of_times
-from studykit.lookback.results import Answer, Association
 from studykit.lookback.standardised_curves import standardised_share
 from studykit.results import RowCount
 from studykit.retention.censored import CensoredTimes

@@ -16,15 +16,23 @@ from studykit.lookback.episodes import (
     follow_clients,
     session_facts,
 )
+from studykit.lookback.joining_strategies import answer_strategies, strategy_balance
 from studykit.lookback.landmark import answer_landmark
 from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
+from studykit.lookback.look_back_results import (
+    Answer,
+    Curve,
+    LookBack,
+    Method,
+    Sensitivity,
+    TrialRow,
+    UnmeasuredBound,
+)
 from studykit.lookback.naive import curve_of_times, naive_comparison
 from studykit.lookback.negative_controls import negative_controls
 from studykit.lookback.next_study import plan_next_study
-from studykit.lookback.results import Answer, Curve, LookBack, Method, Sensitivity, TrialRow, UnmeasuredBound
 from studykit.lookback.session_clock import answer_session_clock
 from studykit.lookback.silence import refuse_silence
-from studykit.lookback.strategies import answer_strategies, strategy_balance
 from studykit.retention.clock import RetentionRule
 
 HORIZON = 182

@@ -15,7 +15,7 @@ from studykit.lookback.adjustment import EXPOSURE
 from studykit.lookback.associations import ratio
 from studykit.lookback.episodes import Episodes, SessionFacts
 from studykit.lookback.log import Bools, Floats
-from studykit.lookback.results import Association, Curve, Naive
+from studykit.lookback.look_back_results import Association, Curve, Naive
 from studykit.results import frozen_array
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.curves import first_day_at_risk, kaplan_meier

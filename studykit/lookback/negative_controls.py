@@ -17,7 +17,7 @@ from studykit.lookback.associations import ratio
 from studykit.lookback.before_after import answer_before_after
 from studykit.lookback.episodes import RECENT_DAYS, Episodes, SessionFacts, first_rows, follow_clients
 from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog, Bools, Integers
-from studykit.lookback.results import NegativeControl
+from studykit.lookback.look_back_results import NegativeControl
 
 LEAST_BEGINNING = 10  # clients who begin, at sessions with four weeks of records before
 LEAST_MISSED = 20  # sessions with a missed booking in the four weeks before

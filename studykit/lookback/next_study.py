@@ -9,10 +9,10 @@ import numpy as np
 from studykit.errors import ArgumentError, FitError
 from studykit.lookback.episodes import Episodes, at_first_session
 from studykit.lookback.log import UNKNOWN, AttendanceLog
-from studykit.lookback.results import NextStudy
+from studykit.lookback.look_back_results import NextStudy
 from studykit.planning.clusters import design_effect
 from studykit.planning.own_spread import Figure, intraclass_correlation, weibull_shape
-from studykit.planning.proportions import clients_for_shares, score_interval_width
+from studykit.planning.two_proportions import clients_for_shares, score_interval_width
 from studykit.results import Interval
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.curves import RetainedShare, first_day_at_risk, kaplan_meier

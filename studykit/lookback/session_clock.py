@@ -30,7 +30,7 @@ from studykit.lookback.adjustment import (
 from studykit.lookback.associations import curve_of, ratio, with_shares
 from studykit.lookback.episodes import Episodes, SessionFacts, leave_out, session_facts
 from studykit.lookback.log import AttendanceLog, Bools, Integers
-from studykit.lookback.results import Answer
+from studykit.lookback.look_back_results import Answer
 from studykit.lookback.standardised_curves import SessionIntervals, standardise
 from studykit.results import RowCount
 from studykit.retention.discrete_hazard import DiscreteHazardModel

@@ -17,8 +17,8 @@ from studykit.outcomes.health_words import (
     names_pregnancy,
 )
 from studykit.outcomes.ramp_in import LAY_OFF_DAYS, SignOff, sign_off
+from studykit.records.record_tables import Allocated, Records, RecordTable
 from studykit.records.schema import TABLES
-from studykit.records.tables import Allocated, Records, RecordTable
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from studykit.protocol.within_client import arm_given, is_between_periods, perio
 from studykit.records.consistency import check_consistency
 from studykit.records.derive import derive_rows
 from studykit.records.nearest import nearest_known
-from studykit.records.tables import Allocated, Records
+from studykit.records.record_tables import Allocated, Records
 
 SORENESS_SESSIONS = 4  # the text on soreness stands on the sheet of so many first sessions
 MESSAGE_SESSIONS = 3  # a message follows each of so many first sessions with partner reps …

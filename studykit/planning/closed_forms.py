@@ -28,7 +28,7 @@ from studykit.planning.clusters import (
     one_arm_error,
     trainers_for_difference,
 )
-from studykit.planning.log_rank import (
+from studykit.planning.log_rank_power import (
     clients_for_log_rank,
     departures_needed,
     hazard_ratio_from_shares,
@@ -55,7 +55,7 @@ from studykit.planning.means import (
 )
 from studykit.planning.power import detectable_difference, expected_half_width, t_power
 from studykit.planning.precision import clients_for_assured_half_width
-from studykit.planning.proportions import (
+from studykit.planning.two_proportions import (
     clients_for_shares,
     detectable_share,
     score_interval_width,

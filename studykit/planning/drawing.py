@@ -38,7 +38,7 @@ def foreseen_drawing(protocol: Protocol, *, clients: int) -> Foresight | None:
 
     Examples
     --------
-    >>> from studykit.protocol.reading import read_protocol
+    >>> from studykit.protocol.protocol_file import read_protocol
     >>> from studykit.shipped import shipped
     >>> ready = read_protocol(shipped("protocols") / "parallel.toml").protocol
     >>> seen = foreseen_drawing(ready, clients=40)

@@ -162,7 +162,7 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
 
     Examples
     --------
-    >>> from studykit.protocol.reading import read_protocol
+    >>> from studykit.protocol.protocol_file import read_protocol
     >>> from studykit.shipped import shipped
     >>> plan = plan_study(read_protocol(shipped("protocols") / "parallel.toml").protocol, clients=40)
     >>> plan.recommendation.action

@@ -14,7 +14,7 @@ from scipy.special import gammaincinv, stdtrit
 from studykit.errors import ArgumentError
 from studykit.planning.means import Needed
 from studykit.planning.power import check_share, crossing, expected_half_width
-from studykit.planning.proportions import score_widths, share_chances
+from studykit.planning.two_proportions import score_widths, share_chances
 
 MOST_PER_ARM = 120  # above, the enumeration of every outcome takes longer than it teaches
 

@@ -11,7 +11,7 @@ import numpy as np
 from studykit.errors import ArgumentError, DesignError
 from studykit.planning.advice import capital
 from studykit.planning.kind_planning import search_of, searched_outcome
-from studykit.planning.search import FoundEffect, search_effect, search_number
+from studykit.planning.sample_size_search import FoundEffect, search_effect, search_number
 from studykit.planning.search_loop import Found, Target
 from studykit.planning.simulation import SimulatedOutcome, StudySimulation, simulate_study
 from studykit.planning.simulation_doubts import SimulatedDoubts, simulate_doubts

@@ -224,7 +224,7 @@ def simulate_study(
 
     Examples
     --------
-    >>> from studykit.protocol.reading import read_protocol
+    >>> from studykit.protocol.protocol_file import read_protocol
     >>> from studykit.shipped import shipped
     >>> ready = read_protocol(shipped("protocols") / "parallel.toml").protocol
     >>> found = simulate_study(ready, clients=16, trials=40, seed=3)

@@ -14,7 +14,7 @@ import tomlkit
 from tomlkit import TOMLDocument
 
 from studykit.errors import ArgumentError
-from studykit.protocol.answers import Question, code_of
+from studykit.protocol.first_questions import Question, code_of
 
 _QUESTIONS: tuple[Question, ...] = (
     Question(

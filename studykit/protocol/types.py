@@ -1,7 +1,7 @@
 """The types of a protocol: frozen, strict, and closed to unknown keys.
 
 The description of every field is written for the person who fills it in; a message about a wrong
-value quotes it. Nothing here reads a file: that is `studykit.protocol.reading`.
+value quotes it. Nothing here reads a file: that is `studykit.protocol.protocol_file`.
 """
 
 from __future__ import annotations

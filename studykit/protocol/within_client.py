@@ -25,7 +25,7 @@ def arm_given(protocol: Protocol, code: str, *, period: int = 1, dominant: bool 
 
     Examples
     --------
-    >>> from studykit.protocol.reading import read_protocol
+    >>> from studykit.protocol.protocol_file import read_protocol
     >>> from studykit.shipped import shipped
     >>> crossover = read_protocol(shipped("protocols") / "crossover.toml").protocol
     >>> arm_given(crossover, "conventional_then_partner_reps", period=2)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import Finding
 from studykit.records.check_context import Scene, first_of, place, rows_by_value
-from studykit.records.tables import RecordTable
+from studykit.records.record_tables import RecordTable
 
 Flags = NDArray[np.bool_]
 Floats = NDArray[np.float64]

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from studykit.errors import Finding
 from studykit.records.client_rows import label_codes
+from studykit.records.record_tables import Records, RecordTable
 from studykit.records.rows import Clients, RetentionSpells, Sessions
 from studykit.records.schema import SESSIONS
-from studykit.records.tables import Records, RecordTable
 from studykit.results import RowCount, frozen_array
 from studykit.retention.clock import ClientHistory, Closure, Pause
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import Finding, Severity
 from studykit.protocol.types import Protocol
-from studykit.records.tables import Allocated, Records, RecordTable
+from studykit.records.record_tables import Allocated, Records, RecordTable
 
 Days = NDArray[np.datetime64]
 NO_DAY = np.datetime64("NaT", "D")

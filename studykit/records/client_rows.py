@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from studykit.errors import ArgumentError, DataError, DesignError, Finding
 from studykit.protocol.types import Protocol
 from studykit.records.nearest import listed
+from studykit.records.record_tables import Allocated, Records
 from studykit.records.rows import Clients
 from studykit.records.schema import CLIENTS
-from studykit.records.tables import Allocated, Records
 from studykit.results import frozen_array
 
 Integers = NDArray[np.int64]

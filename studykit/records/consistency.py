@@ -20,9 +20,9 @@ from studykit.records.attendance_checks import attendance_findings
 from studykit.records.check_context import Scene, first_of, listing, place, rows_by_value
 from studykit.records.kind_rows import rows_of
 from studykit.records.nearest import nearest_known
+from studykit.records.record_tables import Allocated, Records
 from studykit.records.schema import TABLES
 from studykit.records.score_checks import score_findings
-from studykit.records.tables import Allocated, Records
 
 _INTRODUCING = frozenset({"screening", "clients"})
 

@@ -20,8 +20,8 @@ from studykit.records.attendance_rows import (
 )
 from studykit.records.client_rows import client_rows, label_codes
 from studykit.records.kind_rows import rows_of
+from studykit.records.record_tables import Allocated, Records
 from studykit.records.rows import Clients, Harm, Screening, StudyRows
-from studykit.records.tables import Allocated, Records
 
 
 def derive_rows(

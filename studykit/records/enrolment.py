@@ -15,7 +15,7 @@ from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.types import Protocol
 from studykit.records.kind_rows import Tested, rows_of
 from studykit.records.nearest import nearest_known
-from studykit.records.tables import Records, RecordTable
+from studykit.records.record_tables import Records, RecordTable
 from studykit.records.writing import number_text
 
 

@@ -9,8 +9,8 @@ from studykit import kinds
 from studykit.errors import Finding
 from studykit.protocol import types
 from studykit.records.check_context import Scene
+from studykit.records.record_tables import Records, RecordTable
 from studykit.records.rows import Clients, Floats, Integers, RetentionSpells
-from studykit.records.tables import Records, RecordTable
 
 
 class Tested(Protocol):

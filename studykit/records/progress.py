@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from studykit.protocol.looking import look_fractions
 from studykit.protocol.types import Protocol, Visit
 from studykit.records.kind_rows import rows_of
-from studykit.records.tables import Allocated, Records
+from studykit.records.record_tables import Allocated, Records
 
 Days = NDArray[np.datetime64]
 

@@ -13,8 +13,8 @@ from studykit.records.cells import Trouble
 from studykit.records.nearest import nearest_known
 from studykit.records.raw_table import RawTable, read_delimited
 from studykit.records.record_columns import Draft, Wanted, draft_table
+from studykit.records.record_tables import Records, records_of
 from studykit.records.schema import TABLES, table
-from studykit.records.tables import Records, records_of
 from studykit.records.workbook import OTHER_WORKBOOKS, read_workbook
 
 _ONE_KIND = "CSV files or one workbook, never both"

@@ -12,8 +12,8 @@ from studykit.errors import Finding
 from studykit.records.cells import Respelt, Trouble, cell_reader, decimal_mark, read_choice, read_number
 from studykit.records.nearest import listed, nearest_known
 from studykit.records.raw_table import RawTable, repeated_names, unguarded
+from studykit.records.record_tables import RecordTable, record_table
 from studykit.records.schema import EXAMPLE_CODE, PEOPLE_COLUMNS, Column, Table
-from studykit.records.tables import RecordTable, record_table
 
 _NEAR = 0.75
 

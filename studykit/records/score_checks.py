@@ -11,7 +11,7 @@ import numpy as np
 
 from studykit.errors import Finding
 from studykit.records.check_context import Scene, first_of, rows_by_value
-from studykit.records.tables import RecordTable
+from studykit.records.record_tables import RecordTable
 
 MOST_REPETITIONS = 30
 LARGEST_LOAD = {"kg": 500.0, "lb": 1100.0, "N": 5000.0, "plates": 100.0}

@@ -13,10 +13,10 @@ from studykit.kinds.continuous.section import AsRecorded, ContinuousOutcome
 from studykit.protocol.types import Protocol
 from studykit.records.client_rows import label_codes
 from studykit.records.leaving import AFTER_DEPARTURE, has_left, stops_at_departure
+from studykit.records.record_tables import Records, RecordTable
 from studykit.records.rows import Clients, RetentionSpells, StrengthRows
 from studykit.records.schema import STRENGTH
 from studykit.records.scores import attempt_scores, unit_factor, without_logarithm
-from studykit.records.tables import Records, RecordTable
 from studykit.results import RowCount, frozen_array
 
 Floats = NDArray[np.float64]

@@ -18,7 +18,7 @@ from studykit.outcomes.results import (
     HarmArm,
 )
 from studykit.report.numbers import GAP, Scale
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.tables import (
     NOTHING,
     Cell,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.report.numbers import RATIO, STANDARDISED, Scale, level
-from studykit.report.reading import Reading, capital
+from studykit.report.report_context import Reading, capital
 from studykit.report.tables import (
     Bracket,
     Cell,

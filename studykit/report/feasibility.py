@@ -11,7 +11,7 @@ from studykit.planning.pilot import MEASURES, rate_interval, verdict
 from studykit.protocol.types import ProgressionRule, Protocol
 from studykit.report.document import Section, paragraphs, tables
 from studykit.report.numbers import Scale, level
-from studykit.report.reading import Reading, capital
+from studykit.report.report_context import Reading, capital
 from studykit.report.tables import Cell, Table, cells, words_column
 from studykit.retention.proportions import share_interval
 

@@ -15,12 +15,12 @@ from studykit.errors import ArgumentError
 from studykit.kinds.continuous.figures import draw_trajectories
 from studykit.kinds.retention.figures import draw_retention
 from studykit.outcomes.results import DeliveryResult, OutcomeEstimate, OutcomeResult, StudyResults
-from studykit.report.flow import draw_flow
+from studykit.report.flow_diagram import draw_flow
 from studykit.report.interval_rows import IntervalRow, draw_interval_rows, rows_needed
 from studykit.report.kind_report import report_of
 from studykit.report.lookback_figures import draw_answers, draw_balance, draw_out_of_100, draw_staying
 from studykit.report.numbers import Scale, count_of
-from studykit.report.reading import Reading, name_of, spaced
+from studykit.report.report_context import Reading, name_of, spaced
 from studykit.report.style import check_drawable, drawing_style, look
 
 __all__ = [

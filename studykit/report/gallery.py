@@ -8,10 +8,10 @@ from studykit.outcomes.results import OutcomeResult
 from studykit.report.contrast_table import estimate_name
 from studykit.report.document import Picture
 from studykit.report.figures import draw_contrasts, draw_delivery, on_one_scale, rows_needed
-from studykit.report.flow import draw_flow
+from studykit.report.flow_diagram import draw_flow
 from studykit.report.kind_report import report_of
 from studykit.report.numbers import level
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.style import WIDE, drawing_style, new_figure
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from studykit.outcomes.boundaries import planned_boundaries
 from studykit.protocol.looking import look_numbers
 from studykit.report.numbers import GAP, number
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.tables import Table, cells, words_column
 
 

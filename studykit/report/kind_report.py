@@ -8,7 +8,7 @@ from typing import Any, Protocol, cast
 from studykit import kinds
 from studykit.report.document import Block
 from studykit.report.numbers import Scale
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.transforms import blended_transform_factory
 
-from studykit.lookback.results import Balance, Curve, LookBack
-from studykit.lookback.sentences import answer_label, lead_answer
+from studykit.lookback.answer_sentences import answer_label, lead_answer
+from studykit.lookback.look_back_results import Balance, Curve, LookBack
 from studykit.report.curve_lines import CurveLine, draw_curve_lines
 from studykit.report.interval_rows import IntervalRow, draw_interval_rows
 from studykit.report.numbers import RATIO, Scale

@@ -8,9 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from studykit.lookback.log import AttendanceLog
-from studykit.lookback.results import Answer, Curve, LookBack
-from studykit.lookback.sentences import (
+from studykit.lookback.answer_sentences import (
     CANNOT_CONCLUDE,
     NOT_DECIDED,
     TITLE,
@@ -27,6 +25,8 @@ from studykit.lookback.sentences import (
     retained_sentence,
     would_mislead,
 )
+from studykit.lookback.log import AttendanceLog
+from studykit.lookback.look_back_results import Answer, Curve, LookBack
 from studykit.protocol.cautions import cautions_for
 from studykit.report.document import (
     Block,

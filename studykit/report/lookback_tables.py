@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
+from studykit.lookback.answer_sentences import answer_label, lead_mark, taken_into_account
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, day_of, row_list
-from studykit.lookback.results import Answer, Association, LookBack
-from studykit.lookback.sentences import answer_label, lead_mark, taken_into_account
+from studykit.lookback.look_back_results import Answer, Association, LookBack
 from studykit.report.lookback_figures import OF_100
 from studykit.report.numbers import RATIO, STANDARDISED, Scale, number
 from studykit.report.tables import (

@@ -8,7 +8,6 @@ from studykit.outcomes.results import OutcomeResult, StudyResults
 from studykit.protocol.cautions import cautions_for
 from studykit.protocol.types import Protocol
 from studykit.report import gallery
-from studykit.report.completion import completion
 from studykit.report.conduct_tables import (
     baseline_table,
     delivery_table,
@@ -28,9 +27,10 @@ from studykit.report.document import (
 from studykit.report.feasibility import feasibility_section
 from studykit.report.history import amendments_table, looks_table, provenance_table
 from studykit.report.kind_report import report_of
-from studykit.report.methods import design_line, methods_paragraphs
-from studykit.report.planned import number_of_comparisons, planned_analyses
-from studykit.report.reading import AmendmentRecord, LookRecord, Reading, capital
+from studykit.report.methods_section import design_line, methods_paragraphs
+from studykit.report.planned_analyses import number_of_comparisons, planned_analyses
+from studykit.report.report_context import AmendmentRecord, LookRecord, Reading, capital
+from studykit.report.reporting_items import completion
 from studykit.report.rerandomisation_table import rerandomisation_table
 from studykit.report.sentences import (
     conditions,

@@ -37,7 +37,7 @@ from studykit.report.plan_sections import (
     sharper_section,
 )
 from studykit.report.plan_simulated import simulated_section
-from studykit.report.reading import capital
+from studykit.report.report_context import capital
 from studykit.report.style import WIDE, drawing_style, new_figure
 from studykit.report.tables import Cell, Quantity, Table, Words, cells, column, words_column
 

@@ -12,7 +12,7 @@ from studykit.planning.plan import Plan
 from studykit.planning.plan_text import SHOWN_COUNTS
 from studykit.report.document import Section, paragraphs, tables
 from studykit.report.numbers import Scale, level, number
-from studykit.report.reading import capital, spaced
+from studykit.report.report_context import capital, spaced
 from studykit.report.tables import (
     NOTHING,
     Cell,

@@ -16,7 +16,7 @@ from studykit.protocol.types import Protocol
 from studykit.report.document import Block, Picture, Section, paragraphs, pictures, tables
 from studykit.report.numbers import GAP, Scale, number
 from studykit.report.plan_figures import clients_axis, draw_what_if, what_if_height
-from studykit.report.reading import capital
+from studykit.report.report_context import capital
 from studykit.report.style import INK, LOOKS, SOFT, WIDE, drawing_style, new_figure
 from studykit.report.tables import Table, cells, column, words_column
 from studykit.retention.proportions import share_interval

@@ -7,7 +7,7 @@ import math
 from studykit.outcomes.results import RerandomisationTest
 from studykit.report.kind_report import report_of
 from studykit.report.numbers import level
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.tables import Bracket, Cell, Probability, Table, cells, column, words_column
 
 _USUAL = 0.05

@@ -23,12 +23,12 @@ from studykit.results import to_plain
 
 if TYPE_CHECKING:
     from studykit.lookback.log import NoticedRows
-    from studykit.lookback.results import NextStudy
+    from studykit.lookback.look_back_results import NextStudy
     from studykit.outcomes.results import StudyResults
     from studykit.planning.plan import Plan
     from studykit.protocol.types import Protocol
     from studykit.report.lookback_page import LookBackReading
-    from studykit.report.reading import AmendmentRecord, LookRecord
+    from studykit.report.report_context import AmendmentRecord, LookRecord
 
 FORMAT = 1
 RESULTS_FORMAT = 2  # 1 had one list of continuous outcomes and one entry for retention
@@ -69,7 +69,7 @@ def save_report(
         If the flow of clients does not add up; nothing is written then.
     """
     from studykit.report.page import report_document
-    from studykit.report.reading import Reading
+    from studykit.report.report_context import Reading
 
     document = report_document(
         Reading(results, protocol, tuple(amendments), tuple(looks), tuple(earlier_records))

@@ -15,7 +15,7 @@ from studykit.outcomes.results import Decision, OutcomeEstimate, leading
 from studykit.protocol.looking import look_numbers
 from studykit.report.kind_report import report_of
 from studykit.report.numbers import GAP, Scale, count_of, level, number, p_value
-from studykit.report.reading import Reading, capital
+from studykit.report.report_context import Reading, capital
 from studykit.results import Interval
 
 SMALL_STUDY = (

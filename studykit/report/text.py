@@ -8,7 +8,7 @@ from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
 from studykit.report.feasibility import feasibility_lead
 from studykit.report.kind_report import report_of
-from studykit.report.reading import Reading, capital
+from studykit.report.report_context import Reading, capital
 from studykit.report.sentences import (
     conditions,
     decision_sentence,

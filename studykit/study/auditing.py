@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from studykit.allocation.acts import Receipt
     from studykit.allocation.audit_result import Anchor, AuditResult
     from studykit.allocation.entries import Entry
-    from studykit.protocol.reading import ReadProtocol
+    from studykit.protocol.protocol_file import ReadProtocol
 
 _MAGIC = b"SQLite format 3\0"  # the first bytes of such a file, https://www.sqlite.org/fileformat.html
 
@@ -32,7 +32,7 @@ def audit_folder(
     from studykit.allocation.audit import audit
     from studykit.allocation.ledger import Ledger
     from studykit.allocation.storage import is_begun
-    from studykit.protocol.reading import read_protocol
+    from studykit.protocol.protocol_file import read_protocol
 
     if not is_begun(folder / LEDGER):
         raise LedgerError(
@@ -52,7 +52,7 @@ def audit_folder(
 
 def _locked_text(entry: Entry) -> ReadProtocol | None:
     """The protocol that an entry locked; ``None`` where it cannot be read."""
-    from studykit.protocol.reading import parse_protocol
+    from studykit.protocol.protocol_file import parse_protocol
 
     try:
         return parse_protocol(entry.body["protocol"], where="the locked protocol", locked=True)

@@ -11,7 +11,7 @@ from studykit.study.receipts import last_kept
 from studykit.study.snapshot import LEDGER, PROTOCOL
 
 if TYPE_CHECKING:
-    from studykit.protocol.reading import ReadProtocol
+    from studykit.protocol.protocol_file import ReadProtocol
     from studykit.records.progress import Progress
     from studykit.study.snapshot import Snapshot
 
@@ -151,7 +151,7 @@ def stop_before_lock(read: ReadProtocol) -> None:
 
 def file_findings(now: Snapshot) -> tuple[Finding, ...]:
     """A warning where the file no longer says what was locked."""
-    from studykit.protocol.reading import read_protocol
+    from studykit.protocol.protocol_file import read_protocol
 
     path = now.folder / PROTOCOL
     if now.locked is None or (path.is_file() and path.read_bytes() == now.read.text.encode()):

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 def enrolment(now: Snapshot, client: str) -> EnrolmentFacts:
     """Facts of a client; see `studykit.study.Study.enrolment`."""
-    from studykit.allocation.places import synchronised_folder
+    from studykit.allocation.ledger_home import synchronised_folder
     from studykit.records.enrolment import enrolment_facts
 
     now.need_lock()

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from studykit.allocation.entries import Entry
     from studykit.allocation.ledger import Ledger
     from studykit.protocol.types import Protocol
-    from studykit.records.tables import Records
+    from studykit.records.record_tables import Records
     from studykit.study.snapshot import Snapshot
 
 What = Literal["moved", "clock", "unblinding", "data_lock", "reopening", "remark"]

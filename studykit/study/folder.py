@@ -12,7 +12,7 @@ from studykit.shipped import shipped
 from studykit.study.snapshot import PROTOCOL, RECORDS
 
 if TYPE_CHECKING:
-    from studykit.protocol.answers import Question
+    from studykit.protocol.first_questions import Question
 
 _LIBRARIES = ("studykit", "numpy", "scipy", "pandas", "statsmodels", "pingouin", "pydantic", "matplotlib")
 
@@ -117,9 +117,9 @@ class made_whole:  # noqa: N801 — used like a function
 
 def make_study(target: Path, *, design: str, answers: Mapping[str, str] | None = None) -> tuple[Finding, ...]:
     """Write protocol and empty tables; see `studykit.study.Study.start`."""
-    from studykit.allocation.places import synchronised_folder
+    from studykit.allocation.ledger_home import synchronised_folder
     from studykit.protocol.filling import fill_template
-    from studykit.protocol.reading import parse_protocol
+    from studykit.protocol.protocol_file import parse_protocol
     from studykit.protocol.rules import check_protocol
     from studykit.records.writing import write_empty_tables
 

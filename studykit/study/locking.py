@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from studykit.allocation.acts import Locked
     from studykit.allocation.ledger import Ledger
     from studykit.allocation.method import Described
-    from studykit.protocol.reading import ReadProtocol
+    from studykit.protocol.protocol_file import ReadProtocol
     from studykit.protocol.types import Protocol
     from studykit.study.snapshot import Snapshot
 
@@ -34,7 +34,7 @@ def protocol_to_lock(now: Snapshot, *, by: str, folder_is_local: bool = False) -
     FolderError
         If the folder looks synchronised and nobody says that it is on this machine only.
     """
-    from studykit.allocation.places import synchronised_folder
+    from studykit.allocation.ledger_home import synchronised_folder
 
     stop_before_lock(now.file)
     require_right("lock", by, now.file.protocol)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from studykit.lookback.export_columns import Placed
     from studykit.lookback.export_tables import Opened
     from studykit.lookback.log import AttendanceLog
-    from studykit.lookback.results import LookBack
+    from studykit.lookback.look_back_results import LookBack
 
 SAID = "answers.json"
 RECORDS_LOOKED_AT = "attendance records looked at"
@@ -445,7 +445,7 @@ def _ledger_wanted(wish: Wish) -> Callable[[LookBack], str]:
     """How the look is logged in a study's ledger; checked before anything is looked at."""
     if wish.study is None:
         return lambda _look: ""
-    from studykit.lookback.sentences import for_the_protocol
+    from studykit.lookback.answer_sentences import for_the_protocol
 
     now, ledger = read_study(study_folder(wish.study))
     if ledger is None:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from studykit.planning.simulated_plan import Stage
     from studykit.planning.simulation_work import Workers
     from studykit.protocol.types import Protocol
-    from studykit.records.tables import Allocated, Records
+    from studykit.records.record_tables import Allocated, Records
 
 
 def plan(now: Snapshot, *, clients: int | None, pilot: bool, from_records: str | Path | None = None) -> Plan:
@@ -131,7 +131,7 @@ def own_figures(folder: Path, protocol: Protocol) -> tuple[OwnFigures, tuple[Fin
 def _read(folder: Path, protocol: Protocol) -> tuple[Records, tuple[Allocated, ...]]:
     """Records and clients; day 0 is the allocation where there was one, else the first day seen."""
     from studykit.records.reading import read_records
-    from studykit.records.tables import Allocated
+    from studykit.records.record_tables import Allocated
 
     if not folder.is_dir():
         raise FolderError(
@@ -153,7 +153,7 @@ def _read(folder: Path, protocol: Protocol) -> tuple[Records, tuple[Allocated, .
 
 def _unallocated(records: Records, protocol: Protocol) -> tuple[Allocated, ...]:
     """Clients of records without allocation, all in the reference arm, from the first day each was seen."""
-    from studykit.records.tables import Allocated
+    from studykit.records.record_tables import Allocated
 
     first: dict[str, dt.date] = {}
     for name, whose in (("sessions", "client"), ("strength", "client"), ("measurements", "client")):

@@ -79,7 +79,7 @@ def seal(now: Snapshot, target: str | Path, *, per_stratum: int | None = None) -
     """
     from studykit.allocation.bits import fresh_entropy
     from studykit.allocation.sealed import make_list
-    from studykit.report.slips import render_slips
+    from studykit.report.envelope_slips import render_slips
 
     folder = Path(target)
     if folder.resolve().is_relative_to(now.folder.resolve()):

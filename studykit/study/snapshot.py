@@ -18,10 +18,10 @@ if TYPE_CHECKING:
     from studykit.allocation.acts import Allocation, Locked
     from studykit.allocation.entries import Entry
     from studykit.allocation.ledger import Ledger
-    from studykit.protocol.reading import ReadProtocol
+    from studykit.protocol.protocol_file import ReadProtocol
     from studykit.protocol.types import Protocol
+    from studykit.records.record_tables import Allocated, Records
     from studykit.records.rows import StudyRows
-    from studykit.records.tables import Allocated, Records
 
 PROTOCOL, RECORDS, LEDGER, RESULTS = "protocol.toml", "records", "ledger.db", "results"
 SHOWED_NOTHING = "look that showed nothing"
@@ -106,14 +106,14 @@ class Snapshot:
     @cached_property
     def file(self) -> ReadProtocol:
         """The protocol as it stands in the file."""
-        from studykit.protocol.reading import read_protocol
+        from studykit.protocol.protocol_file import read_protocol
 
         return read_protocol(self.folder / PROTOCOL)
 
     @cached_property
     def read(self) -> ReadProtocol:
         """The protocol in force: the locked one with its amendments, before the lock the file's."""
-        from studykit.protocol.reading import parse_protocol
+        from studykit.protocol.protocol_file import parse_protocol
 
         if self.locked is None:
             return self.file
@@ -151,7 +151,7 @@ class Snapshot:
     def allocated(self) -> tuple[Allocated, ...]:
         """The allocated clients, in order; from the ledger, or from the records of an external trial."""
         from studykit.records.client_rows import allocated_from_records
-        from studykit.records.tables import Allocated
+        from studykit.records.record_tables import Allocated
 
         if self.protocol.is_external:
             return allocated_from_records(self.records, self.protocol)

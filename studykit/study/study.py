@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING
 
 from studykit.study import analysing, checking, enrolling, entering, locking, planning_ahead
 from studykit.study.auditing import audit_folder
-from studykit.study.conduct import write_sheet
 from studykit.study.folder import copy_demo, make_study, study_folder
 from studykit.study.looking_back import told_of_records
+from studykit.study.session_sheets import write_sheet
 from studykit.study.snapshot import RESULTS, Snapshot, open_ledger, read_locked, read_study
 
 if TYPE_CHECKING:
@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     from studykit.planning.simulation_work import Workers
     from studykit.protocol.types import Protocol
     from studykit.records.enrolment import EnrolmentFacts
+    from studykit.records.record_tables import Allocated, Records
     from studykit.records.rows import StudyRows
-    from studykit.records.tables import Allocated, Records
     from studykit.study.checking import Check
 
 

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.results import frozen_array
-from studykit.trial.clients import ClientTraits
 from studykit.trial.departures import Leaving
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_clients import ClientTraits
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

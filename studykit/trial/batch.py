@@ -11,10 +11,10 @@ from studykit.errors import ArgumentError
 from studykit.randomness import stream
 from studykit.results import frozen_array
 from studykit.trial.attendance import Attendance, retained_at_horizon, simulate_attendance
-from studykit.trial.clients import ClientTraits, draw_arms, simulate_clients, with_other_scores
 from studykit.trial.departures import Leaving, simulate_departures
-from studykit.trial.scores import TestedScores, simulate_tests
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_clients import ClientTraits, draw_arms, simulate_clients, with_other_scores
+from studykit.trial.simulated_scores import TestedScores, simulate_tests
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

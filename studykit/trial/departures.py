@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from studykit.results import frozen_array
-from studykit.trial.clients import ClientTraits
 from studykit.trial.models import RetentionModel
-from studykit.trial.scores import TestedScores
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_clients import ClientTraits
+from studykit.trial.simulated_scores import TestedScores
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

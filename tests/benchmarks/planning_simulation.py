@@ -25,9 +25,9 @@ from timing import Line, in_r, median_seconds, show
 from studykit.kinds.continuous.model import default_model
 from studykit.mixed import RandomEffect, fit_many_linear_mixed
 from studykit.planning.plan_text import plan_text
-from studykit.planning.search import search_number
+from studykit.planning.sample_size_search import search_number
 from studykit.planning.simulation import simulate_study
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.shipped import shipped
 from studykit.study import Study
 from studykit.trial.arrays import score_arrays

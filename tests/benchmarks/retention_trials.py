@@ -13,7 +13,7 @@ from dataclasses import replace
 from timing import Line, median_seconds, show
 
 from studykit.kinds.retention.analysis import answer
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.shipped import shipped
 from studykit.trial.arrays import client_arrays
 from studykit.trial.batch import simulate_batch

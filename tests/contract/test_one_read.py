@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from studykit.allocation import storage
-from studykit.protocol import reading as protocol_reading
+from studykit.protocol import protocol_file as protocol_reading
 from studykit.records import derive
 from studykit.records import reading as records_reading
 from studykit.study import Study

@@ -14,7 +14,7 @@ from studykit.allocation.refusals import REQUIRED_FACTS
 from studykit.allocation.surroundings import Surroundings
 from studykit.allocation.together import allocate_trainers
 from studykit.allocation.with_trainer import WithTrainer
-from studykit.protocol.reading import ReadProtocol, parse_protocol
+from studykit.protocol.protocol_file import ReadProtocol, parse_protocol
 from studykit.shipped import shipped
 from studykit.study import Study
 from studykit.trial.settings import TrialSettings

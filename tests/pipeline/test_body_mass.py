@@ -14,7 +14,7 @@ from studykit.kinds.continuous.results import ContinuousResult
 from studykit.planning.plan import plan_study
 from studykit.planning.simulated_plan import outcome_sentences
 from studykit.planning.simulation import simulate_study
-from studykit.protocol.reading import ReadProtocol
+from studykit.protocol.protocol_file import ReadProtocol
 from studykit.study import Study
 from studykit.trial.settings import TrialSettings
 from tests.pipeline.golden import page_lines

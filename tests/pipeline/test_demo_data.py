@@ -9,12 +9,12 @@ import pytest
 
 from studykit.allocation.ledger import Ledger
 from studykit.outcomes.harms import pause_rule
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.rules import lock_findings
 from studykit.records.consistency import check_consistency
 from studykit.records.derive import derive_rows
 from studykit.records.reading import read_records
-from studykit.records.tables import Allocated
+from studykit.records.record_tables import Allocated
 from studykit.retention.clock import active_status
 from studykit.shipped import shipped
 from studykit.trial.truth import true_retention, true_strength

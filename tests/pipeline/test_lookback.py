@@ -11,8 +11,8 @@ import pytest
 import studykit as sk
 from studykit.cli import main
 from studykit.errors import DataError
-from studykit.lookback.sentences import CANNOT_CONCLUDE, summary
-from studykit.report.wording import WordingContext, check_wording, text_of
+from studykit.lookback.answer_sentences import CANNOT_CONCLUDE, summary
+from studykit.report.wording_check import WordingContext, check_wording, text_of
 from studykit.shipped import shipped
 
 ATTENDANCE = shipped("synthetic_data") / "attendance"

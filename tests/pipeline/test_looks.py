@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from studykit.errors import FitError, ProtocolError
-from studykit.report.wording import text_of
+from studykit.report.wording_check import text_of
 from studykit.study import Study
 from tests.pipeline.test_methods import BLOCKS, CLIENTS, add_rows, edit, ready_study, strength_rows, today
 

@@ -14,7 +14,7 @@ from studykit.allocation.replay import replay
 from studykit.errors import AllocationRefused, DesignError, ProtocolError
 from studykit.planning.plan_text import plan_text
 from studykit.randomness import stream
-from studykit.report.methods import allocation_words
+from studykit.report.methods_section import allocation_words
 from studykit.study import Study
 
 BLOCKS = 'method = "permuted blocks"\nblock_sizes = [2, 4]\nstrata = ["trainer", "sex"]\n'

@@ -12,7 +12,7 @@ from scipy import stats
 
 from studykit import kinds
 from studykit.errors import ProtocolError
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.report.saving import results_json
 from studykit.shipped import shipped

@@ -10,7 +10,7 @@ import pytest
 
 from studykit.cli import main
 from studykit.protocol.cautions import NOT_MEDICAL_ADVICE, USUAL_CAUTIONS, cautions_for
-from studykit.report.wording import text_of
+from studykit.report.wording_check import text_of
 from studykit.shipped import shipped
 
 README = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")

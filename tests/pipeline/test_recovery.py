@@ -11,7 +11,7 @@ import pytest
 from scipy.stats import binom
 
 from studykit.planning.simulation import simulate_study
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.shipped import shipped
 from studykit.trial.performance import with_exercises, without_effect
 from studykit.trial.settings import TrialSettings

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.shipped import shipped
 from studykit.trial.batch import simulate_batch
 from studykit.trial.settings import TrialSettings

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from studykit.cli import main
-from studykit.report.wording import text_of
+from studykit.report.wording_check import text_of
 from studykit.shipped import shipped
 from studykit.study import Study
 

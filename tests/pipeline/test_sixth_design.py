@@ -15,7 +15,7 @@ from studykit.kinds.continuous.planning import ContinuousPlan
 from studykit.planning.simulation import simulate_study
 from studykit.planning.within import schedule_error
 from studykit.protocol.designs import DESIGNS
-from studykit.protocol.reading import ReadProtocol, parse_protocol
+from studykit.protocol.protocol_file import ReadProtocol, parse_protocol
 from studykit.protocol.rules import lock_findings
 from studykit.shipped import shipped
 from studykit.study import Study

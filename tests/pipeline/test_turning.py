@@ -12,7 +12,7 @@ import pytest
 
 from studykit.protocol.within_client import allocated_name
 from studykit.study import Study
-from studykit.study.conduct import write_sheet
+from studykit.study.session_sheets import write_sheet
 from tests.pipeline.simulated_study import ready_protocol
 from tests.pipeline.test_methods import add_rows, edit, strength_rows, today
 from tests.pipeline.turning_study import FIRST, turning_study

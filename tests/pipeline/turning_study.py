@@ -13,7 +13,7 @@ from studykit.allocation.ledger import Ledger
 from studykit.allocation.refusals import REQUIRED_FACTS
 from studykit.allocation.together import allocate_trainers
 from studykit.allocation.with_trainer import WithTrainer
-from studykit.protocol.reading import ReadProtocol
+from studykit.protocol.protocol_file import ReadProtocol
 from studykit.protocol.within_client import arm_given
 from studykit.records.writing import write_empty_tables
 from studykit.study import Study

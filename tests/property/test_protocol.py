@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from studykit.errors import Finding, ProtocolError
 from studykit.protocol.lines import statements
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.resolved import changed_keys, resolved_digest
 from studykit.shipped import shipped
 

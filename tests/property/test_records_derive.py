@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from studykit.protocol.types import Protocol
 from studykit.records.derive import derive_rows
-from studykit.records.tables import Allocated, RecordTable, record_table, records_of
+from studykit.records.record_tables import Allocated, RecordTable, record_table, records_of
 
 CLIENTS = ("C1", "C2", "C3")
 START = dt.date(2026, 3, 2)

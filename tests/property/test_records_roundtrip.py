@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from studykit.records.cells import Respelt, Trouble, read_choice, read_date
 from studykit.records.reading import read_records
+from studykit.records.record_tables import record_table, records_of
 from studykit.records.schema import STRENGTH, Column
-from studykit.records.tables import record_table, records_of
 from studykit.records.writing import number_text
 from synthetic_data.record_files import write_records
 

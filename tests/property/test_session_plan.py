@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from studykit.outcomes.ramp_in import ramp_stage, sign_off
 from studykit.outcomes.session_plan import session_plan
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Dose, RampStep
-from studykit.records.tables import Allocated, record_table, records_of
+from studykit.records.record_tables import Allocated, record_table, records_of
 from studykit.shipped import shipped
 
 READY = parse_protocol((shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")).protocol

@@ -11,8 +11,8 @@ from studykit.errors import ArgumentError
 from studykit.retention.clock import RetentionRule, is_active
 from studykit.trial.batch import simulate_batch
 from studykit.trial.models import AttendanceModel, RetentionModel, StrengthModel
-from studykit.trial.rows import client_history
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_rows import client_history
 
 shares = st.floats(0.05, 0.95)
 first_days = st.lists(st.integers(-20, 260), min_size=4, max_size=4, unique=True).map(sorted)

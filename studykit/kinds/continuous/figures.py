@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 
 from studykit.kinds.continuous.results import ArmVisitMean, ContinuousResult
 from studykit.report.curve_lines import end_labels
-from studykit.report.reading import name_of
+from studykit.report.report_context import name_of
 from studykit.report.style import FAINT, ArmLook, check_drawable, look
 
 

@@ -13,7 +13,7 @@ from studykit.mixed import Influence, NormalQuantiles
 from studykit.report.document import Picture
 from studykit.report.fit_figures import draw_influence, draw_normal_quantiles, draw_variance_profile
 from studykit.report.numbers import level, number
-from studykit.report.reading import Reading, capital
+from studykit.report.report_context import Reading, capital
 from studykit.report.style import WIDE, drawing_style, new_figure
 
 ACROSS = 2  # small pictures beside each other

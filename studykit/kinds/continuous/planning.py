@@ -39,7 +39,7 @@ from studykit.planning.outcome_plan import (
 from studykit.planning.power import ErrorAndFreedom, assurance_by_t
 from studykit.planning.precision import half_width_quantile
 from studykit.protocol.designs import DESIGNS
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.types import Assumption, Protocol
 from studykit.shipped import shipped
 

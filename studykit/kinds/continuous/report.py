@@ -21,7 +21,7 @@ from studykit.report.document import Block, Picture, paragraphs, pictures, table
 from studykit.report.gallery import contrasts_picture
 from studykit.report.kind_report import PlannedAnalysis
 from studykit.report.numbers import count_of, level, p_value, plural
-from studykit.report.reading import Reading, capital, whole
+from studykit.report.report_context import Reading, capital, whole
 from studykit.report.sentences import HIGHER, comparison, remains_possible, worthwhile
 from studykit.report.style import WIDE, drawing_style, new_figure
 

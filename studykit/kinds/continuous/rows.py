@@ -20,9 +20,9 @@ from studykit.kinds.continuous.section import (
 from studykit.protocol.types import Protocol
 from studykit.records.check_context import Scene, first_of, place
 from studykit.records.kind_rows import Tested
+from studykit.records.record_tables import Records
 from studykit.records.rows import Clients, RetentionSpells, StrengthRows
 from studykit.records.score_rows import Scored, outcome_exercises, score_rows, scored
-from studykit.records.tables import Records
 
 POUND_MIX_UP = ((0.42, 0.49), (2.0, 2.4))
 UNUSUAL_RATIO = (0.8, 1.6)

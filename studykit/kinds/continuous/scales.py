@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from studykit.kinds.continuous.results import ContinuousResult
 from studykit.report.numbers import PER_CENT_CHANGE, Scale, in_unit
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 
 
 def step(reading: Reading, outcome: ContinuousResult) -> float | None:

@@ -12,7 +12,7 @@ from studykit.kinds.continuous.scales import contrast_scale, unit_scale
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.report.contrast_table import contrast_table
 from studykit.report.numbers import STANDARDISED, Scale, level, number
-from studykit.report.reading import Reading, capital
+from studykit.report.report_context import Reading, capital
 from studykit.report.tables import (
     NOTHING,
     Bracket,

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 
 from studykit.kinds.retention.results import RetentionResult
 from studykit.report.curve_lines import CurveLine, draw_curve_lines
-from studykit.report.reading import name_of
+from studykit.report.report_context import name_of
 from studykit.report.style import check_drawable
 
 

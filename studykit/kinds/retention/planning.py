@@ -15,9 +15,8 @@ from studykit.kinds.retention.own_figures import own_figures as own_figures
 from studykit.kinds.retention.section import RetentionOutcome
 from studykit.planning.advice import capital, what_it_cannot
 from studykit.planning.assumptions import Assumptions, dilution
-from studykit.planning.attendance import SessionsPoint, sessions_at, sessions_attended
 from studykit.planning.clusters import design_effect
-from studykit.planning.log_rank import expected_departures, hazard_ratio_from_shares, log_rank_power
+from studykit.planning.log_rank_power import expected_departures, hazard_ratio_from_shares, log_rank_power
 from studykit.planning.outcome_plan import (
     Improvement,
     OutcomeModel,
@@ -30,7 +29,8 @@ from studykit.planning.outcome_plan import (
 )
 from studykit.planning.power import averaged, expected_half_width, fewest_clients, t_power
 from studykit.planning.precision import MOST_PER_ARM, score_width_quantiles
-from studykit.planning.proportions import (
+from studykit.planning.session_counts import SessionsPoint, sessions_at, sessions_attended
+from studykit.planning.two_proportions import (
     ENUMERATED_CLIENTS,
     detectable_share,
     score_interval_width,

@@ -15,7 +15,7 @@ from studykit.report.document import Block, Picture, pictures, tables
 from studykit.report.gallery import contrasts_picture
 from studykit.report.kind_report import PlannedAnalysis
 from studykit.report.numbers import Scale, count_of, day_text, level, p_value, plural
-from studykit.report.reading import Reading, whole
+from studykit.report.report_context import Reading, whole
 from studykit.report.sentences import MORE, comparison, remains_possible, worthwhile
 from studykit.report.style import WIDE, drawing_style, new_figure
 

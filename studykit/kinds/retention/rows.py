@@ -10,8 +10,8 @@ from studykit.errors import Finding
 from studykit.kinds.retention.section import RetentionOutcome
 from studykit.protocol.types import Protocol
 from studykit.records.check_context import Scene
+from studykit.records.record_tables import Records
 from studykit.records.rows import Clients, RetentionSpells
-from studykit.records.tables import Records
 
 
 def tables(outcome: RetentionOutcome) -> tuple[str, ...]:

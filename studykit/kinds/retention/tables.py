@@ -11,7 +11,7 @@ from studykit.kinds.retention.results import RetentionCurvePoints, RetentionResu
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.report.contrast_table import contrast_table
 from studykit.report.numbers import DAYS, RATIO, Scale, day_text, level, number, p_value, plural
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.tables import (
     NOTHING,
     Bracket,

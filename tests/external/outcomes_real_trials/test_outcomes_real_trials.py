@@ -15,7 +15,7 @@ from studykit.kinds.continuous.analysis import fit_model, prepare
 from studykit.mixed import RandomEffect, fit_linear_mixed
 from studykit.outcomes.analyse import analyse_rows
 from studykit.outcomes.results import Provenance, StudyResults
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.records.client_rows import allocated_from_records
 from studykit.records.derive import derive_rows

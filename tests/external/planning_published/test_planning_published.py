@@ -14,7 +14,7 @@ from scipy.special import ndtri
 from statsmodels.stats.power import NormalIndPower, TTestIndPower
 
 from studykit.planning.clusters import design_effect, design_effect_of_sizes
-from studykit.planning.log_rank import departures_needed, hazard_ratio_from_shares
+from studykit.planning.log_rank_power import departures_needed, hazard_ratio_from_shares
 from studykit.planning.means import (
     clients_for_difference,
     clients_for_half_width,
@@ -24,7 +24,7 @@ from studykit.planning.means import (
     summary_variance,
 )
 from studykit.planning.power import assurance, t_power
-from studykit.planning.proportions import clients_for_shares, shares_power
+from studykit.planning.two_proportions import clients_for_shares, shares_power
 
 REFERENCE = json.loads((Path(__file__).parent / "reference.json").read_text(encoding="utf-8"))
 Z80 = float(ndtri(0.975) + ndtri(0.8))

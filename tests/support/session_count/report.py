@@ -7,7 +7,7 @@ from studykit.report.document import Block, paragraphs, pictures, tables
 from studykit.report.gallery import contrasts_picture
 from studykit.report.kind_report import PlannedAnalysis
 from studykit.report.numbers import Scale, in_unit
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.sentences import MORE, comparison
 
 from .outcome import SessionCountResult

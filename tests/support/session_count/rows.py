@@ -10,8 +10,8 @@ import numpy as np
 from studykit.errors import Finding
 from studykit.protocol.types import Protocol
 from studykit.records.check_context import Scene
+from studykit.records.record_tables import Records
 from studykit.records.rows import Clients, Floats, RetentionSpells
-from studykit.records.tables import Records
 from studykit.results import frozen_array
 
 from .section import SessionCount

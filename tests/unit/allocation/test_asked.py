@@ -12,7 +12,7 @@ from studykit.allocation.coins import BiasedCoin, Simple
 from studykit.allocation.methods import method_from
 from studykit.allocation.minimisation import Minimisation
 from studykit.errors import DesignError
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.rules import check_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped

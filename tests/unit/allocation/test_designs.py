@@ -7,7 +7,7 @@ from studykit.allocation.asked import findings_on_design, method_name_findings
 from studykit.allocation.blocks import PermutedBlocks
 from studykit.errors import ArgumentError, ProtocolError
 from studykit.protocol.designs import DESIGNS
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.within_client import arm_given
 from studykit.randomness import stream
 from studykit.shipped import shipped

@@ -12,14 +12,14 @@ from studykit.errors import ArgumentError, DesignError, FitError
 from studykit.kinds.continuous.primary import answer
 from studykit.kinds.continuous.within import answer_within, fit_within, within_setting
 from studykit.kinds.retention import analysis as retention
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
 from studykit.trial.arrays import client_arrays, score_arrays
 from studykit.trial.batch import simulate_batch
 from studykit.trial.performance import estimate_trials, with_exercises
-from studykit.trial.rows import retention_spells, strength_rows
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_rows import retention_spells, strength_rows
 from tests.support.primary import primary_continuous, primary_retention
 
 FOUR = read_protocol(shipped("protocols") / "parallel.toml").protocol

@@ -16,7 +16,7 @@ import numpy as np
 
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, ClientFact, Spans
 from studykit.lookback.look_back import look_back
-from studykit.lookback.results import LookBack
+from studykit.lookback.look_back_results import LookBack
 from studykit.results import to_plain
 from synthetic_data.simulated_studio import StudioTruth, simulated_log
 

@@ -14,7 +14,7 @@ from studykit.lookback.e_value import (
     e_value_of_interval,
     risk_ratio_from_hazard_ratio,
 )
-from studykit.lookback.results import Answer, Association
+from studykit.lookback.look_back_results import Answer, Association
 from studykit.results import Interval, RowCount
 
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError, DesignError
+from studykit.lookback.answer_sentences import headline, summary
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, no_spans
 from studykit.lookback.look_back import look_back
-from studykit.lookback.sentences import headline, summary
 from studykit.results import RowCount, to_plain
 from synthetic_data.simulated_studio import StudioTruth, simulated_log
 

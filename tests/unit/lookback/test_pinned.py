@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from studykit.lookback.results import LookBack
+from studykit.lookback.look_back_results import LookBack
 from tests.unit.lookback.pinned import PLACE, looks, numbers
 
 PINNED = json.loads(PLACE.read_text(encoding="utf-8"))

@@ -7,17 +7,17 @@ from collections.abc import Callable
 
 import pytest
 
-from studykit.lookback import before_after, negative_controls, strategies
+from studykit.lookback import before_after, joining_strategies, negative_controls
 from studykit.lookback.adjustment import LEAST_ON_EACH_SIDE, too_few_departures
 from studykit.lookback.before_after import answer_before_after
 from studykit.lookback.clones import starters_of
 from studykit.lookback.episodes import Episodes, follow_clients, session_facts
+from studykit.lookback.joining_strategies import answer_strategies, strategy_balance
 from studykit.lookback.landmark import answer_landmark
 from studykit.lookback.log import AttendanceLog
+from studykit.lookback.look_back_results import Answer
 from studykit.lookback.negative_controls import missed_before
-from studykit.lookback.results import Answer
 from studykit.lookback.session_clock import answer_session_clock
-from studykit.lookback.strategies import answer_strategies, strategy_balance
 from tests.unit.lookback.pinned import rich_log
 
 HORIZON = 150
@@ -61,7 +61,7 @@ def test_clients_on_each_side_of_the_strategies(
 ) -> None:
     def refused(**limits: int) -> str:
         for name, value in limits.items():
-            monkeypatch.setattr(strategies, name, value)
+            monkeypatch.setattr(joining_strategies, name, value)
         answer = answer_strategies(*studio, horizon=HORIZON, resamples=5).refused
         monkeypatch.undo()
         return answer
@@ -85,9 +85,9 @@ def test_clients_for_a_balance(
     studio: tuple[AttendanceLog, Episodes], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     clients = len(starters_of(*studio, grace=28)[0].end)
-    monkeypatch.setattr(strategies, "LEAST_CLIENTS", clients)
+    monkeypatch.setattr(joining_strategies, "LEAST_CLIENTS", clients)
     assert strategy_balance(*studio, horizon=HORIZON)
-    monkeypatch.setattr(strategies, "LEAST_CLIENTS", clients + 1)
+    monkeypatch.setattr(joining_strategies, "LEAST_CLIENTS", clients + 1)
     assert strategy_balance(*studio, horizon=HORIZON) == ()
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from studykit.outcomes.limits import _roles
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
 

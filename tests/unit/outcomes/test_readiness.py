@@ -18,13 +18,13 @@ from studykit.outcomes.ramp_in import sign_off
 from studykit.outcomes.readiness import Readiness, Reason, readiness
 from studykit.outcomes.session_plan import SessionPlan, session_plan
 from studykit.protocol.cautions import NOT_MEDICAL_ADVICE, SORENESS_AND_RED_FLAGS, STOP_SIGNS
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Protocol
-from studykit.records.tables import Allocated, Records, record_table, records_of
+from studykit.records.record_tables import Allocated, Records, record_table, records_of
 from studykit.report.session_sheet import render_session_sheet
-from studykit.report.wording import text_of
+from studykit.report.wording_check import text_of
 from studykit.shipped import shipped
-from studykit.study.conduct import Sheet
+from studykit.study.session_sheets import Sheet
 
 START, TODAY = dt.date(2026, 3, 2), dt.date(2026, 4, 1)
 READY = {

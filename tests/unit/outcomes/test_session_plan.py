@@ -11,9 +11,9 @@ import pytest
 from studykit.errors import ArgumentError, DesignError, Finding
 from studykit.outcomes.ramp_in import CAUTIOUS_RAMP, ramp_stage, sign_off
 from studykit.outcomes.session_plan import SessionPlan, session_plan
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Dose, Protocol, RampStep
-from studykit.records.tables import Allocated, Records, record_table, records_of
+from studykit.records.record_tables import Allocated, Records, record_table, records_of
 from studykit.shipped import shipped
 
 PROTOCOL = parse_protocol((shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")).protocol

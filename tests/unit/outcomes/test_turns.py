@@ -11,7 +11,7 @@ from studykit.outcomes.client_periods import ClientPeriod, by_client_period, cli
 from studykit.outcomes.delivery import analyse_delivery
 from studykit.outcomes.exposure import client_days
 from studykit.outcomes.harms import analyse_harms, pause_rule
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.records.rows import Clients, Harm, Sessions, StudyRows
 from studykit.shipped import shipped

@@ -13,7 +13,7 @@ from studykit.kinds.retention import planning as retention
 from studykit.kinds.retention.planning import RetentionPlan
 from studykit.planning.advice import FEWEST_FOR_PILOT, MOST_STUDIOS, Recommendation, recommend
 from studykit.planning.assumptions import Assumptions
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.shipped import shipped
 
 READY = read_protocol(shipped("protocols") / "parallel.toml").protocol

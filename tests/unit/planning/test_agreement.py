@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from studykit.planning.plan import plan_study
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.shipped import shipped
 from studykit.trial.performance import estimate_batch
 from studykit.trial.settings import TrialSettings

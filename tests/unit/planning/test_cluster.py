@@ -7,7 +7,7 @@ import pytest
 from studykit.errors import ArgumentError
 from studykit.planning.simulation import simulate_study
 from studykit.planning.simulation_work import do_pieces
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.shipped import shipped
 
 PROTOCOL = read_protocol(shipped("protocols") / "parallel.toml").protocol

@@ -11,14 +11,14 @@ from scipy import stats
 
 from studykit.outcomes.boundaries import LookBoundary, spending_boundaries
 from studykit.planning.assumptions import Assumptions
-from studykit.planning.attendance import sessions_attended
 from studykit.planning.costs import plan_costs
 from studykit.planning.interim import cost_of_looks, looks_sentences, plan_looks
 from studykit.planning.pilot import pilot_sentences, plan_pilot, rate_outlook, share_outlook, spread_factor
 from studykit.planning.plan import plan_study
 from studykit.planning.plan_text import plan_text
 from studykit.planning.power import ErrorAndFreedom, assurance, assurance_by_t, averaged
-from studykit.protocol.reading import parse_protocol
+from studykit.planning.session_counts import sessions_attended
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
 

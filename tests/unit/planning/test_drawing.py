@@ -11,7 +11,7 @@ from scipy.stats import binom
 from studykit.planning.drawing import foreseen_drawing
 from studykit.planning.plan import plan_study
 from studykit.planning.plan_text import plan_text
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.report.plan_page import render_plan
 from studykit.shipped import shipped

@@ -11,9 +11,9 @@ from studykit.errors import ArgumentError, FitError
 from studykit.planning.from_records import figures_from_rows
 from studykit.planning.own_spread import correlation_of, intraclass_correlation, spread_of, weibull_shape
 from studykit.planning.plan import plan_study
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.records.derive import derive_rows
-from studykit.records.tables import record_table
+from studykit.records.record_tables import record_table
 from studykit.retention.censored import CensoredTimes
 from studykit.shipped import shipped
 from studykit.trial.settings import TrialSettings

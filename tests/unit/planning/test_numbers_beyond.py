@@ -11,7 +11,7 @@ from studykit.errors import DesignError
 from studykit.planning.plan import plan_study
 from studykit.planning.plan_text import plan_text
 from studykit.protocol.planned import Planning
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.types import Assumption, Protocol
 from studykit.shipped import shipped
 

@@ -11,7 +11,7 @@ from studykit.kinds.retention import planning as retention
 from studykit.planning.assumptions import Assumptions
 from studykit.planning.outcome_plan import Improvement, level_of
 from studykit.planning.plan import plan_study
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Assumption, ExternalAllocation, Protocol
 from studykit.shipped import shipped
 

@@ -10,7 +10,7 @@ from studykit.errors import ArgumentError, DesignError
 from studykit.kinds.continuous.planning import ContinuousPlan
 from studykit.planning.plan import plan_study
 from studykit.planning.plan_text import plan_text
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.results import to_plain
 from studykit.shipped import shipped

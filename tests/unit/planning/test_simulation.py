@@ -11,7 +11,7 @@ import pytest
 from studykit.errors import ArgumentError
 from studykit.planning.simulation import Measured, simulate_study
 from studykit.planning.simulation_work import do_pieces
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.shipped import shipped
 from studykit.trial.performance import with_exercises
 from studykit.trial.settings import TrialSettings

@@ -17,7 +17,7 @@ from studykit.kinds.continuous.planned_model import (
     told,
 )
 from studykit.planning.assumptions import Assumptions, spread_by_delivery
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.shipped import shipped
 
 PROTOCOL = read_protocol(shipped("protocols") / "parallel.toml").protocol

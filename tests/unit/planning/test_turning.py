@@ -13,7 +13,7 @@ from studykit.kinds.continuous.planning import ContinuousPlan
 from studykit.mixed import RandomEffect, fit_linear_mixed
 from studykit.planning.plan import plan_study
 from studykit.planning.within import spread_over
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
 

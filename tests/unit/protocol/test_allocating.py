@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from studykit.errors import ProtocolError
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.resolved import resolved_content
 from studykit.protocol.rules import lock_findings
 from studykit.protocol.types import BiasedCoin, Minimisation, Simple

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from studykit.protocol.cautions import USUAL_CAUTIONS, Page, cautions_for
-from studykit.protocol.reading import parse_protocol, read_protocol
+from studykit.protocol.protocol_file import parse_protocol, read_protocol
 from studykit.shipped import shipped
 
 READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")

@@ -7,7 +7,7 @@ import pytest
 
 from studykit.errors import ArgumentError
 from studykit.protocol.filling import fill_template, questions
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.shipped import shipped
 
 READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")

@@ -6,7 +6,7 @@ import tomllib
 
 import pytest
 
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.shipped import shipped
 
 READY = {path.stem: path.read_text(encoding="utf-8") for path in sorted(shipped("protocols").glob("*.toml"))}

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import re
 
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.resolved import changed_keys, resolved_content, resolved_digest
 from studykit.shipped import shipped
 

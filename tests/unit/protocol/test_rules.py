@@ -7,7 +7,7 @@ import re
 import pytest
 
 from studykit.errors import ProtocolError
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.rules import check_protocol
 from studykit.shipped import shipped
 

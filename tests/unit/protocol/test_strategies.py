@@ -9,7 +9,7 @@ import pytest
 from studykit.errors import ProtocolError
 from studykit.kinds import KINDS, sections
 from studykit.protocol.estimand import Strategies, Strategy
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.shipped import shipped
 
 READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from studykit.protocol.types import Protocol
-from studykit.records.tables import Allocated
+from studykit.records.record_tables import Allocated
 
 START = dt.date(2026, 3, 2)
 

@@ -12,7 +12,7 @@ from studykit.errors import Finding
 from studykit.protocol.types import Protocol
 from studykit.records.consistency import check_consistency
 from studykit.records.reading import read_records
-from studykit.records.tables import Allocated
+from studykit.records.record_tables import Allocated
 
 from .conftest import WHOLE, protocol_of
 

@@ -15,7 +15,7 @@ from studykit.protocol.types import Protocol
 from studykit.records.client_rows import allocated_from_records
 from studykit.records.derive import derive_rows
 from studykit.records.reading import read_records
-from studykit.records.tables import Allocated, record_table, records_of
+from studykit.records.record_tables import Allocated, record_table, records_of
 from studykit.retention.clock import Closure, Pause
 
 from .conftest import START, WHOLE, protocol_of

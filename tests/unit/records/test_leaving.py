@@ -16,8 +16,8 @@ from studykit.protocol.types import Protocol
 from studykit.records.derive import derive_rows
 from studykit.records.leaving import has_left
 from studykit.records.reading import read_records
+from studykit.records.record_tables import Allocated
 from studykit.records.rows import RetentionSpells
-from studykit.records.tables import Allocated
 from studykit.results import RowCount
 from studykit.retention.clock import ClientHistory
 

@@ -12,7 +12,7 @@ import pytest
 from studykit.protocol.types import Protocol
 from studykit.records.progress import progress
 from studykit.records.reading import read_records
-from studykit.records.tables import Allocated, records_of
+from studykit.records.record_tables import Allocated, records_of
 
 from .conftest import HARMS, SESSIONS
 

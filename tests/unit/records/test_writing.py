@@ -12,7 +12,7 @@ from studykit.errors import FolderError
 from studykit.protocol.types import Protocol
 from studykit.records import writing
 from studykit.records.reading import read_records
-from studykit.records.tables import record_table, records_of
+from studykit.records.record_tables import record_table, records_of
 from studykit.records.writing import write_empty_tables, write_whole
 from synthetic_data.record_files import write_records
 

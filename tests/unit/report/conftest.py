@@ -18,7 +18,7 @@ from studykit.kinds.continuous.results import (
 )
 from studykit.kinds.retention.results import RetentionCurvePoints, RetentionResult, RetentionStatus
 from studykit.lookback.log import AttendanceLog, NoticedRows, no_spans
-from studykit.lookback.results import (
+from studykit.lookback.look_back_results import (
     Answer,
     Association,
     Balance,

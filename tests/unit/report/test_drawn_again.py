@@ -7,10 +7,10 @@ from dataclasses import replace
 from studykit.outcomes.results import RerandomisationTest, StudyResults
 from studykit.protocol.types import Protocol
 from studykit.report.page import render_report
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.rerandomisation_table import rerandomisation_table
 from studykit.report.tables import to_csv, to_markdown
-from studykit.report.wording import check_wording
+from studykit.report.wording_check import check_wording
 from studykit.results import Interval
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from studykit.kinds.continuous.results import Reliability, TippingPoint
 from studykit.kinds.retention.results import CurveTest, RetentionCurvePoints, RetentionStatus
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Spans
-from studykit.lookback.results import BiasRow
+from studykit.lookback.look_back_results import BiasRow
 from studykit.outcomes.results import (
     BaselineCell,
     BaselineRow,
@@ -35,7 +35,7 @@ from studykit.protocol.types import ProgressionRule, Protocol
 from studykit.report.document import Document
 from studykit.report.lookback_page import LookBackReading, look_back_document
 from studykit.report.page import report_document
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.tables import Table, to_csv, without_gaps
 from studykit.results import Estimate, Interval, RowCount, frozen_array
 

@@ -11,7 +11,7 @@ from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Pilot, ProgressionRule, Protocol
 from studykit.report.feasibility import feasibility_lead, feasibility_section, watched
 from studykit.report.page import render_report
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.tables import Table
 from studykit.report.text import summary
 

@@ -21,7 +21,7 @@ from studykit.report import figures, gallery
 from studykit.report.document import Picture
 from studykit.report.kind_report import report_of
 from studykit.report.numbers import PER_CENT_CHANGE
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.style import LOOKS, drawing_style, inline_svg, new_figure, png_bytes, svg_bytes
 
 

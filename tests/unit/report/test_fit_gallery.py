@@ -19,7 +19,7 @@ from studykit.mixed import (
 )
 from studykit.outcomes.results import StudyResults
 from studykit.report.page import render_report, report_document
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 
 
 @pytest.fixture

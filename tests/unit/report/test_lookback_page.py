@@ -11,13 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from studykit.lookback.results import LookBack
-from studykit.lookback.sentences import CANNOT_CONCLUDE, headline, more_staying, summary
+from studykit.lookback.answer_sentences import CANNOT_CONCLUDE, headline, more_staying, summary
+from studykit.lookback.look_back_results import LookBack
 from studykit.report import lookback_figures
 from studykit.report.lookback_page import LookBackReading, look_back_document, render_look_back
 from studykit.report.saving import save_look_back
 from studykit.report.style import drawing_style, new_figure, svg_bytes
-from studykit.report.wording import WordingContext, check_wording, text_of
+from studykit.report.wording_check import WordingContext, check_wording, text_of
 from studykit.results import Interval
 
 LOOKING_BACK = WordingContext(

@@ -14,10 +14,10 @@ from studykit.outcomes.limits import early_remarks
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
 from studykit.report.page import render_report, report_document
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.sentences import limits
 from studykit.report.text import summary
-from studykit.report.wording import WordingContext, check_wording, text_of
+from studykit.report.wording_check import WordingContext, check_wording, text_of
 
 NASTY = '<b>&"'
 VOID = {"meta", "link", "br", "img", "hr", "input"}

@@ -8,7 +8,7 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from studykit.planning.plan import plan_study
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.report.document import Section
 from studykit.report.gallery import WIDE
@@ -18,7 +18,7 @@ from studykit.report.plan_page import render_plan
 from studykit.report.plan_sections import costs_section, looks_section, pilot_section
 from studykit.report.style import drawing_style, new_figure
 from studykit.report.tables import Table
-from studykit.report.wording import text_of
+from studykit.report.wording_check import text_of
 from studykit.shipped import shipped
 
 READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")

@@ -17,7 +17,7 @@ from studykit.planning.simulated_plan import (
     simulation_sentences,
 )
 from studykit.planning.simulation import Measured
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.report.gallery import WIDE
 from studykit.report.plan_page import plan_document, render_plan
 from studykit.report.plan_simulated import draw_power_curve, simulated_section

@@ -18,11 +18,11 @@ from studykit.planning.pilot import PilotPlan, RuleOutlook
 from studykit.planning.plan import Plan, plan_study
 from studykit.planning.plan_text import plan_text
 from studykit.planning.sensitivity import ChancePlan, ChancePoint, WidthSpread
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.report.document import Document
 from studykit.report.plan_page import plan_document
 from studykit.report.tables import Table
-from studykit.report.wording import text_of
+from studykit.report.wording_check import text_of
 from studykit.shipped import shipped
 
 READY = read_protocol(shipped("protocols") / "parallel.toml").protocol

@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 
 from studykit.errors import Finding
 from studykit.outcomes.results import Decision, OutcomeEstimate, StudyResults
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.report.kind_report import report_of
-from studykit.report.methods import design_line, methods_paragraphs
+from studykit.report.methods_section import design_line, methods_paragraphs
 from studykit.report.numbers import GAP, PER_CENT_CHANGE, points
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.sentences import (
     NO_YARDSTICK,
     OWN_CLIENTS_ALONE,
@@ -31,7 +31,7 @@ from studykit.report.sentences import (
     remains_possible,
     worthwhile,
 )
-from studykit.report.wording import WordingContext, check_wording
+from studykit.report.wording_check import WordingContext, check_wording
 from studykit.results import Interval
 
 

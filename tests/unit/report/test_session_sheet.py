@@ -16,7 +16,7 @@ from studykit.outcomes.readiness import Readiness, Reason
 from studykit.outcomes.session_plan import SessionPlan, StandAlone, Withheld
 from studykit.protocol.cautions import BREATHING, SORENESS_AND_RED_FLAGS, STOP_SIGNS, cautions_for
 from studykit.protocol.conduct import Cautions
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.records.schema import SESSIONS
 from studykit.report.session_sheet import (
@@ -26,7 +26,7 @@ from studykit.report.session_sheet import (
     save_session_sheet,
     sheet_name,
 )
-from studykit.report.wording import check_wording, text_of
+from studykit.report.wording_check import check_wording, text_of
 from studykit.shipped import shipped
 
 PROTOCOL = parse_protocol((shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")).protocol

@@ -16,7 +16,7 @@ from studykit.kinds.retention.tables import at_risk_table
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
 from studykit.report.numbers import GAP, PER_CENT_CHANGE, Scale
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.tables import (
     NOTHING,
     Bracket,

@@ -9,7 +9,7 @@ import pytest
 from studykit.allocation.asked import method_for
 from studykit.allocation.ledger import Ledger
 from studykit.errors import ProtocolError
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.study import Study
 
 OLD, CLAIMED = 'leaves_studio = "hypothetical"', 'leaves_studio = "while on programme"'

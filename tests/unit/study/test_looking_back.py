@@ -14,7 +14,7 @@ import pytest
 from studykit.cli import main
 from studykit.errors import ArgumentError, DataError, FolderError
 from studykit.lookback.log import AttendanceLog
-from studykit.lookback.results import Curve, LookBack, NextStudy
+from studykit.lookback.look_back_results import Curve, LookBack, NextStudy
 from studykit.report.tally_sheet import render_tally_sheet
 from studykit.results import RowCount
 from studykit.study import Study

@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from studykit.errors import ArgumentError, ProtocolError
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.shipped import shipped
 from studykit.study import Study
-from studykit.study.conduct import write_sheet
 from studykit.study.rights import is_kept_blind, require_right
+from studykit.study.session_sheets import write_sheet
 from tests.pipeline.test_methods import BLOCKS, CLIENTS, edit, ready_study
 
 PROTOCOL = parse_protocol((shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")).protocol

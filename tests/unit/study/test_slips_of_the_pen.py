@@ -10,7 +10,7 @@ import pytest
 
 from studykit.errors import ProtocolError
 from studykit.outcomes.harms import pause_rule
-from studykit.protocol.reading import parse_protocol
+from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.resolved import resolved_digest
 from studykit.protocol.types import Protocol
 from studykit.records.nearest import nearest_known

@@ -12,7 +12,7 @@ import pytest
 from studykit.lookback.attendance_reading import ReadingSettings
 from studykit.protocol import local_time
 from studykit.study import Study
-from studykit.study.conduct import write_sheet
+from studykit.study.session_sheets import write_sheet
 
 pytestmark = pytest.mark.skipif(not hasattr(time, "tzset"), reason="the computer's zone cannot be set here")
 

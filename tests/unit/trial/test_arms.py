@@ -5,13 +5,13 @@ import pytest
 
 from studykit.allocation.coins import Simple
 from studykit.errors import ArgumentError
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.randomness import stream
 from studykit.shipped import shipped
-from studykit.trial.clients import allocation_method, draw_arms, simulate_clients, stratum_levels
 from studykit.trial.models import ClientFactor, RetentionModel, StrengthModel
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_clients import allocation_method, draw_arms, simulate_clients, stratum_levels
 
 SEX = ClientFactor("sex", ("female", "male"), (0.6, 0.4))
 

@@ -7,8 +7,8 @@ from studykit.retention.clock import RetentionRule, is_active
 from studykit.trial.attendance import last_day_needed, retained_at_horizon
 from studykit.trial.batch import simulate_batch
 from studykit.trial.models import AttendanceModel, RetentionModel
-from studykit.trial.rows import client_history
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_rows import client_history
 
 BUSY = AttendanceModel(
     booked_per_week=1.2, attended=0.6, sd_attended=1.0, pause_share=0.7, closures=((60, 70), (150, 163))

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from studykit.randomness import stream
-from studykit.trial.clients import simulate_clients
 from studykit.trial.departures import Leaving, cumulative_hazard, simulate_departures, staying_share
 from studykit.trial.models import RetentionModel, StrengthModel
-from studykit.trial.scores import simulate_tests
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_clients import simulate_clients
+from studykit.trial.simulated_scores import simulate_tests
 
 PLAIN = RetentionModel(retained=(0.70, 0.80), sd_trainer=0.0, return_share=0.0)
 

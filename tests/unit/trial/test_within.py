@@ -10,14 +10,14 @@ import pytest
 from studykit.kinds.continuous.within import arms_of_tests
 from studykit.planning.simulated_plan import remarks_on_design
 from studykit.planning.simulation import simulate_study
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.types import Protocol
 from studykit.shipped import shipped
 from studykit.trial.arrays import score_arrays
 from studykit.trial.batch import simulate_batch
-from studykit.trial.clients import arms_given
 from studykit.trial.performance import without_effect
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_clients import arms_given
 from studykit.trial.truth import true_strength
 
 DESIGNS = ("crossover", "limbs", "stepped")

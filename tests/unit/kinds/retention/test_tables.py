@@ -10,7 +10,7 @@ import pytest
 from studykit.kinds.retention.results import RetentionResult
 from studykit.kinds.retention.tables import at_risk_table, contrasts_table
 from studykit.outcomes.results import StudyResults
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.report.tables import without_gaps
 from studykit.results import Estimate
 from tests.unit.report.conftest import make_results

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from studykit.randomness import stream
-from studykit.trial.clients import simulate_clients
 from studykit.trial.models import DeliveryModel, Machine, PlannedVisit, StrengthModel
-from studykit.trial.scores import effect_received, simulate_tests, true_scores
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_clients import simulate_clients
+from studykit.trial.simulated_scores import effect_received, simulate_tests, true_scores
 
 FULL = DeliveryModel(delivered=1.0, contaminated=0.0)
 QUIET = StrengthModel(effects=(0.0, 0.1), measurement_sd=0.0, sd_trainer_by_arm=0.0, learning=0.0)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError
-from studykit.planning.proportions import (
+from studykit.planning.two_proportions import (
     clients_for_shares,
     detectable_share,
     score_interval_width,

@@ -14,7 +14,7 @@ from studykit.protocol.types import (
 )
 from studykit.report.kind_report import report_of
 from studykit.report.numbers import GAP, level, number
-from studykit.report.reading import Reading, spaced, whole
+from studykit.report.report_context import Reading, spaced, whole
 
 
 def design_line(reading: Reading) -> str:

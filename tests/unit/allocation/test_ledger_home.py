@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from studykit.allocation import places
-from studykit.allocation.places import machine_code, synchronised_folder
+from studykit.allocation import ledger_home
+from studykit.allocation.ledger_home import machine_code, synchronised_folder
 
 
 @pytest.mark.parametrize(
@@ -34,14 +34,14 @@ def test_hidden_markers(tmp_path, marker):
 
 
 def test_marks_of_files_fetched_from_elsewhere(tmp_path, monkeypatch):
-    monkeypatch.setattr(places, "_file_attributes", lambda _: 0x400000)
+    monkeypatch.setattr(ledger_home, "_file_attributes", lambda _: 0x400000)
     assert "is marked as fetched from elsewhere" in synchronised_folder(tmp_path)
 
 
 def test_the_machine_has_one_code(monkeypatch):
     assert machine_code() == machine_code()
     here = machine_code()
-    monkeypatch.setattr(places, "_first_line", lambda _: "another machine")
+    monkeypatch.setattr(ledger_home, "_first_line", lambda _: "another machine")
     assert machine_code() != here
-    monkeypatch.setattr(places, "_first_line", lambda _: "")
+    monkeypatch.setattr(ledger_home, "_first_line", lambda _: "")
     assert len(machine_code()) == 12

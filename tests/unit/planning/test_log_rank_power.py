@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError
-from studykit.planning.log_rank import (
+from studykit.planning.log_rank_power import (
     clients_for_log_rank,
     departures_by_accrual,
     departures_needed,

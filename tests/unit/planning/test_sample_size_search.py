@@ -11,10 +11,10 @@ from scipy.optimize import brentq
 from scipy.stats import nct, norm, t
 
 from studykit.errors import ArgumentError, DesignError
-from studykit.planning.search import effect_at, place_at, search_effect, search_number
+from studykit.planning.sample_size_search import effect_at, place_at, search_effect, search_number
 from studykit.planning.search_loop import CurvePoint, Round, Shape, Task, find_root, run_search
 from studykit.planning.search_trials import NOTHING, Errors, PlaceTrials, corrected_mean
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.shipped import shipped
 from studykit.trial.performance import with_exercises
 from studykit.trial.settings import TrialSettings

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from studykit.randomness import stream
-from studykit.trial.clients import simulate_clients
 from studykit.trial.models import ClientFactor, DeliveryModel, Machine, RetentionModel, StrengthModel
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_clients import simulate_clients
 
 MACHINES = (Machine("leg_press"), Machine("chest_press"), Machine("row"))
 SEX = ClientFactor("sex", ("female", "male"), (0.6, 0.4), (0.0, math.log(1.8)))

@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 
 from studykit.outcomes.results import StudyResults
-from studykit.protocol.reading import read_protocol
+from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.types import ExternalAllocation, Protocol, TrainersTogether
-from studykit.report.completion import Item, completion
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
+from studykit.report.reporting_items import Item, completion
 from studykit.study import Study
 
 ANALYSIS = Path(__file__).resolve().parents[3] / "analysis"

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from studykit.errors import FolderError, ProtocolError
-from studykit.protocol.reading import parse_protocol, read_protocol
+from studykit.protocol.protocol_file import parse_protocol, read_protocol
 from studykit.shipped import shipped
 
 READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studykit.protocol.types import Protocol
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 
 State = Literal["in this report", "in the protocol", "to be supplied", "does not apply"]
 

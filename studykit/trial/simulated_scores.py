@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from studykit.records.scores import estimated_maximum
 from studykit.results import frozen_array
-from studykit.trial.clients import ClientTraits, arms_given
 from studykit.trial.settings import TrialSettings
+from studykit.trial.simulated_clients import ClientTraits, arms_given
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -329,5 +329,6 @@ class LookBack:
         given = sum(not answer.refused for answer in self.answers)
         return (
             f"LookBack({self.clients} clients, {self.events} departures, {given} of {len(self.answers)} "
-            f"answers given, lead: {self.lead or 'none'}; studykit.lookback.sentences.summary tells all)"
+            f"answers given, lead: {self.lead or 'none'}; studykit.lookback.answer_sentences.summary tells "
+            "all)"
         )

@@ -12,7 +12,7 @@ from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
 from studykit.report.kind_report import report_of
 from studykit.report.numbers import DAYS, GAP, PER_CENT_CHANGE, RATIO
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 from studykit.results import Estimate
 
 LONG = "conventional sets, then partner reps"

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from studykit.report.wording import WordingContext, check_wording, text_of
+from studykit.report.wording_check import WordingContext, check_wording, text_of
 
 OBSERVED = WordingContext(randomised=False)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from studykit.protocol.types import Protocol
 from studykit.report.kind_report import PlannedAnalysis, report_of
-from studykit.report.reading import Reading
+from studykit.report.report_context import Reading
 
 
 def planned_analyses(reading: Reading) -> tuple[PlannedAnalysis, ...]:

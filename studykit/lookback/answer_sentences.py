@@ -9,7 +9,7 @@ from __future__ import annotations
 import textwrap
 
 from studykit.lookback.log import day_of
-from studykit.lookback.results import Answer, Association, LookBack, Method, UnmeasuredBound
+from studykit.lookback.look_back_results import Answer, Association, LookBack, Method, UnmeasuredBound
 
 METHOD_NAMES: dict[Method, str] = {
     "session clock": "Session by session",

@@ -8,13 +8,13 @@ import pytest
 from studykit.lookback.associations import difference_of_shares
 from studykit.lookback.clones import _of_one_sided_trainers, starters_of, trainer_begun_on
 from studykit.lookback.episodes import follow_clients
-from studykit.lookback.log import UNKNOWN, ClientFact
-from studykit.lookback.strategies import (
+from studykit.lookback.joining_strategies import (
     _correlation,
     answer_strategies,
     compare_strategies,
     strategy_balance,
 )
+from studykit.lookback.log import UNKNOWN, ClientFact
 from studykit.lookback.strategy_estimates import (
     Estimates,
     clone,

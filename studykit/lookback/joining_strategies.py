@@ -17,7 +17,7 @@ from studykit.lookback.associations import curve_with_errors, difference_of_shar
 from studykit.lookback.clones import Starters, starters_of
 from studykit.lookback.episodes import Episodes
 from studykit.lookback.log import AttendanceLog, Floats, Integers
-from studykit.lookback.results import Answer, Association, Balance
+from studykit.lookback.look_back_results import Answer, Association, Balance
 from studykit.lookback.strategy_estimates import (
     TRAINERS_RESAMPLED_FROM,
     ClonedStudy,

@@ -10,7 +10,7 @@ import pytest
 
 from studykit.errors import StudykitError
 from studykit.outcomes.results import FlowOutcome, FlowResult, StudyResults
-from studykit.report.flow import draw_flow
+from studykit.report.flow_diagram import draw_flow
 
 TEXT, RECT = "{http://www.w3.org/2000/svg}text", "{http://www.w3.org/2000/svg}rect"
 NASTY = '<b>&"'
