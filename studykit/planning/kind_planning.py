@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Literal, Protocol, cast
+from typing import TYPE_CHECKING, Any, Literal, Protocol, cast
 
 from studykit import kinds
 from studykit.errors import DesignError
-from studykit.outcomes.answers import Answers
 from studykit.planning.assumptions import Assumptions
 from studykit.planning.outcome_plan import Improvement, OutcomePlan, OutcomePoint
 from studykit.planning.own_spread import OwnRecords
 from studykit.protocol import types
 from studykit.protocol.outcome import OutcomeSection
-from studykit.trial.batch import TrialBatch
-from studykit.trial.settings import TrialSettings
+
+if TYPE_CHECKING:
+    from studykit.outcomes.answers import Answers
+    from studykit.trial.batch import TrialBatch
+    from studykit.trial.settings import TrialSettings
 
 
 class KindPlanning(Protocol):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from studykit.allocation.asked import findings_on_design
 from studykit.allocation.foresight import Foresight
@@ -18,10 +19,12 @@ from studykit.planning.kind_planning import left_out, planned_outcomes, planning
 from studykit.planning.outcome_plan import Improvement, OutcomePlan, level_of
 from studykit.planning.pilot import PilotPlan, plan_pilot
 from studykit.planning.sensitivity import ChancePlan, WhatIf, WidthSpread, plan_chances, what_if, width_spread
-from studykit.planning.simulated_plan import SimulatedPlan
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.rules import check_protocol
 from studykit.protocol.types import Assumption, Protocol
+
+if TYPE_CHECKING:
+    from studykit.planning.simulated_plan import SimulatedPlan
 
 LADDER = (12, 16, 20, 24, 30, 36, 40, 48, 60, 72, 80, 96, 120, 160, 200, 240, 320, 400)
 _METHOD = (

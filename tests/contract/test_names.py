@@ -39,7 +39,7 @@ def test_an_empty_module_would_be_seen() -> None:
 
 # What only the room itself works with: pieces of likelihoods, statistics before they are asked anything.
 INNER = {"cox", "score_statistics"}
-INNER_NAMES = {"Gram", "within_strata", "score_limits"}
+INNER_NAMES = {"Gram", "within_strata", "score_limits", "uninformative"}
 
 
 @pytest.mark.parametrize("room", ["effects", "retention"])

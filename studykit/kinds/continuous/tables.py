@@ -51,8 +51,8 @@ def _superiority(reading: Reading, outcome: ContinuousResult) -> str:
     chance, low, high = (number(100.0 * float(ndtr(end / math.sqrt(2.0))), 0) for end in ends)
     return (
         f"Of 100 pairs of clients, one of each arm, the one with {reading.compared} has the higher value in "
-        f"about {chance} ({level(interval.confidence_level)} interval {low} to {high}); 50 is no difference. "
-        "This chance of superiority follows from the standardised difference if values are normal."
+        f"about {chance} ({level(interval.confidence_level)} interval {low} to {high}); 50 would be a coin "
+        "toss. This chance of superiority follows from the standardised difference if values are normal."
     )
 
 

@@ -163,7 +163,7 @@ def _clients_for_one(reading: Reading, retention: RetentionResult) -> str:
     """The difference in shares as a number of clients (number needed to treat)."""
     found = number_needed(retention.primary, confidence_level=reading.results.confidence_level)
     ends = [_one_more(part.fewest, part.direction) for part in found.interval]
-    between = ", through no difference, to "
+    between = ", through arms that are alike, to "
     if len(ends) == 1:
         ends.append(_one_more(found.interval[0].most, found.interval[0].direction))
         between = " to "
@@ -176,6 +176,6 @@ def _clients_for_one(reading: Reading, retention: RetentionResult) -> str:
 
 def _one_more(clients: float, direction: Direction) -> str:
     if not math.isfinite(clients):
-        return "no difference"
+        return "arms that are alike"
     what = "staying" if direction == "benefit" else "leaving"
     return f"one more {what} for every {number(clients, 0)} clients"

@@ -19,7 +19,7 @@ End = tuple[str, int]
 
 
 def told(end: End | None) -> str:
-    return "no difference" if end is None else f"one more {end[0]} for every {end[1]} clients"
+    return "arms that are alike" if end is None else f"one more {end[0]} for every {end[1]} clients"
 
 
 @pytest.mark.parametrize(
@@ -41,7 +41,7 @@ def test_a_difference_in_shares_is_told_in_clients(
         results.retention, primary=replace(results.retention.primary, estimate=estimate)
     )
     note = contrasts_table(Reading(results), retention).notes[0]
-    between = ", through no difference, to " if first[0] != last[0] else " to "
+    between = ", through arms that are alike, to " if first[0] != last[0] else " to "
     assert without_gaps(note) == (
         f"In clients (number needed to treat): with partner reps, {told(value)}; "
         f"95 % interval from {told(first)}{between}{told(last)}."
