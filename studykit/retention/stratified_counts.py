@@ -13,6 +13,11 @@ from studykit.results import frozen_array
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+UNINFORMATIVE = {
+    "expected": "a stratum with clients of both arms",
+    "got": "none",
+    "todo": "Without strata the arms can be compared, but trainer and arm are then the same thing.",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +99,7 @@ class StratifiedCounts:
     def require_informative(self, where: str) -> None:
         """Refuse when no stratum has clients in both arms."""
         if not self.informative.any():
-            raise uninformative(where)
+            raise FitError(where=where, **UNINFORMATIVE)
 
     def pooled(self) -> StratifiedCounts:
         """One table, strata ignored."""
@@ -116,16 +121,6 @@ class StratifiedCounts:
             )
             for s, label in enumerate(self.strata)
         )
-
-
-def uninformative(where: str) -> FitError:
-    """No stratum has clients of both arms."""
-    return FitError(
-        where=where,
-        expected="a stratum with clients of both arms",
-        got="none",
-        todo="Without strata the arms can be compared, but trainer and arm are then the same thing.",
-    )
 
 
 def count_by_stratum(retained: ArrayLike, compared: ArrayLike, *, strata: Any = None) -> StratifiedCounts:

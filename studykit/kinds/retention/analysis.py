@@ -27,7 +27,7 @@ from studykit.records.rows import RetentionSpells
 from studykit.results import HasInterval, RowCount
 from studykit.retention.clock import RetentionRule, active_status
 from studykit.retention.risk_difference import risk_difference, risk_differences
-from studykit.retention.stratified_counts import count_by_stratum, uninformative
+from studykit.retention.stratified_counts import UNINFORMATIVE, count_by_stratum
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -104,7 +104,7 @@ def _within_strata(
 
 def _not_comparable(any_known: bool) -> StudykitError:
     if any_known:
-        return uninformative("risk difference")
+        return FitError(where="risk difference", **UNINFORMATIVE)
     return FitError(
         where="retention",
         expected="clients whose status at the horizon is known",
