@@ -6,8 +6,7 @@ import math
 
 from studykit.planning.advice import about
 from studykit.planning.outcome_plan import OutcomePlan
-from studykit.planning.plan import Plan
-from studykit.planning.plan_text import SHOWN_COUNTS
+from studykit.planning.plan import SHOWN_COUNTS, Plan
 from studykit.planning.sensitivity import ChancePlan
 from studykit.protocol.cautions import cautions_for
 from studykit.protocol.types import Protocol

@@ -8,8 +8,7 @@ from studykit.planning.advice import about
 from studykit.planning.interim import InterimPlan, looks_sentences
 from studykit.planning.outcome_plan import Improvement
 from studykit.planning.pilot import PilotPlan, RuleOutlook, pilot_sentences
-from studykit.planning.plan import Plan
-from studykit.planning.plan_text import SHOWN_COUNTS
+from studykit.planning.plan import SHOWN_COUNTS, Plan
 from studykit.report.document import Section, paragraphs, tables
 from studykit.report.numbers import Scale, level, number
 from studykit.report.reading import capital, spaced
