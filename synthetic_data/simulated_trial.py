@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from studykit.randomness import stream
 from studykit.records.record_tables import Allocated, Records
-from studykit.records.rows import RetentionSpells, StrengthRows
+from studykit.records.rows import RetentionSpells, Scores
 from studykit.trial.batch import TrialBatch, simulate_batch
 from studykit.trial.labels import allocation_date, client_labels, trainer_labels
 from studykit.trial.settings import TrialSettings
@@ -94,7 +94,7 @@ class SimulatedTrial:
         }
         return Records(tables.all_tables(given), (), ())
 
-    def strength_rows(self) -> StrengthRows:
+    def strength_rows(self) -> Scores:
         """Scores, without the way through tables."""
         return strength_rows(self.seen, 0)
 

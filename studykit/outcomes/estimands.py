@@ -18,7 +18,7 @@ def contrast_text(arm: str, reference: str) -> str:
     return f"{arm} compared with {reference}"
 
 
-def strength_estimand(protocol: Protocol, outcome: ContinuousOutcome, visit: str, exercises: str) -> str:
+def continuous_estimand(protocol: Protocol, outcome: ContinuousOutcome, visit: str, exercises: str) -> str:
     """The estimand of a continuous outcome at one visit, in one sentence."""
     summary = "ratio of geometric means" if outcome.scale == "log" else "difference in means"
     place = f", equal weights over {exercises}" if exercises else ""

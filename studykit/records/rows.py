@@ -59,7 +59,7 @@ class Clients:
 
 
 @dataclass(frozen=True, slots=True)
-class StrengthRows:
+class Scores:
     """One row per client, visit and exercise with a score; for any continuous outcome.
 
     Parameters

@@ -14,7 +14,7 @@ from studykit.protocol.types import Protocol
 from studykit.records.client_rows import label_codes
 from studykit.records.leaving import AFTER_DEPARTURE, has_left, stops_at_departure
 from studykit.records.record_tables import Records, RecordTable
-from studykit.records.rows import Clients, RetentionSpells, StrengthRows
+from studykit.records.rows import Clients, RetentionSpells, Scores
 from studykit.records.schema import STRENGTH
 from studykit.records.scores import attempt_scores, unit_factor, without_logarithm
 from studykit.results import RowCount, frozen_array
@@ -150,7 +150,7 @@ def score_rows(
     clients: Clients,
     outcome: ContinuousOutcome,
     spells: RetentionSpells,
-) -> tuple[StrengthRows, tuple[Finding, ...]]:
+) -> tuple[Scores, tuple[Finding, ...]]:
     """The scores of one outcome for the allocated clients, as frozen rows.
 
     Where leaving the studio is handled as hypothetical, a test after the client has left is no test of the
@@ -167,7 +167,7 @@ def score_rows(
     stops = departed if stops_at_departure(outcome) else None
     found = scored(records, protocol, outcome, clients=clients.labels, departed=stops)
     day = since_allocation(found.client, found.table.columns["date"][found.row])
-    rows = StrengthRows(
+    rows = Scores(
         outcome.code,
         clients,
         frozen_array(found.client),

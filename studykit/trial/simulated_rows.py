@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from studykit.records.rows import RetentionSpells, StrengthRows
+from studykit.records.rows import RetentionSpells, Scores
 from studykit.results import RowCount, frozen_array
 from studykit.retention.clock import ClientHistory, Closure, Pause
 from studykit.trial.batch import TrialBatch, observed_tests
 from studykit.trial.labels import clients_of
 
 
-def strength_rows(batch: TrialBatch, trial: int) -> StrengthRows:
+def strength_rows(batch: TrialBatch, trial: int) -> Scores:
     """Scores of one trial, by client, visit and exercise.
 
     Every test that took place. Nobody is tested after leaving unless the settings say so, and what the way
@@ -29,12 +29,12 @@ def strength_rows(batch: TrialBatch, trial: int) -> StrengthRows:
 
     Returns
     -------
-    StrengthRows
+    Scores
     """
     settings = batch.settings
     observed = observed_tests(batch)[trial]
     client, visit, exercise = np.nonzero(observed)
-    return StrengthRows(
+    return Scores(
         outcome=settings.outcome,
         clients=clients_of(batch, trial),
         client=frozen_array(client, np.int64),

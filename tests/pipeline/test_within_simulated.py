@@ -14,7 +14,7 @@ import pytest
 
 from studykit.kinds.continuous.within import fit_within, within_setting
 from studykit.randomness import stream
-from studykit.records.rows import StrengthRows
+from studykit.records.rows import Scores
 from tests.external.outcomes_within.test_outcomes_within import protocol, rows_of
 
 EFFECT, TRAINERS = 0.04, 6
@@ -31,7 +31,7 @@ class Setup:
 SETUPS = (Setup("crossover", 12, 200, 2), Setup("limbs", 12, 200, 1), Setup("stepped", 18, 60, 4))
 
 
-def one_study(setup: Setup, rng: np.random.Generator) -> StrengthRows:
+def one_study(setup: Setup, rng: np.random.Generator) -> Scores:
     """Clients and sides with levels of their own, form of the day, a change with time, some tests missing."""
     plan = protocol(setup.design, periods=setup.periods)
     drawn, steps = rng.permutation(setup.clients) % 2, rng.permutation(TRAINERS) % 3

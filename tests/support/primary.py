@@ -7,10 +7,10 @@ from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.kinds.retention import analysis as retention
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.protocol.types import Protocol
-from studykit.records.rows import RetentionSpells, StrengthRows
+from studykit.records.rows import RetentionSpells, Scores
 
 
-def primary_continuous(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> OutcomeEstimate:
+def primary_continuous(protocol: Protocol, outcome: ContinuousOutcome, rows: Scores) -> OutcomeEstimate:
     setting = prepare(protocol, outcome, rows)
     return primary_estimate(setting, *choose_analysis(setting))
 

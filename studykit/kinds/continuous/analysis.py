@@ -19,11 +19,11 @@ from studykit.mixed import MixedFit
 from studykit.mixed.result import METHODS
 from studykit.outcomes.batch_model import StudiesAlike
 from studykit.outcomes.clients import ClientArrays
-from studykit.outcomes.estimands import contrast_text, strength_estimand
+from studykit.outcomes.estimands import continuous_estimand, contrast_text
 from studykit.outcomes.results import OutcomeEstimate, Presentation
 from studykit.outcomes.trainers import TrainerPlan, TrainerRole, plan_trainers
 from studykit.protocol.types import Protocol
-from studykit.records.rows import StrengthRows
+from studykit.records.rows import Scores
 from studykit.results import Estimate, RowCount
 
 Floats = NDArray[np.float64]
@@ -45,7 +45,7 @@ class Setting:
 
     protocol: Protocol
     outcome: ContinuousOutcome
-    rows: StrengthRows
+    rows: Scores
     scores: Floats
     trainers: TrainerPlan
     primary_visit: int
@@ -95,7 +95,7 @@ class Setting:
         return np.asarray(self.arrays.score_at(visit, exercises)[0])
 
 
-def prepare(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> Setting:
+def prepare(protocol: Protocol, outcome: ContinuousOutcome, rows: Scores) -> Setting:
     """Put rows and protocol together.
 
     Raises
@@ -337,7 +337,7 @@ def primary_estimate(setting: Setting, analysis: Analysis, why: str) -> OutcomeE
         contrast=contrast_text(
             setting.rows.clients.arm_labels[setting.compared_arm], setting.rows.clients.arm_labels[0]
         ),
-        estimand=strength_estimand(
+        estimand=continuous_estimand(
             setting.protocol, setting.outcome, setting.outcome.primary_visit, exercise_text(setting)
         ),
         unit="ratio" if setting.outcome.scale == "log" else setting.outcome.unit,

@@ -32,11 +32,11 @@ from studykit.kinds.continuous.sensitivity import (
     tipping_points,
 )
 from studykit.kinds.continuous.variances import model_repeatability, variance_components
-from studykit.outcomes.estimands import contrast_text, strength_estimand
+from studykit.outcomes.estimands import continuous_estimand, contrast_text
 from studykit.outcomes.results import MissingCount, OutcomeEstimate, RescaledEstimate, Role
 from studykit.protocol.types import Protocol
 from studykit.records.leaving import has_left
-from studykit.records.rows import RetentionSpells, StrengthRows
+from studykit.records.rows import RetentionSpells, Scores
 from studykit.results import Estimate, frozen_array
 
 Floats = NDArray[np.float64]
@@ -50,10 +50,10 @@ MISSING_AT_RANDOM = (
 )
 
 
-def analyse_strength(
+def analyse_continuous(
     protocol: Protocol,
     outcome: ContinuousOutcome,
-    rows: StrengthRows,
+    rows: Scores,
     *,
     spells: RetentionSpells | None = None,
 ) -> ContinuousResult:
@@ -64,7 +64,7 @@ def analyse_strength(
     protocol : Protocol
     outcome : ContinuousOutcome
         One of the protocol's.
-    rows : StrengthRows
+    rows : Scores
         Of this outcome.
     spells : RetentionSpells, optional
         Attendance of the same clients, for the reasons of missing scores.
@@ -149,7 +149,9 @@ def _by_visit(
             replace(
                 primary,
                 name=f"{setting.outcome.name} at {label}",
-                estimand=strength_estimand(setting.protocol, setting.outcome, label, exercise_text(setting)),
+                estimand=continuous_estimand(
+                    setting.protocol, setting.outcome, label, exercise_text(setting)
+                ),
                 estimate=estimate,
                 role=_secondary(setting),
                 remarks=(),
@@ -173,7 +175,7 @@ def _by_exercise(
             replace(
                 primary,
                 name=f"{setting.outcome.name} on {label} at {setting.outcome.primary_visit}",
-                estimand=strength_estimand(
+                estimand=continuous_estimand(
                     setting.protocol, setting.outcome, setting.outcome.primary_visit, label
                 ),
                 estimate=estimate,

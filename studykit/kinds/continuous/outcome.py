@@ -7,7 +7,7 @@ from typing import cast
 
 import numpy as np
 
-from studykit.kinds.continuous.assembly import analyse_strength
+from studykit.kinds.continuous.assembly import analyse_continuous
 from studykit.kinds.continuous.rerandomisation import rerandomise as rerandomise_between
 from studykit.kinds.continuous.rerandomisation import rerandomise_within
 from studykit.kinds.continuous.results import ContinuousResult
@@ -16,7 +16,7 @@ from studykit.kinds.continuous.within_result import analyse_within
 from studykit.outcomes.rerandomisation import RedrawnArms
 from studykit.outcomes.results import RerandomisationTest
 from studykit.protocol.types import Protocol
-from studykit.records.rows import Floats, StrengthRows, StudyRows
+from studykit.records.rows import Floats, Scores, StudyRows
 
 
 def analyse(protocol: Protocol, outcome: ContinuousOutcome, rows: StudyRows) -> ContinuousResult:
@@ -25,9 +25,9 @@ def analyse(protocol: Protocol, outcome: ContinuousOutcome, rows: StudyRows) -> 
     Raises
     ------
     ArgumentError, DesignError, FitError
-        As `analyse_strength`.
+        As `analyse_continuous`.
     """
-    analysis = analyse_within if protocol.plan.within else analyse_strength
+    analysis = analyse_within if protocol.plan.within else analyse_continuous
     return analysis(protocol, outcome, _own(outcome, rows), spells=rows.retention)
 
 
@@ -53,5 +53,5 @@ def rerandomise(
     return again(protocol, outcome, _own(outcome, rows), drawn=drawn)
 
 
-def _own(outcome: ContinuousOutcome, rows: StudyRows) -> StrengthRows:
-    return cast("StrengthRows", rows.outcomes[outcome.code])
+def _own(outcome: ContinuousOutcome, rows: StudyRows) -> Scores:
+    return cast("Scores", rows.outcomes[outcome.code])

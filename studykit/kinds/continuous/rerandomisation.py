@@ -26,13 +26,13 @@ from studykit.outcomes.clients import independent_columns
 from studykit.outcomes.rerandomisation import RedrawnArms, inverted_interval, regression_products
 from studykit.outcomes.results import RerandomisationTest
 from studykit.protocol.types import Protocol
-from studykit.records.rows import StrengthRows
+from studykit.records.rows import Scores
 
 Floats = NDArray[np.float64]
 
 
 def rerandomise(
-    protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows, *, drawn: RedrawnArms
+    protocol: Protocol, outcome: ContinuousOutcome, rows: Scores, *, drawn: RedrawnArms
 ) -> RerandomisationTest:
     """Re-randomisation test of a continuous outcome at its primary visit, with an interval by inversion.
 
@@ -89,7 +89,7 @@ def _nuisance(setting: Setting, used: NDArray[np.bool_]) -> Floats:
 
 
 def rerandomise_within(
-    protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows, *, drawn: RedrawnArms
+    protocol: Protocol, outcome: ContinuousOutcome, rows: Scores, *, drawn: RedrawnArms
 ) -> RerandomisationTest:
     """The t of the arm in a regression with a mean for every client and every period (and exercise).
 

@@ -21,7 +21,7 @@ from studykit.protocol.types import Protocol
 from studykit.records.check_context import Scene, first_of, place
 from studykit.records.kind_rows import Tested
 from studykit.records.record_tables import Records
-from studykit.records.rows import Clients, RetentionSpells, StrengthRows
+from studykit.records.rows import Clients, RetentionSpells, Scores
 from studykit.records.score_rows import Scored, outcome_exercises, score_rows, scored
 
 POUND_MIX_UP = ((0.42, 0.49), (2.0, 2.4))
@@ -40,7 +40,7 @@ def derive(
     clients: Clients,
     outcome: ContinuousOutcome,
     spells: RetentionSpells,
-) -> tuple[StrengthRows, tuple[Finding, ...]]:
+) -> tuple[Scores, tuple[Finding, ...]]:
     """One score for each client, visit and exercise."""
     return score_rows(records, protocol, clients, outcome, spells)
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError
 from studykit.outcomes.clients import ClientArrays
-from studykit.records.rows import StrengthRows
+from studykit.records.rows import Scores
 from studykit.results import frozen_array
 
 Floats = NDArray[np.float64]
@@ -89,12 +89,12 @@ class ScoreArrays:
         return f"{label} at {self.visit_labels[visit]}" if label else self.visit_labels[visit]
 
 
-def analysis_scores(rows: StrengthRows, scale: str) -> Floats:
+def analysis_scores(rows: Scores, scale: str) -> Floats:
     """Scores on the analysis scale, in the order of ``rows``; shape (m,).
 
     Parameters
     ----------
-    rows : StrengthRows
+    rows : Scores
     scale : {"log", "as_measured"}
 
     Raises
@@ -115,7 +115,7 @@ def analysis_scores(rows: StrengthRows, scale: str) -> Floats:
     return np.log(rows.score) if scale == "log" else np.array(rows.score, dtype=float)
 
 
-def score_cube(rows: StrengthRows, scores: Floats) -> Floats:
+def score_cube(rows: Scores, scores: Floats) -> Floats:
     """Scores by client, visit and exercise; shape (clients, visits, exercises), ``nan`` where missing."""
     shape = (rows.clients.number, len(rows.visit_labels), len(rows.exercise_labels))
     cube = np.full(shape, np.nan)
@@ -160,7 +160,7 @@ def composite_scores(cube: Floats) -> Floats:
     return np.asarray(distances + level, dtype=float)
 
 
-def observed_days(rows: StrengthRows, planned: tuple[float, ...]) -> Floats:
+def observed_days(rows: Scores, planned: tuple[float, ...]) -> Floats:
     """Day of the test, the planned day where it is not known; shape (clients, visits)."""
     shape = (rows.clients.number, len(rows.visit_labels))
     days = np.tile(np.asarray(planned, dtype=float), (shape[0], 1))

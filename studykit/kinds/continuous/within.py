@@ -38,7 +38,7 @@ from studykit.outcomes.estimands import contrast_text, within_estimand
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.outcomes.trainers import TrainerPlan, unpaired_t
 from studykit.protocol.types import Protocol
-from studykit.records.rows import StrengthRows
+from studykit.records.rows import Scores
 from studykit.results import Estimate, RowCount
 
 Floats = NDArray[np.float64]
@@ -368,7 +368,7 @@ def difference_by_group(data: WithinRows) -> Estimate:
     return replace(found, value=found.value / 2.0, standard_error=found.standard_error / 2.0)
 
 
-def within_setting(protocol: Protocol, outcome: ContinuousOutcome, rows: StrengthRows) -> Setting:
+def within_setting(protocol: Protocol, outcome: ContinuousOutcome, rows: Scores) -> Setting:
     """Rows and protocol together; arms belong to scores here, and not to clients."""
     absent = TrainerPlan("absent", rows.clients.trainer, rows.clients.trainer_labels, ())
     visit = rows.visit_labels.index(outcome.primary_visit)

@@ -26,14 +26,14 @@ from studykit.kinds.continuous.within import (
 )
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.protocol.types import Protocol
-from studykit.records.rows import RetentionSpells, StrengthRows
+from studykit.records.rows import RetentionSpells, Scores
 from studykit.results import RowCount
 
 
 def analyse_within(
     protocol: Protocol,
     outcome: ContinuousOutcome,
-    rows: StrengthRows,
+    rows: Scores,
     *,
     spells: RetentionSpells | None = None,
 ) -> ContinuousResult:
@@ -42,7 +42,7 @@ def analyse_within(
     Parameters
     ----------
     protocol, outcome, rows, spells
-        As for `studykit.kinds.continuous.assembly.analyse_strength`.
+        As for `studykit.kinds.continuous.assembly.analyse_continuous`.
 
     Raises
     ------

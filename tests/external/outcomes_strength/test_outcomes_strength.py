@@ -17,9 +17,9 @@ import pytest
 import statsmodels.api as sm
 
 from studykit.kinds.continuous.analysis import RegressionAnalysis, fit_model, prepare
-from studykit.kinds.continuous.assembly import analyse_strength
+from studykit.kinds.continuous.assembly import analyse_continuous
 from studykit.protocol.types import Protocol
-from studykit.records.rows import Clients, StrengthRows
+from studykit.records.rows import Clients, Scores
 from studykit.results import Estimate, RowCount
 from tests.support.primary import primary_continuous
 
@@ -55,7 +55,7 @@ def protocol(exercises: tuple[str, ...], random_from: int = 5) -> Protocol:
     })  # fmt: skip
 
 
-def rows_of(exercises: tuple[int, ...]) -> StrengthRows:
+def rows_of(exercises: tuple[int, ...]) -> Scores:
     table = columns()
     kept = np.isin(table["exercise"], exercises)
     table = {name: values[kept] for name, values in table.items()}
@@ -74,7 +74,7 @@ def rows_of(exercises: tuple[int, ...]) -> StrengthRows:
         covariates=(),
         allocated_on=np.full(n, np.datetime64("NaT"), dtype="datetime64[D]"),
     )
-    return StrengthRows(
+    return Scores(
         outcome="strength",
         clients=clients,
         client=client,
@@ -102,7 +102,7 @@ def test_several_exercises_agree_with_lme4_and_pbkrtest(name: str, random_from: 
     reference = REFERENCE[name]
     exercises = ("e0", "e1", "e2")
     plan = protocol(exercises, random_from)
-    result = analyse_strength(plan, plan.continuous_outcomes[0], rows_of((0, 1, 2)))
+    result = analyse_continuous(plan, plan.continuous_outcomes[0], rows_of((0, 1, 2)))
     assert result.rows.used == reference["rows"]
     assert result.fallback == ""
     agrees(result.primary.estimate, reference["primary"])
@@ -157,7 +157,7 @@ def test_few_clients_go_through_the_fallback() -> None:
     plan = plan.model_copy(
         update={"analysis": plan.analysis.model_copy(update={"composite_below_clients": 40})}
     )
-    result = analyse_strength(plan, plan.continuous_outcomes[0], rows_of((0, 1, 2)))
+    result = analyse_continuous(plan, plan.continuous_outcomes[0], rows_of((0, 1, 2)))
     assert "fewer than the 40" in result.fallback
     assert result.primary.rows.left_out[0][0] == "no score at the primary visit"
     other = next(row for row in result.sensitivity if row.name == "mixed model over all visits")

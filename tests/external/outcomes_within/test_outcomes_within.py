@@ -15,7 +15,7 @@ from scipy import stats
 from studykit.kinds.continuous.within import difference_by_group, fit_within, within_rows, within_setting
 from studykit.kinds.continuous.within_result import analyse_within
 from studykit.protocol.types import Protocol
-from studykit.records.rows import Clients, StrengthRows
+from studykit.records.rows import Clients, Scores
 from studykit.results import RowCount
 
 HERE = Path(__file__).parent
@@ -59,7 +59,7 @@ def protocol(design: str, *, periods: int = 2, exercises: tuple[str, ...] = ()) 
 def rows_of(
     plan: Protocol, allocated: list[int], client: Any, visit: Any, exercise: Any, score: Any, *,
     trainer: list[int] | None = None, dominant: list[int] | None = None,
-) -> StrengthRows:  # fmt: skip
+) -> Scores:  # fmt: skip
     number = len(allocated)
     factors = () if dominant is None else (("dominant", np.array(dominant), ("left", "right")),)
     clients = Clients(
@@ -69,7 +69,7 @@ def rows_of(
     )  # fmt: skip
     labels = plan.outcomes[0].exercises or ("",)
     client, visit, exercise = (np.asarray(values, dtype=np.int64) for values in (client, visit, exercise))
-    return StrengthRows(
+    return Scores(
         "strength", clients, client, visit, exercise, np.asarray(score, dtype=float),
         np.full(client.size, np.nan), tuple(visit_.code for visit_ in plan.visits), (0,), labels,
         RowCount(client.size, client.size, (), "rows"),
@@ -82,7 +82,7 @@ def table(name: str) -> dict[str, np.ndarray]:
     return {key: np.array([float(row[key] or "nan") for row in found]) for key in found[0]}
 
 
-def agrees(name: str, plan: Protocol, rows: StrengthRows) -> None:
+def agrees(name: str, plan: Protocol, rows: Scores) -> None:
     fitted = fit_within(within_setting(plan, plan.continuous_outcomes[0], rows))
     answer, wanted = fitted.effect(), REFERENCE[name]
     assert answer.value == pytest.approx(wanted["value"], **LME4)
@@ -99,7 +99,7 @@ FIRST = [(310, 270), (310, 260), (370, 300), (410, 390), (250, 210), (380, 350),
 SECOND = [(370, 385), (310, 400), (380, 410), (290, 320), (260, 340), (90, 220)]
 
 
-def peak_flow() -> tuple[Protocol, StrengthRows]:
+def peak_flow() -> tuple[Protocol, Scores]:
     """Formoterol (compared) then salbutamol, and the other way round."""
     plan = protocol("crossover")
     allocated = [1] * len(FIRST) + [0] * len(SECOND)  # sequence 1 has the compared arm first

@@ -11,7 +11,7 @@ import pytest
 
 from studykit.outcomes.results import Provenance
 from studykit.protocol.types import Protocol
-from studykit.records.rows import Clients, RetentionSpells, Sessions, StrengthRows
+from studykit.records.rows import Clients, RetentionSpells, Scores, Sessions
 from studykit.results import RowCount
 from studykit.retention.clock import ClientHistory
 
@@ -80,13 +80,13 @@ def build_clients(
     )
 
 
-def build_rows(clients: Clients, cube: Any, protocol: Protocol) -> StrengthRows:
+def build_rows(clients: Clients, cube: Any, protocol: Protocol) -> Scores:
     """From an array client x visit x exercise of scores in the outcome's unit, nan where missing."""
     cube = np.asarray(cube, dtype=float)
     client, visit, exercise = np.nonzero(np.isfinite(cube))
     labels = tuple(v.code for v in (*protocol.baseline_visits, *protocol.follow_up_visits))
     outcome = protocol.continuous_outcomes[0]
-    return StrengthRows(
+    return Scores(
         outcome=outcome.code,
         clients=clients,
         client=client,
@@ -152,7 +152,7 @@ def make_clients() -> Callable[..., Clients]:
 
 
 @pytest.fixture
-def make_rows() -> Callable[..., StrengthRows]:
+def make_rows() -> Callable[..., Scores]:
     return build_rows
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from studykit.kinds.continuous import model_check
 from studykit.kinds.continuous.analysis import fit_model, prepare
-from studykit.kinds.continuous.assembly import analyse_strength
+from studykit.kinds.continuous.assembly import analyse_continuous
 from studykit.kinds.continuous.model_check import check_model
 from studykit.kinds.continuous.results import ModelCheck
 from studykit.results import to_plain
@@ -104,9 +104,9 @@ def test_the_result_has_it_and_the_fallback_has_none(
 ) -> None:
     protocol = make_protocol()
     outcome = protocol.continuous_outcomes[0]
-    result = analyse_strength(protocol, outcome, make_rows(make_clients(ARM), scores(1), protocol))
+    result = analyse_continuous(protocol, outcome, make_rows(make_clients(ARM), scores(1), protocol))
     assert result.check is not None
     plain = to_plain(result)["check"]
     assert plain["left_out"][0][1]["levels"][0] == "C001"
     few = make_rows(make_clients(ARM[:16]), scores(1)[:16], protocol)
-    assert analyse_strength(protocol, outcome, few).check is None
+    assert analyse_continuous(protocol, outcome, few).check is None

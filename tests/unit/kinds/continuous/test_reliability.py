@@ -9,7 +9,7 @@ import pandas as pd
 import pingouin
 import pytest
 
-from studykit.kinds.continuous.assembly import analyse_strength
+from studykit.kinds.continuous.assembly import analyse_continuous
 from studykit.kinds.continuous.reliability import intraclass_correlation, mean_squares, typical_error
 
 # Shrout & Fleiss 1979, Psychological Bulletin 86:420, tables 2 to 4 (from memory, recomputed)
@@ -72,7 +72,7 @@ def test_two_visits_before_allocation_give_reliability(
     rng = np.random.default_rng(5)
     cube = rng.normal(80.0, 10.0, (30, 1, 1)) + rng.normal(0.0, 3.0, (30, 3, 1))
     rows = make_rows(make_clients([0, 1] * 15), cube, protocol)
-    result = analyse_strength(protocol, protocol.continuous_outcomes[0], rows)
+    result = analyse_continuous(protocol, protocol.continuous_outcomes[0], rows)
     (reliability,) = result.reliability
     value, interval = intraclass_correlation(cube[:, :2, 0], 0.95)
     assert reliability.intraclass_correlation == value
@@ -94,7 +94,7 @@ def test_the_model_gives_repeatability_where_there_are_several_exercises(
     )
     logs += np.cumsum(rng.normal(0.1, 0.08, (60, 3, 1)), axis=1)
     rows = make_rows(make_clients([0, 1] * 30), np.exp(logs), protocol)
-    result = analyse_strength(protocol, protocol.continuous_outcomes[0], rows)
+    result = analyse_continuous(protocol, protocol.continuous_outcomes[0], rows)
     (repeatability,) = result.reliability
     assert repeatability.source == "model"
     assert repeatability.interval.contains(0.967)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from studykit.errors import ArgumentError, DesignError, FitError
-from studykit.kinds.continuous.assembly import analyse_strength
+from studykit.kinds.continuous.assembly import analyse_continuous
 from studykit.results import Estimate, to_plain
 from tests.support.primary import primary_continuous
 
@@ -36,7 +36,7 @@ def test_a_ratio_is_a_ratio_and_kilograms_are_kilograms(
     """G16, G17: per cent with the original unit beside it, and the standardised size with its denominator."""
     protocol = make_protocol(exercises=("a", "b"))
     rows = make_rows(make_clients(ARM), cube_of(40, exercises=2, arm=ARM), protocol)
-    result = analyse_strength(protocol, protocol.continuous_outcomes[0], rows)
+    result = analyse_continuous(protocol, protocol.continuous_outcomes[0], rows)
     assert result.primary.presentation == "ratio"
     assert result.primary.confidence_interval().contains(math.exp(0.1))
     reference = next(m.value for m in result.means if (m.arm, m.visit) == ("conventional", "day_84"))
@@ -59,7 +59,7 @@ def test_light_and_full_analysis_give_the_same_primary(
     protocol = make_protocol()
     outcome = protocol.continuous_outcomes[0]
     rows = make_rows(make_clients(ARM, [0, 0, 1, 1] * 10), cube_of(40), protocol)
-    assert primary_continuous(protocol, outcome, rows) == analyse_strength(protocol, outcome, rows).primary
+    assert primary_continuous(protocol, outcome, rows) == analyse_continuous(protocol, outcome, rows).primary
 
 
 def test_nothing_is_changed_in_place(make_protocol: Any, make_clients: Any, make_rows: Any) -> None:
@@ -67,7 +67,7 @@ def test_nothing_is_changed_in_place(make_protocol: Any, make_clients: Any, make
     protocol = make_protocol()
     rows = make_rows(make_clients(ARM), cube_of(40), protocol)
     before = rows.score.tobytes(), rows.client.tobytes(), rows.clients.arm.tobytes()
-    analyse_strength(protocol, protocol.continuous_outcomes[0], rows)
+    analyse_continuous(protocol, protocol.continuous_outcomes[0], rows)
     assert (rows.score.tobytes(), rows.client.tobytes(), rows.clients.arm.tobytes()) == before
 
 
@@ -99,7 +99,7 @@ def test_clients_with_a_baseline_only_are_used(make_protocol: Any, make_clients:
     cube[:5, 1:] = np.nan
     cube[5] = np.nan
     rows = make_rows(make_clients(ARM), cube, protocol)
-    result = analyse_strength(protocol, protocol.continuous_outcomes[0], rows)
+    result = analyse_continuous(protocol, protocol.continuous_outcomes[0], rows)
     assert str(result.primary.rows) == "39 of 40 clients used; left out: 1 (no score at any visit)"
     assert sum(number for _, number in result.analysed) == 39
     assert len(result.series) == 39
@@ -116,7 +116,7 @@ def test_the_rule_counts_clients_with_the_primary_visit(
     cube = cube_of(40)
     cube[number:, 2] = np.nan
     rows = make_rows(make_clients(ARM), cube, protocol)
-    result = analyse_strength(protocol, protocol.continuous_outcomes[0], rows)
+    result = analyse_continuous(protocol, protocol.continuous_outcomes[0], rows)
     assert bool(result.fallback) is fallback
     assert ("regression" in result.primary.method) is fallback
     if fallback:
@@ -129,7 +129,7 @@ def test_one_score_per_client_needs_no_model(make_protocol: Any, make_clients: A
     """A single outcome without a visit before allocation: the unpaired comparison, and no fallback."""
     protocol = make_protocol(baselines=(), follow_ups=(84,), scale="as_measured")
     cube = cube_of(40, visits=1)
-    result = analyse_strength(
+    result = analyse_continuous(
         protocol, protocol.continuous_outcomes[0], make_rows(make_clients(ARM), cube, protocol)
     )
     arm = np.array(ARM)
@@ -144,7 +144,7 @@ def test_one_score_per_client_needs_no_model(make_protocol: Any, make_clients: A
 def test_one_visit_and_several_exercises(make_protocol: Any, make_clients: Any, make_rows: Any) -> None:
     protocol = make_protocol(baselines=(), follow_ups=(84,), exercises=("a", "b"))
     rows = make_rows(make_clients(ARM), cube_of(40, visits=1, exercises=2), protocol)
-    result = analyse_strength(protocol, protocol.continuous_outcomes[0], rows)
+    result = analyse_continuous(protocol, protocol.continuous_outcomes[0], rows)
     composite = np.log(cube_of(40, visits=1, exercises=2)).mean(axis=(1, 2))
     arm = np.array(ARM)
     expected = math.exp(composite[arm == 1].mean() - composite[arm == 0].mean())
@@ -155,7 +155,7 @@ def test_three_arms(make_protocol: Any, make_clients: Any, make_rows: Any) -> No
     arms = ("conventional", "partner_reps", "lighter_drop")
     protocol = make_protocol(arms=arms, analysis={"comparison": "lighter_drop"})
     clients = make_clients([0, 1, 2] * 14, arm_labels=arms)
-    result = analyse_strength(
+    result = analyse_continuous(
         protocol, protocol.continuous_outcomes[0], make_rows(clients, cube_of(42), protocol)
     )
     assert result.primary.contrast == "lighter_drop compared with conventional"
@@ -178,7 +178,7 @@ def test_an_empty_earlier_visit_is_remarked(make_protocol: Any, make_clients: An
     cube = cube_of(40)
     cube[:, 1] = np.nan
     rows = make_rows(make_clients(ARM), cube, protocol)
-    result = analyse_strength(protocol, protocol.continuous_outcomes[0], rows)
+    result = analyse_continuous(protocol, protocol.continuous_outcomes[0], rows)
     assert [row.name for row in result.by_visit] == ["strength at day_84"]
     assert "No comparison at day_42" in result.remarks[0]
 
@@ -188,7 +188,7 @@ def test_trainers_are_shown_and_not_generalised(
 ) -> None:
     protocol = make_protocol()
     rows = make_rows(make_clients(ARM, [0, 0, 1, 1, 2, 2, 0, 0] * 5), cube_of(40), protocol)
-    result = analyse_strength(protocol, protocol.continuous_outcomes[0], rows)
+    result = analyse_continuous(protocol, protocol.continuous_outcomes[0], rows)
     assert [row.name[-2:] for row in result.trainer_effects] == ["T1", "T2", "T3"]
     assert {row.role for row in result.trainer_effects} == {"exploratory"}
     assert "not generalised" in result.primary.remarks[0]
@@ -253,13 +253,13 @@ def test_reasons_of_missing_scores_come_from_attendance(
     cube[[0, 2, 4], 2] = np.nan
     last = [200] * 40
     last[0] = 50
-    result = analyse_strength(
+    result = analyse_continuous(
         protocol, protocol.continuous_outcomes[0], make_rows(clients, cube, protocol),
         spells=make_spells(clients, last),
     )  # fmt: skip
     count = next(c for c in result.missing if (c.arm, c.visit) == ("conventional", "day_84"))
     assert count.reasons == (("left the studio before the visit", 1), ("no test, still training", 2))
-    early = analyse_strength(
+    early = analyse_continuous(
         protocol, protocol.continuous_outcomes[0], make_rows(clients, cube, protocol),
         spells=make_spells(clients, [min(day, 60) for day in last], data_through=70),
     )  # fmt: skip

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from studykit.kinds.continuous.assembly import analyse_strength
+from studykit.kinds.continuous.assembly import analyse_continuous
 from studykit.kinds.continuous.results import ContinuousResult
 from studykit.kinds.continuous.sensitivity import shifted
 from studykit.results import Estimate
@@ -32,7 +32,7 @@ def result(make_protocol: Any, make_clients: Any, make_rows: Any) -> ContinuousR
     arm = np.array([0, 1] * 30)
     cube[arm == 1, 1] += 5.0
     cube[[1, 3, 5, 7, 9, 11], 1] = np.nan
-    return analyse_strength(
+    return analyse_continuous(
         protocol, protocol.continuous_outcomes[0], make_rows(make_clients(arm), cube, protocol)
     )
 
@@ -64,7 +64,7 @@ def test_jump_to_reference_equals_imputation_by_hand(
     after[[1, 3, 5, 7]] = np.nan
     cube = np.stack([start, after], axis=1)[:, :, None]
     rows = make_rows(make_clients(arm), cube, protocol)
-    result = analyse_strength(protocol, protocol.continuous_outcomes[0], rows)
+    result = analyse_continuous(protocol, protocol.continuous_outcomes[0], rows)
     ours = next(row for row in result.sensitivity if "as if" in row.name).value
     means = {(mean.arm, mean.visit): mean.value for mean in result.means}
     used = np.isfinite(after)
@@ -106,7 +106,7 @@ def test_default_shifts_are_worse_for_the_client(
     cube = np.exp(np.random.default_rng(9).normal(4.0, 0.2, (30, 2, 1)))
     cube[0, 1] = np.nan
     rows = make_rows(make_clients([0, 1] * 15), cube, protocol)
-    result = analyse_strength(protocol, protocol.continuous_outcomes[0], rows)
+    result = analyse_continuous(protocol, protocol.continuous_outcomes[0], rows)
     names = [row.name for row in result.sensitivity if "shifted" in row.name]
     assert names == [
         "missing scores in conventional shifted by -5 %", "missing scores in conventional shifted by -10 %",
