@@ -73,7 +73,7 @@ def test_depression_trial_with_drop_out_agrees_with_nlme() -> None:
     assert [row.value for row in result.by_visit] == pytest.approx(reference["effect"], **NLME)
     assert result.rows.used == reference["rows"]
     assert result.primary.rows.used == 100
-    model = fit_model(prepare(protocol, protocol.continuous_outcomes[0], rows.outcomes["strength"]))
+    model = fit_model(prepare(protocol, protocol.continuous_outcomes[0], rows.outcomes["depression"]))
     for visit, error in zip(range(1, 5), reference["model_standard_error"], strict=True):
         weights, _ = model.layout.effect(1, visit, (0,))
         plain = model.fit.contrast(weights[model.alone.kept], degrees_of_freedom="satterthwaite")
@@ -85,7 +85,7 @@ def test_depression_trial_with_drop_out_agrees_with_nlme() -> None:
 def test_handbook_model_of_the_depression_trial() -> None:
     """M53, M54: Everitt & Hothorn, longitudinal chapter; client intercept by ML, a slope adds 0.454."""
     _, study = load("depression_trial")
-    rows = study.outcomes["strength"]
+    rows = study.outcomes["depression"]
     clients = rows.clients
     facts = {name: codes for name, codes, _ in clients.factors}
     before = np.full(clients.number, np.nan)
