@@ -101,7 +101,8 @@ def test_figures_of_a_further_outcome_stand_under_it() -> None:
     client, visit = (grid.ravel() for grid in np.mgrid[0:40, 0:3])
     own = 30.0 + 7.0 * rng.standard_normal(40)
     scores = replace(
-        rows.outcomes[first.code], outcome="jump", client=client, visit=visit, exercise=np.zeros(120, dtype=int),
+        rows.outcomes[first.code], outcome="jump", client=client, visit=visit,
+        exercise=np.zeros(120, dtype=int),
         score=own[client] + rng.standard_normal(120), day=np.zeros(120), exercise_labels=("",),
     )  # fmt: skip
     alone = figures_from_rows(PROTOCOL, rows)
