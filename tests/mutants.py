@@ -32,6 +32,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from queue import SimpleQueue
 
+import pytest
 from scipy.stats import binomtest
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -209,8 +210,10 @@ def noticed(copy: Path, tests: Sequence[str], seconds: float) -> str:
         os.killpg(process.pid, signal.SIGKILL)
         process.communicate()
         return f"not done after {seconds:.0f} s"
-    lines = [line for line in said.splitlines() if line.startswith(("FAILED", "ERROR"))] or ["stopped"]
-    return "" if process.returncode == 0 else lines[0]
+    if process.returncode in {pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED}:
+        return ""
+    lines = [line for line in said.splitlines() if line.startswith(("FAILED", "ERROR"))]
+    return lines[0] if lines else f"pytest stopped with code {process.returncode}"
 
 
 def judge(mutant: Mutant, copy: Path, said: argparse.Namespace) -> str:
