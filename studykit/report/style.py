@@ -15,7 +15,6 @@ from typing import Any
 from weakref import WeakKeyDictionary
 
 import matplotlib as mpl
-import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -57,6 +56,20 @@ _SETTINGS = {
     "svg.fonttype": "path",
     "font.family": ["DejaVu Sans"],
     "font.size": 9.0,
+    "axes.facecolor": PAPER,
+    "axes.axisbelow": True,
+    "axes.grid": False,
+    "axes.spines.left": True,
+    "axes.spines.bottom": True,
+    "lines.solid_capstyle": "round",
+    "patch.edgecolor": PAPER,
+    "patch.force_edgecolor": True,
+    "xtick.bottom": False,
+    "xtick.top": False,
+    "xtick.direction": "out",
+    "ytick.left": False,
+    "ytick.right": False,
+    "ytick.direction": "out",
     "axes.titlesize": 10.0,
     "axes.labelsize": 9.0,
     "axes.edgecolor": SOFT,
@@ -99,7 +112,7 @@ def check_drawable(where: str, axes: object, result: object, *kinds: type) -> No
 @contextmanager
 def drawing_style() -> Iterator[None]:
     """Our settings, whatever the user's own are; the user's come back afterwards."""
-    with mpl.rc_context(), sns.axes_style("white"):
+    with mpl.rc_context():
         mpl.rcParams.update(_SETTINGS)
         yield
 

@@ -9,7 +9,7 @@ from textwrap import wrap
 import numpy as np
 from matplotlib.axes import Axes
 
-from studykit.kinds.continuous.results import ArmVisitMean, ContinuousResult
+from studykit.kinds.continuous.results import ArmVisitMean, ContinuousResult, ObservedSeries
 from studykit.report.curve_lines import end_labels
 from studykit.report.report_context import name_of
 from studykit.report.style import FAINT, ArmLook, check_drawable, look
@@ -35,11 +35,7 @@ def draw_trajectories(
     """
     check_drawable("draw_trajectories", ax, outcome, ContinuousResult)
     arms = list(dict.fromkeys(mean.arm for mean in outcome.means))
-    for series in outcome.series:
-        seen = np.isfinite(series.scores)
-        ax.plot(
-            np.asarray(series.days)[seen] / 7.0, series.scores[seen], color=FAINT, linewidth=0.6, zorder=1
-        )
+    _clients_lines(ax, outcome.series)
     span = max((mean.day for mean in outcome.means), default=1) / 7.0
     ends: list[tuple[float, str, str]] = []
     for place, arm in enumerate(arms):
@@ -55,6 +51,22 @@ def draw_trajectories(
     kind = "geometric mean" if outcome.scale == "log" else "mean"
     ax.set_ylabel("\n".join(wrap(f"{outcome.name}, {outcome.unit} ({kind})", 32)))
     ax.set_xlabel("weeks from allocation")
+
+
+def _clients_lines(ax: Axes, series: Sequence[ObservedSeries]) -> None:
+    """Every client's own scores, a thin line each."""
+    import seaborn as sns  # slow to import
+
+    if not series:
+        return
+    seen = [np.isfinite(one.scores) for one in series]
+    weeks = [np.asarray(one.days)[known] / 7.0 for one, known in zip(series, seen, strict=True)]
+    scores = [one.scores[known] for one, known in zip(series, seen, strict=True)]
+    client = np.repeat(np.arange(len(series)), [part.size for part in scores])
+    sns.lineplot(
+        x=np.concatenate(weeks), y=np.concatenate(scores), units=client, estimator=None, color=FAINT,
+        linewidth=0.6, zorder=1, legend=False, ax=ax,
+    )  # fmt: skip
 
 
 def _mean_line(
