@@ -262,3 +262,10 @@ def test_the_protocols_of_real_trials_are_read(name: str) -> None:
     read = read_protocol(root / name / "protocol.toml")
     assert read.protocol.is_external
     assert read.findings == ()
+
+
+def test_a_list_with_too_few_tables_says_how_many_it_needs() -> None:
+    second = READY.index("[[arms]]", READY.index("[[arms]]") + 1)
+    alone = READY[:second] + READY[READY.index("[[exercises]]") :]
+    with pytest.raises(ProtocolError, match=r"arms: expected a list .*, with at least 2 of them; found"):
+        parse_protocol(alone)
