@@ -64,7 +64,8 @@ def number_needed(difference: HasInterval, *, confidence_level: float = 0.95) ->
     to 4" (Altman 1998, BMJ 317:1309; Bender 2001 for score intervals).
     """
     ends = difference.confidence_interval(confidence_level)
-    direction, value, interval = _from_ends(difference.value, ends.lower, ends.upper)
+    lower, upper = max(ends.lower, -1.0), min(ends.upper, 1.0)  # an interval by t knows no limits of shares
+    direction, value, interval = _from_ends(difference.value, lower, upper)
     return NumberNeeded(direction, value, interval, confidence_level)
 
 

@@ -29,6 +29,7 @@ def told(end: End | None) -> str:
         (-0.20, 0.0510, ("leaving", 5), ("leaving", 3), ("leaving", 10)),
         (0.25, 0.0255, ("staying", 4), ("staying", 3), ("staying", 5)),
         (0.0, 0.0510, None, ("staying", 10), ("leaving", 10)),
+        (0.5, 1.0, ("staying", 2), ("staying", 1), ("leaving", 1)),  # beyond what shares can differ by
     ],
 )
 def test_a_difference_in_shares_is_told_in_clients(
