@@ -19,6 +19,7 @@ from studykit.results import HasInterval, Interval, RowCount
 Role = Literal["primary", "secondary", "exploratory", "sensitivity", "supporting"]
 Presentation = Literal["ratio", "difference"]
 Counts = tuple[tuple[str, int], ...]
+LEFT_BEFORE = "left the studio before the visit"
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from studykit.kinds.continuous.assembly import LEFT_BEFORE
+from studykit.outcomes.results import LEFT_BEFORE
 from studykit.planning.pilot import MEASURES, rate_interval, verdict
 from studykit.protocol.types import ProgressionRule, Protocol
 from studykit.report.document import Section, paragraphs, tables

@@ -33,14 +33,13 @@ from studykit.kinds.continuous.sensitivity import (
 )
 from studykit.kinds.continuous.variances import model_repeatability, variance_components
 from studykit.outcomes.estimands import continuous_estimand, contrast_text
-from studykit.outcomes.results import MissingCount, OutcomeEstimate, RescaledEstimate, Role
+from studykit.outcomes.results import LEFT_BEFORE, MissingCount, OutcomeEstimate, RescaledEstimate, Role
 from studykit.protocol.types import Protocol
 from studykit.records.leaving import has_left
 from studykit.records.rows import RetentionSpells, Scores
 from studykit.results import Estimate, frozen_array
 
 Floats = NDArray[np.float64]
-LEFT_BEFORE = "left the studio before the visit"
 NO_TEST = "no test, still training"
 NOT_YET = "the records end before the visit"
 NO_REASON = "reason not recorded"

@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from studykit.kinds.continuous.assembly import LEFT_BEFORE, NO_TEST, missing_counts
+from studykit.kinds.continuous.assembly import NO_TEST, missing_counts
+from studykit.outcomes.results import LEFT_BEFORE
 from studykit.protocol.types import Protocol
 from studykit.records.derive import derive_rows
 from studykit.records.leaving import has_left

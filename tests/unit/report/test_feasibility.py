@@ -6,8 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from studykit.kinds.continuous.assembly import LEFT_BEFORE
-from studykit.outcomes.results import StudyResults
+from studykit.outcomes.results import LEFT_BEFORE, StudyResults
 from studykit.protocol.types import Pilot, ProgressionRule, Protocol
 from studykit.report.feasibility import feasibility_lead, feasibility_section, watched
 from studykit.report.page import render_report
