@@ -246,9 +246,10 @@ def amend(arguments: argparse.Namespace) -> int:
 def enrol(arguments: argparse.Namespace) -> int:
     """Draw one client's arm; of a client who has one, show the receipt again."""
     from studykit.study.enrolling import drawn_before, enrolment, need_ready
+    from studykit.study.snapshot import read_locked
 
     study = _open(arguments)
-    now = study.read()
+    now, ledger = read_locked(study.folder)
     before = drawn_before(now, arguments.client, by=arguments.by)
     if before is not None:
         _complain(f"Nothing was drawn: {before.client} has an arm already. This is the receipt again.")
@@ -257,7 +258,9 @@ def enrol(arguments: argparse.Namespace) -> int:
         facts = enrolment(now, arguments.client)
         if not arguments.json:
             _say(facts.text())
-        need_ready(now, facts, by=arguments.by)  # what stands against it is said before anything is asked
+        need_ready(
+            now, ledger, facts, by=arguments.by
+        )  # what stands against it is said before anything is asked
         question = "Are these facts right? The draw cannot be undone. Draw now?"
         if not _agreed(arguments, "a yes to the facts above", question):
             _say("Nothing was drawn.")
@@ -286,10 +289,11 @@ def _enrol_by_slip(study: Study, arguments: argparse.Namespace) -> int:
 
 def trainers(arguments: argparse.Namespace) -> int:
     """Draw the arms of all trainers, in one recorded act; where they have arms, show these again."""
-    from studykit.study.enrolling import trainers_drawn_before, trainers_to_draw
+    from studykit.study.enrolling import need_ready_to_split, trainers_drawn_before, trainers_to_draw
+    from studykit.study.snapshot import read_locked
 
     study = _open(arguments)
-    now = study.read()
+    now, ledger = read_locked(study.folder)
     before = trainers_drawn_before(now, by=arguments.by)
     if before is not None:
         _complain("Nothing was drawn: the trainers have their arms already. These are the arms again.")
@@ -297,6 +301,7 @@ def trainers(arguments: argparse.Namespace) -> int:
     ready = trainers_to_draw(now)
     if not arguments.json:
         _say(ready.text())
+    need_ready_to_split(now, ledger, by=arguments.by)
     question = "Are these all the trainers, and the numbers right? The draw cannot be undone. Draw now?"
     if not _agreed(arguments, "a yes to the trainers above", question):
         _say("Nothing was drawn.")

@@ -114,7 +114,7 @@ class Allocation:
     entropy, entropy_source, machine, code : str
         What the draw follows from, where it came from, the machine, and the entry's code in the chain.
     corrected : mapping of str to str
-        Values of the stratum corrected later, for analysis; the arm stays.
+        Facts and values of the stratum corrected later, for analysis; the arm stays.
     """
 
     client: str
@@ -140,7 +140,12 @@ class Allocation:
     @property
     def true_stratum(self) -> Mapping[str, str]:
         """The stratum with corrections."""
-        return {**self.stratum, **self.corrected}
+        return {name: self.corrected.get(name, value) for name, value in self.stratum.items()}
+
+    @property
+    def true_facts(self) -> Mapping[str, Any]:
+        """Facts and stratum as they stand now, corrections included."""
+        return {**self.facts, **self.stratum, **self.corrected}
 
     def receipt(self) -> Receipt:
         """The receipt that was handed out."""
@@ -290,7 +295,7 @@ def allocations_from(entries: Iterable[Entry]) -> tuple[Allocation, ...]:
         elif entry.kind == "correction":
             body = entry.body
             allocation_or_none = made.get(body.get("client", ""))
-            if allocation_or_none is not None and body.get("what") in allocation_or_none.stratum:
+            if allocation_or_none is not None:
                 corrected = {**allocation_or_none.corrected, body["what"]: body["new"]}
                 made[allocation_or_none.client] = replace(allocation_or_none, corrected=corrected)
     return tuple(made.values())

@@ -68,6 +68,12 @@ def written_again(value: Any) -> str:
     return _ENCODER.encode(value)
 
 
+def facts_hash(stratum: Mapping[str, str], facts: Mapping[str, Any]) -> str:
+    """SHA-256 of what a draw rests on; it stands in the entry of the draw."""
+    told = canonical({"stratum": dict(stratum), "facts": dict(facts)})
+    return hashlib.sha256(told.encode("ascii")).hexdigest()
+
+
 def _check_plain(value: Any, where: str) -> None:
     if value is None or isinstance(value, str | bool | int):
         return

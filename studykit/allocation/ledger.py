@@ -190,6 +190,7 @@ class Ledger:
         by: str,
         method: Described | None = None,
         event_time: str | None = None,
+        fixed: Mapping[str, Any] | None = None,
     ) -> Locked:
         """Lock the protocol; this machine becomes the home of the study.
 
@@ -205,6 +206,8 @@ class Ledger:
             was allocated elsewhere.
         event_time : str, optional
             When it was decided, if not now.
+        fixed : mapping, optional
+            Plain values that the entry keeps too.
 
         Raises
         ------
@@ -226,6 +229,7 @@ class Ledger:
                 "home": surroundings.machine,
                 "versions": dict(versions),
                 "method": None if method is None else method.describe(),
+                **(fixed or {}),
             }
 
         self.record("lock", body, by=by, event_time=event_time)
@@ -389,6 +393,7 @@ class Ledger:
         method: AllocationMethod[Any],
         by: str,
         required: Sequence[str] = REQUIRED_FACTS,
+        fixed: Mapping[str, Any] | None = None,
     ) -> Receipt:
         """Draw one client's arm, and record it with all it followed from, in one transaction.
 
@@ -407,6 +412,8 @@ class Ledger:
             Code of the person who enrols.
         required : sequence of str
             Facts without which nobody is allocated.
+        fixed : mapping, optional
+            Plain values that the entry keeps beside the facts, such as their hash.
 
         Returns
         -------
@@ -446,10 +453,38 @@ class Ledger:
                 "entropy_source": surroundings.entropy_source,
                 "machine": surroundings.machine,
                 "protocol_hash": memory.need_lock().current_hash,
+                **(fixed or {}),
             }
 
         entry = self.record("allocation", body, by=by, client=client)
         return allocation_from(entry).receipt()
+
+    def ready(self, check: Callable[[Memory, Surroundings], object]) -> None:
+        """Refuse what `record` would refuse, before anybody is asked; nothing is drawn or written."""
+        with self._guard, storage.transaction(self._path, timeout=self._timeout, write=False) as connection:
+            self._memory.refresh(connection)
+            check_clock(self._memory, self._surroundings.clock())
+            check(self._memory, self._surroundings)
+
+    def ready_to_allocate(
+        self,
+        client: str,
+        *,
+        stratum: Mapping[str, str],
+        facts: Mapping[str, Any],
+        method: AllocationMethod[Any],
+    ) -> None:
+        """Refuse a client whom `allocate` would refuse."""
+        check_stratum(method, stratum)
+        check_client_code(client)
+
+        def check(memory: Memory, surroundings: Surroundings) -> None:
+            check_may_allocate(
+                memory, client, facts=facts, method=method.describe(), required=REQUIRED_FACTS,
+                machine=surroundings.machine,
+            )  # fmt: skip
+
+        self.ready(check)
 
     def record(
         self,

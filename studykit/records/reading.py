@@ -77,6 +77,7 @@ def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
         hashes=hashes,
         unread_clients=_unread_clients(drafts),
         unread=unread,
+        there={draft.table.name: (draft.raw.rows, tuple(draft.positions)) for draft in drafts},
     )
 
 

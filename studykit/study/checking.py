@@ -86,6 +86,7 @@ def check(now: Snapshot) -> Check:
     findings += check_consistency(now.records, read.protocol, allocated, today=now.today)
     # What would stop the analysis: a check that passes must not be followed by a refusal.
     findings += now.derived[1] if allocated else ()
+    findings += now.draw_findings
     shown = progress(now.records, read.protocol, allocated, today=now.today)
     return Check(study, tuple(dict.fromkeys(findings)), now.pause_reasons, shown)
 

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from studykit.errors import ArgumentError
+from studykit.records.enrolment import baseline_tests
+from studykit.records.writing import number_text
+from studykit.study.draw_facts import NO_TEST, baseline_names, said, test_name
 from studykit.study.rights import Act, require_right
 
 if TYPE_CHECKING:
+    from studykit.allocation.acts import Allocation
     from studykit.allocation.entries import Entry
     from studykit.allocation.ledger import Ledger
     from studykit.protocol.types import Protocol
@@ -97,12 +102,14 @@ def correct(
 ) -> Entry:  # fmt: skip
     """Correct a mistyped fact; see `studykit.study.Study.correct`."""
     made = next((made for made in now.allocations if made.client.casefold() == client.casefold()), None)
-    facts = {} if made is None else {**made.facts, **made.true_stratum}
+    facts = {} if made is None else {**_tests(now, made), **made.true_facts}
     if made is not None and fact not in facts and fact != "arm":
         raise ArgumentError(where="fact", expected=f"one of {', '.join(sorted(facts))}", got=repr(fact))
     require_right("correct", by, now.protocol)
     if fact in facts:
         value = corrected_value(fact, value, protocol=now.protocol, records=now.records)
+        if value == said(facts[fact]):
+            raise _refusal(fact, "a value other than the one that stands", value)
     return ledger.correct(
         client=client if made is None else made.client,
         what=fact,
@@ -112,6 +119,12 @@ def correct(
         source=source,
         by=by,
     )
+
+
+def _tests(now: Snapshot, made: Allocation) -> dict[str, Any]:
+    """Baseline scores of a client by name, as when the client was drawn; those that came later: none."""
+    later = baseline_tests(now.records, now.protocol, [made.client]).get(made.client, ())
+    return {**dict.fromkeys(map(test_name, later), NO_TEST), **baseline_names(made.facts)}
 
 
 def corrected_value(fact: str, value: str, *, protocol: Protocol, records: Records) -> str:
@@ -135,6 +148,10 @@ def corrected_value(fact: str, value: str, *, protocol: Protocol, records: Recor
         raise _refusal(fact, "a date as YYYY-MM-DD", value)
     if not text:
         raise _refusal(fact, "a value", value)
+    if " " in fact and text != NO_TEST:
+        if not re.fullmatch(r"[0-9]+(\.[0-9]+)?", text):
+            raise _refusal(fact, f"a score such as 81.5, or {NO_TEST} where there is no such test", value)
+        return number_text(float(text))
     return known.get(text.casefold(), text)
 
 

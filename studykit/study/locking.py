@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from studykit.errors import DataError, DesignError, FolderError, LedgerError
 from studykit.study.checking import lost_ledger_findings, stop_before_lock, stop_on
+from studykit.study.draw_facts import inventory
 from studykit.study.folder import versions
 from studykit.study.receipts import keep_receipts
 from studykit.study.rights import require_right
@@ -61,7 +62,10 @@ def lock(now: Snapshot, ledger: Ledger | None, *, by: str, folder_is_local: bool
     # A lock that was cut off before the list was written is finished by the next.
     finished = now.locked is not None and _publish(ledger, now.folder, now.protocol, by=by)
     if not finished:
-        ledger.lock(protocol=read.text, protocol_hash=read.digest, versions=versions(), by=by, method=method)
+        ledger.lock(
+            protocol=read.text, protocol_hash=read.digest, versions=versions(), by=by, method=method,
+            fixed={"tables": inventory(now.records)},
+        )  # fmt: skip
         _publish(ledger, now.folder, read.protocol, by=by)
     return _handed_out(now.folder, ledger)
 

@@ -160,7 +160,7 @@ class Snapshot:
                 client=made.client,
                 arm=made.arm,
                 allocated_on=made.day,
-                trainer=str(made.true_stratum.get("trainer") or made.facts.get("trainer") or ""),
+                trainer=str(made.true_facts.get("trainer") or ""),
                 factors=dict(made.true_stratum),
             )
             for made in self.allocations
@@ -179,7 +179,15 @@ class Snapshot:
         from studykit.records.consistency import check_consistency
 
         found = check_consistency(self.records, self.protocol, self.allocated)
-        return (*self.records.findings, *found, *self.derived[1])
+        return (*self.records.findings, *found, *self.derived[1], *self.draw_findings)
+
+    @cached_property
+    def draw_findings(self) -> tuple[Finding, ...]:
+        """What records and draws disagree on: tables and columns that are gone, facts that were changed."""
+        from studykit.study.draw_facts import changed_findings, lost_record_findings
+
+        lost = tuple(lost_record_findings(self.entries, self.records))
+        return (*lost, *changed_findings(self.records, self.protocol, self.allocations))
 
     @property
     def rows(self) -> StudyRows:
