@@ -237,8 +237,18 @@ def lock(arguments: argparse.Namespace) -> int:
 
 
 def amend(arguments: argparse.Namespace) -> int:
-    """Record a changed protocol."""
+    """Record a changed protocol: what it changes, and for whom, is said before it is asked."""
+    from studykit.study.locking import amendment_to_make
+
     study = _open(arguments)
+    effects = amendment_to_make(study.read(), by=arguments.by)
+    if effects.changed:
+        if not arguments.json:
+            _say(effects.text())
+        question = "The change is recorded for good, with your reason. Amend the protocol now?"
+        if not _agreed(arguments, "a yes to the changes above", question):
+            _say("Nothing was amended.")
+            return DONE
     locked, changed = study.amend(reason=arguments.reason, by=arguments.by)
     return _hand_out(study.folder, arguments, {"locked": locked, "changed": changed}, "amendment")
 
@@ -319,6 +329,29 @@ def note(arguments: argparse.Namespace) -> int:
         client=arguments.client_code,
     )  # fmt: skip
     _show(arguments, noted, noted.text())
+    return DONE
+
+
+def handover(arguments: argparse.Namespace) -> int:
+    """A trainer leaves: write who takes the clients over; sheets follow, the analysis does not."""
+    from studykit.study.entering import handover as write
+    from studykit.study.snapshot import read_locked
+
+    now, ledger = read_locked(_open(arguments).folder)
+    noted = write(
+        now, ledger, arguments.trainer, to=arguments.to_trainer, reason=arguments.reason, by=arguments.by,
+        clients=arguments.of_clients,
+    )  # fmt: skip
+    _show(arguments, noted, noted.text())
+    return DONE
+
+
+def today(arguments: argparse.Namespace) -> int:
+    """Everything to see to today by name of code, and all session sheets of the day in one file."""
+    from studykit.study.todays import write_today
+
+    written = write_today(_open(arguments).read(), by=arguments.by, today=arguments.date)
+    _show(arguments, written.plain(), written.text())
     return DONE
 
 
@@ -498,18 +531,21 @@ class _Parser(argparse.ArgumentParser):
 
 _CORRECTION = 'my_study C014 --fact sex --value female --reason "typing slip" --by OW'
 _NOTE = 'my_study --what moved --reason "a new computer" --by OW'
+_HANDOVER = 'my_study T1 --to T2 --reason "moves away" --by OW'
 _AUDIT = 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"'
 _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (demo, "", (o.DEMO_FOLDER,)),
     (new, "my_study", (o.FOLDER, o.DESIGN, o.DEFAULTS)),
     (plan, "my_study --clients 60 --simulate", (o.STUDY, o.CLIENTS, o.PILOT, *o.SIMULATING)),
     (lock, "my_study --by OW", (o.STUDY, o.BY, o.YES, o.LOCAL)),
-    (amend, 'my_study --by OW --reason "a second studio joins"', (o.STUDY, o.BY, o.WHY_CHANGED)),
+    (amend, 'my_study --by OW --reason "a second studio joins"', (o.STUDY, o.BY, o.WHY_CHANGED, o.YES)),
     (enrol, "my_study C014 --by OW", (o.STUDY, o.CLIENT, o.BY, o.YES, o.SLIP)),
     (trainers, "my_study --by OW", (o.STUDY, o.BY, o.YES)),
     (note, _NOTE, (o.STUDY, o.WHAT, o.WHY, o.BY, o.OF_CLIENT)),
     (seal, "my_study --to ../sealed_slips", (o.STUDY, o.TO, o.SLIPS)),
     (correct, _CORRECTION, (o.STUDY, o.CLIENT, o.FACT, o.VALUE, o.WHY_CORRECTED, o.BY)),
+    (handover, _HANDOVER, (o.STUDY, o.LEAVING, o.TAKES_OVER, o.SOME_CLIENTS, o.WHY, o.BY)),
+    (today, "my_study --by OW", (o.STUDY, o.DATE, o.WHO)),
     (sheet, "my_study C014", (o.STUDY, o.CLIENT, o.DATE, o.TRAINER, o.WHO)),
     (check, "my_study", (o.STUDY,)),
     (audit, _AUDIT, (o.STUDY, o.RECEIPT, o.KEPT, o.LIST, o.WHO)),

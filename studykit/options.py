@@ -255,6 +255,14 @@ WHY = option("--reason", required=True, metavar="TEXT", help="why")
 OF_CLIENT = option(
     "--client", dest="client_code", default="", metavar="CODE", help="whose arm is told, at an unblinding"
 )
+LEAVING = option("trainer", metavar="TRAINER", help="code of the trainer who leaves")
+TAKES_OVER = option(
+    "--to", dest="to_trainer", required=True, metavar="CODE", help="the trainer who takes the clients over"
+)
+SOME_CLIENTS = option(
+    "--client", dest="of_clients", action="append", default=[], metavar="CODE",
+    help="only this client, once for each (default: all, and the trainer leaves)",
+)  # fmt: skip
 LOCAL = option(
     "--folder-is-local", action="store_true", help="the folder is not synchronised, though it looks so"
 )

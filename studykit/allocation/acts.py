@@ -299,3 +299,33 @@ def allocations_from(entries: Iterable[Entry]) -> tuple[Allocation, ...]:
                 corrected = {**allocation_or_none.corrected, body["what"]: body["new"]}
                 made[allocation_or_none.client] = replace(allocation_or_none, corrected=corrected)
     return tuple(made.values())
+
+
+@dataclass(frozen=True, slots=True)
+class Handovers:
+    """Who trains whom after trainers left; the analysis keeps the trainer recorded before allocation.
+
+    Parameters
+    ----------
+    trainer_of : mapping of str to str
+        Of clients who were handed over, the trainer now.
+    left : mapping of str to str
+        Trainers who left, and on which day that was written down.
+    """
+
+    trainer_of: Mapping[str, str]
+    left: Mapping[str, str]
+
+
+def handovers_from(entries: Iterable[Entry]) -> Handovers:
+    """Every handover in order; who takes somebody over is there again."""
+    trainer_of: dict[str, str] = {}
+    left: dict[str, str] = {}
+    for entry in entries:
+        if entry.kind == "handover":
+            body = entry.body
+            trainer_of |= dict.fromkeys(body["clients"], body["to"])
+            left.pop(body["to"], None)
+            if body["leaves"]:
+                left[body["trainer"]] = entry.entry_time[:10]
+    return Handovers(trainer_of, left)

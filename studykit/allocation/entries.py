@@ -35,6 +35,7 @@ Kind = Literal[
     "look",
     "unblinding",
     "correction",
+    "handover",
     "data lock",
     "reopening",
     "role",

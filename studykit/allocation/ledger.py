@@ -37,7 +37,7 @@ from studykit.allocation.surroundings import Surroundings
 from studykit.errors import ArgumentError, Finding, LedgerError
 from studykit.protocol.local_time import in_zone, time_zone_of
 
-_FREE_KINDS = ("look", "unblinding", "data lock", "reopening", "role", "note")
+_FREE_KINDS = ("look", "unblinding", "data lock", "reopening", "role", "note", "handover")
 
 
 class Ledger:
@@ -278,12 +278,13 @@ class Ledger:
         return self._memory.need_lock()
 
     def append(self, kind: str, body: Mapping[str, Any], *, by: str, event_time: str | None = None) -> Entry:
-        """Append a look, an unblinding, a data lock, a reopening, a change of roles or a note.
+        """Append a look, an unblinding, a data lock, a reopening, a change of roles, a handover or a note.
 
         Parameters
         ----------
         kind : str
-            ``"look"``, ``"unblinding"``, ``"data lock"``, ``"reopening"``, ``"role"`` or ``"note"``.
+            ``"look"``, ``"unblinding"``, ``"data lock"``, ``"reopening"``, ``"role"``, ``"note"`` or
+            ``"handover"``.
         body : mapping
             Plain values; ``"reopening"`` needs a ``"reason"``.
         by : str

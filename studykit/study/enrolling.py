@@ -30,6 +30,9 @@ def enrolment(now: Snapshot, client: str) -> EnrolmentFacts:
 
     now.need_lock()
     facts = enrolment_facts(now.records, now.protocol, client, today=now.today)
+    if left := now.handovers.left.get(str(facts.facts["trainer"])):
+        gone = f"The trainer of {facts.client} left ({left}). Enter in records/clients who trains the client."
+        facts = replace(facts, missing=(*facts.missing, gone))
     why = synchronised_folder(now.folder)
     if not why:
         return facts

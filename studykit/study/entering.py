@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 from studykit.errors import ArgumentError
 from studykit.records.enrolment import baseline_tests
 from studykit.records.writing import number_text
-from studykit.study.draw_facts import NO_TEST, baseline_names, said, test_name
+from studykit.study.draw_facts import NO_TEST, baseline_names, said, test_name, trainer_now
 from studykit.study.rights import Act, require_right
 
 if TYPE_CHECKING:
@@ -94,6 +94,58 @@ def note(now: Snapshot, ledger: Ledger, what: str, *, reason: str, by: str, clie
         kind = {"data_lock": "data lock", "reopening": "reopening"}.get(what, "note")
         entry = ledger.append(kind, {"reason": reason}, by=by)
     return Noted(entry.position, what, reason, told)
+
+
+def handover(
+    now: Snapshot, ledger: Ledger, trainer: str, *, to: str, reason: str, by: str, clients: Sequence[str] = ()
+) -> Noted:
+    """Write that a trainer leaves and who takes over.
+
+    Sheets follow at once; the analysis keeps the trainer recorded before allocation.
+
+    Parameters
+    ----------
+    now : Snapshot
+    ledger : Ledger
+    trainer, to : str
+        Codes of records/trainers.
+    reason, by : str
+    clients : sequence of str
+        Only these of the trainer's clients; empty for all: then the trainer leaves.
+
+    Raises
+    ------
+    ArgumentError
+        If there is no such trainer, the client is another's, or nobody of this code has a role.
+    """
+    require_right("lock", by, now.protocol)
+    if not reason.strip():
+        raise ArgumentError(where="reason", expected="a few words", got="nothing")
+    known = {str(code).casefold(): str(code) for code in now.records["trainers"].columns["trainer"]}
+    for where, code in (("trainer", trainer), ("to", to)):
+        if code.strip().casefold() not in known:
+            todo = "Enter the trainer in records/trainers first."
+            expected = f"a trainer of records/trainers: {', '.join(known.values())}"
+            raise ArgumentError(where=where, expected=expected, got=repr(code), todo=todo)
+    old, new = known[trainer.strip().casefold()], known[to.strip().casefold()]
+    if old == new:
+        raise ArgumentError(where="to", expected="another trainer", got=repr(to))
+    own = {
+        client.client.casefold(): client.client for client in now.allocated if trainer_now(now, client) == old
+    }
+    strange = [code for code in clients if code.strip().casefold() not in own]
+    if strange:
+        expected = f"a client of {old}: {', '.join(own.values()) or 'none'}"
+        raise ArgumentError(where="client", expected=expected, got=repr(strange[0]))
+    chosen = [own[code.strip().casefold()] for code in clients] or list(own.values())
+    body = {"trainer": old, "to": new, "clients": chosen, "leaves": not clients, "reason": reason}
+    entry = ledger.append("handover", body, by=by)
+    told = (
+        f"Taken over by {new}: {', '.join(chosen) or 'no client'}. Sheets follow; the analysis keeps {old}."
+    )
+    if now.protocol.trainers.deliver == "one arm":
+        told += f" Clients keep their arm: see that {new} trains each by the arm on the sheet."
+    return Noted(entry.position, "handover", reason, told)
 
 
 def correct(

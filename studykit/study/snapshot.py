@@ -7,6 +7,7 @@ and decides inside its own transaction.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING
 from studykit.errors import DataError, DesignError, Finding, LedgerError
 
 if TYPE_CHECKING:
-    from studykit.allocation.acts import Allocation, Locked
+    from studykit.allocation.acts import Allocation, Handovers, Locked
     from studykit.allocation.entries import Entry
     from studykit.allocation.ledger import Ledger
     from studykit.protocol.protocol_file import ReadProtocol
@@ -146,6 +147,18 @@ class Snapshot:
         from studykit.allocation.acts import allocations_from
 
         return allocations_from(self.entries)
+
+    @cached_property
+    def handovers(self) -> Handovers:
+        """Who took clients over from trainers who left."""
+        from studykit.allocation.acts import handovers_from
+
+        return handovers_from(self.entries)
+
+    @property
+    def trainers_now(self) -> Mapping[str, str]:
+        """Who trains each client who was handed over; the others keep the trainer of the draw."""
+        return self.handovers.trainer_of
 
     @cached_property
     def allocated(self) -> tuple[Allocated, ...]:
