@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from studykit import __version__
 from studykit import options as o
 from studykit.console import Progress, TrialProgress, ask, confirm, is_interactive, plain, safe_output
-from studykit.errors import ArgumentError, Finding, FindingsError, FolderError, StudykitError
+from studykit.errors import ArgumentError, Finding, FindingsError, FolderError, StudykitError, grouped
 from studykit.options import look_back_wish
 from studykit.shipped import shipped_page
 from studykit.unseen import visible
@@ -58,7 +58,7 @@ def _show(arguments: argparse.Namespace, value: Any, text: str) -> None:
 def _findings_text(findings: Sequence[Finding], *, most: int = 10) -> str:
     """Findings, the gravest first; ten, then a count."""
     order = {"stop": 0, "warn": 1, "note": 2}
-    ranked = sorted(findings, key=lambda finding: order[finding.severity])
+    ranked = sorted(grouped(findings), key=lambda finding: order[finding.severity])
     lines = [f"  {finding.severity:<4}  {finding}" for finding in ranked[:most]]
     if len(ranked) > most:
         lines.append(f"  ... and {len(ranked) - most} more")
@@ -376,7 +376,13 @@ def correct(arguments: argparse.Namespace) -> int:
 
 def check(arguments: argparse.Namespace) -> int:
     """Look for trouble in the protocol and the records; never shows results by arm."""
-    result = _open(arguments).check()
+    study = _open(arguments)
+    if arguments.date_order:
+        from studykit.records.reading import say_date_order
+        from studykit.study.snapshot import RECORDS
+
+        say_date_order(study.folder / RECORDS, arguments.date_order)
+    result = study.check()
     text = "\n".join(part for part in (result.text(), _findings_text(result.findings, most=30)) if part)
     _show(arguments, result, text)
     return ATTENTION if result.needs_attention else DONE
@@ -547,7 +553,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (handover, _HANDOVER, (o.STUDY, o.LEAVING, o.TAKES_OVER, o.SOME_CLIENTS, o.WHY, o.BY)),
     (today, "my_study --by OW", (o.STUDY, o.DATE, o.WHO)),
     (sheet, "my_study C014", (o.STUDY, o.CLIENT, o.DATE, o.TRAINER, o.WHO)),
-    (check, "my_study", (o.STUDY,)),
+    (check, "my_study", (o.STUDY, o.ORDER)),
     (audit, _AUDIT, (o.STUDY, o.RECEIPT, o.KEPT, o.LIST, o.WHO)),
     (analyse, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON)),
     (report, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON)),

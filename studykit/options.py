@@ -289,6 +289,10 @@ TO = option(
     "--to", required=True, type=Path, metavar="FOLDER", help="a new folder outside the study's folder"
 )
 SLIPS = option("--slips", type=whole, metavar="N", help="slips in each stratum")
+ORDER = option(
+    "--date-order", default="", choices=("day", "month"),
+    help="keep for all records which comes first in dates such as 03/04/2026",
+)  # fmt: skip
 DATE = option("--date", type=day, metavar="DATE", help="day of the session (default: today)")
 TRAINER = option(
     "--trainer", default="", metavar="CODE", help="who trains that day, if not the usual trainer"

@@ -18,6 +18,7 @@ from studykit.outcomes.session_plan import (
     MESSAGE_HOURS,
     MESSAGE_SESSIONS,
     SessionPlan,
+    arm_today,
     has_partner_reps,
     session_plans,
 )
@@ -136,8 +137,8 @@ def day_list(
         Topic("harms", "Harms and news of health to follow up", tuple(_harms(records))),
         Topic("messages", f"Messages due, {MESSAGE_HOURS} hours after partner reps",
               tuple(_messages(protocol, plans, records, today)), tells_arms=True),
-        Topic("other_method", "Partner reps although the arm has none", tuple(_other(records, plans)),
-              tells_arms=True),
+        Topic("other_method", "Partner reps although the arm has none",
+              tuple(_other(protocol, records, allocated, today)), tells_arms=True),
         Topic("sign_offs", "Sign-offs of trainers", tuple(_sign_offs(protocol, records, today))),
         Topic("entries", "Entries missing", tuple(_entries(records, allocated, today))),
         Topic("disagreements", "Ledger and records disagree", tuple(disagreements)),
@@ -233,7 +234,7 @@ def _messages(
     if dose is None:
         return
     for plan in plans:
-        days = _partner_days(records, plan.client)
+        days = _partner_days(records, plan.client, today)
         for day in days:
             early = ramp_stage(dose, days, today=day).session <= MESSAGE_SESSIONS
             if early and day + wait <= today <= day + 2 * wait:
@@ -242,19 +243,25 @@ def _messages(
                 yield Line(plan.client, f"partner reps on {day}: {when}. Soreness, red flags?")
 
 
-def _partner_days(records: Records, client: str) -> list[dt.date]:
+def _partner_days(records: Records, client: str, today: dt.date) -> list[dt.date]:
     columns = records["sessions"].columns
     rows = (columns["client"] == client) & (columns["status"] == "attended") & (columns["partner_reps"] > 0)
-    return sorted(set(columns["date"][rows].astype(object).tolist()))
+    days: list[dt.date] = columns["date"][rows].astype(object).tolist()
+    return sorted({day for day in days if day <= today})
 
 
-def _other(records: Records, plans: Sequence[SessionPlan]) -> Iterator[Line]:
+def _other(
+    protocol: Protocol, records: Records, allocated: Sequence[Allocated], today: dt.date
+) -> Iterator[Line]:
     """Clients whose arm has no partner reps, and who had some."""
-    for plan in plans:
-        days = [] if plan.planned or plan.changes_arm else _partner_days(records, plan.client)
+    for client in allocated if not protocol.plan.within else ():
+        arm = arm_today(protocol, client, today)
+        days = [] if has_partner_reps(arm) else _partner_days(records, client.client, today)
         if days:
-            told = ", ".join(str(day) for day in days[:5]) + (", …" if len(days) > 5 else "")
-            yield Line(plan.client, f"{plan.arm_name}, partner reps on {told}: ask the trainer")
+            told = ", ".join(map(str, days[-5:]))
+            yield Line(
+                client.client, f"{arm.name}, partner reps in {len(days)} sessions, last {told}: ask why"
+            )
 
 
 def _sign_offs(protocol: Protocol, records: Records, today: dt.date) -> Iterator[Line]:

@@ -8,8 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from studykit.errors import Finding
 from studykit.protocol.types import Protocol
 from studykit.records.attendance_rows import bookings, retention_spells
+from studykit.records.check_context import listing
 from studykit.records.client_rows import client_rows
 from studykit.records.record_tables import Allocated, Records
 from studykit.retention.clock import FOUR_WEEKS, countable_days
@@ -70,6 +72,25 @@ def clients_away(
             left = days >= rule.absence_days
             found.append(Away(client.client, last, days, left, _todo(days, left, rule.absence_days)))
     return tuple(sorted(found, key=lambda away: -away.days))
+
+
+def left_without_notice(
+    records: Records, protocol: Protocol, allocated: Sequence[Allocated], *, today: dt.date
+) -> tuple[Finding, ...]:
+    """Clients whose absence counts as having left, and nobody wrote it down."""
+    told = {str(client) for client in records["departures"].columns["client"]}
+    here = [client for client in allocated if client.client not in told]
+    left = [away for away in clients_away(records, protocol, here, today=today) if away.counts_as_left]
+    if not left:
+        return ()
+    got = f"none for {len(left)} of {len(allocated)} clients, away for up to {left[0].days} countable days: "
+    return (
+        Finding(
+            "warn", records["departures"].where, "a row for everybody who has left",
+            got + listing([away.client for away in left], most=20),
+            "Ask each for the reason, and write it down.",
+        ),
+    )  # fmt: skip
 
 
 def _todo(days: int, left: bool, absence: int) -> str:

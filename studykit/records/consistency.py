@@ -17,7 +17,6 @@ import numpy as np
 from studykit.errors import Finding
 from studykit.protocol.types import Protocol
 from studykit.records.attendance_checks import attendance_findings
-from studykit.records.away import clients_away
 from studykit.records.check_context import Scene, first_of, listing, place, rows_by_value
 from studykit.records.kind_rows import rows_of
 from studykit.records.nearest import nearest_known
@@ -180,24 +179,6 @@ def _future(scene: Scene) -> Iterator[Finding]:
                 )  # fmt: skip
 
 
-def _away(scene: Scene) -> Iterator[Finding]:
-    """Clients whose absence counts as having left, and nobody wrote it down."""
-    if scene.today is None:
-        return
-    told = {str(client) for client in scene.records["departures"].columns["client"]}
-    here = [client for client in scene.allocated if client.client not in told]
-    left = clients_away(scene.records, scene.protocol, here, today=scene.today)
-    named = [away.client for away in left if away.counts_as_left]
-    if named:
-        days = left[0].days
-        yield Finding(
-            "warn", scene.records["departures"].where, "a row for everybody who has left",
-            f"none for {len(named)} of {len(scene.allocated)} clients, away for up to {days} countable days: "
-            f"{listing(named, most=20)}",
-            "Ask each for the reason, and write it down.",
-        )  # fmt: skip
-
-
 def harm_findings(scene: Scene) -> Iterator[Finding]:
     """Everything noticed about harms."""
     typed = scene.records["harms"]
@@ -258,6 +239,5 @@ def check_consistency(
         *score_findings(scene),
         *(finding for outcome in protocol.outcomes for finding in rows_of(outcome).findings(scene, outcome)),
         *attendance_findings(scene),
-        *_away(scene),
         *harm_findings(scene),
     )

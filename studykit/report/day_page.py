@@ -37,11 +37,10 @@ def sheets_of_day(plans: Sequence[SessionPlan], protocol: Protocol) -> str:
     protocol : Protocol
     """
     first, *_ = pages = [render_session_sheet(plan, protocol) for plan in plans]
-    bodies = [
-        # The links of a page lead to its own stop signs.
-        f'<div class="one">{_inside(page).replace("#stop", f"#stop-{n}").replace(_STOP, f"{_STOP}-{n}")}</div>'
-        for n, page in enumerate(pages)
-    ]
+    bodies = []
+    for number, page in enumerate(pages):  # the links of a page lead to its own stop signs
+        own = _inside(page).replace('"#stop"', f'"#stop-{number}"').replace(_STOP, f"{_STOP}-{number}")
+        bodies.append(f'<div class="one">{own}</div>')
     titled = re.sub("<title>.*?</title>", f"<title>Session sheets of {plans[0].today}</title>", first)
     return titled.replace(_inside(first), "".join(bodies))
 

@@ -59,7 +59,9 @@ def changed_findings(
             then, told = said(made.true_facts.get(name)), said(now.get(name))
             if name in made.facts and told and then != told:
                 yield _changed("warn", where, f"{name.replace('_', ' ')} {then}", told, made.client, name)
-        then_tests = {**baseline_names(made.facts)}
+        if "baseline_tests" not in made.facts:
+            continue
+        then_tests = baseline_names(made.facts)
         then_tests |= {name: value for name, value in made.corrected.items() if name.count(" ") == 1}
         now_tests = {test_name(test): str(test["score"]) for test in tested.get(made.client, ())}
         for name in {**then_tests, **now_tests}:
