@@ -197,6 +197,8 @@ def noticed(copy: Path, tests: Sequence[str], seconds: float) -> str:
         "--tb=no",
         "-p",
         "no:cacheprovider",
+        "-o",
+        "python_classes=Test[A-Z]*",  # of a module of ours only the examples are run, not what is called Test…
         *tests,
     ]
     environment = os.environ | {"PYTHONPATH": str(copy), "OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "Agg"}
