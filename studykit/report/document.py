@@ -18,7 +18,7 @@ from studykit.results import FirstScreen as FirstScreen
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Kind = Literal["lead", "paragraph", "heading", "list", "notice", "table", "picture", "file"]
+Kind = Literal["lead", "paragraph", "heading", "list", "notice", "table", "picture"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +36,7 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """One piece of a section; ``content`` fits ``kind``.
-
-    A ``file`` is a table that is saved but not shown.
-    """
+    """One piece of a section; ``content`` fits ``kind``."""
 
     kind: Kind
     content: str | tuple[str, ...] | Table | Picture
