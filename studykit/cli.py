@@ -136,7 +136,7 @@ def demo(arguments: argparse.Namespace) -> int:
         }
         _show(arguments, answer, "")
     else:
-        _say("Planned: " + plan.headline)
+        _say("Planned: " + plan.in_short.means)
         _say(f"Records: {check.headline}")
         _say(f"Ledger: {audit.summary().splitlines()[0]}")
         _say()
