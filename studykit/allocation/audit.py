@@ -65,11 +65,11 @@ def audit(
     entry_delay_days : int
         An event entered later than this is noted.
     """
-    collected = tuple(receipts)
+    collected, kept = tuple(receipts), tuple(anchors)
     findings: list[Finding] = [*check_chain(entries), *beside]
     number = len(entries)
     anchor = Anchor(entries[-1].position, short_code(entries[-1].code)) if entries else None
-    findings += _anchors(entries, tuple(anchors))
+    findings += _anchors(entries, kept)
     entries, unreadable = _readable(entries)
     findings += unreadable
     findings += _times(entries, entry_delay_days)
@@ -88,7 +88,7 @@ def audit(
     return AuditResult(
         entries=number,
         replayed=len(draws),
-        receipts_checked=len(collected),
+        receipts_checked=len(collected) + len(kept),
         findings=tuple(findings),
         arms=arms,
         balance=_balance(allocations, arms),
@@ -145,6 +145,13 @@ def replay_draws(entries: Sequence[Entry]) -> tuple[tuple[Draw, ...], tuple[Find
 
 def _stop(where: str, expected: str, got: str) -> Finding:
     return Finding("stop", where, expected, got, "Ask whoever keeps copies and receipts before going on.")
+
+
+def contradictions(
+    entries: Sequence[Entry], receipts: Sequence[Receipt], anchors: Sequence[Anchor]
+) -> tuple[Finding, ...]:
+    """Receipts and codes kept elsewhere that the ledger contradicts."""
+    return (*_anchors(entries, anchors), *_receipts(entries, receipts))
 
 
 def _receipts(entries: Sequence[Entry], receipts: Sequence[Receipt]) -> list[Finding]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,9 +37,10 @@ def open_ledger(folder: Path) -> Ledger | None:
     """
     from studykit.allocation.ledger import Ledger
     from studykit.allocation.storage import is_begun
+    from studykit.study.receipts import keep_receipts
 
     path = folder / LEDGER
-    return Ledger.open(path) if is_begun(path) else None
+    return Ledger.open(path, after=partial(keep_receipts, folder)) if is_begun(path) else None
 
 
 def read_study(folder: Path) -> tuple[Snapshot, Ledger | None]:
