@@ -162,7 +162,7 @@ def new(arguments: argparse.Namespace) -> int:
     lines = [f"Made {study.folder} with protocol.toml and empty record tables."]
     if not answers:
         lines.append("No questions were asked; these answers were taken:")
-        lines += [f"  {question.wording}: {question.default}" for question in asked]
+        lines += [f"  {question.wording}: {question.default or 'none'}" for question in asked]
     lines += [_findings_text(findings)] if findings else []
     lines.append(f"Next: read {study.folder / 'protocol.toml'} and change what differs.")
     lines.append(f"Then: studykit plan {shlex.quote(str(study.folder))}")
@@ -223,12 +223,14 @@ def _tried_out(study: Study, result: Plan, arguments: argparse.Namespace) -> tup
 
 def lock(arguments: argparse.Namespace) -> int:
     """Decide the protocol."""
-    from studykit.study.locking import protocol_to_lock
+    from studykit.study.locking import protocol_to_lock, to_look_at
 
     study = _open(arguments)
-    local = arguments.folder_is_local
-    # What stands against it is said before anything is asked.
-    protocol_to_lock(study.read(), by=arguments.by, folder_is_local=local)
+    local, now = arguments.folder_is_local, study.read()
+    # What stands against it, and everything that is only to be looked at, is said before anything is asked.
+    protocol_to_lock(now, by=arguments.by, folder_is_local=local)
+    if found := to_look_at(now):
+        _complain("Look at this before the lock.\n" + _findings_text(found, most=len(found)))
     question = "After the lock every change is an amendment with a reason. Lock the protocol now?"
     if not _agreed(arguments, "a yes: after the lock every change is an amendment", question):
         _say("Nothing was locked.")
@@ -346,15 +348,16 @@ def check(arguments: argparse.Namespace) -> int:
 
 def audit(arguments: argparse.Namespace) -> int:
     """Verify the ledger and repeat every draw."""
-    from studykit.allocation.acts import Receipt
     from studykit.allocation.audit_result import Anchor
+    from studykit.study.receipts import Kept, read_kept
     from studykit.study.sealing import kept_entropy
 
-    receipts = [Receipt.read(path.read_text(encoding="utf-8-sig")) for path in arguments.receipt]
-    anchors = [Anchor.read(text) for text in arguments.kept]
+    kept = Kept(anchors=tuple(map(Anchor.read, arguments.kept)))
+    for path in arguments.receipt:
+        kept = kept.and_also(read_kept(path))
     entropy = kept_entropy(arguments.list) if arguments.list else ""
     study = _open(arguments)
-    result = study.audit(receipts=receipts, anchors=anchors, list_entropy=entropy, by=arguments.by)
+    result = study.audit(receipts=kept.receipts, anchors=kept.anchors, list_entropy=entropy, by=arguments.by)
     _show(arguments, result, result.summary())
     return DONE if result.passed else ATTENTION
 

@@ -26,6 +26,7 @@ from studykit.allocation.entries import (
     CLOCK_TOLERANCE,
     Entry,
     check_chain,
+    moment_text,
     short_code,
     utc_moment,
     written_again,
@@ -37,6 +38,7 @@ from studykit.allocation.sealed import remade_findings
 from studykit.allocation.slips import check_slips, is_opened_slip, published_list
 from studykit.allocation.together import check_splits
 from studykit.errors import Finding, StudykitError
+from studykit.protocol.local_time import in_zone, is_known
 
 
 def audit(
@@ -73,6 +75,7 @@ def audit(
     entries, unreadable = _readable(entries)
     findings += unreadable
     findings += _times(entries, entry_delay_days)
+    findings += _zones(entries)
     draws, trouble = replay_draws(entries)
     findings += trouble
     findings += check_splits(entries)
@@ -216,6 +219,29 @@ def _times(entries: Sequence[Entry], entry_delay_days: int) -> list[Finding]:
                     f"{days} days",
                 )
             )
+    return findings
+
+
+def _zones(entries: Sequence[Entry]) -> list[Finding]:
+    """Entries whose day is another one in the time zone that they name, and those that name none."""
+    unnamed, findings = [], []
+    for entry in entries:
+        zone, moment = entry.body.get("time_zone", ""), utc_moment(entry.entry_time)
+        if not zone:
+            unnamed.append(entry)
+        elif is_known(zone) and (there := in_zone(moment, zone)).utcoffset() != moment.utcoffset():
+            findings.append(
+                Finding("warn", f"ledger, entry {entry.position}", f"{moment_text(there)}, the time in {zone}",
+                        entry.entry_time, "This computer may know other rules of that zone.")
+            )  # fmt: skip
+    drawn = [entry for entry in unnamed if entry.kind == "allocation"]
+    if drawn:
+        offsets = dict.fromkeys(entry.entry_time[23:].replace("Z", "UTC") for entry in drawn)
+        findings.append(
+            Finding("note", "ledger", "a time zone with every allocation",
+                    f"{len(drawn)} without, first at entry {drawn[0].position}",
+                    f"Their days are read as they were written ({', '.join(offsets)}).")
+        )  # fmt: skip
     return findings
 
 

@@ -10,9 +10,7 @@ from studykit.allocation.acts import Locked
 from studykit.errors import ArgumentError, Finding
 
 _CODE = re.compile(r"[0-9a-f]{4}(-[0-9a-f]{4}){2}")
-_IN_A_TEXT = re.compile(
-    r"\b(\d{1,9})(?:,?\s+code *:?)?\s+([0-9a-f]{4}(?:-[0-9a-f]{4}){2})\b", re.IGNORECASE
-)
+_IN_A_TEXT = re.compile(r"\b(\d{1,9})(?:,?\s+code *:?)?\s+([0-9a-f]{4}(?:-[0-9a-f]{4}){2})\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)

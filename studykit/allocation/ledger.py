@@ -493,14 +493,15 @@ class Ledger:
                 if kind != "clock":
                     check_clock(self._memory, now)
                 said = body(self._memory, self._surroundings)
-                time = moment_text(in_zone(now, self._time_zone(said)))
+                zone = self._time_zone(said)
+                time = moment_text(in_zone(now, zone))
                 entry = next_entry(
                     self._memory.entries[-1] if self._memory.entries else None,
                     kind=kind,
                     by=by,
                     entry_time=time,
                     event_time=_checked_event_time(event_time) or time,
-                    body=said,
+                    body={**said, "time_zone": zone} if zone else said,
                 )
                 storage.insert(connection, entry, client=client)
             # Only what is safely in the file is remembered.

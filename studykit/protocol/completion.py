@@ -42,6 +42,7 @@ def completion_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
         yield from _fields(protocol, at)
         yield from _ethics(protocol, at)
         yield from _people(protocol, at)
+        yield from _zone(protocol, at)
     yield from missing_for_looks(protocol, at)
 
 
@@ -108,6 +109,14 @@ def _people(protocol: Protocol, at: Places) -> Iterator[Finding]:
         yield at.finding(
             "note", ("roles", "testing"), expected="somebody other than the person who enrols",
             got=roles.testing, todo="The report will say that one person did both.",
+        )  # fmt: skip
+
+
+def _zone(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    if not protocol.study.time_zone:
+        yield at.finding(
+            "warn", ("study", "time_zone"), expected="continent and city, where days are counted", got="nothing",
+            todo="Days are then counted by the clock of whatever computer enrols.",
         )  # fmt: skip
 
 

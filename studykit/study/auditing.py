@@ -42,9 +42,7 @@ def audit_folder(
         )  # fmt: skip
     entries, beside = Ledger(folder / LEDGER).unverified()
     kept = kept_beside(folder).and_also(Kept(tuple(receipts), tuple(anchors)))
-    result = audit(
-        entries, beside, receipts=kept.receipts, anchors=kept.anchors, list_entropy=list_entropy
-    )
+    result = audit(entries, beside, receipts=kept.receipts, anchors=kept.anchors, list_entropy=list_entropy)
     stamps, wrong = stamps_beside(folder, entries)
     texts = [(entry, _locked_text(entry)) for entry in entries if entry.kind in ("lock", "amendment")]
     more = (*_locked_text_findings(texts), *other_ledger_findings(folder, entries), *wrong)
@@ -114,10 +112,14 @@ def _other_ledger(path: Path, own: Sequence[str], codes: Sequence[str]) -> Findi
         got = f"a copy of it up to entry {len(codes)}"
     elif alike == len(own) > 0:
         got = f"a newer one: it goes on after entry {alike} to entry {len(codes)}"
-        todo = "The ledger in use is the older copy. Put the newer one in its place before anybody is enrolled."
+        todo = (
+            "The ledger in use is the older copy. Put the newer one in its place before anybody is enrolled."
+        )
     elif alike:
         got = f"another history: it differs after entry {alike}"
-        todo = "Clients were drawn from two ledgers. Keep both files, and enrol nobody before it is known why."
+        todo = (
+            "Clients were drawn from two ledgers. Keep both files, and enrol nobody before it is known why."
+        )
     else:
         got = "another one, with other entries"
     severity: Severity = "warn" if alike == len(codes) else "stop"

@@ -6,8 +6,14 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studykit.errors import DesignError, FolderError, LedgerError
-from studykit.study.checking import stop_before_lock, stop_on, stop_on_ledger
+from studykit.errors import DesignError, Finding, FolderError, LedgerError
+from studykit.study.checking import (
+    ledger_findings,
+    protocol_findings,
+    stop_before_lock,
+    stop_on,
+    stop_on_ledger,
+)
 from studykit.study.folder import versions
 from studykit.study.receipts import keep_receipts
 from studykit.study.rights import require_right
@@ -51,6 +57,19 @@ def protocol_to_lock(now: Snapshot, *, by: str, folder_is_local: bool = False) -
         )  # fmt: skip
     stop_on_ledger(now)
     return now.file
+
+
+def to_look_at(now: Snapshot) -> tuple[Finding, ...]:
+    """Every warning and note on a protocol that can be locked: to be read before it is."""
+    from studykit.protocol.rules import lock_findings
+
+    read = now.file
+    found = (
+        *lock_findings(read.protocol, where=read.where, text=read.text),
+        *protocol_findings(read),
+        *ledger_findings(now),
+    )
+    return tuple(dict.fromkeys(finding for finding in found if finding.severity != "stop"))
 
 
 def lock(now: Snapshot, ledger: Ledger | None, *, by: str, folder_is_local: bool = False) -> Locked:

@@ -64,7 +64,9 @@ def day_head(now: Snapshot) -> str:
     if not now.entries:
         return ""
     last = now.entries[-1]
-    return f"Ledger on {now.today}, last entry and code: {Anchor(last.position, short_code(last.code)).text()}"
+    return (
+        f"Ledger on {now.today}, last entry and code: {Anchor(last.position, short_code(last.code)).text()}"
+    )
 
 
 def keep_receipts(study: Path, entries: Iterable[Entry]) -> str:
@@ -223,12 +225,22 @@ def stamps_beside(study: Path, entries: Sequence[Entry]) -> tuple[tuple[str, ...
         digest = hashlib.sha256(receipt).digest()
         place = max(stamp.find(digest), stamp.find(digest.hex().encode()))
         time = _STAMPED_AT.search(stamp, max(place, 0))
-        moment = dt.datetime.strptime(time[1].decode(), "%Y%m%d%H%M%S").replace(tzinfo=dt.UTC) if time else None
+        moment = (
+            dt.datetime.strptime(time[1].decode(), "%Y%m%d%H%M%S").replace(tzinfo=dt.UTC) if time else None
+        )
         entry = entries[int(match[1]) - 1] if 0 < int(match[1]) <= len(entries) else None
         if not receipt or place < 0:
-            findings.append(_not_fitting(path, f"a time-stamp of the SHA-256 of {match[0]}txt", "another one"))
-        elif moment and entry and moment < dt.datetime.fromisoformat(entry.entry_time) - dt.timedelta(minutes=5):
-            findings.append(_not_fitting(path, f"a time after the entry's, {entry.entry_time}", f"{moment:%F %T} UTC"))
+            findings.append(
+                _not_fitting(path, f"a time-stamp of the SHA-256 of {match[0]}txt", "another one")
+            )
+        elif (
+            moment
+            and entry
+            and moment < dt.datetime.fromisoformat(entry.entry_time) - dt.timedelta(minutes=5)
+        ):
+            findings.append(
+                _not_fitting(path, f"a time after the entry's, {entry.entry_time}", f"{moment:%F %T} UTC")
+            )
         else:
             when = f"was stamped on {moment:%F at %T} UTC" if moment else "is stamped"
             told.append(f"Entry {int(match[1])} {when} ({path.name}).")
