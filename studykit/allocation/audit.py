@@ -231,8 +231,8 @@ def _zones(entries: Sequence[Entry]) -> list[Finding]:
             unnamed.append(entry)
         elif is_known(zone) and (there := in_zone(moment, zone)).utcoffset() != moment.utcoffset():
             findings.append(
-                Finding("warn", f"ledger, entry {entry.position}", f"{moment_text(there)}, the time in {zone}",
-                        entry.entry_time, "This computer may know other rules of that zone.")
+                Finding("warn", f"ledger, entry {entry.position}",
+                        f"{moment_text(there)}, the time in {zone}", entry.entry_time, "This computer may know other rules of that zone.")
             )  # fmt: skip
     drawn = [entry for entry in unnamed if entry.kind == "allocation"]
     if drawn:

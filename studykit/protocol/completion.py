@@ -115,7 +115,8 @@ def _people(protocol: Protocol, at: Places) -> Iterator[Finding]:
 def _zone(protocol: Protocol, at: Places) -> Iterator[Finding]:
     if not protocol.study.time_zone:
         yield at.finding(
-            "warn", ("study", "time_zone"), expected="continent and city, where days are counted", got="nothing",
+            "warn", ("study", "time_zone"), got="nothing",
+            expected="continent and city, where days are counted",
             todo="Days are then counted by the clock of whatever computer enrols.",
         )  # fmt: skip
 

@@ -1,4 +1,4 @@
-"""What the ledger's own file cannot prove, found by what stands elsewhere: receipts, sheets, other ledgers."""
+"""What the ledger's own file cannot prove, found by what stands elsewhere: receipts, sheets, ledgers."""
 
 from __future__ import annotations
 
@@ -120,10 +120,10 @@ def without_a_trigger(study: Study, made: Path, tmp_path: Path) -> None:
         (deleted, "expected 6 entries at least, as the receipts in results/receipts tell; found no entry"),
         (last_removed, "expected 6 entries at least, as the receipts in results/receipts tell; found 5 ent"),
         (drawn_anew, "are kept in results/receipts; found 5 that differ, first entry 2"),
-        (conflicted, "ledger (conflicted copy).db: expected ledger.db as the only ledger of the study; found "
-         "another history: it differs after entry 3. Clients were drawn from two ledgers."),
-        (drawn_beside, "mine - copy/ledger.db: expected ledger.db as the only ledger of the study; found anot"),
-        (newer_beside, "found a newer one: it goes on after entry 3 to entry 6. The ledger in use is the old"),
+        (conflicted, "ledger (conflicted copy).db: expected ledger.db as the only ledger of the study; found an"),
+        (conflicted, "another history: it differs after entry 3. Clients were drawn from two ledgers."),
+        (drawn_beside, "mine - copy/ledger.db: expected ledger.db as the only ledger of the study; found an"),
+        (newer_beside, "found a newer one: it goes on after entry 3 to entry 6. The ledger in use is the"),
         (client_changed, "ledger, entry 4, column client: expected 'C001'; found 'C099'"),
         (without_a_trigger, "ledger, trigger never_removed: expected as a new ledger has it; found removed"),
     ],
