@@ -230,10 +230,9 @@ def _zones(entries: Sequence[Entry]) -> list[Finding]:
         if not zone:
             unnamed.append(entry)
         elif is_known(zone) and (there := in_zone(moment, zone)).utcoffset() != moment.utcoffset():
-            findings.append(
-                Finding("warn", f"ledger, entry {entry.position}",
-                        f"{moment_text(there)}, the time in {zone}", entry.entry_time, "This computer may know other rules of that zone.")
-            )  # fmt: skip
+            where, told = f"ledger, entry {entry.position}", f"{moment_text(there)}, the time in {zone}"
+            doubt = "This computer may know other rules of that zone."
+            findings.append(Finding("warn", where, told, entry.entry_time, doubt))
     drawn = [entry for entry in unnamed if entry.kind == "allocation"]
     if drawn:
         offsets = dict.fromkeys(entry.entry_time[23:].replace("Z", "UTC") for entry in drawn)

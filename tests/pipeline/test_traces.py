@@ -113,21 +113,22 @@ def without_a_trigger(study: Study, made: Path, tmp_path: Path) -> None:
         connection.execute("DROP TRIGGER never_removed")
 
 
-@pytest.mark.parametrize(
-    ("attack", "told"),
-    [
-        (put_back, "expected 6 entries at least, as the receipts in results/receipts tell; found 4 entries"),
-        (deleted, "expected 6 entries at least, as the receipts in results/receipts tell; found no entry"),
-        (last_removed, "expected 6 entries at least, as the receipts in results/receipts tell; found 5 ent"),
-        (drawn_anew, "are kept in results/receipts; found 5 that differ, first entry 2"),
-        (conflicted, "ledger (conflicted copy).db: expected ledger.db as the only ledger of the study; found an"),
-        (conflicted, "another history: it differs after entry 3. Clients were drawn from two ledgers."),
-        (drawn_beside, "mine - copy/ledger.db: expected ledger.db as the only ledger of the study; found an"),
-        (newer_beside, "found a newer one: it goes on after entry 3 to entry 6. The ledger in use is the"),
-        (client_changed, "ledger, entry 4, column client: expected 'C001'; found 'C099'"),
-        (without_a_trigger, "ledger, trigger never_removed: expected as a new ledger has it; found removed"),
-    ],
-)  # fmt: skip
+ONLY = "expected ledger.db as the only ledger of the study; found "
+RECEIPTS = ", as the receipts in results/receipts tell; found "
+ATTACKS = [
+    (put_back, f"expected 6 entries at least{RECEIPTS}4 entries"),
+    (deleted, f"expected 6 entries at least{RECEIPTS}no entry"),
+    (last_removed, f"expected 6 entries at least{RECEIPTS}5 entries"),
+    (drawn_anew, "are kept in results/receipts; found 5 that differ, first entry 2"),
+    (conflicted, f"ledger (conflicted copy).db: {ONLY}another history: it differs after entry 3."),
+    (drawn_beside, f"mine - copy/ledger.db: {ONLY}another history: it differs after entry 3."),
+    (newer_beside, f"{ONLY}a newer one: it goes on after entry 3 to entry 6."),
+    (client_changed, "ledger, entry 4, column client: expected 'C001'; found 'C099'"),
+    (without_a_trigger, "ledger, trigger never_removed: expected as a new ledger has it; found removed"),
+]
+
+
+@pytest.mark.parametrize(("attack", "told"), ATTACKS)
 def test_it_is_found_and_nothing_is_drawn(
     study: Study, made: Path, tmp_path: Path, run: Run,
     attack: Callable[[Study, Path, Path], None], told: str,
