@@ -76,68 +76,134 @@ def told(*words: object) -> tuple[int, str]:
 # --- studies to attack ----------------------------------------------------------------------------
 
 
-def studies(folder: Path) -> dict[str, Path]:
-    """A study in each state, made once."""
+def ready_and_locked(open_: Path, locked: Path) -> None:
+    """A study before the lock, and with two clients drawn."""
     from studykit.study import Study
-    from tests.pipeline.test_methods import BLOCKS, edit, ready_study
-    from tests.pipeline.test_sealed import slips_of
+    from tests.pipeline.test_methods import BLOCKS, ready_study
 
-    open_, locked, sealed, called = (
-        folder / name / "mine" for name in ("open", "locked", "sealed", "called")
-    )
-    for name in ("open", "locked", "sealed", "called", "amended", "waiting", "demo"):
-        (folder / name).mkdir()
     ready_study(open_, BLOCKS)
-    shutil.copytree(open_, sealed)
     shutil.copytree(open_, locked)
     study = Study.open(locked)
     study.lock(by="OW")
     study.enrol("C000", by="OW")
     study.enrol("C001", by="OW")
-    amended = folder / "amended" / "mine"
-    shutil.copytree(locked, amended)
-    edit(Study.open(amended), ('version = "1.0"', 'version = "1.1"'))
-    out = told("seal", sealed, "--to", folder / "outsider", "--slips", 6)[1]
-    line = next(line.strip() for line in out.splitlines() if "sealed_list =" in line)
-    edit(Study.open(sealed), (BLOCKS, f"{BLOCKS}{line}\n"))
-    shutil.copy(folder / "outsider" / "sealed_list.json", sealed)
-    shutil.copytree(sealed, called)
-    outsiders = Study.open(called)
-    outsiders.lock(by="OW")
-    number = outsiders.call_slip("C000", by="OW").number
-    (folder / "word").write_text(slips_of(folder / "outsider")[number][1], encoding="utf-8")
-    ready = shutil.copytree(called, folder / "waiting" / "mine")
-    Study.open(ready).open_slip("C000", word=(folder / "word").read_text(encoding="utf-8"), by="OW")
-    demo = folder / "demo" / "mine"
-    Study.demo(demo)
-    return {path.name: path / "mine" for path in folder.iterdir() if (path / "mine").exists()}
 
 
-def commands(folder: Path) -> dict[str, tuple[str, tuple[object, ...], tuple[int, ...]]]:
-    """By name: the state it begins in, its words after the study, and how it may end when it is run again."""
-    by = ("--by", "OW", "--yes")
-    word = (folder / "word").read_text(encoding="utf-8")
-    note = ("--what", "remark", "--reason", "hot", "--by", "OW")
-    fact = ("C000", "--fact", "age", "--value", "44", "--reason", "slip", "--by", "OW")
-    look = ("--look-by", "OW", "--look-reason", "attack")
-    return {
-        "new": ("", ("--defaults",), (0, 2)),
-        "demo": ("", (), (0,)),
-        "lock": ("open", by, (0, 2)),
-        "lock with list": ("sealed", by, (0, 2)),
-        "enrol": ("locked", ("C003", *by), (0,)),
-        "enrol, call": ("waiting", ("C003", *by), (0,)),
-        "enrol, slip": ("called", ("C000", "--by", "OW", "--slip", word), (0,)),
-        "amend": ("amended", ("--reason", "second", "--by", "OW"), (0, 2)),
-        "note": ("locked", note, (0,)),
-        "correct": ("locked", fact, (0, 2)),
-        "seal": ("open", ("--to", "OUT", "--slips", "6"), (0, 2)),
-        "sheet": ("locked", ("C001",), (0, 1)),
-        "check": ("locked", (), (0, 1)),
-        "audit": ("locked", (), (0,)),
-        "plan": ("open", (), (0,)),
-        "report": ("demo", look, (0,)),
-    }
+class Studies:
+    """A study in each state, made when it is first asked for."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def __call__(self, state: str) -> Path:
+        place = self.folder / state / "mine"
+        if not place.exists():
+            place.parent.mkdir(exist_ok=True)
+            getattr(self, state)(place)
+        return place
+
+    def open(self, place: Path) -> None:
+        (self.folder / "locked").mkdir()
+        ready_and_locked(place, self.folder / "locked" / "mine")
+
+    def locked(self, place: Path) -> None:
+        place.parent.rmdir()
+        self("open")
+
+    def amended(self, place: Path) -> None:
+        from studykit.study import Study
+        from tests.pipeline.test_methods import edit
+
+        shutil.copytree(self("locked"), place)
+        edit(Study.open(place), ('version = "1.0"', 'version = "1.1"'))
+
+    def sealed(self, place: Path) -> None:
+        from studykit.study import Study
+        from tests.pipeline.test_methods import BLOCKS, edit
+
+        shutil.copytree(self("open"), place)
+        out = told("seal", place, "--to", place.parent / "outsider", "--slips", 6)[1]
+        line = next(line.strip() for line in out.splitlines() if "sealed_list =" in line)
+        edit(Study.open(place), (BLOCKS, f"{BLOCKS}{line}\n"))
+        shutil.copy(place.parent / "outsider" / "sealed_list.json", place)
+
+    def called(self, place: Path) -> None:
+        from studykit.study import Study
+        from tests.pipeline.test_sealed import slips_of
+
+        shutil.copytree(self("sealed"), place)
+        study = Study.open(place)
+        study.lock(by="OW")
+        number = study.call_slip("C000", by="OW").number
+        word = slips_of(self("sealed").parent / "outsider")[number][1]
+        (place.parent / "word").write_text(word, encoding="utf-8")
+
+    def waiting(self, place: Path) -> None:
+        from studykit.study import Study
+
+        shutil.copytree(self("called"), place)
+        Study.open(place).open_slip("C000", word=self.word(), by="OW")
+
+    def word(self) -> str:
+        return (self("called").parent / "word").read_text(encoding="utf-8")
+
+    def trainers(self, place: Path) -> None:
+        from studykit.study import Study
+        from tests.pipeline.test_methods import add_rows, edit
+        from tests.pipeline.test_trainers import NUMBERS, list_clients
+
+        told("new", place, "--design", "trainers", "--defaults")
+        edit(
+            Study.open(place),
+            ('review = "needed"', 'review = "approved"'),
+            ('reference = ""', 'reference = "R"'),
+        )
+        for code, own in NUMBERS.items():
+            numbers = {name: f"{value:g}" for name, value in own.items()}
+            add_rows(place, "trainers", {"trainer": code, "signed_off_on": "2026-01-10", **numbers})
+        list_clients(place)
+        told("lock", place, "--by", "OW", "--yes")
+
+    def demo(self, place: Path) -> None:
+        from studykit.study import Study
+
+        Study.demo(place)
+
+
+@dataclass(frozen=True)
+class Attacked:
+    """A command: the state it begins in, its words after the study, how it may end when run again."""
+
+    command: str
+    state: str
+    words: tuple[object, ...] = ()
+    may_end: tuple[int, ...] = (0,)
+
+
+BY = ("--by", "OW", "--yes")
+LOOK = ("--look-by", "OW", "--look-reason", "attack")
+COMMANDS = {
+    "new": Attacked("new", "", ("--defaults",), (0, 2)),
+    "demo": Attacked("demo", ""),
+    "lock": Attacked("lock", "open", BY, (0, 2)),
+    "lock with list": Attacked("lock", "sealed", BY, (0, 2)),
+    "enrol": Attacked("enrol", "locked", ("C003", *BY)),
+    "enrol, call": Attacked("enrol", "waiting", ("C003", *BY)),
+    "enrol, slip": Attacked("enrol", "called", ("C000", "--by", "OW", "--slip", "WORD")),
+    "trainers": Attacked("trainers", "trainers", BY),
+    "amend": Attacked("amend", "amended", ("--reason", "second", "--by", "OW"), (0, 2)),
+    "note": Attacked("note", "locked", ("--what", "remark", "--reason", "hot", "--by", "OW")),
+    "correct": Attacked(
+        "correct", "locked", ("C000", "--fact", "age", "--value", "44", "--reason", "x", "--by", "OW"), (0, 2)
+    ),
+    "seal": Attacked("seal", "open", ("--to", "OUT", "--slips", "6"), (0, 2)),
+    "sheet": Attacked("sheet", "locked", ("C001",), (0, 1)),
+    "check": Attacked("check", "locked", (), (0, 1)),
+    "audit": Attacked("audit", "locked"),
+    "plan": Attacked("plan", "open"),
+    "analyse": Attacked("analyse", "demo", LOOK),
+    "report": Attacked("report", "demo", LOOK),
+}
 
 
 # --- kills ----------------------------------------------------------------------------------------
@@ -211,14 +277,14 @@ def killed(tally: Tally, times: float, only: Sequence[str]) -> None:
 
     cut, chance = Cutter(), random.Random(tally.seed)
     with tempfile.TemporaryDirectory() as folder:
-        states = studies(Path(folder))
-        for name, (state, words, may_end) in commands(Path(folder)).items():
+        states = Studies(Path(folder))
+        for name, attacked in COMMANDS.items():
             if only and name not in only:
                 continue
-            made = _Attacked(Path(folder) / "now", states.get(state), name.split(",")[0].split(" ")[0], words)
+            made = _Attempt(Path(folder) / "now", states, attacked)
             made.fresh()
             code, writes = cut(made.line, 10**9, 0)
-            if code not in may_end:
+            if code not in attacked.may_end:
                 tally.found("command that does not end as it should", f"{name}: {code}")
             places = [(place, way) for place in range(1, writes + 1) for way in range(3)]
             chance.shuffle(places)
@@ -231,28 +297,37 @@ def killed(tally: Tally, times: float, only: Sequence[str]) -> None:
                 tally.tried["kills"] += 1
                 if code != ENDED:
                     tally.tried["kills that came too late"] += 1
-                for what in made.looked_at(may_end):
+                for what in made.looked_at():
                     tally.found(what[0], f"{name}, write {place} of {writes}, {WAYS[way]}: {what[1]}")
             tally.tried[f"writes of {name}"] = writes
 
 
 @dataclass
-class _Attacked:
+class _Attempt:
     """A study in one state, on which a command is tried."""
 
     folder: Path
-    source: Path | None
-    command: str
-    words: tuple[object, ...]
+    states: Studies
+    attacked: Attacked
 
     @property
     def study(self) -> Path:
         return self.folder / "mine"
 
     @property
+    def source(self) -> Path | None:
+        return self.states(self.attacked.state) if self.attacked.state else None
+
+    @property
     def line(self) -> tuple[object, ...]:
-        words = tuple(self.folder / "slips" if word == "OUT" else word for word in self.words)
-        return (self.command, self.study, *words)
+        said = {"OUT": self.folder / "slips"}
+        if "WORD" in self.attacked.words:
+            said["WORD"] = self.states.word()  # type: ignore[assignment]
+        return (
+            self.attacked.command,
+            self.study,
+            *(said.get(str(word), word) for word in self.attacked.words),
+        )
 
     def fresh(self) -> None:
         shutil.rmtree(self.folder, ignore_errors=True)
@@ -260,7 +335,7 @@ class _Attacked:
         if self.source is not None:
             shutil.copytree(self.source, self.study)
 
-    def looked_at(self, may_end: Sequence[int]) -> Iterator[tuple[str, str]]:
+    def looked_at(self) -> Iterator[tuple[str, str]]:
         """What is wrong after the kill, and after the command was run again."""
         before = _entries(self.source) if self.source else []
         now = _entries(self.study)
@@ -277,7 +352,7 @@ class _Attacked:
         code, text = told(*self.line)
         if any(mark in text for mark in TRACEBACK):
             yield "traceback", text[-200:]
-        elif code not in may_end:
+        elif code not in self.attacked.may_end:
             yield "command that cannot be run again", f"{code}: {text[-300:]}"
         again = _entries(self.study)
         assert not isinstance(again, str)
@@ -340,8 +415,8 @@ def bits(tally: Tally, times: float) -> None:
     """One bit of a ledger turned: found, or without any effect on what it says."""
     chance = random.Random(tally.seed)
     with tempfile.TemporaryDirectory() as folder:
-        states = studies(Path(folder))
-        source = states["locked"]
+        source = Path(folder) / "mine"
+        ready_and_locked(Path(folder) / "open", source)
         data = (source / "ledger.db").read_bytes()
         whole = [entry.code for entry in _entries(source)]
         study = shutil.copytree(source, Path(folder) / "now" / "mine")
@@ -444,7 +519,9 @@ def damaged_protocols(text: str, number: int, seed: int) -> Iterator[bytes]:
 def files(tally: Tally, times: float) -> None:
     """Protocols, tables, workbooks, exports, receipts and lists, each damaged in many ways."""
     with tempfile.TemporaryDirectory() as folder:
-        demo = studies(Path(folder))["demo"]
+        from studykit.study import Study
+
+        demo = Study.demo(Path(folder) / "demo")[0].folder
         place = Path(folder) / "damaged"
         place.mkdir()
         every = round(10_000 * times)

@@ -66,10 +66,11 @@ def _locked_text(entry: Entry) -> ReadProtocol | None:
 def _locked_text_findings(texts: Sequence[tuple[Entry, ReadProtocol | None]]) -> Iterator[Finding]:
     """Locked texts that do not have the hash that was locked with them."""
     for entry, read in texts:
+        locked = "" if read is None else f", {entry.body.get('protocol_hash')}"
         digest = "a text that cannot be read" if read is None else read.digest
-        if digest != (locked := entry.body.get("protocol_hash")):
+        if locked != f", {digest}":
             yield Finding(
-                "stop", f"ledger, entry {entry.position}", f"the protocol whose hash was locked, {locked}",
+                "stop", f"ledger, entry {entry.position}", f"the protocol whose hash was locked{locked}",
                 digest, "The text was edited after the lock. Go back to a copy you trust.",
             )  # fmt: skip
 
@@ -95,7 +96,7 @@ def other_ledger_findings(folder: Path, entries: Sequence[Entry]) -> Iterator[Fi
         if is_database or path.suffix.lower() == ".db":
             yield _other_ledger(path, own, _codes(path) if is_database else [])
     for path in sorted(folder.absolute().parent.glob(f"*/{LEDGER}")):
-        if own and _begins_like_one(path) and not path.samefile(folder / LEDGER):
+        if own and _holds(path, own[0]) and not path.samefile(folder / LEDGER):
             codes = _codes(path)
             if codes[:1] == own[:1] and codes != own[: len(codes)]:
                 yield _other_ledger(path, own, codes)
@@ -130,6 +131,13 @@ def _begins_like_one(path: Path) -> bool:
     try:
         with path.open("rb") as stream:
             return stream.read(len(_MAGIC)) == _MAGIC
+    except OSError:
+        return False
+
+
+def _holds(path: Path, code: str) -> bool:
+    try:
+        return code.encode() in path.read_bytes()
     except OSError:
         return False
 

@@ -216,35 +216,38 @@ def stamps_beside(study: Path, entries: Sequence[Entry]) -> tuple[tuple[str, ...
     ``entry_0017.txt`` and puts the answer beside it, as ``entry_0017.tsr`` or with any other ending. Whether
     the service signed it is told by the service's own tools; here it is held against receipt and ledger.
     """
+    from studykit.allocation.entries import CLOCK_TOLERANCE, utc_moment
+
     told, findings = [], []
     for path in sorted((study / RESULTS / RECEIPTS).glob("entry_*")):
         match = re.match(r"entry_([0-9]{4,})\.", path.name)
         if match is None or path.suffix in (".part", ".tsq") or _NAME.fullmatch(path.name):
             continue
-        stamp, receipt = _bytes(path), _bytes(path.parent / f"{match[0]}txt")
+        stamp, receipt, number = _bytes(path), _bytes(path.parent / f"{match[0]}txt"), int(match[1])
         digest = hashlib.sha256(receipt).digest()
         place = max(stamp.find(digest), stamp.find(digest.hex().encode()))
-        time = _STAMPED_AT.search(stamp, max(place, 0))
-        moment = (
-            dt.datetime.strptime(time[1].decode(), "%Y%m%d%H%M%S").replace(tzinfo=dt.UTC) if time else None
-        )
-        entry = entries[int(match[1]) - 1] if 0 < int(match[1]) <= len(entries) else None
+        moment = _moment_in(stamp, place)
+        entry = entries[number - 1] if 0 < number <= len(entries) else None
         if not receipt or place < 0:
             findings.append(
                 _not_fitting(path, f"a time-stamp of the SHA-256 of {match[0]}txt", "another one")
             )
-        elif (
-            moment
-            and entry
-            and moment < dt.datetime.fromisoformat(entry.entry_time) - dt.timedelta(minutes=5)
-        ):
-            findings.append(
-                _not_fitting(path, f"a time after the entry's, {entry.entry_time}", f"{moment:%F %T} UTC")
-            )
+        elif moment and entry and moment < utc_moment(entry.entry_time) - CLOCK_TOLERANCE:
+            findings.append(_not_fitting(path, f"a time after the entry's, {entry.entry_time}", str(moment)))
         else:
-            when = f"was stamped on {moment:%F at %T} UTC" if moment else "is stamped"
-            told.append(f"Entry {int(match[1])} {when} ({path.name}).")
+            told.append(
+                f"Entry {number} {f'was stamped at {moment}' if moment else 'is stamped'} ({path.name})."
+            )
     return tuple(told), tuple(findings)
+
+
+def _moment_in(stamp: bytes, place: int) -> dt.datetime | None:
+    """The time behind the digest; nothing where a stamp does not tell it in a way that is known here."""
+    found = _STAMPED_AT.search(stamp, max(place, 0))
+    try:
+        return found and dt.datetime.strptime(f"{found[1].decode()}+0000", "%Y%m%d%H%M%S%z")
+    except ValueError:
+        return None
 
 
 def _bytes(path: Path) -> bytes:

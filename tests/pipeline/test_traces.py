@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from studykit.study import Study
-from studykit.study.receipts import day_head, kept_in
+from studykit.study.receipts import day_head, kept_findings, kept_in
 from tests.pipeline.test_methods import BLOCKS, edit, ready_study
 
 Run = Callable[..., tuple[int, str, str]]
@@ -173,6 +173,11 @@ def test_every_act_leaves_a_receipt_and_it_is_written_again(study: Study, run: R
     assert (study.folder / PLACE / "entry_0006.txt").read_text(encoding="utf-8") == look
 
 
+def test_a_client_drawn_meanwhile_is_no_trouble(study: Study) -> None:
+    """Somebody enrols between the reading of the ledger and of the receipts."""
+    assert kept_findings(study.folder, study.entries()[:4]) == ()
+
+
 def test_an_empty_receipt_is_named(study: Study, run: Run) -> None:
     (study.folder / PLACE / "entry_0003.txt").write_text("", encoding="utf-8")
     code, out, _ = run("check", study.folder)
@@ -254,7 +259,7 @@ def test_a_time_stamp_beside_a_receipt_is_held_against_it(study: Study, run: Run
     )
     code, out, _ = run("audit", study.folder)
     assert code == 0
-    assert "Entry 4 was stamped on 2099-12-31 at 23:59:30 UTC (entry_0004.tsr)." in out
+    assert "Entry 4 was stamped at 2099-12-31 23:59:30+00:00 (entry_0004.tsr)." in out
     assert "Entry 5 is stamped (entry_0005.txt.proof)." in out
     assert "tsq" not in out
     (place / "entry_0004.tsr").write_bytes(token(receipt, b"20200101000000Z"))
