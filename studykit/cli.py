@@ -349,8 +349,8 @@ def check(arguments: argparse.Namespace) -> int:
 def audit(arguments: argparse.Namespace) -> int:
     """Verify the ledger and repeat every draw."""
     from studykit.allocation.audit_result import Anchor
-    from studykit.study.receipts import Kept, read_kept
     from studykit.study.sealing import kept_entropy
+    from studykit.study.traces import Kept, read_kept
 
     kept = Kept(anchors=tuple(map(Anchor.read, arguments.kept)))
     for path in arguments.receipt:

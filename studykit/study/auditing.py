@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import Finding, LedgerError, ProtocolError, Severity
-from studykit.study.receipts import Kept, kept_beside, stamps_beside
 from studykit.study.rights import is_kept_blind
 from studykit.study.snapshot import LEDGER, PROTOCOL
+from studykit.study.traces import Kept, kept_beside, stamps_beside
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Receipt

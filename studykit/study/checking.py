@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from studykit.errors import DataError, Finding, ProtocolError
 from studykit.study.auditing import other_ledger_findings
-from studykit.study.receipts import kept_findings
 from studykit.study.snapshot import LEDGER, PROTOCOL
+from studykit.study.traces import kept_findings
 
 if TYPE_CHECKING:
     from studykit.protocol.protocol_file import ReadProtocol

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from studykit.errors import DesignError
-from studykit.study.receipts import day_head
 from studykit.study.rights import refuse_the_blind
 from studykit.study.snapshot import RESULTS
+from studykit.study.traces import day_head
 
 if TYPE_CHECKING:
     from studykit.outcomes.session_plan import SessionPlan

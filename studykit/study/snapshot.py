@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import DataError, DesignError, Finding, LedgerError
+from studykit.study.receipts import RESULTS as RESULTS
+from studykit.study.receipts import keep_receipts
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Allocation, Locked
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
     from studykit.records.record_tables import Allocated, Records
     from studykit.records.rows import StudyRows
 
-PROTOCOL, RECORDS, LEDGER, RESULTS = "protocol.toml", "records", "ledger.db", "results"
+PROTOCOL, RECORDS, LEDGER = "protocol.toml", "records", "ledger.db"
 SHOWED_NOTHING = "look that showed nothing"
 
 
@@ -37,7 +39,6 @@ def open_ledger(folder: Path) -> Ledger | None:
     """
     from studykit.allocation.ledger import Ledger
     from studykit.allocation.storage import is_begun
-    from studykit.study.receipts import keep_receipts
 
     path = folder / LEDGER
     return Ledger.open(path, after=partial(keep_receipts, folder)) if is_begun(path) else None

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from studykit.allocation.acts import Receipt
-from studykit.study import Study, receipts
+from studykit.study import Study, snapshot
 from studykit.study.receipts import keep_receipts
 from tests.pipeline.test_methods import BLOCKS, add_rows, edit, ready_study, today
 
@@ -33,7 +33,7 @@ def test_a_receipt_lost_between_commit_and_print(
     def killed(*_words: object, **_more: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(receipts, "keep_receipts", killed)
+    monkeypatch.setattr(snapshot, "keep_receipts", killed)
     code, out, _ = run("enrol", locked.folder, "C003", "--by", "OW", "--yes")
     assert code != 0
     assert "Receipt of an allocation" not in out

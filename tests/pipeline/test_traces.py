@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from studykit.study import Study
-from studykit.study.receipts import day_head, kept_findings, kept_in
+from studykit.study.traces import day_head, kept_findings, kept_in
 from tests.pipeline.test_methods import BLOCKS, edit, ready_study
 
 Run = Callable[..., tuple[int, str, str]]
