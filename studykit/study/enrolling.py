@@ -7,9 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from studykit.errors import AllocationRefused, DataError, DesignError, Finding
-from studykit.study.checking import lost_ledger_findings
-from studykit.study.receipts import keep_receipts
+from studykit.errors import AllocationRefused, DesignError, Finding
+from studykit.study.checking import stop_on_ledger
 from studykit.study.rights import require_right
 
 if TYPE_CHECKING:
@@ -52,11 +51,9 @@ def enrol(now: Snapshot, ledger: Ledger, client: str, *, by: str) -> Receipt:
             todo="Call the slip (call_slip), open the envelope, record its word (open_slip).",
         )  # fmt: skip
     facts = _ready(now, client, by=by)
-    receipt = ledger.allocate(
+    return ledger.allocate(
         facts.client, stratum=dict(facts.stratum), facts=dict(facts.facts), method=method, by=by
     )
-    keep_receipts(now.folder, ledger.entries())
-    return receipt
 
 
 def allocate_trainers(now: Snapshot, ledger: Ledger, *, by: str) -> Split:
@@ -66,9 +63,7 @@ def allocate_trainers(now: Snapshot, ledger: Ledger, *, by: str) -> Split:
     plan = _plan(now)
     require_right("allocate", by, now.protocol)
     listed = bool(getattr(now.protocol.allocation, "clients_listed", False))
-    split = draw(ledger, trainer_facts(now), plan=plan, by=by, clients_listed=listed)
-    keep_receipts(now.folder, ledger.entries())
-    return split
+    return draw(ledger, trainer_facts(now), plan=plan, by=by, clients_listed=listed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +117,7 @@ def _plan(now: Snapshot) -> SplitPlan:
     from studykit.allocation.asked import split_plan_for
 
     now.need_lock()
+    stop_on_ledger(now)
     protocol = now.protocol
     plan = split_plan_for(protocol)
     if plan is None:
@@ -205,9 +201,7 @@ def open_slip(now: Snapshot, ledger: Ledger, client: str, *, word: str, by: str)
     from studykit.allocation.slips import open_slip as record
 
     require_right("allocate", by, now.protocol)
-    receipt = record(ledger, client.strip(), word=word, by=by)
-    keep_receipts(now.folder, ledger.entries())
-    return receipt
+    return record(ledger, client.strip(), word=word, by=by)
 
 
 def drawn_before(now: Snapshot, client: str, *, by: str) -> Receipt | None:
@@ -249,8 +243,7 @@ def need_ready(now: Snapshot, facts: EnrolmentFacts, *, by: str) -> None:
         If this person does not run the draws.
     """
     require_right("allocate", by, now.protocol)
-    if lost := lost_ledger_findings(now):
-        raise DataError(lost)
+    stop_on_ledger(now)
     if reasons := now.pause_reasons:
         raise AllocationRefused(
             where="pause rule on harms", expected="no reason to pause", got="; ".join(reasons),
