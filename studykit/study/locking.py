@@ -6,8 +6,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studykit.errors import DesignError, Finding, FolderError, LedgerError
+from studykit.errors import DesignError, Finding, FolderError, LedgerError, ProtocolError
 from studykit.study.checking import stop_before_lock, stop_on, stop_on_ledger
+from studykit.study.draw_facts import inventory
 from studykit.study.folder import versions
 from studykit.study.receipts import keep_receipts
 from studykit.study.rights import require_right
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from studykit.allocation.acts import Locked
     from studykit.allocation.ledger import Ledger
     from studykit.allocation.method import Described
+    from studykit.protocol.amending import AmendmentEffects
     from studykit.protocol.protocol_file import ReadProtocol
     from studykit.protocol.types import Protocol
     from studykit.study.snapshot import Snapshot
@@ -84,20 +86,43 @@ def lock(now: Snapshot, ledger: Ledger | None, *, by: str, folder_is_local: bool
     # A lock that was cut off before the list was written is finished by the next.
     finished = now.locked is not None and _publish(ledger, now.folder, now.protocol, by=by)
     if not finished:
-        ledger.lock(protocol=read.text, protocol_hash=read.digest, versions=versions(), by=by, method=method)
+        ledger.lock(
+            protocol=read.text, protocol_hash=read.digest, versions=versions(), by=by, method=method,
+            fixed={"tables": inventory(now.records)},
+        )  # fmt: skip
         _publish(ledger, now.folder, read.protocol, by=by)
     return _in_force(ledger)
 
 
-def amend(now: Snapshot, ledger: Ledger, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
-    """Amend the protocol; see `studykit.study.Study.amend`."""
-    from studykit.protocol.resolved import changed_keys
+def amendment_to_make(now: Snapshot, *, by: str) -> AmendmentEffects:
+    """What the file would change if it were taken as an amendment now; nothing is written.
+
+    Raises
+    ------
+    ProtocolError
+        If the new text cannot stand, or changes what must stand once results by arm were seen.
+    ArgumentError
+        If nobody of this code may amend.
+    """
+    from studykit.protocol.amending import amendment_effects
 
     read = now.file
     stop_on(read)
     require_right("lock", by, now.protocol, read.protocol)
     stop_on_ledger(now)
-    changed = tuple(changed_keys(now.protocol, read.protocol))
+    drawn, looks = len(now.allocations), len(now.looks)
+    effects = amendment_effects(now.protocol, read.protocol, drawn=drawn, looks=looks)
+    if stops := [finding for finding in effects.findings if finding.severity == "stop"]:
+        raise ProtocolError(stops)
+    _keep_what_was_drawn(now, read.protocol)
+    return effects
+
+
+def amend(now: Snapshot, ledger: Ledger, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
+    """Amend the protocol; see `studykit.study.Study.amend`."""
+    read = now.file
+    effects = amendment_to_make(now, by=by)
+    changed = tuple(key for key, _, _ in effects.changed)
     if not changed:
         if _publish(ledger, now.folder, now.protocol, by=by):
             return _in_force(ledger), ("allocation, sealed_list",)
@@ -105,7 +130,6 @@ def amend(now: Snapshot, ledger: Ledger, *, reason: str, by: str) -> tuple[Locke
             where=str(now.folder / PROTOCOL), expected="a change of content", got="none",
             todo="Change protocol.toml first, then amend.",
         )  # fmt: skip
-    _keep_what_was_drawn(now, read.protocol)
     ledger.amend(
         protocol=read.text,
         protocol_hash=read.digest,
