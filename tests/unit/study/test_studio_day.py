@@ -78,7 +78,7 @@ def test_enrolled_and_trained_on_one_day(
     assert receipt.time[:10] == day.isoformat()
     assert dt.datetime.fromisoformat(receipt.time) == dt.datetime.fromisoformat(moment)
     assert [client.allocated_on for client in study.allocated()] == [day]
-    append(study.folder, "sessions", f"C01,{day},T1,attended,8,,0,0,0,,,,,,,,{day}")
+    append(study.folder, "sessions", f"C01,{day},T1,attended,8,,0,0,0,,,,,,,,,{day}")
     assert [str(found) for found in study.check().findings if "2026-1" in str(found)] == []
     retention = study.rows()[0].retention
     assert retention is not None
