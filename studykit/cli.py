@@ -162,7 +162,7 @@ def new(arguments: argparse.Namespace) -> int:
     lines = [f"Made {study.folder} with protocol.toml and empty record tables."]
     if not answers:
         lines.append("No questions were asked; these answers were taken:")
-        lines += [f"  {question.wording}: {question.default}" for question in asked]
+        lines += [f"  {question.wording}: {question.default or 'none'}" for question in asked]
     lines += [_findings_text(findings)] if findings else []
     lines.append(f"Next: read {study.folder / 'protocol.toml'} and change what differs.")
     lines.append(f"Then: studykit plan {shlex.quote(str(study.folder))}")
@@ -394,15 +394,16 @@ def check(arguments: argparse.Namespace) -> int:
 
 def audit(arguments: argparse.Namespace) -> int:
     """Verify the ledger and repeat every draw."""
-    from studykit.allocation.acts import Receipt
     from studykit.allocation.audit_result import Anchor
     from studykit.study.sealing import kept_entropy
+    from studykit.study.traces import Kept, read_kept
 
-    receipts = [Receipt.read(path.read_text(encoding="utf-8-sig")) for path in arguments.receipt]
-    anchors = [Anchor.read(text) for text in arguments.kept]
+    kept = Kept(anchors=tuple(map(Anchor.read, arguments.kept)))
+    for path in arguments.receipt:
+        kept = kept.and_also(read_kept(path))
     entropy = kept_entropy(arguments.list) if arguments.list else ""
     study = _open(arguments)
-    result = study.audit(receipts=receipts, anchors=anchors, list_entropy=entropy, by=arguments.by)
+    result = study.audit(receipts=kept.receipts, anchors=kept.anchors, list_entropy=entropy, by=arguments.by)
     _show(arguments, result, result.summary())
     return DONE if result.passed else ATTENTION
 

@@ -278,7 +278,12 @@ FACT = option("--fact", required=True, metavar="NAME", help="the fact that was m
 VALUE = option("--value", required=True, metavar="TEXT", help="what it should have been")
 WHY_CORRECTED = option("--reason", required=True, metavar="TEXT", help="how the slip was found")
 RECEIPT = option(
-    "--receipt", action="append", default=[], type=Path, metavar="FILE", help="a receipt that was handed out"
+    "--receipt",
+    action="append",
+    default=[],
+    type=Path,
+    metavar="FILE",
+    help="a receipt, a sheet, a mail, or a folder of them, kept elsewhere",
 )
 KEPT = option(
     "--kept", action="append", default=[], metavar="CODE", help="an entry and its code, kept elsewhere"

@@ -152,7 +152,8 @@ class Allocation:
         return Receipt(self.client, self.arm, self.entry_time, self.position, short_code(self.code))
 
 
-_FIELD = re.compile(r"^ *(client|arm|time|entry|code) *: *(.+?) *$", re.IGNORECASE | re.MULTILINE)
+_FIELD = re.compile(r"^[ >]*(client|arm|time|entry|code) *: *(.+?) *$", re.IGNORECASE | re.MULTILINE)
+_BEGINS = re.compile(r"^(?=[ >]*client *:)", re.IGNORECASE | re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +223,17 @@ class Receipt:
                 got=f"no {', '.join(missing)}" if missing else f"entry {parts['entry']}",
             )
         return cls(parts["client"], parts["arm"], parts["time"], int(parts["entry"]), parts["code"].lower())
+
+    @classmethod
+    def all_in(cls, text: str) -> tuple[Receipt, ...]:
+        """Every receipt in a text, such as a mail that holds several.
+
+        Raises
+        ------
+        ArgumentError
+            If one is not whole.
+        """
+        return tuple(cls.read(part) for part in _BEGINS.split(text)[1:])
 
 
 def locked_from(entries: Iterable[Entry]) -> Locked | None:

@@ -37,6 +37,7 @@ from studykit.allocation.surroundings import Surroundings
 from studykit.errors import ArgumentError, Finding, LedgerError
 from studykit.protocol.local_time import in_zone, time_zone_of
 
+After = Callable[[Sequence[Entry]], object]
 _FREE_KINDS = ("look", "unblinding", "data lock", "reopening", "role", "note", "handover")
 
 
@@ -64,9 +65,15 @@ class Ledger:
     """
 
     def __init__(
-        self, path: Path, *, timeout: float = 30.0, surroundings: Surroundings | None = None
+        self,
+        path: Path,
+        *,
+        timeout: float = 30.0,
+        surroundings: Surroundings | None = None,
+        after: After | None = None,
     ) -> None:
         self._path = Path(path)
+        self._after = after
         self._timeout = timeout
         self._surroundings = surroundings or Surroundings()
         self._guard = threading.RLock()
@@ -81,7 +88,13 @@ class Ledger:
 
     @classmethod
     def create(
-        cls, path: Path, *, by: str, timeout: float = 30.0, surroundings: Surroundings | None = None
+        cls,
+        path: Path,
+        *,
+        by: str,
+        timeout: float = 30.0,
+        surroundings: Surroundings | None = None,
+        after: After | None = None,
     ) -> Ledger:
         """Make a new ledger.
 
@@ -95,13 +108,15 @@ class Ledger:
             Seconds to wait while another process holds the ledger.
         surroundings : Surroundings, optional
             Of a simulated study.
+        after : callable, optional
+            Is handed every entry so far once another one is safely in the file.
 
         Raises
         ------
         LedgerError
             If a file is there already, or none can be written.
         """
-        ledger = cls(path, timeout=timeout, surroundings=surroundings)
+        ledger = cls(path, timeout=timeout, surroundings=surroundings, after=after)
         now = moment_text(ledger._surroundings.clock())
         # The identity makes the chains of two studies differ from the first entry on.
         body = {"format": FORMAT, "identity": fresh_entropy()}
@@ -112,7 +127,14 @@ class Ledger:
         return ledger
 
     @classmethod
-    def open(cls, path: Path, *, timeout: float = 30.0, surroundings: Surroundings | None = None) -> Ledger:
+    def open(
+        cls,
+        path: Path,
+        *,
+        timeout: float = 30.0,
+        surroundings: Surroundings | None = None,
+        after: After | None = None,
+    ) -> Ledger:
         """Open a ledger and verify its chain.
 
         Raises
@@ -120,7 +142,7 @@ class Ledger:
         LedgerError
             If there is none, or it is not a ledger, of a newer format, or its chain is broken.
         """
-        ledger = cls(path, timeout=timeout, surroundings=surroundings)
+        ledger = cls(path, timeout=timeout, surroundings=surroundings, after=after)
         ledger.entries()
         return ledger
 
@@ -507,18 +529,21 @@ class Ledger:
                 if kind != "clock":
                     check_clock(self._memory, now)
                 said = body(self._memory, self._surroundings)
-                time = moment_text(in_zone(now, self._time_zone(said)))
+                zone = self._time_zone(said)
+                time = moment_text(in_zone(now, zone))
                 entry = next_entry(
                     self._memory.entries[-1] if self._memory.entries else None,
                     kind=kind,
                     by=by,
                     entry_time=time,
                     event_time=_checked_event_time(event_time) or time,
-                    body=said,
+                    body={**said, "time_zone": zone} if zone else said,
                 )
                 storage.insert(connection, entry, client=client)
             # Only what is safely in the file is remembered.
             self._memory.learn(entry)
+            if self._after is not None:
+                self._after(self._memory.entries)
             return entry
 
     def _time_zone(self, body: Mapping[str, Any]) -> str:

@@ -22,6 +22,7 @@ _QUESTIONS: tuple[Question, ...] = (
         "Conventional sets with and without partner reps: protocol of a randomised studio comparison", "text",
     ),
     Question("setting", "The studio in a few words", "one coached studio with weight-stack machines", "text"),
+    Question("time_zone", "Time zone of the studio, as continent and city", "", "zone"),
     Question("owner", "Code of the person who answers for the study (no name)", "OW", "code"),
     Question("clients", "How many clients can take part, in both arms together", "40", "whole"),
     Question("trainers", "How many trainers will train them", "3", "whole"),
@@ -97,6 +98,7 @@ def _said(document: Any) -> dict[str, str]:
     return {
         "title": str(document["study"]["title"]),
         "setting": str(document["study"]["setting"]),
+        "time_zone": str(document["study"]["time_zone"]),
         "clients": str(planning["clients"]),
         "trainers": str(planning["trainers"]),
         "machines": ", ".join(_machine_names(document)),
@@ -282,6 +284,7 @@ def _at(*path: str) -> Callable[[TOMLDocument, Any], None]:
 _PLACES: dict[str, Callable[[TOMLDocument, Any], None]] = {
     "title": _at("study", "title"),
     "setting": _at("study", "setting"),
+    "time_zone": _at("study", "time_zone"),
     "owner": _owner,
     "clients": _at("planning", "clients"),
     "trainers": _at("planning", "trainers"),

@@ -8,9 +8,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from studykit.errors import AllocationRefused, DataError, DesignError, Finding
-from studykit.study.checking import lost_ledger_findings
+from studykit.study.checking import stop_on_ledger
 from studykit.study.draw_facts import fixed, lost_record_findings
-from studykit.study.receipts import keep_receipts
 from studykit.study.rights import require_right
 
 if TYPE_CHECKING:
@@ -50,12 +49,10 @@ def enrol(now: Snapshot, ledger: Ledger, client: str, *, by: str) -> Receipt:
         )  # fmt: skip
     facts = _ready(now, ledger, client, by=by)
     stratum, told = dict(facts.stratum), dict(facts.facts)
-    receipt = ledger.allocate(
+    return ledger.allocate(
         facts.client, stratum=stratum, facts=told, method=method, by=by,
         fixed=fixed(now.records, stratum, told),
     )  # fmt: skip
-    keep_receipts(now.folder, ledger.entries())
-    return receipt
 
 
 def _method(now: Snapshot) -> AllocationMethod[Any]:
@@ -76,9 +73,7 @@ def allocate_trainers(now: Snapshot, ledger: Ledger, *, by: str) -> Split:
 
     need_ready_to_split(now, ledger, by=by)
     listed = bool(getattr(now.protocol.allocation, "clients_listed", False))
-    split = draw(ledger, trainer_facts(now), plan=_plan(now), by=by, clients_listed=listed)
-    keep_receipts(now.folder, ledger.entries())
-    return split
+    return draw(ledger, trainer_facts(now), plan=_plan(now), by=by, clients_listed=listed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +137,7 @@ def _plan(now: Snapshot) -> SplitPlan:
     from studykit.allocation.asked import split_plan_for
 
     now.need_lock()
+    stop_on_ledger(now)
     protocol = now.protocol
     plan = split_plan_for(protocol)
     if plan is None:
@@ -227,9 +223,7 @@ def open_slip(now: Snapshot, ledger: Ledger, client: str, *, word: str, by: str)
     from studykit.allocation.slips import open_slip as record
 
     require_right("allocate", by, now.protocol)
-    receipt = record(ledger, client.strip(), word=word, by=by)
-    keep_receipts(now.folder, ledger.entries())
-    return receipt
+    return record(ledger, client.strip(), word=word, by=by)
 
 
 def drawn_before(now: Snapshot, client: str, *, by: str) -> Receipt | None:
@@ -262,7 +256,8 @@ def _ready(now: Snapshot, ledger: Ledger, client: str, *, by: str) -> EnrolmentF
 
 def _need_records(now: Snapshot) -> None:
     """Refuse a draw beside a ledger that is not the last one, or records that have lost something."""
-    lost = [*lost_ledger_findings(now), *lost_record_findings(now.entries, now.records)]
+    stop_on_ledger(now)
+    lost = lost_record_findings(now.entries, now.records)
     if stops := [finding for finding in lost if finding.severity == "stop"]:
         raise DataError(stops)
 

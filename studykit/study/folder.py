@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,7 +27,19 @@ def questions(design: str = "parallel") -> tuple[Question, ...]:
     """The plain questions that `Study.start` takes answers to."""
     from studykit.protocol.filling import questions as asked
 
-    return asked(template(design))
+    own = _own_answers()
+    return tuple(
+        replace(question, default=own.get(question.key, question.default))
+        for question in asked(template(design))
+    )
+
+
+def _own_answers() -> dict[str, str]:
+    """What this computer answers by itself: where it stands."""
+    from studykit.protocol.local_time import computer_zone
+
+    zone = computer_zone()
+    return {"time_zone": zone} if zone else {}
 
 
 def template(design: str) -> str:
@@ -123,7 +136,7 @@ def make_study(target: Path, *, design: str, answers: Mapping[str, str] | None =
     from studykit.protocol.rules import check_protocol
     from studykit.records.writing import write_empty_tables
 
-    text = fill_template(template(design), dict(answers or {}))
+    text = fill_template(template(design), _own_answers() | dict(answers or {}))
     read = parse_protocol(text, where=PROTOCOL)
     with made_whole(target) as making:
         (making / PROTOCOL).write_text(text, encoding="utf-8", newline="\n")

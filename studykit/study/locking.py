@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studykit.errors import (
-    DataError,
-    DesignError,
-    Finding,
-    FolderError,
-    LedgerError,
-    ProtocolError,
-)
-from studykit.study.checking import lost_ledger_findings, stop_before_lock, stop_on
+from studykit.errors import DesignError, Finding, FolderError, LedgerError, ProtocolError
+from studykit.study.checking import stop_before_lock, stop_on, stop_on_ledger
 from studykit.study.draw_facts import inventory
 from studykit.study.folder import versions
 from studykit.study.receipts import keep_receipts
@@ -42,6 +36,8 @@ def protocol_to_lock(now: Snapshot, *, by: str, folder_is_local: bool = False) -
         If nobody of this code has a role.
     FolderError
         If the folder looks synchronised and nobody says that it is on this machine only.
+    DataError
+        If there was a ledger before, or there is another beside it.
     """
     from studykit.allocation.ledger_home import synchronised_folder
 
@@ -55,6 +51,7 @@ def protocol_to_lock(now: Snapshot, *, by: str, folder_is_local: bool = False) -
             todo="Two machines could draw from two copies of the ledger. Move the study's folder; if it only "
             "looks so, add --folder-is-local.",
         )  # fmt: skip
+    stop_on_ledger(now)
     return now.file
 
 
@@ -84,10 +81,8 @@ def lock(now: Snapshot, ledger: Ledger | None, *, by: str, folder_is_local: bool
     from studykit.allocation.ledger import Ledger
 
     read = protocol_to_lock(now, by=by, folder_is_local=folder_is_local)
-    if lost := lost_ledger_findings(now):
-        raise DataError(lost)
     method = _described(now.folder, read.protocol)
-    ledger = ledger or Ledger.create(now.folder / LEDGER, by=by)
+    ledger = ledger or Ledger.create(now.folder / LEDGER, by=by, after=partial(keep_receipts, now.folder))
     # A lock that was cut off before the list was written is finished by the next.
     finished = now.locked is not None and _publish(ledger, now.folder, now.protocol, by=by)
     if not finished:
@@ -96,7 +91,7 @@ def lock(now: Snapshot, ledger: Ledger | None, *, by: str, folder_is_local: bool
             fixed={"tables": inventory(now.records)},
         )  # fmt: skip
         _publish(ledger, now.folder, read.protocol, by=by)
-    return _handed_out(now.folder, ledger)
+    return _in_force(ledger)
 
 
 def amendment_to_make(now: Snapshot, *, by: str) -> AmendmentEffects:
@@ -114,6 +109,7 @@ def amendment_to_make(now: Snapshot, *, by: str) -> AmendmentEffects:
     read = now.file
     stop_on(read)
     require_right("lock", by, now.protocol, read.protocol)
+    stop_on_ledger(now)
     drawn, looks = len(now.allocations), len(now.looks)
     effects = amendment_effects(now.protocol, read.protocol, drawn=drawn, looks=looks)
     if stops := [finding for finding in effects.findings if finding.severity == "stop"]:
@@ -129,7 +125,7 @@ def amend(now: Snapshot, ledger: Ledger, *, reason: str, by: str) -> tuple[Locke
     changed = tuple(key for key, _, _ in effects.changed)
     if not changed:
         if _publish(ledger, now.folder, now.protocol, by=by):
-            return _handed_out(now.folder, ledger), ("allocation, sealed_list",)
+            return _in_force(ledger), ("allocation, sealed_list",)
         raise LedgerError(
             where=str(now.folder / PROTOCOL), expected="a change of content", got="none",
             todo="Change protocol.toml first, then amend.",
@@ -143,12 +139,11 @@ def amend(now: Snapshot, ledger: Ledger, *, reason: str, by: str) -> tuple[Locke
         method=_described(now.folder, read.protocol),
     )
     _publish(ledger, now.folder, read.protocol, by=by)
-    return _handed_out(now.folder, ledger), changed
+    return _in_force(ledger), changed
 
 
-def _handed_out(folder: Path, ledger: Ledger) -> Locked:
-    """What is locked now; its receipt is kept, and nothing in the folder may take it away."""
-    keep_receipts(folder, ledger.entries())
+def _in_force(ledger: Ledger) -> Locked:
+    """What is locked now."""
     locked = ledger.locked()
     assert locked is not None
     return locked

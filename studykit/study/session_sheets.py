@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from studykit.errors import DesignError
 from studykit.study.rights import refuse_the_blind
 from studykit.study.snapshot import RESULTS
+from studykit.study.traces import day_head
 
 if TYPE_CHECKING:
     from studykit.outcomes.session_plan import SessionPlan
@@ -86,5 +87,5 @@ def write_sheet(
         protocol, now.records, client=client, allocated=now.allocated, today=today or now.today,
         trainer=trainer or taken_over.get(client.strip().casefold(), ""),
     )  # fmt: skip
-    path, home = save_session_sheet(plan, protocol, now.folder / RESULTS)
+    path, home = save_session_sheet(plan, protocol, now.folder / RESULTS, head=day_head(now))
     return Sheet(plan, path, home)

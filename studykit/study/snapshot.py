@@ -9,11 +9,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import DataError, DesignError, Finding, LedgerError
+from studykit.study.receipts import RESULTS as RESULTS
+from studykit.study.receipts import keep_receipts
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Allocation, Handovers, Locked
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
     from studykit.records.record_tables import Allocated, Records
     from studykit.records.rows import StudyRows
 
-PROTOCOL, RECORDS, LEDGER, RESULTS = "protocol.toml", "records", "ledger.db", "results"
+PROTOCOL, RECORDS, LEDGER = "protocol.toml", "records", "ledger.db"
 SHOWED_NOTHING = "look that showed nothing"
 
 
@@ -40,7 +42,7 @@ def open_ledger(folder: Path) -> Ledger | None:
     from studykit.allocation.storage import is_begun
 
     path = folder / LEDGER
-    return Ledger.open(path) if is_begun(path) else None
+    return Ledger.open(path, after=partial(keep_receipts, folder)) if is_begun(path) else None
 
 
 def read_study(folder: Path) -> tuple[Snapshot, Ledger | None]:

@@ -337,7 +337,7 @@ class Study:
         return save_plan(plan, self.protocol, self.folder / RESULTS)
 
     def today(self, *, by: str = "", today: dt.date | None = None) -> Today:
-        """Write the list of the day, and all its sheets for those who may know the arms; see `study.todays`."""
+        """Write the list of the day, and all its sheets for who may know the arms; see `study.todays`."""
         from studykit.study.todays import write_today
 
         return write_today(self.read(), by=by, today=today)
