@@ -45,7 +45,8 @@ class Today:
     def text(self) -> str:
         """For the terminal."""
         written = [f"Page: {self.page}"]
-        written += [f"All sheets of the day: {self.sheets}"] if self.sheets else [NO_ARMS]
+        written += [f"All sheets of the day: {self.sheets}"] if self.sheets else []
+        written += [] if self.list.with_arms else [NO_ARMS]
         return "\n".join([self.list.text(), self.head, *written])
 
     def plain(self) -> dict[str, Any]:
@@ -80,7 +81,7 @@ def write_today(now: Snapshot, *, by: str = "", today: dt.date | None = None) ->
     )  # fmt: skip
     seen = whole.seen_by(_knows(now, by))
     head = day_head(now) or "No ledger yet."
-    name = "today_with_arms" if seen.plans else "today"
+    name = "today_with_arms" if seen.with_arms else "today"
     files = {f"{name}.html": day_page(seen, head).encode()}
     if seen.plans:
         files["sheets/today.html"] = sheets_of_day(seen.plans, now.protocol).encode()
