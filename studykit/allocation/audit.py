@@ -26,6 +26,7 @@ from studykit.allocation.entries import (
     CLOCK_TOLERANCE,
     Entry,
     check_chain,
+    facts_hash,
     moment_text,
     short_code,
     utc_moment,
@@ -248,7 +249,7 @@ def _conduct(entries: Sequence[Entry]) -> list[Finding]:
     """Interruptions and allocations that a reader should know of, or that the rules do not allow."""
     findings = []
     for entry in entries:
-        if entry.kind in ("clock", "home", "reopening", "unblinding"):
+        if entry.kind in ("clock", "home", "reopening", "unblinding", "handover"):
             what = f"an entry of the kind {entry.kind}: {entry.body.get('reason', '')}"
             findings.append(Finding("note", f"ledger, entry {entry.position}", "no interruption", what))
     return [*findings, *_rules(entries), *_simulated(entries)]
@@ -268,6 +269,9 @@ def _rules(entries: Sequence[Entry]) -> list[Finding]:
             continue
         where = f"ledger, entry {entry.position}"
         made = allocation_from(entry)
+        told = entry.body.get("facts_hash")
+        if told is not None and told != facts_hash(made.stratum, made.facts):
+            findings.append(_stop(where, "facts that fit the hash fixed at the draw", "other facts"))
         first = seen.setdefault(made.client.casefold(), entry.position)
         if first != entry.position:
             findings.append(_stop(where, "a client without an arm", f"one allocated at entry {first}"))
@@ -321,13 +325,14 @@ def _readable(entries: Sequence[Entry]) -> tuple[list[Entry], list[Finding]]:
 
 
 def _balance(allocations: Sequence[Allocation], arms: tuple[str, ...]) -> tuple[Balance, ...]:
-    """Clients per arm: over all, by each factor, by each combination."""
+    """Clients per arm: over all, by each factor, by each combination; as corrected, like the analysis."""
     rows: dict[tuple[str, str], list[int]] = {("all", "all"): [0] * len(arms)}
     for allocation in allocations:
-        keys = [("all", "all"), *allocation.stratum.items()]
-        if len(allocation.stratum) > 1:
-            names = sorted(allocation.stratum)
-            keys.append((" and ".join(names), ", ".join(allocation.stratum[name] for name in names)))
+        stratum = allocation.true_stratum
+        keys = [("all", "all"), *stratum.items()]
+        if len(stratum) > 1:
+            names = sorted(stratum)
+            keys.append((" and ".join(names), ", ".join(stratum[name] for name in names)))
         for key in keys:
             rows.setdefault(key, [0] * len(arms))[arms.index(allocation.arm)] += 1
     ordered = sorted(rows.items(), key=lambda item: (item[0][0] != "all", " and " in item[0][0], item[0]))

@@ -113,7 +113,7 @@ class AuditResult:
         Empty when nothing is wrong.
     arms : tuple of str
     balance : tuple of Balance
-        Over all, by factor (as recorded at allocation), and by combination of factors.
+        Over all, by factor (corrections included, as in the analysis), and by combination of factors.
     predictability : Predictability
     anchor : Anchor or None
         Of the last entry: to be kept outside the study's folder.

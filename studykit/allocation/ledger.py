@@ -38,7 +38,7 @@ from studykit.errors import ArgumentError, Finding, LedgerError
 from studykit.protocol.local_time import in_zone, time_zone_of
 
 After = Callable[[Sequence[Entry]], object]
-_FREE_KINDS = ("look", "unblinding", "data lock", "reopening", "role", "note")
+_FREE_KINDS = ("look", "unblinding", "data lock", "reopening", "role", "note", "handover")
 
 
 class Ledger:
@@ -212,6 +212,7 @@ class Ledger:
         by: str,
         method: Described | None = None,
         event_time: str | None = None,
+        fixed: Mapping[str, Any] | None = None,
     ) -> Locked:
         """Lock the protocol; this machine becomes the home of the study.
 
@@ -227,6 +228,8 @@ class Ledger:
             was allocated elsewhere.
         event_time : str, optional
             When it was decided, if not now.
+        fixed : mapping, optional
+            Plain values that the entry keeps too.
 
         Raises
         ------
@@ -248,6 +251,7 @@ class Ledger:
                 "home": surroundings.machine,
                 "versions": dict(versions),
                 "method": None if method is None else method.describe(),
+                **(fixed or {}),
             }
 
         self.record("lock", body, by=by, event_time=event_time)
@@ -296,12 +300,13 @@ class Ledger:
         return self._memory.need_lock()
 
     def append(self, kind: str, body: Mapping[str, Any], *, by: str, event_time: str | None = None) -> Entry:
-        """Append a look, an unblinding, a data lock, a reopening, a change of roles or a note.
+        """Append a look, an unblinding, a data lock, a reopening, a change of roles, a handover or a note.
 
         Parameters
         ----------
         kind : str
-            ``"look"``, ``"unblinding"``, ``"data lock"``, ``"reopening"``, ``"role"`` or ``"note"``.
+            ``"look"``, ``"unblinding"``, ``"data lock"``, ``"reopening"``, ``"role"``, ``"note"`` or
+            ``"handover"``.
         body : mapping
             Plain values; ``"reopening"`` needs a ``"reason"``.
         by : str
@@ -411,6 +416,7 @@ class Ledger:
         method: AllocationMethod[Any],
         by: str,
         required: Sequence[str] = REQUIRED_FACTS,
+        fixed: Mapping[str, Any] | None = None,
     ) -> Receipt:
         """Draw one client's arm, and record it with all it followed from, in one transaction.
 
@@ -429,6 +435,8 @@ class Ledger:
             Code of the person who enrols.
         required : sequence of str
             Facts without which nobody is allocated.
+        fixed : mapping, optional
+            Plain values that the entry keeps beside the facts, such as their hash.
 
         Returns
         -------
@@ -468,10 +476,38 @@ class Ledger:
                 "entropy_source": surroundings.entropy_source,
                 "machine": surroundings.machine,
                 "protocol_hash": memory.need_lock().current_hash,
+                **(fixed or {}),
             }
 
         entry = self.record("allocation", body, by=by, client=client)
         return allocation_from(entry).receipt()
+
+    def ready(self, check: Callable[[Memory, Surroundings], object]) -> None:
+        """Refuse what `record` would refuse, before anybody is asked; nothing is drawn or written."""
+        with self._guard, storage.transaction(self._path, timeout=self._timeout, write=False) as connection:
+            self._memory.refresh(connection)
+            check_clock(self._memory, self._surroundings.clock())
+            check(self._memory, self._surroundings)
+
+    def ready_to_allocate(
+        self,
+        client: str,
+        *,
+        stratum: Mapping[str, str],
+        facts: Mapping[str, Any],
+        method: AllocationMethod[Any],
+    ) -> None:
+        """Refuse a client whom `allocate` would refuse."""
+        check_stratum(method, stratum)
+        check_client_code(client)
+
+        def check(memory: Memory, surroundings: Surroundings) -> None:
+            check_may_allocate(
+                memory, client, facts=facts, method=method.describe(), required=REQUIRED_FACTS,
+                machine=surroundings.machine,
+            )  # fmt: skip
+
+        self.ready(check)
 
     def record(
         self,

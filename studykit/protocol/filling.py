@@ -32,8 +32,8 @@ _QUESTIONS: tuple[Question, ...] = (
     ),
     Question("unit", "What the weight stacks are marked in", "kg", "choice", ("kg", "lb", "plates")),
     Question(
-        "experience", "Are most clients new to machine training, or experienced", "new", "choice",
-        ("new", "experienced"),
+        "experience", "Are most clients novices at machine training, or trained", "novice", "choice",
+        ("novice", "trained"),
     ),
     Question("horizon_weeks", "After how many weeks should a client count as staying or not", "26", "whole"),
     Question(
@@ -243,7 +243,7 @@ def _unit(document: TOMLDocument, unit: str) -> None:
 
 
 def _experience(document: TOMLDocument, answer: str) -> None:
-    if answer == "experienced":
+    if answer == "trained":
         for key, value, low, high in (("gain_reference", 5.0, 0.0, 15.0), ("sd_gain", 0.08, 0.05, 0.12)):
             for name, number in (("value", value), ("low", low), ("high", high)):
                 _set(document, ("planning", key, name), number)

@@ -14,6 +14,7 @@ from pathlib import Path
 from studykit.outcomes.session_plan import MESSAGE_HOURS, SessionPlan, effort_words, listed, stage_words
 from studykit.protocol.cautions import STATUS, STOP_SIGNS, Caution, Page, cautions_for
 from studykit.protocol.types import Dose, Protocol
+from studykit.records.schema import SESSIONS
 from studykit.report.rendering import render_page, write_whole
 
 _ABOUT_PARTNER_REPS = frozenset({"ramp_in", "trainer_sign_off"})
@@ -173,12 +174,12 @@ def log_fields(plan: SessionPlan) -> tuple[LogField, ...]:
     ratings = tuple(str(number) for number in range(11))
     return (
         LogField(1, "Partner reps done", counts, done),
-        LogField(2, "Lowering time", (f"all {lowering}", "some short", "mostly short")),
-        LogField(3, "Lifting phase", ("all finished", "one stall", "more stalls")),
+        LogField(2, "Lowering time", SESSIONS.column("lowering").choices, lowering),
+        LogField(3, "Lifting phase", SESSIONS.column("lifting").choices),
         LogField(4, "Range and ease-off kept", ("yes", "no")),
         LogField(5, "Client says: effort", ratings, "how hard I tried"),
         LogField(5, "Client says: discomfort", ratings, "how it felt"),
-        LogField(6, "End", ("as planned", "client asked", "trainer stopped", "overpowered", "stop sign")),
+        LogField(6, "End", SESSIONS.column("end_code").choices),
     )
 
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studykit.errors import DataError, Finding, LedgerError, ProtocolError, Severity
+from studykit.errors import DataError, Finding, LedgerError, ProtocolError, Severity, StudykitError
 from studykit.study.rights import is_kept_blind
-from studykit.study.snapshot import LEDGER, PROTOCOL
+from studykit.study.snapshot import LEDGER, PROTOCOL, Snapshot
 from studykit.study.traces import Kept, kept_beside, kept_findings, stamps_beside
 
 if TYPE_CHECKING:
@@ -47,12 +47,21 @@ def audit_folder(
     result = audit(entries, beside, receipts=kept.receipts, anchors=kept.anchors, list_entropy=list_entropy)
     stamps, wrong = stamps_beside(folder, entries)
     texts = [(entry, _locked_text(entry)) for entry in entries if entry.kind in ("lock", "amendment")]
-    more = (*_locked_text_findings(texts), *other_ledger_findings(folder, entries), *wrong)
+    told = _record_findings(Snapshot(folder, entries)) if result.passed else ()
+    more = (*_locked_text_findings(texts), *other_ledger_findings(folder, entries), *wrong, *told)
     result = replace(result, findings=(*result.findings, *more), stamps=stamps)
     if not by:
         return result
     in_force = next((read for _, read in reversed(texts) if read), None) or read_protocol(folder / PROTOCOL)
     return result.without_arms() if is_kept_blind(by, in_force.protocol) else result
+
+
+def _record_findings(now: Snapshot) -> tuple[Finding, ...]:
+    """What the records tell otherwise than the draws: to know, since the ledger itself is right."""
+    try:
+        return tuple(replace(finding, severity="warn") for finding in now.draw_findings)
+    except StudykitError as error:
+        return (Finding("warn", str(now.folder), "records to compare with the draws", str(error)),)
 
 
 def _locked_text(entry: Entry) -> ReadProtocol | None:

@@ -66,6 +66,7 @@ class Check:
 
 def check(now: Snapshot) -> Check:
     """Look for trouble; see `studykit.study.Study.check`."""
+    from studykit.records.away import left_without_notice
     from studykit.records.consistency import check_consistency
     from studykit.records.progress import progress
 
@@ -84,8 +85,10 @@ def check(now: Snapshot) -> Check:
         return Check(study, tuple(dict.fromkeys(findings)), (), None)
     findings += lost_ledger_findings(now)
     findings += check_consistency(now.records, read.protocol, allocated, today=now.today)
+    findings += left_without_notice(now.records, read.protocol, allocated, today=now.today)
     # What would stop the analysis: a check that passes must not be followed by a refusal.
     findings += now.derived[1] if allocated else ()
+    findings += now.draw_findings
     shown = progress(now.records, read.protocol, allocated, today=now.today)
     return Check(study, tuple(dict.fromkeys(findings)), now.pause_reasons, shown)
 

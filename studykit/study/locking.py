@@ -6,14 +6,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studykit.errors import DesignError, Finding, FolderError, LedgerError
-from studykit.study.checking import (
-    ledger_findings,
-    protocol_findings,
-    stop_before_lock,
-    stop_on,
-    stop_on_ledger,
-)
+from studykit.errors import DesignError, Finding, FolderError, LedgerError, ProtocolError
+from studykit.study.checking import stop_before_lock, stop_on, stop_on_ledger
+from studykit.study.draw_facts import inventory
 from studykit.study.folder import versions
 from studykit.study.receipts import keep_receipts
 from studykit.study.rights import require_right
@@ -24,6 +19,7 @@ if TYPE_CHECKING:
     from studykit.allocation.acts import Locked
     from studykit.allocation.ledger import Ledger
     from studykit.allocation.method import Described
+    from studykit.protocol.amending import AmendmentEffects
     from studykit.protocol.protocol_file import ReadProtocol
     from studykit.protocol.types import Protocol
     from studykit.study.snapshot import Snapshot
@@ -59,17 +55,25 @@ def protocol_to_lock(now: Snapshot, *, by: str, folder_is_local: bool = False) -
     return now.file
 
 
-def to_look_at(now: Snapshot) -> tuple[Finding, ...]:
-    """Every warning and note on a protocol that can be locked: to be read before it is."""
-    from studykit.protocol.rules import lock_findings
+def read_back(now: Snapshot) -> tuple[tuple[str, ...], tuple[Finding, ...]]:
+    """What the lock decides for good, and everything that is noticed before it."""
+    from studykit.protocol.protocol_file import parse_protocol
+    from studykit.protocol.reading_back import decided, still_ready_made
+    from studykit.study.checking import check
+    from studykit.study.folder import designs, template
 
-    read = now.file
-    found = (
-        *lock_findings(read.protocol, where=read.where, text=read.text),
-        *protocol_findings(read),
-        *ledger_findings(now),
-    )
-    return tuple(dict.fromkeys(finding for finding in found if finding.severity != "stop"))
+    protocol, findings = now.file.protocol, check(now).findings
+    if protocol.design in designs():
+        kept = still_ready_made(protocol, parse_protocol(template(protocol.design)).protocol)
+        if kept and not protocol.is_external:
+            findings += (
+                Finding(
+                    "warn", now.file.where, "claims that are true of this studio",
+                    f"the words of the ready protocol in {', '.join(kept)}",
+                    "Read each of them before the lock.",
+                ),
+            )  # fmt: skip
+    return decided(protocol), findings
 
 
 def lock(now: Snapshot, ledger: Ledger | None, *, by: str, folder_is_local: bool = False) -> Locked:
@@ -82,20 +86,43 @@ def lock(now: Snapshot, ledger: Ledger | None, *, by: str, folder_is_local: bool
     # A lock that was cut off before the list was written is finished by the next.
     finished = now.locked is not None and _publish(ledger, now.folder, now.protocol, by=by)
     if not finished:
-        ledger.lock(protocol=read.text, protocol_hash=read.digest, versions=versions(), by=by, method=method)
+        ledger.lock(
+            protocol=read.text, protocol_hash=read.digest, versions=versions(), by=by, method=method,
+            fixed={"tables": inventory(now.records)},
+        )  # fmt: skip
         _publish(ledger, now.folder, read.protocol, by=by)
     return _in_force(ledger)
 
 
-def amend(now: Snapshot, ledger: Ledger, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
-    """Amend the protocol; see `studykit.study.Study.amend`."""
-    from studykit.protocol.resolved import changed_keys
+def amendment_to_make(now: Snapshot, *, by: str) -> AmendmentEffects:
+    """What the file would change if it were taken as an amendment now; nothing is written.
+
+    Raises
+    ------
+    ProtocolError
+        If the new text cannot stand, or changes what must stand once results by arm were seen.
+    ArgumentError
+        If nobody of this code may amend.
+    """
+    from studykit.protocol.amending import amendment_effects
 
     read = now.file
     stop_on(read)
     require_right("lock", by, now.protocol, read.protocol)
     stop_on_ledger(now)
-    changed = tuple(changed_keys(now.protocol, read.protocol))
+    drawn, looks = len(now.allocations), len(now.looks)
+    effects = amendment_effects(now.protocol, read.protocol, drawn=drawn, looks=looks)
+    if stops := [finding for finding in effects.findings if finding.severity == "stop"]:
+        raise ProtocolError(stops)
+    _keep_what_was_drawn(now, read.protocol)
+    return effects
+
+
+def amend(now: Snapshot, ledger: Ledger, *, reason: str, by: str) -> tuple[Locked, tuple[str, ...]]:
+    """Amend the protocol; see `studykit.study.Study.amend`."""
+    read = now.file
+    effects = amendment_to_make(now, by=by)
+    changed = tuple(key for key, _, _ in effects.changed)
     if not changed:
         if _publish(ledger, now.folder, now.protocol, by=by):
             return _in_force(ledger), ("allocation, sealed_list",)
@@ -103,7 +130,6 @@ def amend(now: Snapshot, ledger: Ledger, *, reason: str, by: str) -> tuple[Locke
             where=str(now.folder / PROTOCOL), expected="a change of content", got="none",
             todo="Change protocol.toml first, then amend.",
         )  # fmt: skip
-    _keep_what_was_drawn(now, read.protocol)
     ledger.amend(
         protocol=read.text,
         protocol_hash=read.digest,

@@ -16,6 +16,7 @@ from studykit.planning.plan_text import plan_text
 from studykit.randomness import stream
 from studykit.report.methods_section import allocation_words
 from studykit.study import Study
+from tests.support.answered import ANSWERED
 
 BLOCKS = 'method = "permuted blocks"\nblock_sizes = [2, 4]\nstrata = ["trainer", "sex"]\n'
 METHODS = {
@@ -64,8 +65,7 @@ def edit(study: Study, *pairs: tuple[str, str]) -> None:
 def ready_study(folder: Path, section: str) -> Study:
     """A new study with this way of allocating, all its clients ready to be enrolled."""
     study = Study.create(folder)
-    review = (('review = "needed"', 'review = "approved"'), ('reference = ""', 'reference = "R-17"'))
-    edit(study, *review, (BLOCKS, section))
+    edit(study, *ANSWERED, (BLOCKS, section))
     for trainer in ("T1", "T2"):
         add_rows(
             study.folder, "trainers", {"trainer": trainer, "signed_off_on": "2026-01-10", "observer": "OB"}

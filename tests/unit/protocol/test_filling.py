@@ -47,7 +47,7 @@ def test_answers_reach_their_places_and_the_comments_stay() -> None:
             "trainers": "4",
             "machines": "leg press, Pull-down",
             "unit": "lb",
-            "experience": "experienced",
+            "experience": "trained",
             "horizon_weeks": "30",
             "retained_percent": "35,5 %",
             "ethics": "approved",

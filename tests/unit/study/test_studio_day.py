@@ -14,6 +14,7 @@ from studykit.lookback.attendance_reading import ReadingSettings
 from studykit.protocol import local_time
 from studykit.study import Study
 from studykit.study.session_sheets import write_sheet
+from tests.support.answered import answered
 
 pytestmark = pytest.mark.skipif(not hasattr(time, "tzset"), reason="the computer's zone cannot be set here")
 
@@ -47,8 +48,7 @@ def ready(folder: Path, *, time_zone: str = "", tested_on: str = "2026-10-26") -
     """A locked study with two clients who can be enrolled."""
     study = Study.create(folder)
     path = study.folder / "protocol.toml"
-    text = path.read_text(encoding="utf-8").replace('review = "needed"', 'review = "approved"', 1)
-    text = text.replace('reference = ""', 'reference = "R-17"', 1)
+    text = answered(path.read_text(encoding="utf-8"))
     text, changed = re.subn('time_zone = ".*?"', f'time_zone = "{time_zone}"', text)
     assert changed == 1
     path.write_text(text, encoding="utf-8")
@@ -78,7 +78,7 @@ def test_enrolled_and_trained_on_one_day(
     assert receipt.time[:10] == day.isoformat()
     assert dt.datetime.fromisoformat(receipt.time) == dt.datetime.fromisoformat(moment)
     assert [client.allocated_on for client in study.allocated()] == [day]
-    append(study.folder, "sessions", f"C01,{day},T1,attended,8,,0,0,0,,,,,,,,{day}")
+    append(study.folder, "sessions", f"C01,{day},T1,attended,8,,0,0,0,,,,,,,,,{day}")
     assert [str(found) for found in study.check().findings if "2026-1" in str(found)] == []
     retention = study.rows()[0].retention
     assert retention is not None
