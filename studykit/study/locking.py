@@ -61,7 +61,7 @@ def lock(now: Snapshot, ledger: Ledger | None, *, by: str, folder_is_local: bool
     # A lock that was cut off before the list was written is finished by the next.
     finished = now.locked is not None and _publish(ledger, now.folder, now.protocol, by=by)
     if not finished:
-        ledger.lock(protocol=read.text, protocol_hash=read.digest, versions=versions(), by=by, method=method)
+        ledger.lock(protocol=read.whole, protocol_hash=read.digest, versions=versions(), by=by, method=method)
         _publish(ledger, now.folder, read.protocol, by=by)
     return _handed_out(now.folder, ledger)
 
@@ -83,7 +83,7 @@ def amend(now: Snapshot, ledger: Ledger, *, reason: str, by: str) -> tuple[Locke
         )  # fmt: skip
     _keep_what_was_drawn(now, read.protocol)
     ledger.amend(
-        protocol=read.text,
+        protocol=read.whole,
         protocol_hash=read.digest,
         reason=reason,
         changed=changed,
