@@ -136,7 +136,7 @@ def demo(arguments: argparse.Namespace) -> int:
         }
         _show(arguments, answer, "")
     else:
-        _say("Planned: " + plan.headline)
+        _say("Planned: " + plan.in_short.means)
         _say(f"Records: {check.headline}")
         _say(f"Ledger: {audit.summary().splitlines()[0]}")
         _say()
@@ -230,12 +230,16 @@ def whole(arguments: argparse.Namespace) -> int:
 
 def lock(arguments: argparse.Namespace) -> int:
     """Decide the protocol."""
-    from studykit.study.locking import protocol_to_lock
+    from studykit.study.locking import protocol_to_lock, read_back
 
     study = _open(arguments)
-    local = arguments.folder_is_local
-    # What stands against it is said before anything is asked.
-    protocol_to_lock(study.read(), by=arguments.by, folder_is_local=local)
+    now, local = study.read(), arguments.folder_is_local
+    # What stands against it is said before anything is asked, then what is decided for good.
+    protocol_to_lock(now, by=arguments.by, folder_is_local=local)
+    lines, findings = read_back(now)
+    if not arguments.json:
+        _say("\n".join(("What the lock decides for good:", *(f"  {line}" for line in lines))))
+        _say(_findings_text(findings, most=len(findings)))
     question = "After the lock every change is an amendment with a reason. Lock the protocol now?"
     if not _agreed(arguments, "a yes: after the lock every change is an amendment", question):
         _say("Nothing was locked.")

@@ -16,10 +16,16 @@ from studykit.outcomes.client_day import ClientDay, client_day, same_code
 from studykit.outcomes.client_periods import by_client_period
 from studykit.outcomes.harms import pause_rule
 from studykit.outcomes.ramp_in import RampStage, SignOff, ramp_stage
-from studykit.outcomes.readiness import Readiness, readiness
+from studykit.outcomes.readiness import (
+    TABLES_OF_HEALTH,
+    Readiness,
+    doubtful,
+    has_hands_on,
+    readiness,
+    stops_in,
+)
 from studykit.protocol.types import Arm, Dose, Exercise, Protocol
 from studykit.protocol.within_client import arm_given, is_between_periods, period_on_day
-from studykit.records.consistency import check_consistency
 from studykit.records.derive import derive_rows
 from studykit.records.nearest import nearest_known
 from studykit.records.record_tables import Allocated, Records
@@ -29,7 +35,6 @@ MESSAGE_SESSIONS = 3  # a message follows each of so many first sessions with pa
 MESSAGE_HOURS = 48  # … after so many hours (judgement)
 EARLY_DAYS = 21  # in the first three weeks with partner reps …
 EARLY_HOURS = 72  # … the same muscles rest for so long (judgement from the time-course of soreness)
-TABLES_OF_HEALTH = ("harms", "departures", "pauses")
 TABLES_NEEDED = ("sessions", "trainers", "harms", "departures", "screening")
 
 
@@ -242,14 +247,15 @@ def session_plan(
     mine = _allocated_client(records, client, allocated)
     arm = arm_today(protocol, mine, today)
     who = _trainer(records, trainer) or mine.trainer
-    stops = _stops(protocol, records, allocated)
+    stops = stops_in(protocol, records, allocated)
+    doubt = doubtful(stops, records, TABLES_OF_HEALTH)
     day = client_day(
         records,
         mine,
         trainer=who,
         today=today,
         sign_off_days=protocol.trainers.sign_off_days,
-        unread_row=next((str(stop) for stop in stops if _concerns(stop, records, TABLES_OF_HEALTH)), ""),
+        unread_row=str(doubt[0]) if doubt else "",
     )
     dose, planned = arm.dose, has_partner_reps(arm)
     stage = ramp_stage(dose, day.partner_days, today=today) if planned and dose is not None else None
@@ -265,7 +271,7 @@ def session_plan(
         study=protocol.study.title,
         client=mine.client,
         today=today,
-        readiness=readiness(day),
+        readiness=readiness(day, hands_on=has_hands_on(protocol)),
         arm=arm.code,
         arm_name=arm.name,
         arm_description=arm.description,
@@ -386,9 +392,7 @@ def _own_reasons(day: ClientDay, dose: Dose, stage: RampStage, exercises: int) -
         yield Withheld("departure", f"A departure of the client on {day.departed_on} is recorded.")
     if day.pregnancies:
         yield Withheld("pregnancy", f"The records speak of a pregnancy ({day.pregnancies[0].where}).")
-    if day.touch is None:
-        yield Withheld("touch", "Consent to touch is not recorded: ask, and write it in records/screening.")
-    elif not day.touch:
+    if day.touch is False:
         yield Withheld("touch", "The records say: the client does not accept hands-on resistance.")
     yield from _trainer_reasons(day)
     last = day.last_partner_reps
@@ -435,24 +439,10 @@ def _study_reasons(
     rows, _ = derive_rows(records, protocol, allocated)
     for reason in pause_rule(protocol, by_client_period(protocol, rows)):
         yield Withheld("pause rule", f"The pause rule on harms has struck: {reason}.")
-    needed = [stop for stop in stops if _concerns(stop, records, TABLES_NEEDED)]
+    needed = doubtful(stops, records, TABLES_NEEDED)
     if needed:
         more = f" And {len(needed) - 1} more; see: studykit check STUDY." if len(needed) > 1 else ""
         yield Withheld("records", f"Records that are needed cannot be used as they stand: {needed[0]}{more}")
-
-
-def _stops(protocol: Protocol, records: Records, allocated: Sequence[Allocated]) -> tuple[Finding, ...]:
-    """What cannot be used as it stands, in any table."""
-    found = (*records.findings, *check_consistency(records, protocol, allocated))
-    return tuple(finding for finding in found if finding.severity == "stop")
-
-
-def _concerns(finding: Finding, records: Records, names: Sequence[str]) -> bool:
-    """Whether a finding is about one of these tables, or about a file that should bear its name."""
-    return any(
-        finding.where.startswith(records[name].where) or finding.expected.endswith(f" {name}.csv")
-        for name in names
-    )
 
 
 def _conditions(day: ClientDay, dose: Dose | None, stage: RampStage | None, given: bool) -> Iterator[str]:

@@ -22,17 +22,18 @@ _TAGS = ("kind", "method", "rule")
 """Entries that tell the shape of their table: another word there, and nothing of the table remains."""
 
 _DECIDED = re.compile(
-    r"format|roles\..*|exercises\..*|strata\..*|periods\..*|allocation\..*|cautions\..*"
+    r"format|roles\..*|exercises\.(code|name|unit|stack_step|side|pair)|strata\..*|periods\..*|allocation\..*|cautions\..*"
     r"|study\.(title|code|version|date|setting|framework|registration|funding|interests|carry_over)"
     r"|ethics\.(review|reference|reason|keep_until|afterwards)"
-    r"|eligibility\.minimum_age|trainers\.sign_off_days"
+    r"|eligibility\.minimum_age"
     r"|arms\.(code|dose\.(conventional_repetitions|to_limit|partner_reps_per_set|exercises_per_session"
     r"|hours_between))"
     r"|visits\.(code|name|day)|harms\.reviewer"
     r"|outcomes\.(code|role|exercises|primary_visit|smallest_worthwhile|horizon_day)"
-    r"|planning\.(clients|trainers|retention_reference\..*)|oversight\.planned_looks"
+    r"|planning\.(clients|trainers|retention_reference\..*)"
 )
-"""What an owner decides; so is every entry that begins empty."""
+"""What an owner decides; so is every entry that begins empty, but for those that few studies need."""
+_SELDOM = frozenset({"oversight.look_rule"})
 
 _HOW = """#
 # Here stands what you decide. Every other entry has a value already, of the ready protocol "{name}".
@@ -119,7 +120,8 @@ def shortened(text: str, *, name: str) -> str:
         at = path_text(path[:2] if assumed else path, document)
         plain = ".".join(step for step in path if isinstance(step, str))
         changed = _part(ours, at) != _part(theirs, at)
-        return changed or statement.value == '""' or _DECIDED.fullmatch(plain) is not None
+        empty = statement.value == '""' and plain not in _SELDOM
+        return changed or empty or _DECIDED.fullmatch(plain) is not None
 
     lines, found = text.split("\n"), statements(text)
     head = "\n".join(lines[: found[0].line - 1]).rstrip()

@@ -62,6 +62,7 @@ class Identity(Section):
     question: Text
     summary: str = ""
     background: str = ""
+    usual_practice: str = Field("", description="what the studio does now, before the study")
     setting: str = ""
     population: str = ""
     framework: Literal["superiority", "pilot"] = "superiority"
@@ -102,8 +103,10 @@ class Ethics(Section):
     reason: str = Field("", description="why no review is needed, where that is claimed")
     consent: str = ""
     privacy: str = ""
+    names_list: str = Field("", description="who keeps the list of who is who, and where it is locked away")
     keep_until: Date | None = None
     afterwards: str = ""
+    insurance: str = Field("", description="who pays if a client is hurt, and by which insurance")
 
 
 class Eligibility(Section):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studykit.errors import DataError, DesignError, FolderError, LedgerError
+from studykit.errors import DataError, DesignError, Finding, FolderError, LedgerError
 from studykit.study.checking import lost_ledger_findings, stop_before_lock, stop_on
 from studykit.study.folder import versions
 from studykit.study.receipts import keep_receipts
@@ -47,6 +47,27 @@ def protocol_to_lock(now: Snapshot, *, by: str, folder_is_local: bool = False) -
             "looks so, add --folder-is-local.",
         )  # fmt: skip
     return now.file
+
+
+def read_back(now: Snapshot) -> tuple[tuple[str, ...], tuple[Finding, ...]]:
+    """What the lock decides for good, and everything that is noticed before it."""
+    from studykit.protocol.protocol_file import parse_protocol
+    from studykit.protocol.reading_back import decided, still_ready_made
+    from studykit.protocol.ready import names, ready_text
+    from studykit.study.checking import check
+
+    protocol, findings = now.file.protocol, check(now).findings
+    if protocol.design in names():
+        kept = still_ready_made(protocol, parse_protocol(ready_text(protocol.design)).protocol)
+        if kept and not protocol.is_external:
+            findings += (
+                Finding(
+                    "warn", now.file.where, "claims that are true of this studio",
+                    f"the words of the ready protocol in {', '.join(kept)}",
+                    "Read each of them before the lock: studykit whole STUDY prints them.",
+                ),
+            )  # fmt: skip
+    return decided(protocol), findings
 
 
 def lock(now: Snapshot, ledger: Ledger | None, *, by: str, folder_is_local: bool = False) -> Locked:

@@ -13,6 +13,7 @@ from studykit.lookback.attendance_reading import ReadingSettings
 from studykit.protocol import local_time
 from studykit.study import Study
 from studykit.study.session_sheets import write_sheet
+from tests.support.answered import answered
 
 pytestmark = pytest.mark.skipif(not hasattr(time, "tzset"), reason="the computer's zone cannot be set here")
 
@@ -46,8 +47,7 @@ def ready(folder: Path, *, time_zone: str = "") -> Study:
     """A locked study with two clients who can be enrolled."""
     study = Study.create(folder)
     path = study.folder / "protocol.toml"
-    text = path.read_text(encoding="utf-8").replace('review = "needed"', 'review = "approved"', 1)
-    text = text.replace('reference = ""', 'reference = "R-17"', 1)
+    text = answered(path.read_text(encoding="utf-8"))
     if time_zone:
         text = text.replace("[study]\n", f'[study]\ntime_zone = "{time_zone}"\n', 1)
     path.write_text(text, encoding="utf-8")
