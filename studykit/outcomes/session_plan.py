@@ -8,8 +8,9 @@ whether there may be partner reps. Where the records leave a doubt, they are wit
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 from studykit.errors import ArgumentError, DesignError, Finding
 from studykit.outcomes.client_day import ClientDay, client_day, same_code
@@ -35,6 +36,7 @@ MESSAGE_SESSIONS = 3  # a message follows each of so many first sessions with pa
 MESSAGE_HOURS = 48  # … after so many hours (judgement)
 EARLY_DAYS = 21  # in the first three weeks with partner reps …
 EARLY_HOURS = 72  # … the same muscles rest for so long (judgement from the time-course of soreness)
+_NOBODY: Mapping[str, str] = MappingProxyType({})
 TABLES_NEEDED = ("sessions", "trainers", "harms", "departures", "screening")
 
 
@@ -212,6 +214,37 @@ def effort_words(stage: RampStage) -> str:
     return "up to the client's limit" if stage.full else f"effort at most {stage.effort_limit} of 10"
 
 
+def session_plans(
+    protocol: Protocol,
+    records: Records,
+    allocated: Sequence[Allocated],
+    *,
+    of: Sequence[Allocated],
+    today: dt.date,
+    trainers: Mapping[str, str] = _NOBODY,
+) -> tuple[SessionPlan, ...]:
+    """Today's sessions of several clients; what concerns all of them is looked up once.
+
+    Parameters
+    ----------
+    protocol, records, allocated, today
+        As for `session_plan`.
+    of : sequence of Allocated
+        Whose sessions.
+    trainers : mapping of str to str
+        Who trains a client now, where that is not the trainer recorded before allocation.
+    """
+    stops = stops_in(protocol, records, allocated)
+    study = tuple(_study_reasons(protocol, records, allocated, stops))
+    return tuple(
+        session_plan(
+            protocol, records, client=mine.client, allocated=allocated, today=today,
+            trainer=trainers.get(mine.client, ""), of_study=(stops, study),
+        )
+        for mine in of
+    )  # fmt: skip
+
+
 def session_plan(
     protocol: Protocol,
     records: Records,
@@ -220,6 +253,7 @@ def session_plan(
     allocated: Sequence[Allocated],
     today: dt.date,
     trainer: str = "",
+    of_study: tuple[tuple[Finding, ...], tuple[Withheld, ...]] | None = None,
 ) -> SessionPlan:
     """Today's session of one client.
 
@@ -236,6 +270,9 @@ def session_plan(
     today : date
     trainer : str
         Who trains the client today, if not the trainer recorded before allocation.
+    of_study : tuple, optional
+        What stops the use of the records, and what withholds partner reps from everybody; see
+        `session_plans`.
 
     Raises
     ------
@@ -247,7 +284,7 @@ def session_plan(
     mine = _allocated_client(records, client, allocated)
     arm = arm_today(protocol, mine, today)
     who = _trainer(records, trainer) or mine.trainer
-    stops = stops_in(protocol, records, allocated)
+    stops, study = of_study or (stops_in(protocol, records, allocated), None)
     doubt = doubtful(stops, records, TABLES_OF_HEALTH)
     day = client_day(
         records,
@@ -264,7 +301,9 @@ def session_plan(
     withheld = tuple(_arm_reasons(protocol, arm))
     if planned:
         own = _own_reasons(day, dose, stage, at_most) if dose is not None and stage is not None else ()
-        withheld = (*withheld, *own, *_study_reasons(protocol, records, allocated, stops))
+        if study is None:
+            study = tuple(_study_reasons(protocol, records, allocated, stops))
+        withheld = (*withheld, *own, *study)
     cap = stage.partner_reps if stage is not None and not withheld else 0
     first = stage.session if stage is not None else day.sessions + 1
     plan = SessionPlan(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,7 +23,19 @@ def questions(design: str = "parallel") -> tuple[Question, ...]:
     from studykit.protocol.filling import questions as asked
     from studykit.protocol.ready import ready_text
 
-    return asked(ready_text(design))
+    own = _own_answers()
+    return tuple(
+        replace(question, default=own.get(question.key, question.default))
+        for question in asked(ready_text(design))
+    )
+
+
+def _own_answers() -> dict[str, str]:
+    """What this computer answers by itself: where it stands."""
+    from studykit.protocol.local_time import computer_zone
+
+    zone = computer_zone()
+    return {"time_zone": zone} if zone else {}
 
 
 def versions() -> dict[str, str]:
@@ -111,7 +124,8 @@ def make_study(target: Path, *, design: str, answers: Mapping[str, str] | None =
     from studykit.protocol.rules import check_protocol
     from studykit.records.writing import write_empty_tables
 
-    text = shortened(fill_template(ready_text(design), dict(answers or {})), name=design)
+    filled = fill_template(ready_text(design), _own_answers() | dict(answers or {}))
+    text = shortened(filled, name=design)
     read = parse_protocol(text, where=PROTOCOL)
     with made_whole(target) as making:
         (making / PROTOCOL).write_text(text, encoding="utf-8", newline="\n")

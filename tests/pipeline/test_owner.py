@@ -154,7 +154,7 @@ def test_the_whole_way_of_an_owner(mine: Path, run: Run) -> None:
     code, _, err = run("plan", mine)
     assert code == 0
     assert "The locked text holds" in err, "a plan of the locked protocol is not taken for one of the file"
-    code, out, err = run("amend", mine, "--by", "OW", "--reason", "a new version number, to see")
+    code, out, err = run("amend", mine, "--by", "OW", "--reason", "a new version number, to see", "--yes")
     assert code == 0, err
     assert "changed: study, version" in out
     code, _, err = run("amend", mine, "--by", "OW", "--reason", "again")

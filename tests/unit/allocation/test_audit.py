@@ -70,7 +70,11 @@ def test_a_good_ledger_passes(study):
     result = audit(*ledger.unverified(), receipts=receipts, anchors=[Anchor(2, "")][:0])
     assert result.passed
     assert (result.entries, result.replayed, result.receipts_checked) == (14, 12, 12)
-    assert [finding.severity for finding in result.findings] == ["warn"], "the simulated draws are named"
+    assert [finding.severity for finding in result.findings] == ["note", "warn"], "no zone, simulated draws"
+    assert "expected a time zone with every allocation; found 12 without, first at entry 3" in str(
+        result.findings[0]
+    )
+    assert "as they were written (UTC)." in str(result.findings[0])
     assert result.kinds == {"opening": 1, "lock": 1, "allocation": 12}
 
 

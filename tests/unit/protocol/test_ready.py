@@ -46,7 +46,7 @@ def test_every_entry_that_begins_empty_is_asked_of_the_owner() -> None:
 
 def test_answers_that_reach_other_entries_are_kept() -> None:
     """New machines, another unit and experienced clients change more than an owner would name."""
-    answers = {"machines": "press", "unit": "lb", "experience": "experienced"}
+    answers = {"machines": "press", "unit": "lb", "experience": "trained"}
     full = fill_template(ready_text("parallel"), answers)
     short = shortened(full, name="parallel")
     assert parse_protocol(short).digest == parse_protocol(full).digest
