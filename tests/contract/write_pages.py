@@ -10,8 +10,7 @@ from pathlib import Path
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from studykit.lookback.export_columns import WANTED, WantedColumn
-from studykit.lookback.export_tables import SESSIONS
+from studykit.lookback.wanted_columns import SESSIONS, WANTED, WantedColumn
 from studykit.lookback.parsing import MOST_REPS, STATES
 from studykit.protocol import wording
 from studykit.protocol.base import Section
