@@ -1,6 +1,7 @@
-"""A page as values: sections of paragraphs, lists, tables and pictures, written as one HTML file.
+"""A page as values, in two depths: one screen to act on, then sections that unfold; written as one HTML file.
 
-The file needs no network and no script. Everything that comes from people is escaped by the template.
+The file needs no network. Its only script unfolds everything before printing, for browsers whose paper the
+style sheet cannot unfold. Everything that comes from people is escaped by the template.
 """
 
 from __future__ import annotations
@@ -44,23 +45,55 @@ class Block:
 
 
 @dataclass(frozen=True, slots=True)
+class FirstScreen:
+    """What a person who knows no statistics reads first, and may stop at: some four sentences in all.
+
+    Parameters
+    ----------
+    means : str
+        What it means.
+    do : str
+        What to do.
+    sure : str
+        How sure it is.
+    notices : tuple of str
+        What has to be known before anything else, such as that it is early; stands above.
+    """
+
+    means: str
+    do: str
+    sure: str
+    notices: tuple[str, ...] = ()
+
+    @property
+    def lines(self) -> tuple[tuple[str, str], ...]:
+        """What it says, each under its heading."""
+        return ("What it means", self.means), ("What to do", self.do), ("How sure", self.sure)
+
+
+@dataclass(frozen=True, slots=True)
 class Section:
-    """A part of a page, with an anchor of its own."""
+    """A part of a page, with an anchor of its own; folded on a screen, unfolded on paper.
+
+    Numbers with their intervals, which follow the first screen, are not folded.
+    """
 
     code: str
     title: str
     blocks: tuple[Block, ...]
+    folded: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """A whole page."""
+    """A whole page; ``facts`` stand in small type below the first screen."""
 
     title: str
     subtitle: str
     facts: tuple[str, ...]
     sections: tuple[Section, ...]
     closing: str
+    first: FirstScreen | None = None
 
 
 def paragraphs(*texts: str) -> tuple[Block, ...]:

@@ -156,7 +156,7 @@ def _answers(look: LookBack) -> Section:
     )
     if forest:
         blocks += [*pictures(*forest), Block("heading", "What each answer asks"), Block("list", asks)]
-    return Section("answers", "In short", tuple(blocks))
+    return Section("answers", "In short", tuple(blocks), folded=False)
 
 
 def _out_of_100(look: LookBack, lead: Answer | None) -> Picture | None:

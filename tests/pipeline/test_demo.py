@@ -49,7 +49,7 @@ def test_the_demo_runs_and_says_what_it_found(made: tuple[Path, subprocess.Compl
     assert "step 1 of 6" in answer.stderr  # progress, where nobody sits at a terminal
     results = folder / "demo_study" / "results"
     page = (results / "report.html").read_text(encoding="utf-8")
-    assert "<script" not in page
+    assert page.count("<script") == 1  # our own, which unfolds the page for paper
     assert not re.search(r'(src|href)="https?:', page)
 
 
