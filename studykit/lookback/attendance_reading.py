@@ -124,6 +124,7 @@ def read_attendance(
     adopted: Mapping[str, Adopted] | None = None,
     settings: ReadingSettings | None = None,
     sheets: Sequence[str] = (),
+    header: int = 0,
 ) -> AttendanceLog:
     r"""Read a studio's attendance export.
 
@@ -145,6 +146,8 @@ def read_attendance(
     settings : ReadingSettings, optional
     sheets : sequence of str
         Sheets of a workbook with sessions, where that is not clear; all are read together.
+    header : int
+        Row with the names of the columns, where that is not clear.
 
     Returns
     -------
@@ -169,7 +172,7 @@ def read_attendance(
     >>> log.clients, log.session_partner_reps.tolist(), str(log.rows)
     (('C01',), [1, 0], '2 of 2 rows used')
     """
-    opened = open_attendance(path, tables=tables, sheets=sheets)
+    opened = open_attendance(path, tables=tables, sheets=sheets, header=header)
     placed = place_columns(opened, columns)
     refuse_guesses(placed)
     return parse_attendance(opened, placed, date_order=date_order, adopted=adopted, settings=settings)

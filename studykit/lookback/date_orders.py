@@ -81,7 +81,8 @@ def parse_dates(
             findings += [finding] if finding else []
         if order is not None:
             doubted, contrary = _against(column, read, order)
-            if not said and longest_run(contrary) >= RUN:
+            other = int((contrary < 0).sum())
+            if not said and (longest_run(contrary) >= RUN or other > FEW * (contrary > 0).sum()):
                 rows = (np.arange(len(contrary)) + 2 if numbers is None else numbers)[contrary < 0]
                 raise DataError([_mixed(where, order, rows)])
     days = np.full(len(read), UNKNOWN_DAY, dtype=np.int64)
@@ -111,7 +112,7 @@ def _settled(
     day_rows, month_rows, open_rows = (int(rows[mask].sum()) for mask in (only_day, only_month, ambiguous))
     known = int(rows[[item.day_first is not None or item.month_first is not None for item in read]].sum())
     fewer, more = sorted((day_rows, month_rows))
-    if more and fewer <= FEW * more:
+    if more and 2 * fewer <= more:  # what speaks for the other order is looked at row by row
         order: DateOrder = "day first" if day_rows > month_rows else "month first"
         shown = column.texts[(only_day if day_rows > month_rows else only_month).index(True)]
         if open_rows == 0 and known == day_rows + month_rows:

@@ -416,6 +416,12 @@ def session_facts(log: AttendanceLog, episodes: Episodes) -> SessionFacts:
     )
 
 
+def marks_since(log: AttendanceLog) -> int:
+    """First day of the records on which marks of partner reps were made."""
+    marked = log.session_day[log.session_partner_reps != UNKNOWN]
+    return max(log.first_day, int(marked.min())) if marked.size else log.first_day
+
+
 def there_before_marks(log: AttendanceLog, episodes: Episodes) -> Bools:
     """Clients who joined before marks of partner reps were made, unless practice is known to be younger.
 
@@ -423,8 +429,7 @@ def there_before_marks(log: AttendanceLog, episodes: Episodes) -> Bools:
     -------
     ndarray of bool, shape (n,)
     """
-    marked = log.session_day[log.session_partner_reps != UNKNOWN]
-    since = max(log.first_day, int(marked.min())) if marked.size else log.first_day
+    since = marks_since(log)
     if log.practice_from != UNKNOWN_DAY and log.practice_from >= since:
         return np.zeros(episodes.client.size, dtype=bool)
     return np.asarray(episodes.joined < since, dtype=bool)

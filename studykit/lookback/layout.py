@@ -204,7 +204,7 @@ def long_form(
     rows = [row for row, *_ in found]
     marks = any(mark for *_, mark in found)
     cells = [raw_column([columns[place].cells()[row] for row in rows]) for place in others]
-    own = [raw_column([item[place] for item in found]) for place in (1, 2, 3)[: 2 + marks]]
+    own = [raw_column([*texts]) for texts in zip(*(item[1:] for item in found), strict=True)][: 2 + marks]
     told = [
         Finding("note", where, "one row for each session",
                 f"a column for each of {len(wide)} {'weeks' if weekly else 'days'}",

@@ -149,10 +149,7 @@ def look_back(
     retention = curve_of_times("everybody", episodes.times(), horizon)
     more = partial(_other_weeks, log, episodes, horizon=horizon, least_events=least_events)
     bound = _bound(ordered, chosen)
-    ratio = partial(
-        answer_session_clock, log, episodes, horizon=horizon, least_events=least_events, facts=facts
-    )
-    exploratory = tuple(ratio(exposure=kind) for kind in EXPLORATORY) if marked else ()
+    exploratory = tuple(ask(facts=facts, exposure=kind) for kind in EXPLORATORY) if marked else ()
     returned = came_back(log, episodes)
     return LookBack(
         lead=chosen,
@@ -244,14 +241,13 @@ def own_retention(log: AttendanceLog, episodes: Episodes, horizon: int) -> OwnRe
     )[-MOST_QUARTERS:]
 
     def months(days: Integers) -> list[str]:
-        return days.astype("datetime64[D]").astype("datetime64[M]").astype(str).tolist()
+        return [str(month) for month in days.astype("datetime64[D]").astype("datetime64[M]")]
 
     left = episodes.event & (episodes.last_attended >= 0)
     joined = Counter(months(episodes.joined[episodes.new]))
     gone = Counter(months((episodes.joined + episodes.last_attended)[left]))
-    came = Counter(
-        month for month, _ in set(zip(months(log.session_day), log.session_client.tolist(), strict=True))
-    )
+    visits = set(zip(months(log.session_day), log.session_client.tolist(), strict=True))
+    came = Counter(month for month, _ in visits)
     every = sorted({*joined, *gone, *came})
     return OwnRetention(
         curves, tuple(Month(month, joined[month], gone[month], came[month]) for month in every)
@@ -352,7 +348,7 @@ def _findings(
     """What the reader should know of the records, besides what reading noticed."""
     found = []
     left = int(episodes.event.sum())
-    if left == 0 or 2 * returned > left:
+    if left == 0 or (2 * returned > left and not episodes.event.all()):
         found.append(
             Finding("stop", "look back, departures",
                     "departures that nearly all stay departures" if left else "clients who left",

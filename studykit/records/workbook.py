@@ -157,9 +157,8 @@ def _looks(
     """Merged cells, and how many cells have a colour of their own, by title of the sheet."""
     from openpyxl.utils import range_boundaries
 
-    targets = dict(
-        map(_attributes("Id", "Target"), _ELEMENT.findall(parts.read("xl/_rels/workbook.xml.rels")))
-    )
+    links = map(_attributes("Id", "Target"), _ELEMENT.findall(parts.read("xl/_rels/workbook.xml.rels")))
+    targets = {link[0]: link[1] for link in links}
     styles = parts.read("xl/styles.xml") if "xl/styles.xml" in parts.namelist() else b""
     formats = re.search(rb"<(?:\w+:)?cellXfs\b.*?</(?:\w+:)?cellXfs>", styles, re.DOTALL)
     fills = [

@@ -27,8 +27,10 @@ if TYPE_CHECKING:
     from studykit.lookback.export_tables import Opened
     from studykit.lookback.log import AttendanceLog
     from studykit.lookback.look_back_results import LookBack
+    from studykit.report.lookback_tables import EarlierLook
 
 SAID = "answers.json"
+LOOKS = "looks.json"  # what earlier looks gave, so that a later one shows it
 RECORDS_LOOKED_AT = "attendance records looked at"
 FORMAT = 1
 
@@ -77,10 +79,11 @@ class Said:
     def over(self, earlier: Said) -> Said:
         """These answers where there are any, else the earlier ones."""
         both = {name: (getattr(earlier, name), getattr(self, name)) for name in Said.__slots__}
-        return Said(**{
+        fields: dict[str, Any] = {
             name: {**before, **now} if isinstance(now, Mapping) else now or before
             for name, (before, now) in both.items()
-        })  # fmt: skip
+        }
+        return Said(**fields)
 
     def lines(self) -> tuple[tuple[str, str], ...]:
         """For the page: what was stated."""
@@ -211,6 +214,13 @@ def look_back_from(
     if asking is None:  # else questions would stand in the middle of a line
         step("reading the export")
     log, said, more = _read(wish, said, asking)
+    if (
+        asking is not None
+        and not said.again
+        and any(one.last_day < _last(log) for one in _looks(wish.folder))
+    ):
+        asked = "These records were looked at before. Was looking again planned then?"
+        said = replace(said, again=asking.ask(asked, choices=("planned", "not planned")))
     notices += more
     step("comparing")
     try:
@@ -321,13 +331,17 @@ def _understood(
     opened: Opened, placed: Placed, said: Said, asking: Asking | None, absence_days: int
 ) -> tuple[AttendanceLog, Said]:
     """The log; in a terminal the order of dates, words for states and days of adoption are asked for."""
+    from studykit.lookback.episodes import marks_since
+    from studykit.lookback.log import UNKNOWN_DAY
+
     if asking is not None:
         said = _ask_order(opened, placed, said, asking)
         said = _ask_words(opened, placed, said, asking)
     log = _log(opened, placed, said, absence_days)
     if asking is not None:
         log, said = _ask_silences(opened, placed, log, said, asking, absence_days)
-        if log.marked and log.practice_from < 0 and not said.practice_from:
+        older = (log.joined != UNKNOWN_DAY) & (log.joined < marks_since(log))
+        if log.marked and log.practice_from == UNKNOWN_DAY and not said.practice_from and older.any():
             said = replace(said, practice_from=_ask_practice(log, asking))
             log = _log(opened, placed, said, absence_days)
     unmarked = not log.marked and log.trainers and not said.adopted and (log.adopted < 0).all()
@@ -524,19 +538,41 @@ def _save(
     wish: Wish, look: LookBack, log: AttendanceLog, said: Said, log_here: Callable[[LookBack], str]
 ) -> tuple[Path, Path | None]:
     from studykit.report.lookback_page import LookBackReading
+    from studykit.report.lookback_tables import this_look
     from studykit.report.rendering import write_whole
     from studykit.report.saving import save_look_back
     from studykit.report.tally_sheet import tally_files
+    from studykit.results import to_plain
 
     today = studio_day().isoformat()
-    reading = LookBackReading(look, log, today, versions(), said.lines(), log_here(look))
+    earlier = tuple(one for one in _looks(wish.folder) if one.last_day < _last(log))
+    reading = LookBackReading(
+        look, log, today, versions(), said.lines(), log_here(look), earlier, said.again
+    )  # fmt: skip
     page = save_look_back(reading, wish.folder)
     plain = {"format": FORMAT, **{name: getattr(said, name) for name in Said.__slots__}}
     extra = {SAID: (json.dumps(plain, indent=1, ensure_ascii=False) + "\n").encode("utf-8")}
+    extra[LOOKS] = (json.dumps(to_plain((*earlier, this_look(look, today))), indent=1) + "\n").encode()
     if not log.marked:
         extra |= tally_files(log.trainers)
     write_whole(wish.folder, extra)
     return page, None if log.marked else wish.folder / "tally.html"
+
+
+def _last(log: AttendanceLog) -> str:
+    from studykit.lookback.log import day_of
+
+    return str(day_of(log.last_day))
+
+
+def _looks(folder: Path) -> tuple[EarlierLook, ...]:
+    """Earlier looks whose results stood in this folder; what cannot be read is no look."""
+    from studykit.report.lookback_tables import EarlierLook
+
+    try:
+        return tuple(EarlierLook(**one) for one in json.loads((folder / LOOKS).read_text(encoding="utf-8")))
+    except (OSError, ValueError, TypeError):
+        return ()
 
 
 def _ledger_wanted(wish: Wish) -> Callable[[LookBack], str]:
