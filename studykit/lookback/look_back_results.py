@@ -12,7 +12,7 @@ from studykit.errors import Finding
 from studykit.lookback.log import Floats, Integers
 from studykit.results import Interval, RowCount
 
-Method = Literal["session clock", "landmark", "strategies from joining", "before and after"]
+Method = Literal["whole effect", "session clock", "landmark", "strategies from joining", "before and after"]
 
 
 @dataclass(frozen=True, slots=True)
