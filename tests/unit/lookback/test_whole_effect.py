@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import importlib
 import math
 
 import numpy as np
@@ -134,3 +135,14 @@ def test_refusals(truth: StudioTruth, regime: Regime, words: str) -> None:
     answer = answer_whole_effect(log, follow_clients(log), horizon=182, least_events=20)
     assert words in answer.refused
     assert answer.risk_difference is None
+
+
+def test_the_validity_study_holds_each_answer_to_the_truth() -> None:
+    study = importlib.import_module("analysis.13_whole_effect")
+    truth = dataclasses.replace(study.STUDIOS["direct, begun by attendance"], clients=300)
+    row = study.row("direct", truth, -0.1, 3)
+    assert (row["studio"], row["clients"], row["truth"]) == ("direct", 300, -0.1)
+    assert row["refused"] == 0
+    assert row["coverage"] in (0.0, 0.3333, 0.6667, 1.0)
+    assert row["spread"] > 0.0
+    assert row["mean_standard_error"] > 0.05
