@@ -10,9 +10,8 @@ from pathlib import Path
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from studykit.lookback.export_columns import WANTED, WantedColumn
-from studykit.lookback.export_tables import SESSIONS
 from studykit.lookback.parsing import MOST_REPS, STATES
+from studykit.lookback.wanted_columns import SESSIONS, WANTED, WantedColumn
 from studykit.protocol import wording
 from studykit.protocol.base import Section
 from studykit.protocol.planned import Planning
