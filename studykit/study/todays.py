@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 from studykit.errors import Finding
 from studykit.study.checking import ledger_findings, lost_ledger_findings
-from studykit.study.draw_facts import trainer_now
 from studykit.study.rights import is_kept_blind, may_see_arms
 from studykit.study.snapshot import RESULTS
 from studykit.study.traces import day_head
@@ -97,7 +96,7 @@ def _knows(now: Snapshot, by: str) -> Callable[[str], bool]:
         return lambda _: False
     if may_see_arms(by, now.protocol):
         return lambda _: True
-    trains = {client.client: trainer_now(now, client) for client in now.allocated}
+    trains = {client.client: now.trainer_now(client) for client in now.allocated}
     return lambda client: trains.get(client, "").casefold() == code
 
 
