@@ -221,6 +221,13 @@ def _tried_out(study: Study, result: Plan, arguments: argparse.Namespace) -> tup
     return found, "\n".join(told)
 
 
+def whole(arguments: argparse.Namespace) -> int:
+    """Print the whole protocol: your entries, and the ready ones where you wrote none."""
+    read = _open(arguments).read().read
+    _show(arguments, read.content, read.whole.rstrip())
+    return DONE
+
+
 def lock(arguments: argparse.Namespace) -> int:
     """Decide the protocol."""
     from studykit.study.locking import protocol_to_lock, read_back
@@ -548,6 +555,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (demo, "", (o.DEMO_FOLDER,)),
     (new, "my_study", (o.FOLDER, o.DESIGN, o.DEFAULTS)),
     (plan, "my_study --clients 60 --simulate", (o.STUDY, o.CLIENTS, o.PILOT, *o.SIMULATING)),
+    (whole, "my_study", (o.STUDY,)),
     (lock, "my_study --by OW", (o.STUDY, o.BY, o.YES, o.LOCAL)),
     (amend, 'my_study --by OW --reason "a second studio joins"', (o.STUDY, o.BY, o.WHY_CHANGED, o.YES)),
     (enrol, "my_study C014 --by OW", (o.STUDY, o.CLIENT, o.BY, o.YES, o.SLIP)),

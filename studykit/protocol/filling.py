@@ -219,12 +219,7 @@ def _exercises_of(name: str, *, sides: bool) -> list[dict[str, str]]:
 
 def _name_machines(document: TOMLDocument, codes: list[str], machines: int) -> None:
     """The same machines in the outcome, its estimand and the dose."""
-    outcome = _outcome(document, "continuous")
-    _set(outcome, ("exercises",), codes)
-    variable = outcome["estimand"]["variable"]
-    for number in ("two", "four"):
-        variable = variable.replace(f"on the {number} machines", "on the named machines")
-    _set(outcome, ("estimand", "variable"), variable)
+    _set(_outcome(document, "continuous"), ("exercises",), codes)
     arms: Any = document["arms"]
     dose = arms[1]["dose"]
     if machines < dose["exercises_per_session"]:
@@ -253,13 +248,7 @@ def _experience(document: TOMLDocument, answer: str) -> None:
 
 
 def _horizon(document: TOMLDocument, weeks: int) -> None:
-    outcome, day = _outcome(document, "retention"), 7 * weeks
-    _set(outcome, ("horizon_day",), day)
-    for key in ("variable", "missing_data"):
-        _set(outcome, ("estimand", key), outcome["estimand"][key].replace("day 182", f"day {day}"))
-    study: Any = document["study"]
-    for key in ("question", "summary"):
-        _set(study, (key,), study[key].replace("26 weeks", f"{weeks} weeks"))
+    _set(_outcome(document, "retention"), ("horizon_day",), 7 * weeks)
 
 
 def _retained(document: TOMLDocument, share: float) -> None:

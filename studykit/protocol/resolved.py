@@ -83,7 +83,14 @@ def _flat(value: Any, path: Path, into: dict[str, str], document: Any) -> None:
         for number, item in enumerate(value):
             _flat(item, (*path, number), into, document)
     else:
-        into[path_text(path, document)] = json.dumps(value, sort_keys=True)
+        into[path_text(path, document)] = json.dumps(value, sort_keys=True, default=str)
+
+
+def flattened(document: Mapping[str, Any]) -> dict[str, str]:
+    """Every value of a protocol's content by its place; tables in lists are named by their code."""
+    flat: dict[str, str] = {}
+    _flat(document, (), flat, document)
+    return flat
 
 
 def changes(old: Protocol, new: Protocol) -> tuple[tuple[str, str, str], ...]:
@@ -92,11 +99,7 @@ def changes(old: Protocol, new: Protocol) -> tuple[tuple[str, str, str], ...]:
     Keys are named as in messages, in the order of the new protocol. Tables in lists are matched by their
     code, so that an inserted exercise does not shift the others.
     """
-    before: dict[str, str] = {}
-    after: dict[str, str] = {}
-    for protocol, flat in ((old, before), (new, after)):
-        content = resolved_content(protocol)
-        _flat(content, (), flat, content)
+    before, after = (flattened(resolved_content(protocol)) for protocol in (old, new))
     keys = [
         *(key for key in after if before.get(key) != after[key]),
         *(key for key in before if key not in after),

@@ -59,18 +59,18 @@ def read_back(now: Snapshot) -> tuple[tuple[str, ...], tuple[Finding, ...]]:
     """What the lock decides for good, and everything that is noticed before it."""
     from studykit.protocol.protocol_file import parse_protocol
     from studykit.protocol.reading_back import decided, still_ready_made
+    from studykit.protocol.ready import names, ready_text
     from studykit.study.checking import check
-    from studykit.study.folder import designs, template
 
     protocol, findings = now.file.protocol, check(now).findings
-    if protocol.design in designs():
-        kept = still_ready_made(protocol, parse_protocol(template(protocol.design)).protocol)
+    if protocol.design in names():
+        kept = still_ready_made(protocol, parse_protocol(ready_text(protocol.design)).protocol)
         if kept and not protocol.is_external:
             findings += (
                 Finding(
                     "warn", now.file.where, "claims that are true of this studio",
                     f"the words of the ready protocol in {', '.join(kept)}",
-                    "Read each of them before the lock.",
+                    "Read each of them before the lock: studykit whole STUDY prints them.",
                 ),
             )  # fmt: skip
     return decided(protocol), findings
@@ -87,7 +87,7 @@ def lock(now: Snapshot, ledger: Ledger | None, *, by: str, folder_is_local: bool
     finished = now.locked is not None and _publish(ledger, now.folder, now.protocol, by=by)
     if not finished:
         ledger.lock(
-            protocol=read.text, protocol_hash=read.digest, versions=versions(), by=by, method=method,
+            protocol=read.whole, protocol_hash=read.digest, versions=versions(), by=by, method=method,
             fixed={"tables": inventory(now.records)},
         )  # fmt: skip
         _publish(ledger, now.folder, read.protocol, by=by)
@@ -131,7 +131,7 @@ def amend(now: Snapshot, ledger: Ledger, *, reason: str, by: str) -> tuple[Locke
             todo="Change protocol.toml first, then amend.",
         )  # fmt: skip
     ledger.amend(
-        protocol=read.text,
+        protocol=read.whole,
         protocol_hash=read.digest,
         reason=reason,
         changed=changed,
