@@ -198,7 +198,7 @@ COMMANDS = {
     "handover": Attacked(
         "handover",
         "locked",
-        ("--from", "T1", "--to", "T2", "--reason", "moved", "--by", "OW"),
+        ("T1", "--to", "T2", "--reason", "moved", "--by", "OW"),
         (0, 2),
     ),
     "seal": Attacked("seal", "open", ("--to", "OUT", "--slips", "6"), (0, 2)),
