@@ -90,6 +90,32 @@ _STATUS = option(
     metavar="WORD=MEANING",
     help='what a status means: attended, cancelled, "no show" or booked',
 )
+_MARK = option(
+    "--mark",
+    action="append",
+    default=[],
+    type=pair,
+    metavar="WORD=MEANING",
+    help="what a word on partner reps means: yes, no or unknown",
+)
+_GAP = option(
+    "--gap",
+    action="append",
+    default=[],
+    type=pair,
+    metavar="FIRST..LAST=WHY",
+    help="days without any session: closed, missing (not exported) or empty (open, and nobody came)",
+)
+_HEADER = option("--header-row", type=whole, default=0, metavar="N", help="row with the names of the columns")
+_PRACTICE = option(
+    "--practice-from", type=day, metavar="DATE", help="day on which anybody first worked with partner reps"
+)
+_AGAIN = option(
+    "--again",
+    default="",
+    choices=("planned", "not planned"),
+    help="was looking again at longer records planned?",
+)
 _DATE_ORDER = option(
     "--date-order", default="", choices=("day", "month"), help="which comes first in dates such as 03/04/2025"
 )
@@ -165,7 +191,8 @@ _RECODE = option(
 _IN_STUDY = option("--study", type=Path, metavar="STUDY", help="log the look in this study's ledger")
 _LOOKER = option("--by", default="", metavar="CODE", help="who looks, for the ledger")
 LOOK_BACK = (
-    _EXPORT, _DEMO, _SHEET, _COLUMN, _STATUS, _DATE_ORDER, *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED,
+    _EXPORT, _DEMO, _SHEET, _HEADER, _COLUMN, _STATUS, _MARK, _DATE_ORDER, _GAP, _PRACTICE, _AGAIN,
+    *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED,
     _HORIZON, _LEAD, _LANDMARKS, _GRACE, _ABSENCE, _BOOTSTRAP, _OUT, _RECODE, _IN_STUDY, _LOOKER,
 )  # fmt: skip
 
@@ -214,6 +241,11 @@ def look_back_wish(arguments: argparse.Namespace) -> Wish:
     said = Said(
         columns=dict(arguments.column),
         statuses=dict(arguments.status),
+        marks=dict(arguments.mark),
+        gaps=dict(arguments.gap),
+        practice_from="" if arguments.practice_from is None else arguments.practice_from.isoformat(),
+        again=arguments.again,
+        header_row=arguments.header_row,
         tables=tables,
         adopted=dict(arguments.adopted),
         date_order=arguments.date_order,

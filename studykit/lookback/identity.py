@@ -8,8 +8,9 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from studykit.errors import DataError, Finding, FolderError
-from studykit.lookback.export_columns import WANTED, Placed
+from studykit.lookback.export_columns import Placed
 from studykit.lookback.export_tables import ExportTable, Opened
+from studykit.lookback.wanted_columns import WANTED
 from studykit.protocol.identifiers import code_trouble, personal_mark
 from studykit.records.raw_table import RawColumn, csv_text, guarded
 

@@ -129,8 +129,9 @@ def day_list(
     gone = _departed(records, today)
     here = [client for client in allocated if client.client not in gone]
     plans = session_plans(protocol, records, allocated, of=here, today=today, trainers=trainers)
+    held_first = sorted(plans, key=lambda plan: plan.readiness.ready)
     topics = (
-        Topic("training", "May train today, and with what", tuple(map(_training, plans))),
+        Topic("training", "May train today, and with what", tuple(map(_training, held_first))),
         Topic("tests", "Tests due", tuple(_tests(protocol, records, allocated, today))),
         Topic("away", "Away", tuple(_away(protocol, records, here, today))),
         Topic("pauses", "Pauses", tuple(_pauses(protocol, records, today))),

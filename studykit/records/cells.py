@@ -168,7 +168,9 @@ CellValue = str | float | dt.date
 Answer = CellValue | Trouble | Respelt
 
 
-def cell_reader(column: Column, *, mark: DecimalMark = ".", order: DateOrder = "") -> Callable[[str], Answer]:
+def cell_reader(
+    column: Column, *, mark: DecimalMark = ".", mixed: bool = False, order: DateOrder = ""
+) -> Callable[[str], Answer]:
     """The function that reads the non-empty, trimmed cells of a column.
 
     What can only mean one thing is understood, and noted; what can mean two is refused.
@@ -178,13 +180,15 @@ def cell_reader(column: Column, *, mark: DecimalMark = ".", order: DateOrder = "
     column : Column
     mark : {".", ","}
         Decimal mark of the whole column.
+    mixed : bool
+        Whether both marks occur in the column.
     order : {"day", "month", ""}
         Which comes first in dates such as 03/04/2026; empty where the study has not said.
     """
     if column.kind == "date":
         return lambda text: understood_date(text, order)
     if column.kind in ("number", "whole"):
-        return lambda text: understood_number(text, column, mark=mark)
+        return lambda text: understood_number(text, column, mark=mark, mixed=mixed)
     if column.kind == "choice":
         return lambda text: read_choice(text, column.choices)
     if column.kind == "yes_no":
@@ -292,11 +296,14 @@ def read_number(text: str, column: Column, *, mark: DecimalMark = ".") -> Answer
 
 _NUMBER_AND_UNIT = re.compile(r"(.*[0-9])\s*(kgs?|lbs?)\.?", re.IGNORECASE)
 _BOTH_MARKS = re.compile(r"[1-9][0-9]{0,2}(?:,[0-9]{3})+\.[0-9]+|[1-9][0-9]{0,2}(?:\.[0-9]{3})+,[0-9]+")
+_PERHAPS_THOUSANDS = re.compile(r"([+\-−]?[1-9][0-9]{0,2})[.,]([0-9]{3})")
 _NO_THOUSANDS = re.compile(r"[+\-−]?(?:0[.,][0-9]+|[0-9]+[.,](?:[0-9]{1,2}|[0-9]{4,}))")
 
 
-def understood_number(text: str, column: Column, *, mark: DecimalMark = ".") -> Answer:
+def understood_number(text: str, column: Column, *, mark: DecimalMark = ".", mixed: bool = False) -> Answer:
     """`read_number`, and what can only be one number although the column writes another way.
+
+    Where both marks occur in the column, what could be thousands is refused under either.
 
     Examples
     --------
@@ -307,11 +314,14 @@ def understood_number(text: str, column: Column, *, mark: DecimalMark = ".") -> 
     (Respelt(value=176.0, got='176 lb', unit='lb'), '1,250, which can be read as 1.250 or as 1250')
     """
     if column.name == "load" and (split := _NUMBER_AND_UNIT.fullmatch(text)):
-        inside = understood_number(split[1], column, mark=mark)
+        inside = understood_number(split[1], column, mark=mark, mixed=mixed)
         if isinstance(inside, Trouble):
             return inside
         value = inside.value if isinstance(inside, Respelt) else inside
         return Respelt(value, text, split[2].casefold().removesuffix("s"))
+    if mixed and (either := _PERHAPS_THOUSANDS.fullmatch(text)):
+        readings = f"{text}, which can be read as {either[1]}.{either[2]} or as {either[1]}{either[2]}"
+        return Trouble("one decimal mark in the whole column", readings, "Write the one that is meant.")
     answer = read_number(text, column, mark=mark)
     if isinstance(answer, Trouble):
         if _BOTH_MARKS.fullmatch(text):
@@ -379,7 +389,7 @@ def understood_date(text: str, order: DateOrder = "") -> Answer:
     --------
     >>> understood_date("03/04/2026", "day").value, understood_date("25/03/2026").value
     (datetime.date(2026, 4, 3), datetime.date(2026, 3, 25))
-    >>> understood_date("46091.75").value, understood_date("2026-03-09 18:30").value
+    >>> understood_date("46090.75").value, understood_date("2026-03-09 18:30").value
     (datetime.date(2026, 3, 9), datetime.date(2026, 3, 9))
     >>> understood_date("03/25/2026", "day").todo
     'Day first was said for this study; write 2026-03-25 if that is meant.'

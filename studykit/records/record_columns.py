@@ -276,7 +276,7 @@ def _read_column(draft: Draft, column: Column, position: int, wanted: Wanted) ->
     mark, doubt = (
         decimal_mark([cell for cell in cells if cell]) if column.kind in ("number", "whole") else (".", "")
     )
-    read = cell_reader(column, mark=mark, order=wanted.date_order)
+    read = cell_reader(column, mark=mark, mixed=doubt == "mixed", order=wanted.date_order)
     codes = wanted.codes.get(column.name)
     respelt: list[int] = []
     for row, text in enumerate(cells):

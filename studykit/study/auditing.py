@@ -7,10 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studykit.errors import Finding, LedgerError, ProtocolError, Severity, StudykitError
+from studykit.errors import DataError, Finding, LedgerError, ProtocolError, Severity, StudykitError
 from studykit.study.rights import is_kept_blind
 from studykit.study.snapshot import LEDGER, PROTOCOL, Snapshot
-from studykit.study.traces import Kept, kept_beside, stamps_beside
+from studykit.study.traces import Kept, kept_beside, kept_findings, stamps_beside
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Receipt
@@ -36,6 +36,8 @@ def audit_folder(
     from studykit.protocol.protocol_file import read_protocol
 
     if not is_begun(folder / LEDGER):
+        if lost := kept_findings(folder, ()):
+            raise DataError(lost)
         raise LedgerError(
             where=str(folder), expected="a ledger", got="none",
             todo="There is one from the lock on: studykit lock STUDY --by CODE.",

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from studykit.errors import Finding
-from studykit.study.checking import lost_ledger_findings
+from studykit.study.checking import ledger_findings, lost_ledger_findings
 from studykit.study.draw_facts import trainer_now
 from studykit.study.rights import is_kept_blind, may_see_arms
 from studykit.study.snapshot import RESULTS
+from studykit.study.traces import day_head
 
 if TYPE_CHECKING:
     from studykit.outcomes.day_list import DayList, Line
@@ -68,7 +69,6 @@ def write_today(now: Snapshot, *, by: str = "", today: dt.date | None = None) ->
     today : date, optional
         By default the day it is now at the studio.
     """
-    from studykit.allocation.entries import short_code
     from studykit.outcomes.day_list import day_list
     from studykit.report.day_page import day_page, sheets_of_day
     from studykit.report.rendering import write_whole
@@ -79,8 +79,7 @@ def write_today(now: Snapshot, *, by: str = "", today: dt.date | None = None) ->
         disagreements=told,
     )  # fmt: skip
     seen = whole.seen_by(_knows(now, by))
-    last = now.entries[-1] if now.entries else None
-    head = f"Ledger: entry {last.position}, code {short_code(last.code)}" if last else "No ledger yet."
+    head = day_head(now) or "No ledger yet."
     name = "today_with_arms" if seen.plans else "today"
     files = {f"{name}.html": day_page(seen, head).encode()}
     if seen.plans:
@@ -109,7 +108,7 @@ def _disagreements(now: Snapshot) -> Iterator[Line]:
 
     scene = Scene(now.records, now.protocol, now.allocated, now.today)
     found: tuple[Finding, ...] = (
-        *lost_ledger_findings(now), *now.draw_findings, *changed_facts(scene),
+        *ledger_findings(now), *lost_ledger_findings(now), *now.draw_findings, *changed_facts(scene),
         *(finding for finding in now.records.findings if finding.severity == "stop"),
     )  # fmt: skip
     for finding in dict.fromkeys(found):

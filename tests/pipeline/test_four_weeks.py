@@ -17,6 +17,7 @@ from studykit.errors import DataError
 from studykit.protocol import local_time
 from studykit.records.reading import read_records
 from studykit.study import Study
+from tests.support.answered import answer
 
 Run = Callable[..., tuple[int, str, str]]
 Rows = list[dict[str, str]]
@@ -100,8 +101,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     patch = pytest.MonkeyPatch()
     stop_clock(patch, START)
     study = Study.create(tmp_path_factory.mktemp("four weeks") / "mine")
-    edit(study.folder, 'review = "needed"', 'review = "approved"')
-    edit(study.folder, 'reference = ""', 'reference = "R-17"')
+    answer(study.folder)
     fill(study.folder, study)
     study.lock(by="OW")
     for client in CLIENTS:

@@ -263,7 +263,7 @@ def test_receipts_and_kept_codes_are_compared(mine: Path, run: Run, tmp_path: Pa
     path.write_text(receipt, encoding="utf-8")
     code, out, _ = run("audit", mine, "--receipt", path)
     assert code == 0
-    assert "1 receipts compared" in out
+    assert "2 receipts compared" in out
     position = next(
         line.split(":")[1].strip() for line in receipt.splitlines() if line.strip().startswith("entry:")
     )

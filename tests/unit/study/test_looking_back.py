@@ -183,7 +183,7 @@ def test_the_command_prints_the_answer_and_where_the_page_is(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["lookback", str(export(tmp_path))]) == 0
-    out = capsys.readouterr().out
+    out = " ".join(capsys.readouterr().out.split())
     assert "No comparison can be made from these records" in out
     assert "export_lookback/lookback.html" in out.replace("\\", "/")
 
