@@ -287,6 +287,14 @@ WHY = option("--reason", required=True, metavar="TEXT", help="why")
 OF_CLIENT = option(
     "--client", dest="client_code", default="", metavar="CODE", help="whose arm is told, at an unblinding"
 )
+LEAVING = option("trainer", metavar="TRAINER", help="code of the trainer who leaves")
+TAKES_OVER = option(
+    "--to", dest="to_trainer", required=True, metavar="CODE", help="the trainer who takes the clients over"
+)
+SOME_CLIENTS = option(
+    "--client", dest="of_clients", action="append", default=[], metavar="CODE",
+    help="only this client, once for each (default: all, and the trainer leaves)",
+)  # fmt: skip
 LOCAL = option(
     "--folder-is-local", action="store_true", help="the folder is not synchronised, though it looks so"
 )
@@ -302,7 +310,12 @@ FACT = option("--fact", required=True, metavar="NAME", help="the fact that was m
 VALUE = option("--value", required=True, metavar="TEXT", help="what it should have been")
 WHY_CORRECTED = option("--reason", required=True, metavar="TEXT", help="how the slip was found")
 RECEIPT = option(
-    "--receipt", action="append", default=[], type=Path, metavar="FILE", help="a receipt that was handed out"
+    "--receipt",
+    action="append",
+    default=[],
+    type=Path,
+    metavar="FILE",
+    help="a receipt, a sheet, a mail, or a folder of them, kept elsewhere",
 )
 KEPT = option(
     "--kept", action="append", default=[], metavar="CODE", help="an entry and its code, kept elsewhere"
@@ -313,6 +326,10 @@ TO = option(
     "--to", required=True, type=Path, metavar="FOLDER", help="a new folder outside the study's folder"
 )
 SLIPS = option("--slips", type=whole, metavar="N", help="slips in each stratum")
+ORDER = option(
+    "--date-order", default="", choices=("day", "month"),
+    help="keep for all records which comes first in dates such as 03/04/2026",
+)  # fmt: skip
 DATE = option("--date", type=day, metavar="DATE", help="day of the session (default: today)")
 TRAINER = option(
     "--trainer", default="", metavar="CODE", help="who trains that day, if not the usual trainer"

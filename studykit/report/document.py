@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Literal
 from markupsafe import Markup
 
 from studykit.report.tables import Table, to_html
+from studykit.results import FirstScreen as FirstScreen
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Kind = Literal["lead", "paragraph", "heading", "list", "notice", "table", "picture", "file"]
+Kind = Literal["lead", "paragraph", "heading", "list", "notice", "table", "picture"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,40 +36,10 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """One piece of a section; ``content`` fits ``kind``.
-
-    A ``file`` is a table that is saved but not shown.
-    """
+    """One piece of a section; ``content`` fits ``kind``."""
 
     kind: Kind
     content: str | tuple[str, ...] | Table | Picture
-
-
-@dataclass(frozen=True, slots=True)
-class FirstScreen:
-    """What a person who knows no statistics reads first, and may stop at: some four sentences in all.
-
-    Parameters
-    ----------
-    means : str
-        What it means.
-    do : str
-        What to do.
-    sure : str
-        How sure it is.
-    notices : tuple of str
-        What has to be known before anything else, such as that it is early; stands above.
-    """
-
-    means: str
-    do: str
-    sure: str
-    notices: tuple[str, ...] = ()
-
-    @property
-    def lines(self) -> tuple[tuple[str, str], ...]:
-        """What it says, each under its heading."""
-        return ("What it means", self.means), ("What to do", self.do), ("How sure", self.sure)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studykit.errors import ArgumentError, Finding, FolderError
+from studykit.errors import Finding, FolderError
 from studykit.shipped import shipped
 from studykit.study.snapshot import PROTOCOL, RECORDS
 
@@ -17,25 +18,24 @@ if TYPE_CHECKING:
 _LIBRARIES = ("studykit", "numpy", "scipy", "pandas", "statsmodels", "pingouin", "pydantic", "matplotlib")
 
 
-def designs() -> tuple[str, ...]:
-    """Names of the ready protocols."""
-    return tuple(sorted(path.stem for path in shipped("protocols").glob("*.toml")))
-
-
 def questions(design: str = "parallel") -> tuple[Question, ...]:
     """The plain questions that `Study.start` takes answers to."""
     from studykit.protocol.filling import questions as asked
+    from studykit.protocol.ready import ready_text
 
-    return asked(template(design))
+    own = _own_answers()
+    return tuple(
+        replace(question, default=own.get(question.key, question.default))
+        for question in asked(ready_text(design))
+    )
 
 
-def template(design: str) -> str:
-    """Text of a ready protocol."""
-    ready = {path.stem: path for path in shipped("protocols").glob("*.toml")}
-    if (path := ready.get(design)) is None:
-        known = ", ".join(sorted(ready))
-        raise ArgumentError(where="design", expected=f"a ready protocol: {known}", got=repr(design))
-    return path.read_text(encoding="utf-8")
+def _own_answers() -> dict[str, str]:
+    """What this computer answers by itself: where it stands."""
+    from studykit.protocol.local_time import computer_zone
+
+    zone = computer_zone()
+    return {"time_zone": zone} if zone else {}
 
 
 def versions() -> dict[str, str]:
@@ -120,10 +120,12 @@ def make_study(target: Path, *, design: str, answers: Mapping[str, str] | None =
     from studykit.allocation.ledger_home import synchronised_folder
     from studykit.protocol.filling import fill_template
     from studykit.protocol.protocol_file import parse_protocol
+    from studykit.protocol.ready import ready_text, shortened
     from studykit.protocol.rules import check_protocol
     from studykit.records.writing import write_empty_tables
 
-    text = fill_template(template(design), dict(answers or {}))
+    filled = fill_template(ready_text(design), _own_answers() | dict(answers or {}))
+    text = shortened(filled, name=design)
     read = parse_protocol(text, where=PROTOCOL)
     with made_whole(target) as making:
         (making / PROTOCOL).write_text(text, encoding="utf-8", newline="\n")

@@ -66,6 +66,13 @@ def require_right(act: Act, by: str, *protocols: Protocol) -> None:
     )  # fmt: skip
 
 
+def may_see_arms(by: str, protocol: Protocol) -> bool:
+    """Whether a code is of somebody who may know who is in which arm; of no one else, whatever it is."""
+    known = {code.casefold() for code in _codes(protocol, _ROLES_OF["see arms"])}
+    given = by.strip().casefold()
+    return bool(given) and not is_kept_blind(by, protocol) and (given in known or not _codes(protocol, None))
+
+
 def is_kept_blind(code: str, protocol: Protocol) -> bool:
     """Whether a code is of the assessor who must not know the arms."""
     testing = protocol.roles.testing.strip().casefold()

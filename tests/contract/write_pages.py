@@ -28,6 +28,11 @@ RECORDS = """# What the record tables and an attendance export hold
 
 The first line of each file in `records/` names the columns; their order does not matter. `studykit tables`
 prints this page, `studykit tables sessions` a part of it.
+
+Write days as 2026-03-09 and the words below as they stand. What can only mean one thing is understood all the
+same, and noted: other forms of dates, a time behind the day, a spreadsheet's count of days, a decimal comma,
+`80 kg` in the load, capitals, blanks in codes. For 03/04/2026 say once which comes first, for all tables:
+`studykit check STUDY --date-order day`. A row that is not understood is named and stops the analysis.
 """
 VALIDITY = """# How far the intervals and tests can be trusted
 
