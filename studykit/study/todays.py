@@ -30,7 +30,7 @@ class Today:
     list : DayList
         As the person who asked may see it.
     head : str
-        Number and code of the ledger's last entry.
+        The line with the ledger's last entry and its code.
     page : Path
     sheets : Path or None
         All session sheets of the day in one file; None where the person may not know the arms.
@@ -83,7 +83,7 @@ def write_today(now: Snapshot, *, by: str = "", today: dt.date | None = None) ->
     name = "today_with_arms" if seen.with_arms else "today"
     files = {f"{name}.html": day_page(seen, head).encode()}
     if seen.plans:
-        files["sheets/today.html"] = sheets_of_day(seen.plans, now.protocol).encode()
+        files["sheets/today.html"] = sheets_of_day(seen.plans, now.protocol, day_head(now)).encode()
     write_whole(now.folder / RESULTS, files)
     sheets = now.folder / RESULTS / "sheets" / "today.html" if seen.plans else None
     return Today(seen, head, now.folder / RESULTS / f"{name}.html", sheets)
