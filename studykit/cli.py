@@ -406,12 +406,16 @@ def correct(arguments: argparse.Namespace) -> int:
 def check(arguments: argparse.Namespace) -> int:
     """Look for trouble in the protocol and the records; never shows results by arm."""
     study = _open(arguments)
-    if arguments.date_order:
+    result, order = study.check(), arguments.date_order
+    if not order and is_interactive() and not arguments.json and result.asks_date_order:
+        choices = ("day", "month")
+        order = ask("Dates such as 03/04/2026 are in the records. Which comes first", choices=choices)
+    if order:
         from studykit.records.reading import say_date_order
         from studykit.study.snapshot import RECORDS
 
-        say_date_order(study.folder / RECORDS, arguments.date_order)
-    result = study.check()
+        say_date_order(study.folder / RECORDS, order)
+        result = study.check()
     text = "\n".join(part for part in (result.text(), _findings_text(result.findings, most=30)) if part)
     _show(arguments, result, text)
     return ATTENTION if result.needs_attention else DONE

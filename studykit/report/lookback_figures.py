@@ -46,10 +46,10 @@ def draw_out_of_100(staying: Sequence[tuple[str, float, float, float]], ax: Axes
             )  # fmt: skip
         middle = place * wide + 4.5
         told = f"{round(stays)} of 100 ({round(low)} to {round(high)})"
-        ax.text(middle, 2.3, told, ha="center", color=ink, fontsize=11, fontweight="bold")
+        ax.text(middle, 2.3, told, ha="center", color=ink, fontsize=10, fontweight="bold")
         ax.text(middle, 1.2, name, ha="center", color=ink, fontweight="bold")
     middle = (len(staying) - 1) * wide / 2 + 4.5
-    told = f"still training on day {horizon}: full, yes; small, not known; open, no"
+    told = f"training on day {horizon}: full yes, small not known, open no"
     ax.text(middle, -10.6, told, ha="center", color=SOFT, fontsize=8.5)
     ax.set_xlim(-0.8, wide * (len(staying) - 1) + 9.8)
     ax.set_ylim(-11.2, 3.4)

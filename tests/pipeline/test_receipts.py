@@ -61,8 +61,9 @@ def test_the_receipt_is_for_who_runs_the_draws(locked: Study, run: Run) -> None:
 def test_every_act_that_hands_something_out_keeps_it(locked: Study, run: Run) -> None:
     edit(locked, ('version = "1.0"', 'version = "1.1"'))
     code, out, _ = run("amend", locked.folder, "--by", "OW", "--reason", "a new number", "--yes")
-    assert (code, out) == (0, kept(locked)["entry_0003.txt"])
-    assert out.startswith("Amended; changed: study, version. Ledger entry 3, code ")
+    told = kept(locked)["entry_0003.txt"]
+    assert (code, out) == (0, f'This amendment changes:\n  study, version: "1.0" -> "1.1"\n{told}')
+    assert told.startswith("Amended; changed: study, version. Ledger entry 3, code ")
     assert kept(locked)["entry_0002.txt"].startswith("The protocol is locked. Ledger entry 2, code ")
     code, out, _ = run("enrol", locked.folder, "C000", "--by", "OW", "--yes")
     assert code == 0
