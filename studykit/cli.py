@@ -11,7 +11,7 @@ import json
 import os
 import shlex
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -101,6 +101,19 @@ def _open(arguments: argparse.Namespace) -> Study:
     return Study.open(arguments.study)
 
 
+def _own_code(arguments: argparse.Namespace) -> str:
+    """Who acts, asked from the roles that there are."""
+    from studykit.study.rights import codes_of_roles
+
+    codes = codes_of_roles(_open(arguments).protocol)
+    if is_interactive() and not arguments.json:
+        return ask("Your code, as in the protocol's roles", choices=codes)
+    raise ArgumentError(
+        where=arguments.command, expected="your code, with --by", got="none",
+        todo=f"Add --by CODE; the protocol's roles have {', '.join(codes) or 'no code yet'}.",
+    )  # fmt: skip
+
+
 # --- commands ------------------------------------------------------------------------------------
 
 
@@ -149,15 +162,17 @@ def demo(arguments: argparse.Namespace) -> int:
 def new(arguments: argparse.Namespace) -> int:
     """Make a study from a ready protocol."""
     from studykit.study import Study, questions
+    from studykit.study.folder import need_free
 
     answers: dict[str, str] = {}
     asked = questions(arguments.design)
     if is_interactive() and not arguments.defaults:
+        need_free(arguments.folder)  # before a dozen questions, not after them
         _say(
             "A few questions. Enter takes the answer in brackets; everything can be changed in protocol.toml."
         )
         for question in asked:
-            answers[question.key] = _answer(question)
+            answers[question.key] = _answer(question, arguments.design, answers)
     study, findings = Study.start(arguments.folder, design=arguments.design, answers=answers)
     lines = [f"Made {study.folder} with protocol.toml and empty record tables."]
     if not answers:
@@ -170,12 +185,15 @@ def new(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _answer(question: Question) -> str:
+def _answer(question: Question, design: str, before: Mapping[str, str]) -> str:
     """An answer that can be used: what cannot is said at once and asked again, so that none is lost."""
+    from studykit.study.folder import filled_in
+
     while True:
         answer = ask(question.wording, default=question.default, choices=question.choices)
         try:
             question.read(answer)
+            filled_in(design, {**before, question.key: answer})
         except ArgumentError as wrong:
             _say(f"Please try again: expected {wrong.expected}; found {wrong.got}.")
         else:
@@ -388,12 +406,16 @@ def correct(arguments: argparse.Namespace) -> int:
 def check(arguments: argparse.Namespace) -> int:
     """Look for trouble in the protocol and the records; never shows results by arm."""
     study = _open(arguments)
-    if arguments.date_order:
+    result, order = study.check(), arguments.date_order
+    if not order and is_interactive() and not arguments.json and result.asks_date_order:
+        choices = ("day", "month")
+        order = ask("Dates such as 03/04/2026 are in the records. Which comes first", choices=choices)
+    if order:
         from studykit.records.reading import say_date_order
         from studykit.study.snapshot import RECORDS
 
-        say_date_order(study.folder / RECORDS, arguments.date_order)
-    result = study.check()
+        say_date_order(study.folder / RECORDS, order)
+        result = study.check()
     text = "\n".join(part for part in (result.text(), _findings_text(result.findings, most=30)) if part)
     _show(arguments, result, text)
     return ATTENTION if result.needs_attention else DONE
@@ -420,10 +442,14 @@ def sheet(arguments: argparse.Namespace) -> int:
     from studykit.study.session_sheets import write_sheet
 
     now, day = _open(arguments).read(), arguments.date
-    written = write_sheet(now, arguments.client, today=day, trainer=arguments.trainer, by=arguments.by)
-    text = f"{written.plan.summary()}\n\nSheet: {written.path}\nTo take home: {written.take_home}"
-    _show(arguments, written.plain(), text)
-    return ATTENTION if written.plan.needs_attention else DONE
+    written = [
+        write_sheet(now, client, today=day, trainer=arguments.trainer, by=arguments.by)
+        for client in dict.fromkeys(arguments.client)
+    ]
+    texts = [f"{one.plan.summary()}\n\nSheet: {one.path}\nTo take home: {one.take_home}" for one in written]
+    answers = [one.plain() for one in written]
+    _show(arguments, answers[0] if len(answers) == 1 else {"sheets": answers}, "\n\n".join(texts))
+    return ATTENTION if any(one.plan.needs_attention for one in written) else DONE
 
 
 def _analysed(study: Study, arguments: argparse.Namespace) -> tuple[StudyResults, Protocol]:
@@ -438,6 +464,8 @@ def _analysed(study: Study, arguments: argparse.Namespace) -> tuple[StudyResults
 
 def _look(now: Snapshot, arguments: argparse.Namespace) -> tuple[str, str]:
     """Ask before results by arm are seen early; the look is logged."""
+    from studykit.study.rights import codes_of_roles
+
     if now.is_complete:
         return "", ""
     warning = (
@@ -459,7 +487,8 @@ def _look(now: Snapshot, arguments: argparse.Namespace) -> tuple[str, str]:
             raise ArgumentError(
                 where=arguments.command, expected="a yes", got="no", todo="Nothing was looked at."
             )
-        by, reason = ask("Your code"), ask("Reason")
+        by = ask("Your code", choices=codes_of_roles(now.protocol, "look"))
+        reason = ask("Reason")
     else:
         _complain(warning)
     return by, reason
@@ -544,7 +573,7 @@ class _Parser(argparse.ArgumentParser):
     """Wrong options end with code 2 and one message that says what to do."""
 
     def error(self, message: str) -> Any:
-        self.exit(WRONG, plain(f"{self.prog}: {message}. Try: {self.prog} --help\n"))
+        self.exit(WRONG, plain(f"{self.prog}: {o.usage_trouble(message)} Try: {self.prog} --help\n"))
 
 
 _CORRECTION = 'my_study C014 --fact sex --value female --reason "typing slip" --by OW'
@@ -565,7 +594,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (correct, _CORRECTION, (o.STUDY, o.CLIENT, o.FACT, o.VALUE, o.WHY_CORRECTED, o.BY)),
     (handover, _HANDOVER, (o.STUDY, o.LEAVING, o.TAKES_OVER, o.SOME_CLIENTS, o.WHY, o.BY)),
     (today, "my_study --by OW", (o.STUDY, o.DATE, o.WHO)),
-    (sheet, "my_study C014", (o.STUDY, o.CLIENT, o.DATE, o.TRAINER, o.WHO)),
+    (sheet, "my_study C014", (o.STUDY, o.EACH_CLIENT, o.DATE, o.TRAINER, o.WHO)),
     (check, "my_study", (o.STUDY, o.ORDER)),
     (audit, _AUDIT, (o.STUDY, o.RECEIPT, o.KEPT, o.LIST, o.WHO)),
     (analyse, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON)),
@@ -592,6 +621,9 @@ def _parser() -> argparse.ArgumentParser:
         entry.set_defaults(run=run, refuse=entry.error)
         for words, settings in (*options, o.JSON):
             entry.add_argument(*words, **settings)
+        entry.set_defaults(
+            known=[word for words, _ in (*options, o.JSON) for word in words if word[0] == "-"]
+        )
     return parser
 
 
@@ -611,14 +643,17 @@ def main(words: Sequence[str] | None = None) -> int:
     with safe_output():
         arguments, unknown = _parser().parse_known_args(words)
         if unknown:  # the command itself says so, since its own help is the one to read
-            arguments.refuse(f"no such option: {' '.join(unknown)}")
+            arguments.refuse(o.unknown_trouble(unknown, arguments.known))
         try:
+            if getattr(arguments, "by", "") is None:
+                arguments.by = _own_code(arguments)
             return int(arguments.run(arguments))
         except FindingsError as error:
             _complain(_findings_text(error.findings))
             return WRONG
         except StudykitError as error:
-            _complain(f"studykit {arguments.command}: {error}")
+            place = f"{arguments.command}: "  # said once, where the message begins with it too
+            _complain(f"studykit {place}{str(error).removeprefix(place)}")
             return WRONG
         except BrokenPipeError:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -93,7 +93,18 @@ def compose(where: str, expected: str, got: str = "", todo: str = "") -> str:
     came = f"; found {got}" if got else ""
     act = f" {todo}" if todo else ""
     place = f"{where}: " if where else ""
-    return f"{place}expected {expected}{came}.{act}"
+    return f"{sentence(f'{place}expected {expected}{came}')}{act}"
+
+
+def sentence(text: str) -> str:
+    """The text with one full stop, where it has no mark at its end yet.
+
+    Examples
+    --------
+    >>> sentence("it is done"), sentence("Is it done?"), sentence("found [harms].")
+    ('it is done.', 'Is it done?', 'found [harms].')
+    """
+    return text if text.endswith((".", "?", "!", "…")) else f"{text}."
 
 
 class StudykitError(Exception):

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from studykit.errors import ArgumentError
+from studykit.errors import ArgumentError, sentence
+from studykit.records.nearest import listed, nearest_known
 
 if TYPE_CHECKING:
     from studykit.study.looking_back import Wish
@@ -269,6 +272,53 @@ def _look_back_options(arguments: argparse.Namespace) -> dict[str, Any]:
     return {name: value for name, value in said.items() if value not in (None, ())}
 
 
+# --- words that are no command or option ---
+
+_USAGE: tuple[tuple[str, str], ...] = (
+    (r"the following arguments are required: (.*)", "expected {0} as well; found nothing there."),
+    (r"argument (.*): expected .*arguments?", "expected something after {0}; found nothing."),
+    (r"argument (.*): invalid (?:int|whole) value: '(.*)'", "{0}: expected a whole number; found {1}."),
+    (r"argument (.*): invalid float value: '(.*)'", "{0}: expected a number; found {1}."),
+    (r"ambiguous option: (\S+) could match (.*)", "expected one option; found {0}, which may be {1}."),
+)
+
+
+def usage_trouble(message: str) -> str:
+    """What the reader of the command line says, in the words of every other message.
+
+    Examples
+    --------
+    >>> usage_trouble("argument COMMAND: invalid choice: 'enroll' (choose from 'enrol', 'report')")
+    'expected a command; found enroll. Is enrol meant?'
+    """
+    if choice := re.fullmatch(r"argument (.*): invalid choice: '?(.*?)'? \(choose from (.*)\)", message):
+        known = [word.strip(" '") for word in choice[3].split(",")]
+        near = nearest_known(choice[2], known)
+        name, meant = choice[1], f" Is {near} meant?" if near else ""
+        expected = "a command" if name == "COMMAND" and near else f"{name}, {listed(known, most=len(known))}"
+        return f"expected {expected}; found {choice[2]}.{meant}"
+    for pattern, words in _USAGE:
+        if found := re.fullmatch(pattern, message):
+            return words.format(*found.groups())
+    return sentence(message)
+
+
+def unknown_trouble(words: Sequence[str], known: Sequence[str]) -> str:
+    """What is said of words that a command does not take.
+
+    Examples
+    --------
+    >>> unknown_trouble(["--resaon", "x"], ["--reason"]), unknown_trouble(["C002"], [])
+    ('there is no option --resaon. Is --reason meant?', 'found C002, one word too many.')
+    """
+    option = next((word for word in words if word.startswith("-")), "")
+    if not option:
+        many = "one word" if len(words) == 1 else f"{len(words)} words"
+        return f"found {' '.join(words)}, {many} too many."
+    near = nearest_known(option.partition("=")[0].lstrip("-"), [word.lstrip("-") for word in known])
+    return f"there is no option {option}.{f' Is --{near} meant?' if near else ''}"
+
+
 # --- of the other commands ---
 
 FOLDER = option("folder", type=Path, metavar="FOLDER", help="the new study's folder")
@@ -277,6 +327,7 @@ DEMO_FOLDER = option(
 )
 STUDY = option("study", metavar="STUDY", type=Path, help="the study's folder")
 CLIENT = option("client", metavar="CLIENT", help="client code")
+EACH_CLIENT = option("client", nargs="+", metavar="CLIENT", help="client codes, one or more")
 WHAT = option(
     "--what",
     required=True,
@@ -299,7 +350,12 @@ LOCAL = option(
     "--folder-is-local", action="store_true", help="the folder is not synchronised, though it looks so"
 )
 WHO = option("--by", default="", metavar="CODE", help="your code; the tester is told no arm")
-BY = option("--by", required=True, metavar="CODE", help="your code, as in the protocol's roles")
+BY = option(
+    "--by",
+    default=None,
+    metavar="CODE",
+    help="your code, as in the protocol's roles (asked where it is left out)",
+)
 YES = option("--yes", action="store_true", help="do not ask before going on")
 DESIGN = option("--design", default="parallel", metavar="NAME", help="ready protocol (default: parallel)")
 DEFAULTS = option("--defaults", action="store_true", help="ask nothing, take every default")

@@ -190,12 +190,19 @@ COMMANDS = {
     "enrol, call": Attacked("enrol", "waiting", ("C003", *BY)),
     "enrol, slip": Attacked("enrol", "called", ("C000", "--by", "OW", "--slip", "WORD")),
     "trainers": Attacked("trainers", "trainers", BY),
-    "amend": Attacked("amend", "amended", ("--reason", "second", "--by", "OW"), (0, 2)),
+    "amend": Attacked("amend", "amended", ("--reason", "second", *BY), (0, 2)),
     "note": Attacked("note", "locked", ("--what", "remark", "--reason", "hot", "--by", "OW")),
     "correct": Attacked(
         "correct", "locked", ("C000", "--fact", "age", "--value", "44", "--reason", "x", "--by", "OW"), (0, 2)
     ),
+    "handover": Attacked(
+        "handover",
+        "locked",
+        ("T1", "--to", "T2", "--reason", "moved", "--by", "OW"),
+        (0, 2),
+    ),
     "seal": Attacked("seal", "open", ("--to", "OUT", "--slips", "6"), (0, 2)),
+    "today": Attacked("today", "locked", ("--by", "OW"), (0, 1)),
     "sheet": Attacked("sheet", "locked", ("C001",), (0, 1)),
     "check": Attacked("check", "locked", (), (0, 1)),
     "audit": Attacked("audit", "locked"),

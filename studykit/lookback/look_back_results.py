@@ -13,7 +13,7 @@ from studykit.lookback.log import Floats, Integers
 from studykit.lookback.verdict import Verdict, choose_verdict
 from studykit.results import Interval, RowCount
 
-Method = Literal["session clock", "landmark", "strategies from joining", "before and after"]
+Method = Literal["whole effect", "session clock", "landmark", "strategies from joining", "before and after"]
 
 
 @dataclass(frozen=True, slots=True)

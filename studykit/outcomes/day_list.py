@@ -71,29 +71,31 @@ class DayList:
     today : date
     topics : tuple of Topic
         Those without lines too: nothing to see to is said.
+    clients : tuple of str
+        Every allocated client.
     plans : tuple of SessionPlan
-        Of the clients who may train today; empty for whoever may not know the arms.
+        Of the clients who may train today, as far as the reader may know their arms.
+    with_arms : bool
+        Whether any arm is told.
     """
 
     study: str
     today: dt.date
     topics: tuple[Topic, ...]
-    plans: tuple[SessionPlan, ...] = ()
+    clients: tuple[str, ...]
+    plans: tuple[SessionPlan, ...]
+    with_arms: bool = True
 
     def seen_by(self, knows: Callable[[str], bool]) -> DayList:
         """The same for somebody who may know the arms of some clients, of all, or of none."""
-        topics = []
-        for topic in self.topics:
-            lines = [
-                replace(line, text=line.with_arm or line.text, with_arm="")
-                if knows(line.who)
-                else replace(line, with_arm="")
-                for line in topic.lines
-                if knows(line.who) or not topic.tells_arms
-            ]
-            topics.append(replace(topic, lines=tuple(lines)))
+        any_arm = any(knows(client) for client in self.clients)
+        topics = tuple(
+            replace(topic, lines=tuple(_seen(topic, knows)))
+            for topic in self.topics
+            if any_arm or not topic.tells_arms
+        )
         plans = tuple(plan for plan in self.plans if knows(plan.client))
-        return replace(self, topics=tuple(topics), plans=plans)
+        return replace(self, topics=topics, plans=plans, with_arms=any_arm)
 
     def text(self) -> str:
         """For the terminal."""
@@ -102,6 +104,15 @@ class DayList:
             lines.append(f"{topic.title}{'' if topic.lines else ': none'}")
             lines += [f"  {line.who}: {line.text}" for line in topic.lines]
         return "\n".join(lines)
+
+
+def _seen(topic: Topic, knows: Callable[[str], bool]) -> Iterator[Line]:
+    """The lines of a topic as somebody may read them."""
+    for line in topic.lines:
+        if knows(line.who):
+            yield Line(line.who, line.with_arm or line.text)
+        elif not topic.tells_arms:
+            yield Line(line.who, line.text)
 
 
 def day_list(
@@ -145,7 +156,7 @@ def day_list(
         Topic("disagreements", "Ledger and records disagree", tuple(disagreements)),
     )  # fmt: skip
     ready = tuple(plan for plan in plans if plan.readiness.ready)
-    return DayList(protocol.study.title, today, topics, ready)
+    return DayList(protocol.study.title, today, topics, tuple(one.client for one in allocated), ready)
 
 
 def _departed(records: Records, today: dt.date) -> set[str]:

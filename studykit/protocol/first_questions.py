@@ -76,7 +76,7 @@ class Question:
         return meant
 
     def _names(self, answer: str) -> list[str]:
-        names = [name.strip() for name in answer.split(",") if name.strip()]
+        names = [name.strip() for name in re.split("[,;]", answer) if name.strip()]
         codes = [code_of(name) for name in names]
         if not names or not all(codes) or len(set(codes)) < len(codes):
             raise self._refuse("different names with letters, separated by commas", answer)

@@ -24,7 +24,8 @@ def decided(protocol: Protocol) -> tuple[str, ...]:
         f"Compared: {' against '.join(_arm(protocol, code) for code in protocol.arm_codes)}",
         (
             f"Who: from {rules.minimum_age} years, {len(rules.clients)} rules to join, "
-            f"{len(rules.exclusions)} reasons against; {protocol.planning.clients} clients, {protocol.planning.trainers} trainers"
+            f"{len(rules.exclusions)} reasons against; {protocol.planning.clients} clients, "
+            f"{protocol.planning.trainers} trainers"
         ),
         f"Drawn by: {protocol.allocation.method}; kept even: {', '.join(protocol.allocation.strata) or 'no'}",
         f"Results: {'; '.join(_outcome(outcome) for outcome in protocol.outcomes_by_role)}",

@@ -212,7 +212,8 @@ def read_code(text: str, *, person: bool) -> Answer:
     if person and joined != text and re.search("[0-9]", joined) and not code_trouble(joined):
         return Respelt(joined, text)  # no code has a blank
     if trouble:
-        return Trouble("a code of letters, digits, - and _", f"{text!r}, with {trouble}", "Shorten the code.")
+        todo = f"Write {'_'.join(text.split())}." if "blank" in trouble else "Type the code anew, shorter."
+        return Trouble("a code of letters, digits, - and _", f"{text!r}, with {trouble}", todo)
     return text
 
 
@@ -345,7 +346,7 @@ def _wrong_mark(text: str, kind: str, mark: DecimalMark) -> Trouble:
     whole, part = text.split(",")
     return Trouble(
         f"{kind} with a decimal point, or a decimal comma in every number of the column",
-        f"{text}, which can be read as {whole}.{part} or as {whole}{part}",
+        f"{text}, which can be read as {whole}.{part} or as {whole}{part}" if len(part) == 3 else text,
         "Write it with a decimal point, without a mark for thousands.",
     )
 

@@ -37,6 +37,8 @@ class EnrolmentFacts:
         Why the client cannot be allocated yet, a sentence each; empty when ready.
     cautions : tuple of str
         What to look at before the draw, though it does not forbid it.
+    excluded : bool
+        Whether something recorded keeps the client out of this study, and not only something missing.
     """
 
     client: str
@@ -44,6 +46,7 @@ class EnrolmentFacts:
     facts: Mapping[str, Any]
     missing: tuple[str, ...]
     cautions: tuple[str, ...] = ()
+    excluded: bool = False
 
     def text(self) -> str:
         """The facts as lines to be read aloud."""
@@ -57,7 +60,8 @@ class EnrolmentFacts:
                 plain = words[value] if value is None or isinstance(value, bool) else value
                 lines.append(f"  {label}: {plain}")
         lines += [f"  LOOK AT: {caution}" for caution in self.cautions]
-        lines += [f"  STILL MISSING: {reason}" for reason in self.missing]
+        against = "STANDS AGAINST IT" if self.excluded else "STILL MISSING"
+        lines += [f"  {against}: {reason}" for reason in self.missing]
         return "\n".join(lines)
 
 
@@ -106,7 +110,13 @@ def enrolment_facts(
     ]
     stratum = tuple((name, strata.get(name, "")) for name in protocol.allocation.strata)
     cautions = () if today is None else _outside_window(protocol, tests, today)
-    return EnrolmentFacts(code, stratum, MappingProxyType(facts), tuple(missing), cautions)
+    excluded = bool(
+        any(facts[answer] is False for answer in ("eligible", "consented"))
+        or (facts["touch_consented"] is False and _hands_on(protocol))
+        or (age is not None and age < protocol.eligibility.minimum_age)
+        or screening.get("reason")
+    )
+    return EnrolmentFacts(code, stratum, MappingProxyType(facts), tuple(missing), cautions, excluded)
 
 
 def _outside_window(protocol: Protocol, tests: list[dict[str, Any]], today: dt.date) -> tuple[str, ...]:

@@ -27,7 +27,7 @@ def day_page(day: DayList, head: str) -> str:
     return render_page("day.html.j2", day=day, head=head)
 
 
-def sheets_of_day(plans: Sequence[SessionPlan], protocol: Protocol) -> str:
+def sheets_of_day(plans: Sequence[SessionPlan], protocol: Protocol, head: str = "") -> str:
     """All session sheets one after the other, each on paper of its own, as one HTML text.
 
     Parameters
@@ -35,8 +35,10 @@ def sheets_of_day(plans: Sequence[SessionPlan], protocol: Protocol) -> str:
     plans : sequence of SessionPlan
         One at least.
     protocol : Protocol
+    head : str
+        As for `day_page`, at the end of each.
     """
-    first, *_ = pages = [render_session_sheet(plan, protocol) for plan in plans]
+    first, *_ = pages = [render_session_sheet(plan, protocol, head=head) for plan in plans]
     bodies = []
     for number, page in enumerate(pages):  # the links of a page lead to its own stop signs
         own = _inside(page).replace('"#stop"', f'"#stop-{number}"').replace(_STOP, f"{_STOP}-{number}")

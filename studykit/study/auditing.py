@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from studykit.errors import DataError, Finding, LedgerError, ProtocolError, Severity, StudykitError
 from studykit.study.rights import is_kept_blind
-from studykit.study.snapshot import LEDGER, PROTOCOL, Snapshot
+from studykit.study.snapshot import LEDGER, PROTOCOL, RECORDS
 from studykit.study.traces import Kept, kept_beside, kept_findings, stamps_beside
 
 if TYPE_CHECKING:
@@ -47,21 +47,29 @@ def audit_folder(
     result = audit(entries, beside, receipts=kept.receipts, anchors=kept.anchors, list_entropy=list_entropy)
     stamps, wrong = stamps_beside(folder, entries)
     texts = [(entry, _locked_text(entry)) for entry in entries if entry.kind in ("lock", "amendment")]
-    told = _record_findings(Snapshot(folder, entries)) if result.passed else ()
+    known = next((read for _, read in reversed(texts) if read), None)
+    told = _record_findings(folder, entries, known) if result.passed and known else ()
     more = (*_locked_text_findings(texts), *other_ledger_findings(folder, entries), *wrong, *told)
     result = replace(result, findings=(*result.findings, *more), stamps=stamps)
     if not by:
         return result
-    in_force = next((read for _, read in reversed(texts) if read), None) or read_protocol(folder / PROTOCOL)
+    in_force = known or read_protocol(folder / PROTOCOL)
     return result.without_arms() if is_kept_blind(by, in_force.protocol) else result
 
 
-def _record_findings(now: Snapshot) -> tuple[Finding, ...]:
+def _record_findings(folder: Path, entries: Sequence[Entry], read: ReadProtocol) -> tuple[Finding, ...]:
     """What the records tell otherwise than the draws: to know, since the ledger itself is right."""
+    from studykit.allocation.acts import allocations_from
+    from studykit.records.reading import read_records
+    from studykit.study.draw_facts import changed_findings, lost_record_findings
+
     try:
-        return tuple(replace(finding, severity="warn") for finding in now.draw_findings)
+        records = read_records(folder / RECORDS, protocol=read.protocol)
+        lost = tuple(lost_record_findings(entries, records))
+        found = (*lost, *changed_findings(records, read.protocol, allocations_from(entries)))
     except StudykitError as error:
-        return (Finding("warn", str(now.folder), "records to compare with the draws", str(error)),)
+        return (Finding("warn", str(folder / RECORDS), "records to compare with the draws", str(error)),)
+    return tuple(replace(finding, severity="warn") for finding in found)
 
 
 def _locked_text(entry: Entry) -> ReadProtocol | None:

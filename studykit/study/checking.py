@@ -41,6 +41,13 @@ class Check:
         return bool(self.pause_reasons) or any(finding.severity == "stop" for finding in self.findings)
 
     @property
+    def asks_date_order(self) -> bool:
+        """Whether dates in the records can only be read once the study says what comes first in them."""
+        from studykit.records.cells import SAY_ORDER
+
+        return any(SAY_ORDER in finding.todo for finding in self.findings)
+
+    @property
     def headline(self) -> str:
         """One line."""
         counts = {

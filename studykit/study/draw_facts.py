@@ -16,8 +16,7 @@ if TYPE_CHECKING:
     from studykit.allocation.acts import Allocation
     from studykit.allocation.entries import Entry
     from studykit.protocol.types import Protocol
-    from studykit.records.record_tables import Allocated, Records
-    from studykit.study.snapshot import Snapshot
+    from studykit.records.record_tables import Records
 
 _FIXED = ("eligible", "consented", "consent_date", "age")  # trainer and strata: records.consistency
 NO_TEST = "none"
@@ -84,11 +83,6 @@ def said(value: Any) -> str:
     if value is None or isinstance(value, bool):
         return {True: "yes", False: "no", None: ""}[value]
     return str(value)
-
-
-def trainer_now(now: Snapshot, client: Allocated) -> str:
-    """Who trains a client now."""
-    return now.trainers_now.get(client.client, client.trainer)
 
 
 def lost_record_findings(entries: Sequence[Entry], records: Records) -> Iterator[Finding]:

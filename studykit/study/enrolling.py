@@ -284,7 +284,8 @@ def need_ready(now: Snapshot, ledger: Ledger, facts: EnrolmentFacts, *, by: str)
     if facts.missing:
         raise AllocationRefused(
             where=f"client {facts.client}", expected="a client who is ready", got=" ".join(facts.missing),
-            todo="Complete the records first; nothing was drawn.",
+            todo="Not in this study; nothing was drawn." if facts.excluded
+            else "Complete the records first; nothing was drawn.",
         )  # fmt: skip
     stratum, told = dict(facts.stratum), dict(facts.facts)
     if now.protocol.sealed_list:

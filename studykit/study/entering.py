@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 from studykit.errors import ArgumentError
 from studykit.records.enrolment import baseline_tests
 from studykit.records.writing import number_text
-from studykit.study.draw_facts import NO_TEST, baseline_names, said, test_name, trainer_now
+from studykit.study.draw_facts import NO_TEST, baseline_names, said, test_name
 from studykit.study.rights import Act, require_right
 
 if TYPE_CHECKING:
@@ -131,7 +131,7 @@ def handover(
     if old == new:
         raise ArgumentError(where="to", expected="another trainer", got=repr(to))
     own = {
-        client.client.casefold(): client.client for client in now.allocated if trainer_now(now, client) == old
+        client.client.casefold(): client.client for client in now.allocated if now.trainer_now(client) == old
     }
     strange = [code for code in clients if code.strip().casefold() not in own]
     if strange:

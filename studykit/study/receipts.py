@@ -20,8 +20,8 @@ def told_of(entry: Entry) -> str:
     from studykit.allocation.together import split_of
 
     code = (
-        f"Ledger entry {entry.position}, code {short_code(entry.code)}: "
-        "write it down somewhere outside this folder."
+        f"Ledger entry {entry.position}, code {short_code(entry.code)}. Write number and code down outside "
+        "this folder: they show later that nothing before them was changed."
     )
     if entry.kind == "allocation":
         return allocation_from(entry).receipt().text()

@@ -94,6 +94,11 @@ def refuse_the_blind(code: str, protocol: Protocol, *, where: str) -> None:
         )  # fmt: skip
 
 
+def codes_of_roles(protocol: Protocol, act: Act | None = None) -> tuple[str, ...]:
+    """The codes that the protocol's roles have, each once; of an act, those that may do it."""
+    return tuple(dict.fromkeys(_codes(protocol, None if act is None else _ROLES_OF[act])))
+
+
 def _codes(protocol: Protocol, roles: tuple[str, ...] | None) -> list[str]:
     """Codes of some roles, or of all, without empty ones and those that do not apply."""
     told = protocol.roles.model_dump()

@@ -162,6 +162,10 @@ class Snapshot:
         """Who trains each client who was handed over; the others keep the trainer of the draw."""
         return self.handovers.trainer_of
 
+    def trainer_now(self, client: Allocated) -> str:
+        """Who trains a client now."""
+        return self.trainers_now.get(client.client, client.trainer)
+
     @cached_property
     def allocated(self) -> tuple[Allocated, ...]:
         """The allocated clients, in order; from the ledger, or from the records of an external trial."""

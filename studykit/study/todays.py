@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 from studykit.errors import Finding
 from studykit.study.checking import ledger_findings, lost_ledger_findings
-from studykit.study.draw_facts import trainer_now
 from studykit.study.rights import is_kept_blind, may_see_arms
 from studykit.study.snapshot import RESULTS
 from studykit.study.traces import day_head
@@ -31,7 +30,7 @@ class Today:
     list : DayList
         As the person who asked may see it.
     head : str
-        Number and code of the ledger's last entry.
+        The line with the ledger's last entry and its code.
     page : Path
     sheets : Path or None
         All session sheets of the day in one file; None where the person may not know the arms.
@@ -45,7 +44,8 @@ class Today:
     def text(self) -> str:
         """For the terminal."""
         written = [f"Page: {self.page}"]
-        written += [f"All sheets of the day: {self.sheets}"] if self.sheets else [NO_ARMS]
+        written += [f"All sheets of the day: {self.sheets}"] if self.sheets else []
+        written += [] if self.list.with_arms else [NO_ARMS]
         return "\n".join([self.list.text(), self.head, *written])
 
     def plain(self) -> dict[str, Any]:
@@ -80,10 +80,10 @@ def write_today(now: Snapshot, *, by: str = "", today: dt.date | None = None) ->
     )  # fmt: skip
     seen = whole.seen_by(_knows(now, by))
     head = day_head(now) or "No ledger yet."
-    name = "today_with_arms" if seen.plans else "today"
+    name = "today_with_arms" if seen.with_arms else "today"
     files = {f"{name}.html": day_page(seen, head).encode()}
     if seen.plans:
-        files["sheets/today.html"] = sheets_of_day(seen.plans, now.protocol).encode()
+        files["sheets/today.html"] = sheets_of_day(seen.plans, now.protocol, day_head(now)).encode()
     write_whole(now.folder / RESULTS, files)
     sheets = now.folder / RESULTS / "sheets" / "today.html" if seen.plans else None
     return Today(seen, head, now.folder / RESULTS / f"{name}.html", sheets)
@@ -96,7 +96,7 @@ def _knows(now: Snapshot, by: str) -> Callable[[str], bool]:
         return lambda _: False
     if may_see_arms(by, now.protocol):
         return lambda _: True
-    trains = {client.client: trainer_now(now, client) for client in now.allocated}
+    trains = {client.client: now.trainer_now(client) for client in now.allocated}
     return lambda client: trains.get(client, "").casefold() == code
 
 

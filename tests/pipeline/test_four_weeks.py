@@ -398,6 +398,10 @@ def test_conventional_clients_with_partner_reps_are_told_to_those_who_may_know(m
         out = run("today", mine, *blind)[1]
         assert "conventional sets" not in out
         assert "partner reps in" not in out
+        assert "Partner reps although the arm has none" not in out, "nothing is not said where something is"
+        page = (mine / "results" / "today.html").read_text(encoding="utf-8")
+        assert "conventional sets" not in page
+        assert "Without arms." in page
 
 
 def test_tests_are_due_by_name_with_their_window(
@@ -556,6 +560,16 @@ def test_a_local_spreadsheet_is_understood_and_noted(mine: Path, run: Run) -> No
             if (column.dtype == float)
             else after["strength"].columns[name].tolist() == column.tolist()
         )
+
+
+def test_the_order_of_dates_is_asked_once(mine: Path, run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    change(mine, "strength", "C01", date="03/01/2026")
+    asked: list[str] = []
+    monkeypatch.setattr("studykit.cli.is_interactive", lambda: True)
+    monkeypatch.setattr("builtins.input", lambda prompt: asked.append(prompt) or "month")
+    assert run("check", mine)[0] == run("check", mine)[0] == 0
+    assert len(asked) == 1
+    assert str(Study.open(mine).records()["strength"].columns["date"][0]) == "2026-03-01"
 
 
 def test_findings_of_one_kind_are_one_line(mine: Path, run: Run) -> None:

@@ -184,9 +184,8 @@ def test_locking_twice_is_refused(mine: Path, run: Run) -> None:
     ("words", "message"),
     [
         (("plan", "no such folder"), "expected a study's folder; found nothing of that name"),
-        (("plann", "x"), "invalid choice"),
-        (("enrol", "x", "C1"), "--by"),
-        (("plan", "x", "--clients", "many"), "invalid int value"),
+        (("plann", "x"), "found plann. Is plan meant?"),
+        (("plan", "x", "--clients", "many"), "--clients: expected a whole number; found many."),
     ],
 )
 def test_wrong_words_end_with_one_message(words: tuple[str, ...], message: str, run: Run) -> None:

@@ -138,6 +138,7 @@ def test_it_is_found_and_nothing_is_drawn(
     before = ledger.read_bytes() if ledger.exists() else b""
     code, out, _ = run("check", study.folder)
     assert (code, told in out) == (1, True), out
+    assert told in run("today", study.folder)[1]
     words = ("enrol", study.folder, "C007") if before else ("lock", study.folder)
     code, _, err = run(*words, "--by", "OW", "--yes")
     assert (code, told in err) == (2, True), err
@@ -212,11 +213,15 @@ def test_what_was_printed_or_mailed_shows_a_ledger_written_anew(
         "C000",
         "C001",
     ]
-    for paper in (sheet, home, papers, mail):
+    code, said, _ = run("today", study.folder, "--by", "OW")
+    assert code == 0
+    assert head in said
+    day = shutil.copy(study.folder / "results" / "sheets" / "today.html", tmp_path / "day.html")
+    for paper in (sheet, home, papers, mail, day):
         assert run("audit", study.folder, "--receipt", paper)[0] == 0
     forged(study, made, tmp_path)
     assert run("audit", study.folder)[0] == 0, "no file proves it"
-    for paper, number in ((sheet, 1), (home, 1), (papers, 5), (mail, 2)):
+    for paper, number in ((sheet, 1), (home, 1), (papers, 5), (mail, 2), (day, 1)):
         code, out, _ = run("audit", study.folder, "--receipt", paper)
         assert code == 1
         assert f"{number} thing(s) are WRONG with the ledger:" in out
@@ -290,7 +295,7 @@ def test_the_lock_prints_every_warning_before_its_question(
     seen = []
 
     def asked(_question: str) -> bool:
-        seen.append(capsys.readouterr().err)
+        seen.append("".join(capsys.readouterr()))
         return False
 
     monkeypatch.setattr("studykit.cli.is_interactive", lambda: True)

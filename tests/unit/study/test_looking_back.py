@@ -224,7 +224,7 @@ def test_rows_that_were_not_understood_end_with_code_1(
         (["--status", "x=y"], "expected words for attended"),
         (["--exported-on", "1.2.2025"], "a date such as 2026-03-09 is wanted"),
         (["--clients", "nowhere.csv"], "expected a file to read"),
-        (["--lead", "naive"], "invalid choice"),
+        (["--lead", "naive"], "expected --lead, one of"),
         (["--horizon", "0"], "a whole number from 1 is wanted"),
     ],
 )
