@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections import Counter
 from collections.abc import Iterable, Mapping
 from importlib.metadata import version
 from pathlib import Path
@@ -21,7 +20,7 @@ from studykit.lookback.e_value import bound_unmeasured
 from studykit.lookback.episodes import follow_clients, session_facts
 from studykit.lookback.look_back import came_back, is_doubtful
 from studykit.lookback.session_clock import answer_session_clock
-from studykit.lookback.verdict import SAYS_MORE, STRONG, choose_verdict
+from studykit.lookback.verdict import SAYS_MORE, SENTENCES, STRONG, choose_verdict
 from studykit.trial.performance import Share
 from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
@@ -72,7 +71,7 @@ def row_of(name: str, truth: StudioTruth, studios: Iterable[int]) -> dict[str, A
         "says_more_low": round(says_more.low, 4),
         "says_more_high": round(says_more.high, 4),
         "bound_95th": round(float(np.quantile([one["bound"] for one in found], 0.95)), 2),
-        "verdicts": dict(Counter(one["verdict"] for one in found).most_common()),
+        **{kind: sum(one["verdict"] == kind for one in found) for kind in SENTENCES},
     }
 
 
@@ -81,6 +80,8 @@ def save(rows: list[Mapping[str, Any]]) -> None:
     made = {
         "about": "Verdicts of a look back",
         "script": "09_look_back_validity.py",
+        "trials": rows[0]["studios"],
+        "seed": f"0 to {rows[0]['studios'] - 1}",
         "strong": STRONG,
         "versions": {"studykit": __version__} | {name: version(name) for name in ("numpy", "scipy")},
         "date": dt.datetime.now(tz=dt.UTC).date().isoformat(),

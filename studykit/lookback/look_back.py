@@ -122,34 +122,25 @@ def look_back(
     log, supposed = first_session_as_joining(log, quiet_days=2 * absence_days)
     episodes = follow_clients(log, rule=rule)
     facts = session_facts(log, episodes)
-    marked = log.marked and bool(facts.done.any())
-    chosen = _lead(log, lead, marked)
+    chosen = _lead(log, lead, marked := log.marked and bool(facts.done.any()))
+    ask = partial(
+        answer_session_clock, log, episodes, horizon=horizon, least_events=least_events, facts=facts
+    )
     answers: tuple[Answer, ...] = ()
     if marked:
-        ask = partial(answer_session_clock, log, episodes, horizon=horizon, least_events=least_events)
         at = partial(answer_landmark, log, episodes, horizon=horizon, least_events=least_events, facts=facts)
         strategies = answer_strategies(
-            log,
-            episodes,
-            horizon=horizon,
-            weeks=grace_weeks,
-            least_events=least_events,
-            resamples=bootstrap,
-            seed=seed,
-        )
-        answers = (
-            ask(facts=facts),
-            ask(facts=facts, exposure="done"),
-            *map(at, landmarks),
-            strategies,
-        )
+            log, episodes, horizon=horizon, weeks=grace_weeks, least_events=least_events,
+            resamples=bootstrap, seed=seed,
+        )  # fmt: skip
+        answers = (ask(), ask(exposure="done"), *map(at, landmarks), strategies)
     if (log.adopted != UNKNOWN_DAY).any():
         answers += (answer_before_after(log, episodes, horizon=horizon, least_events=least_events),)
     ordered = tuple(sorted(answers, key=lambda answer: answer.method != chosen))
     retention = curve_of_times("everybody", episodes.times(), horizon)
     more = partial(_other_weeks, log, episodes, horizon=horizon, least_events=least_events)
     bound = _bound(ordered, chosen)
-    exploratory = tuple(ask(facts=facts, exposure=kind) for kind in EXPLORATORY) if marked else ()
+    exploratory = tuple(ask(exposure=kind) for kind in EXPLORATORY) if marked else ()
     returned = came_back(log, episodes)
     return LookBack(
         lead=chosen,
@@ -176,7 +167,7 @@ def look_back(
             *(more(weeks=grace_weeks, retention=retention) if marked else ()),
         ),
         negative_controls=negative_controls(log, episodes, facts, horizon=horizon, least_events=least_events),
-        account=account_of(log, episodes, (*ordered, *exploratory)),
+        account=account_of(log, episodes, ordered),
         verdict=_verdict(ordered, chosen, bound, doubtful=is_doubtful(episodes, returned)),
         returned=returned,
         ending=Ending(*how_it_ends(log, absence_days), absence_days),
