@@ -24,7 +24,8 @@ def decided(protocol: Protocol) -> tuple[str, ...]:
         f"Compared: {' against '.join(_arm(protocol, code) for code in protocol.arm_codes)}",
         (
             f"Who: from {rules.minimum_age} years, {len(rules.clients)} rules to join, "
-            f"{len(rules.exclusions)} reasons against; {protocol.planning.clients} clients, {protocol.planning.trainers} trainers"
+            f"{len(rules.exclusions)} reasons against; {protocol.planning.clients} clients, "
+            f"{protocol.planning.trainers} trainers"
         ),
         f"Drawn by: {protocol.allocation.method}; kept even: {', '.join(protocol.allocation.strata) or 'no'}",
         f"Results: {'; '.join(_outcome(outcome) for outcome in protocol.outcomes_by_role)}",
@@ -38,7 +39,10 @@ def decided(protocol: Protocol) -> tuple[str, ...]:
             f"People: decides {roles.sponsor}, draws {roles.allocation}, asks for consent {roles.enrolment}, "
             f"tests {roles.testing}, analyses {roles.analysis}, reviews harms {roles.safety}"
         ),
-        f"If a client is hurt: {ethics.insurance}",
+        (
+            f"If a client is hurt: call {harms.emergency_number}, first aid {harms.first_aider}, "
+            f"defibrillator {harms.defibrillator}; who pays: {ethics.insurance}"
+        ),
         f"Records: kept until {ethics.keep_until}; list of names: {ethics.names_list}",
     )
 
