@@ -265,6 +265,15 @@ def lock(arguments: argparse.Namespace) -> int:
     return _hand_out(study.folder, arguments, study.lock(by=arguments.by, folder_is_local=local), "lock")
 
 
+def papers(arguments: argparse.Namespace) -> int:
+    """Write the papers for before the first client: readable protocol, consent, forms, privacy."""
+    from studykit.study.papers import write_papers
+
+    written = write_papers(_open(arguments).read())
+    _show(arguments, written, written.text())
+    return DONE
+
+
 def amend(arguments: argparse.Namespace) -> int:
     """Record a changed protocol: what it changes, and for whom, is said before it is asked."""
     from studykit.study.locking import amendment_to_make
@@ -585,6 +594,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (new, "my_study", (o.FOLDER, o.DESIGN, o.DEFAULTS)),
     (plan, "my_study --clients 60 --simulate", (o.STUDY, o.CLIENTS, o.PILOT, *o.SIMULATING)),
     (whole, "my_study", (o.STUDY,)),
+    (papers, "my_study", (o.STUDY,)),
     (lock, "my_study --by OW", (o.STUDY, o.BY, o.YES, o.LOCAL)),
     (amend, 'my_study --by OW --reason "a second studio joins"', (o.STUDY, o.BY, o.WHY_CHANGED, o.YES)),
     (enrol, "my_study C014 --by OW", (o.STUDY, o.CLIENT, o.BY, o.YES, o.SLIP)),
