@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 
 LADDER = (12, 16, 20, 24, 30, 36, 40, 48, 60, 72, 80, 96, 120, 160, 200, 240, 320, 400)
 _METHOD = (
-    "Closed forms with t: baseline-adjusted composite for a measured outcome, the score interval and its "
-    "exact "
-    "power for shares. Expected values, not promises: the interval of one study can be narrower or wider."
+    "What is expected, not a promise: the interval of one study can be narrower or wider. Worked out by "
+    "formulas (closed forms with t): for strength from the mean over the machines, allowing for the test "
+    "before (baseline-adjusted composite); for shares by the score interval and its exact power."
 )
 
 

@@ -9,6 +9,7 @@ import pytest
 
 from studykit.errors import ArgumentError, FitError, FolderError
 from studykit.study import Study
+from tests.support.answered import answer
 
 
 def append(folder: Path, table: str, *lines: str) -> None:
@@ -20,9 +21,7 @@ def append(folder: Path, table: str, *lines: str) -> None:
 def ready(tmp_path: Path) -> Study:
     """A study that could be locked, with one client who could be enrolled."""
     study = Study.create(tmp_path / "mine")
-    path = study.folder / "protocol.toml"
-    text = path.read_text(encoding="utf-8").replace('review = "needed"', 'review = "approved"', 1)
-    path.write_text(text.replace('reference = ""', 'reference = "R-17"', 1), encoding="utf-8")
+    answer(study.folder)
     day = dt.date.today() - dt.timedelta(days=3)  # noqa: DTZ011 — the studio's day
     append(study.folder, "trainers", "T1,2026-01-10,OB,")
     append(study.folder, "screening", f"C01,{day},yes,yes,yes,yes,{day},,")
