@@ -499,9 +499,9 @@ def first_session_as_joining(
         "warn",
         "look back, joining dates",
         "the dates on which clients joined, in a table of clients",
-        f"none that can be used of {clients.size} clients; {int(new.sum())} first seen {quiet_days} days or "
-        "more after the records begin are taken as having joined on the day of their first session, "
-        f"{int((~new).sum())} seen before are left out",
-        "Give the joining dates: some of those taken as new may have come back.",
+        f"none that can be used of {clients.size} clients",
+        f"{int(new.sum())} of them were first seen {quiet_days} days or more after the records begin and are "
+        f"taken as new on that day; {int((~new).sum())} seen before are left out. Give the joining dates: "
+        "some of those taken as new may have come back.",
     )
     return replace(log, joined=frozen_array(joined)), (found,)

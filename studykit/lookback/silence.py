@@ -129,9 +129,10 @@ def silence_doubt(log: AttendanceLog, absence_days: int) -> SilenceDoubt | None:
         last = day_of(found.before[-1])
         return SilenceDoubt(((begin, end),), False, DesignError(
             where="look back, end of the records",
-            expected=f"a session in the last {absence_days} days, else everybody counts as having left",
-            got=f"the last one on {last}, and records said to end on {day_of(end)}",
-            todo=f"Say when they were exported: --exported-on {last}. If the studio was closed, give the "
+            expected=f"a session in the last {absence_days} days",
+            got=f"the last one on {last}, records to {day_of(end)}",
+            todo="Else everybody counts as having left. Say when they were exported: "
+            f"--exported-on {last}. If the studio was closed, give the "
             "days: --closures FILE, with columns first_day and last_day. Or say why: "
             f"{SAY_WHY.format(day_of(begin), day_of(end))}.",
         ))  # fmt: skip

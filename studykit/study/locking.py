@@ -81,6 +81,7 @@ def lock(now: Snapshot, ledger: Ledger | None, *, by: str, folder_is_local: bool
     from studykit.allocation.ledger import Ledger
 
     read = protocol_to_lock(now, by=by, folder_is_local=folder_is_local)
+    keep_receipts(now.folder, now.entries)  # of a lock that was cut off behind its entry
     method = _described(now.folder, read.protocol)
     ledger = ledger or Ledger.create(now.folder / LEDGER, by=by, after=partial(keep_receipts, now.folder))
     # A lock that was cut off before the list was written is finished by the next.

@@ -51,6 +51,18 @@ def test_a_receipt_lost_between_commit_and_print(
     assert (code, "2 receipts compared" in out) == (0, True)
 
 
+def test_a_lock_cut_off_behind_its_entry_gives_its_receipt_when_it_is_tried_again(
+    locked: Study, run: Run
+) -> None:
+    (whole,) = kept(locked).values()
+    (locked.folder / "results/receipts/entry_0002.txt").rename(
+        locked.folder / "results/receipts/entry_0002.part"
+    )
+    code, _, err = run("lock", locked.folder, "--by", "OW", "--yes")
+    assert (code, "a lock at entry 2" in err) == (2, True)
+    assert kept(locked) == {"entry_0002.txt": whole}
+
+
 def test_the_receipt_is_for_who_runs_the_draws(locked: Study, run: Run) -> None:
     locked.enrol("C003", by="OW")
     code, out, err = run("enrol", locked.folder, "C003", "--by", "TE")

@@ -331,7 +331,7 @@ def test_half_of_the_joining_dates_are_no_worse_than_none(tmp_path: Path) -> Non
     half = np.where(np.arange(len(known)) % 2 == 0, known, UNKNOWN_DAY)
     some, told = first_session_as_joining(replace(log, joined=half), quiet_days=56)
     assert (some.joined != UNKNOWN_DAY).sum() == (none.joined != UNKNOWN_DAY).sum() == 6
-    assert "6 first seen" not in str(told[0])
+    assert "6 of them were" not in str(told[0])
     assert "first seen 56 days or more after" in str(told[0])
 
 

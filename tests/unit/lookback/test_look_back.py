@@ -130,7 +130,10 @@ def test_without_any_joining_date_first_sessions_stand_for_it_and_that_is_said(l
     told = next(text for text in map(str, found.findings) if "joining dates" in text)
     first = np.unique(log.session_client, return_index=True)[1]
     new = log.session_day[first] >= log.first_day + 56
-    assert f"of {new.size} clients; {new.sum()} first seen 56 days or more after the records begin" in told
+    assert (
+        f"of {new.size} clients. {new.sum()} of them were first seen 56 days or more after the records begin"
+        in told
+    )
     assert f"{(~new).sum()} seen before are left out" in told
     assert (found.new_clients, found.existing_clients) == (new.sum(), 0)
 

@@ -128,7 +128,7 @@ def test_always_penalised_when_asked() -> None:
     ("change", "words"),
     [
         ({"contrasts": [0.0, 0.0]}, "not all zero"),
-        ({"outcomes": np.full((2, CLIENTS), 0.5)}, "whole numbers of successes"),
+        ({"outcomes": np.full((2, CLIENTS), 0.5)}, "successes from 0 to the trials"),
         ({"fixed_effects": X[:-1]}, "fixed effects"),
         ({"quadrature_points": 0}, "whole number"),
         ({"link": "probit"}, "logit"),

@@ -20,7 +20,12 @@ from studykit.lookback.answer_sentences import (
 )
 from studykit.lookback.look_back_results import LookBack
 from studykit.report import lookback_figures
-from studykit.report.lookback_page import LookBackReading, look_back_document, render_look_back
+from studykit.report.lookback_page import (
+    LookBackReading,
+    look_back_document,
+    reference_first,
+    render_look_back,
+)
 from studykit.report.saving import save_look_back
 from studykit.report.style import drawing_style, new_figure, svg_bytes
 from studykit.report.wording_check import WordingContext, check_wording, text_of
@@ -232,6 +237,14 @@ def test_figures_draw_what_the_result_says(look: LookBack) -> None:
         lookback_figures.draw_answers(look, ax)
     middle = [line.get_xdata()[0] for line in ax.lines if line.get_marker() in "Do"]
     assert np.allclose(middle, [7.0, 7.0, 7.0])
+
+
+def test_the_curve_without_partner_reps_is_drawn_as_the_reference(look: LookBack) -> None:
+    curves = look.answers[0].curves
+    ordered = reference_first(curves)
+    assert {curve.label for curve in ordered} == {curve.label for curve in curves}
+    assert ordered[0].label == "without"
+    assert reference_first(curves[::-1])[0] is ordered[0]
 
 
 def test_curves_with_the_reference_first_and_their_numbers_at_risk(look: LookBack) -> None:
