@@ -360,10 +360,14 @@ def audit(arguments: argparse.Namespace) -> int:
 
 
 def sheet(arguments: argparse.Namespace) -> int:
-    """Write a client's session sheet for today, and the page to take home."""
-    from studykit.study.session_sheets import write_sheet
+    """Write a client's session sheet for today and the page to take home, or the tester's sheet."""
+    from studykit.study.session_sheets import write_sheet, write_tester_sheet
 
     now, day = _open(arguments).read(), arguments.date
+    if arguments.test:
+        test = write_tester_sheet(now, arguments.client, today=day)
+        _show(arguments, test.plain(), f"{test.day.summary()}\n\nSheet for the tester: {test.path}")
+        return DONE if test.day.ready and test.day.in_window else ATTENTION
     written = write_sheet(now, arguments.client, today=day, trainer=arguments.trainer, by=arguments.by)
     text = f"{written.plan.summary()}\n\nSheet: {written.path}\nTo take home: {written.take_home}"
     _show(arguments, written.plain(), text)
@@ -505,7 +509,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (note, _NOTE, (o.STUDY, o.WHAT, o.WHY, o.BY, o.OF_CLIENT)),
     (seal, "my_study --to ../sealed_slips", (o.STUDY, o.TO, o.SLIPS)),
     (correct, _CORRECTION, (o.STUDY, o.CLIENT, o.FACT, o.VALUE, o.WHY_CORRECTED, o.BY)),
-    (sheet, "my_study C014", (o.STUDY, o.CLIENT, o.DATE, o.TRAINER, o.WHO)),
+    (sheet, "my_study C014", (o.STUDY, o.CLIENT, o.DATE, o.TRAINER, o.WHO, o.TEST)),
     (check, "my_study", (o.STUDY,)),
     (audit, _AUDIT, (o.STUDY, o.RECEIPT, o.KEPT, o.LIST, o.WHO)),
     (analyse, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON)),
