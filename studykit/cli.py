@@ -447,18 +447,23 @@ def audit(arguments: argparse.Namespace) -> int:
 
 
 def sheet(arguments: argparse.Namespace) -> int:
-    """Write a client's session sheet for today, and the page to take home."""
-    from studykit.study.session_sheets import write_sheet
+    """Write a client's session sheet for today and the page to take home, or the tester's sheet."""
+    from studykit.study.session_sheets import write_sheet, write_tester_sheet
 
     now, day = _open(arguments).read(), arguments.date
-    written = [
-        write_sheet(now, client, today=day, trainer=arguments.trainer, by=arguments.by)
-        for client in dict.fromkeys(arguments.client)
-    ]
-    texts = [f"{one.plan.summary()}\n\nSheet: {one.path}\nTo take home: {one.take_home}" for one in written]
-    answers = [one.plain() for one in written]
+    clients = tuple(dict.fromkeys(arguments.client))
+    if arguments.test:
+        tests = [write_tester_sheet(now, client, today=day) for client in clients]
+        texts = [f"{one.day.summary()}\n\nSheet for the tester: {one.path}" for one in tests]
+        answers = [one.plain() for one in tests]
+        done = all(one.day.ready and one.day.in_window for one in tests)
+    else:
+        sheets = [write_sheet(now, one, today=day, trainer=arguments.trainer, by=arguments.by) for one in clients]
+        texts = [f"{one.plan.summary()}\n\nSheet: {one.path}\nTo take home: {one.take_home}" for one in sheets]
+        answers = [one.plain() for one in sheets]
+        done = not any(one.plan.needs_attention for one in sheets)
     _show(arguments, answers[0] if len(answers) == 1 else {"sheets": answers}, "\n\n".join(texts))
-    return ATTENTION if any(one.plan.needs_attention for one in written) else DONE
+    return DONE if done else ATTENTION
 
 
 def _analysed(study: Study, arguments: argparse.Namespace) -> tuple[StudyResults, Protocol]:
@@ -597,7 +602,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (correct, _CORRECTION, (o.STUDY, o.CLIENT, o.FACT, o.VALUE, o.WHY_CORRECTED, o.BY)),
     (handover, _HANDOVER, (o.STUDY, o.LEAVING, o.TAKES_OVER, o.SOME_CLIENTS, o.WHY, o.BY)),
     (today, "my_study --by OW", (o.STUDY, o.DATE, o.WHO)),
-    (sheet, "my_study C014", (o.STUDY, o.EACH_CLIENT, o.DATE, o.TRAINER, o.WHO)),
+    (sheet, "my_study C014", (o.STUDY, o.EACH_CLIENT, o.DATE, o.TRAINER, o.WHO, o.TEST)),
     (check, "my_study", (o.STUDY, o.ORDER)),
     (audit, _AUDIT, (o.STUDY, o.RECEIPT, o.KEPT, o.LIST, o.WHO)),
     (analyse, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON, o.YES)),

@@ -390,6 +390,7 @@ DATE = option("--date", type=day, metavar="DATE", help="day of the session (defa
 TRAINER = option(
     "--trainer", default="", metavar="CODE", help="who trains that day, if not the usual trainer"
 )
+TEST = option("--test", action="store_true", help="the sheet for a day of strength tests; it tells no arm")
 LOOK_BY = option("--look-by", default="", metavar="CODE", help="who looks before the end of follow-up")
 LOOK_REASON = option("--look-reason", default="", metavar="TEXT", help="why")
 PART = option("part", nargs="?", default="", metavar="PART", help="a word of its heading (default: all)")

@@ -62,6 +62,15 @@ class HealthNews:
 
 
 @dataclass(frozen=True, slots=True)
+class LastSet:
+    """A conventional set as recorded; ``nan`` where a number is not."""
+
+    day: dt.date
+    load: float
+    repetitions: float
+
+
+@dataclass(frozen=True, slots=True)
 class ClientDay:
     """One client on one day.
 
@@ -70,6 +79,12 @@ class ClientDay:
     today : date
     sessions : int
         Attended since allocation, before today.
+    attended_days : tuple of date
+        Attended sessions, whatever was done, up to today.
+    novice : bool
+        Not recorded as experienced with strength training.
+    last_sets : mapping of str to LastSet
+        By code of the exercise, the last set of the last session before today in which it was done.
     partner_days : tuple of date
         Attended sessions with partner reps, up to today.
     uncounted : tuple of date
@@ -105,6 +120,9 @@ class ClientDay:
 
     today: dt.date
     sessions: int
+    attended_days: tuple[dt.date, ...]
+    novice: bool
+    last_sets: Mapping[str, LastSet]
     partner_days: tuple[dt.date, ...]
     uncounted: tuple[dt.date, ...]
     later_session: dt.date | None
@@ -193,6 +211,9 @@ def client_day(
     return ClientDay(
         today=today,
         sessions=int(since.sum()),
+        attended_days=_days(sessions["date"], own),
+        novice=str(_row(records["clients"], "client", allocated.client).get("training_age", "")) != "trained",
+        last_sets=_last_sets(records, allocated.client, today),
         partner_days=_days(sessions["date"], own & given),
         uncounted=_days(sessions["date"], own & np.isnan(sessions["partner_reps"])),
         later_session=later[-1] if later else None,
@@ -276,6 +297,18 @@ def _latest(
         return None, ""
     same = rows & (columns[day] == np.datetime64(found[-1]))
     return found[-1], "; ".join(str(text) for text in columns["reason"][same] if text)
+
+
+def _last_sets(records: Records, client: str, today: dt.date) -> Mapping[str, LastSet]:
+    columns = records["sets"].columns
+    rows = np.flatnonzero(_is(columns["client"], client) & (columns["date"] < np.datetime64(today)))
+    order = rows[np.lexsort((columns["set"][rows], columns["date"][rows]))]
+    return {
+        str(columns["exercise"][row]): LastSet(
+            columns["date"][row].item(), float(columns["load"][row]), float(columns["repetitions"][row])
+        )
+        for row in order.tolist()
+    }
 
 
 def _open_harms(records: Records, client: str) -> Iterator[OpenHarm]:

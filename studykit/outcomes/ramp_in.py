@@ -1,4 +1,4 @@
-"""How far a client is in the ramp-in of partner reps, and whether a trainer's sign-off still holds.
+"""How far a client is in the ramp-in of partner reps or of sets to the limit, and if a sign-off still holds.
 
 Both follow from dates alone. The numbers below hold back where a protocol does not; they are common
 practice or judgement, no source, except that one earlier bout of lowering work protects for weeks.
@@ -22,6 +22,8 @@ CAUTIOUS_RAMP = (
     RampStep(from_session=3, to_session=4, partner_reps=3, effort_limit=7, exercises=2),
 )
 """The ramp-in of a protocol that has none."""
+NOVICE_RAMP = ((2, 3), (4, 1))
+"""Up to which session of a novice a conventional set ends with how many repetitions left, in either arm."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +105,27 @@ def ramp_stage(dose: Dose, given: Iterable[dt.date], *, today: dt.date) -> RampS
         held_back=past,
         lay_off_days=lay_off,
     )
+
+
+def repetitions_left(attended: Iterable[dt.date], *, today: dt.date) -> int:
+    """With how many repetitions left a novice ends a set today, before sets go to the limit; 0 afterwards.
+
+    Parameters
+    ----------
+    attended : iterable of date
+        Days of attended sessions, whatever was done; days from ``today`` on are not counted.
+    today : date
+
+    Examples
+    --------
+    >>> days = [dt.date(2026, 3, day) for day in (2, 5, 9, 12)]
+    >>> [repetitions_left(days[:number], today=dt.date(2026, 3, 16)) for number in range(5)]
+    [3, 3, 1, 1, 0]
+    >>> repetitions_left(days, today=dt.date(2026, 5, 16))
+    3
+    """
+    run, _ = _current_run(sorted({day for day in attended if day < today}), today)
+    return next((left for last, left in NOVICE_RAMP if len(run) < last), 0)
 
 
 def _current_run(days: Sequence[dt.date], today: dt.date) -> tuple[list[dt.date], int]:

@@ -88,6 +88,15 @@ class Readiness:
         >>> Readiness((Reason("consent", "No consent is recorded.", ("the client",)),)).sentence
         'No training today before written consent is recorded.'
         """
+        return self.told("training")
+
+    @property
+    def decides(self) -> tuple[Decider, ...]:
+        """Everybody who settles something."""
+        return tuple(dict.fromkeys(who for reason in self.reasons for who in reason.decides))
+
+    def told(self, what: str) -> str:
+        """What comes before a ``training`` or a ``test``; it quotes no record and tells no arm."""
         asked = {
             who if reason.code not in _WITHIN else reason.code
             for reason in self.reasons
@@ -97,7 +106,7 @@ class Readiness:
         if not steps:
             return ""
         *others, last = steps
-        return f"No training today before {', '.join(others)}{' and ' if others else ''}{last}."
+        return f"No {what} today before {', '.join(others)}{' and ' if others else ''}{last}."
 
 
 def readiness(day: ClientDay, *, hands_on: bool = True) -> Readiness:

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from studykit.errors import ArgumentError, DesignError, Finding
-from studykit.outcomes.client_day import ClientDay, client_day, same_code
+from studykit.outcomes.client_day import ClientDay, LastSet, client_day, same_code
 from studykit.outcomes.client_periods import by_client_period
 from studykit.outcomes.harms import pause_rule
-from studykit.outcomes.ramp_in import RampStage, SignOff, ramp_stage
+from studykit.outcomes.ramp_in import RampStage, SignOff, ramp_stage, repetitions_left
 from studykit.outcomes.readiness import (
     TABLES_OF_HEALTH,
     Readiness,
@@ -31,7 +31,6 @@ from studykit.records.derive import derive_rows
 from studykit.records.nearest import nearest_known
 from studykit.records.record_tables import Allocated, Records
 
-SORENESS_SESSIONS = 4  # the text on soreness stands on the sheet of so many first sessions
 MESSAGE_SESSIONS = 3  # a message follows each of so many first sessions with partner reps …
 MESSAGE_HOURS = 48  # … after so many hours (judgement)
 EARLY_DAYS = 21  # in the first three weeks with partner reps …
@@ -109,8 +108,12 @@ class SessionPlan:
     sessions : int
         Sessions attended since allocation, before today.
     last_partner_reps : date or None
-    show_soreness : bool
-        Whether today is among the first four sessions.
+    repetitions_left : int
+        With how many repetitions left a set of a novice ends today; 0 where it goes as far as the dose says.
+    rest_hours : float
+        Hours before the same muscles are trained again, as the protocol asks in these very weeks.
+    last_sets : tuple of (str, str, LastSet or None)
+        Every exercise with its unit, and what was done in the last session before today.
     message_on : date or None
         Day of the message that follows one of the first three sessions with partner reps.
     clearance : str
@@ -139,7 +142,9 @@ class SessionPlan:
     stand_alone: StandAlone | None
     sessions: int
     last_partner_reps: dt.date | None
-    show_soreness: bool
+    repetitions_left: int
+    rest_hours: float
+    last_sets: tuple[tuple[str, str, LastSet | None], ...]
     message_on: dt.date | None
     clearance: str
 
@@ -305,7 +310,6 @@ def session_plan(
             study = tuple(_study_reasons(protocol, records, allocated, stops))
         withheld = (*withheld, *own, *study)
     cap = stage.partner_reps if stage is not None and not withheld else 0
-    first = stage.session if stage is not None else day.sessions + 1
     plan = SessionPlan(
         study=protocol.study.title,
         client=mine.client,
@@ -329,8 +333,16 @@ def session_plan(
         stand_alone=_stand_alone(dose, stage, cap),
         sessions=day.sessions,
         last_partner_reps=day.last_partner_reps,
-        show_soreness=first <= SORENESS_SESSIONS,
-        message_on=today + dt.timedelta(hours=MESSAGE_HOURS) if cap and first <= MESSAGE_SESSIONS else None,
+        repetitions_left=repetitions_left(day.attended_days, today=today)
+        if day.novice and dose is not None and dose.to_limit
+        else 0,
+        rest_hours=0.0 if dose is None else _rest_hours(day, dose, stage, cap),
+        last_sets=tuple(
+            (entry.name, entry.unit, day.last_sets.get(entry.code)) for entry in protocol.exercises
+        ),
+        message_on=today + dt.timedelta(hours=MESSAGE_HOURS)
+        if stage is not None and cap and stage.session <= MESSAGE_SESSIONS
+        else None,
         clearance=day.clearance,
     )
     return plan if plan.readiness.ready else _without_training(plan)
@@ -340,7 +352,8 @@ def _without_training(plan: SessionPlan) -> SessionPlan:
     """The plan of a client who may not train: whose it is and why, and nothing to train by."""
     return replace(
         plan, arm_description="", conditions=(), stage=None, cap=0, exercises_today=0, exercises=(),
-        other_exercises=(), dose=None, stand_alone=None, message_on=None, show_soreness=True,
+        other_exercises=(), dose=None, stand_alone=None, repetitions_left=0, rest_hours=0.0, last_sets=(),
+        message_on=None,
     )  # fmt: skip
 
 
@@ -377,21 +390,35 @@ def has_partner_reps(arm: Arm) -> bool:
 
 
 def _allocated_client(records: Records, client: str, allocated: Sequence[Allocated]) -> Allocated:
+    code = known_client(records, client, allocated)
     for entry in allocated:
-        if same_code(entry.client, client):
+        if same_code(entry.client, code):
             return entry
-    codes = {str(code) for name in ("clients", "screening") for code in records[name].columns["client"]}
-    if any(same_code(code, client) for code in codes):
-        raise DesignError(
-            where=f"client {client}",
-            expected="an allocated client",
-            got="one without an arm",
-            todo="Enrol the client first: studykit enrol STUDY CLIENT --by CODE.",
-        )
-    near = nearest_known(client, sorted(entry.client for entry in allocated))
-    raise ArgumentError(
+    raise DesignError(
         where=f"client {client}",
         expected="an allocated client",
+        got="one without an arm",
+        todo="Enrol the client first: studykit enrol STUDY CLIENT --by CODE.",
+    )
+
+
+def known_client(records: Records, client: str, allocated: Sequence[Allocated]) -> str:
+    """A client's code as the ledger or the records spell it; capitals are passed over.
+
+    Raises
+    ------
+    ArgumentError
+        If there is no such client.
+    """
+    known = [entry.client for entry in allocated]
+    known += [str(code) for name in ("clients", "screening") for code in records[name].columns["client"]]
+    for code in known:
+        if same_code(code, client):
+            return code
+    near = nearest_known(client, sorted(set(known)))
+    raise ArgumentError(
+        where=f"client {client}",
+        expected="a client of the study",
         got="none of this code",
         todo=f"Is {near} meant?" if near else "Look the code up in records/clients.",
     )
@@ -496,8 +523,7 @@ def _conditions(day: ClientDay, dose: Dose | None, stage: RampStage | None, give
     if last is None:
         return
     days = (day.today - last).days
-    early = day.run_began_on is not None and (day.today - day.run_began_on).days < EARLY_DAYS
-    if early and 24 * days < EARLY_HOURS:
+    if _early(day, stage) and 24 * days < EARLY_HOURS:
         yield (
             f"Only on muscles that had no partner reps on {last}: in the first three weeks they rest "
             f"{EARLY_HOURS} hours."
@@ -505,6 +531,18 @@ def _conditions(day: ClientDay, dose: Dose | None, stage: RampStage | None, give
     elif 24 * (days - 1) < dose.hours_between:
         hours = f"{dose.hours_between:g} hours by the clock"
         yield f"The records hold days, not hours: see that {hours} have passed since {last}."
+
+
+def _early(day: ClientDay, stage: RampStage) -> bool:
+    """Whether today lies in the first three weeks with partner reps, or in those after a lay-off."""
+    began = day.run_began_on
+    return stage.session == 1 or began is None or (day.today - began).days < EARLY_DAYS
+
+
+def _rest_hours(day: ClientDay, dose: Dose, stage: RampStage | None, cap: int) -> float:
+    """Hours of rest after today's session."""
+    early = stage is not None and bool(cap) and _early(day, stage)
+    return max(dose.hours_between, float(EARLY_HOURS)) if early else dose.hours_between
 
 
 def _stand_alone(dose: Dose | None, stage: RampStage | None, cap: int) -> StandAlone | None:

@@ -435,7 +435,7 @@ _OWN_CAUTIONS = (
 
 
 def _cautions() -> Section:
-    texts = tuple(f"{caution.title}. {caution.text}" for caution in cautions_for("report"))
+    texts = tuple(caution.words for caution in cautions_for("report"))
     return Section("cautions", "Cautions", (Block("list", (*_OWN_CAUTIONS, *texts)),))
 
 

@@ -196,9 +196,7 @@ def _harms(reading: Reading) -> Section:
 
 
 def _cautions(reading: Reading) -> Section:
-    texts = tuple(
-        f"{caution.title}. {caution.text}" for caution in cautions_for("report", protocol=reading.protocol)
-    )
+    texts = tuple(caution.words for caution in cautions_for("report", protocol=reading.protocol))
     return Section("cautions", "Cautions", (Block("list", texts),))
 
 

@@ -257,5 +257,5 @@ def _findings(plan: Plan) -> Section:
 
 
 def _cautions(protocol: Protocol) -> Section:
-    texts = tuple(f"{item.title}. {item.text}" for item in cautions_for("protocol", protocol=protocol))
+    texts = tuple(item.words for item in cautions_for("protocol", protocol=protocol))
     return Section("cautions", "Cautions", (Block("list", texts),))

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from studykit.outcomes.session_plan import MESSAGE_HOURS, SessionPlan, effort_words, listed, stage_words
-from studykit.protocol.cautions import STATUS, STOP_SIGNS, Caution, Page, cautions_for
+from studykit.protocol.cautions import STOP_SIGNS, Caution, Page, cautions_for
 from studykit.protocol.types import Dose, Protocol
 from studykit.records.schema import SESSIONS
 from studykit.report.rendering import render_page, write_whole
@@ -22,18 +23,27 @@ _ABOUT_SETS = _ABOUT_PARTNER_REPS | {"breathing"}
 _SHOWN_ELSEWHERE = frozenset({"stop_signs", "breathing", "soreness_and_red_flags"})
 _PLAIN_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 _DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)  # no file names on Windows
-_CONVENTIONAL_SETS = 4  # lines to write on where the arm has no partner reps
+_BLANK_SETS = 4  # lines to write on where the protocol names no exercise
 FOLDER = "sheets"
 
 
 @dataclass(frozen=True, slots=True)
 class LogField:
-    """One field of the log of a set: a question and boxes to tick, or a line to write on."""
+    """One field of the log: a column of records/sessions, with boxes to tick or a line to write on."""
 
-    number: int
+    column: str
     label: str
     boxes: tuple[str, ...]
     hint: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SetLine:
+    """One line of records/sets to fill in, with what was done the last time beside it."""
+
+    exercise: str
+    unit: str
+    last: str
 
 
 def save_session_sheet(
@@ -105,12 +115,12 @@ def render_session_sheet(plan: SessionPlan, protocol: Protocol, *, head: str = "
         stage=stage_words(plan.stage) if plan.stage is not None else "",
         effort=effort_words(plan.stage) if plan.stage is not None else "",
         facts=dose_facts(plan),
-        sets=range(1, log_sets(plan) + 1),
+        sets=set_lines(plan),
         fields=log_fields(plan),
-        question=protocol.harms.question,
+        harms=protocol.harms,
         blinded=protocol.oversight.assessor_blinded,
         message_hours=MESSAGE_HOURS,
-        stop=_stop_lines(),
+        stop=stop_lines(),
         named={code: _named(cautions, code) for code in sorted(_SHOWN_ELSEWHERE)},
         cautions=[
             caution
@@ -118,7 +128,6 @@ def render_session_sheet(plan: SessionPlan, protocol: Protocol, *, head: str = "
             if caution.code not in _SHOWN_ELSEWHERE
             and (plan.planned or caution.code not in _ABOUT_PARTNER_REPS)
         ],
-        status=STATUS,
     )
 
 
@@ -127,23 +136,22 @@ def _render_no_training(plan: SessionPlan, protocol: Protocol, head: str) -> str
         "no_training.html.j2",
         head=head,
         plan=plan,
-        decides=_deciders(plan, protocol),
-        stop_title=STOP_SIGNS.title,
-        stop=[pair for pair in _stop_lines() if "set" not in pair[0].split()],
+        decides=who_decides(plan.readiness.decides, protocol),
+        stop_signs=STOP_SIGNS,
+        stop=[pair for pair in stop_lines() if "set" not in pair[0].split()],
         cautions=[
             caution
             for caution in _cautions("session sheet", protocol)
             if caution is not STOP_SIGNS and caution.code not in _ABOUT_SETS
         ],
-        status=STATUS,
+        harms=protocol.harms,
     )
 
 
-def _deciders(plan: SessionPlan, protocol: Protocol) -> str:
+def who_decides(decides: Iterable[str], protocol: Protocol) -> str:
     """Who is to be asked; the owner and the reviewer of harms with the codes that the protocol has."""
     roles = {"the reviewer of harms": protocol.roles.safety, "the owner": protocol.roles.sponsor}
-    asked = dict.fromkeys(who for reason in plan.readiness.reasons for who in reason.decides)
-    codes = ((who, roles.get(who, "")) for who in asked)
+    codes = ((who, roles.get(who, "")) for who in decides)
     return ", ".join(f"{who} ({code})" if code else who for who, code in codes)
 
 
@@ -154,32 +162,47 @@ def render_take_home(protocol: Protocol, *, head: str = "") -> str:
         head=head,
         study=protocol.study.title,
         cautions=_cautions("take-home page", protocol),
-        status=STATUS,
+        harms=protocol.harms,
     )
 
 
-def log_sets(plan: SessionPlan) -> int:
-    """How many sets the log has room for."""
-    return plan.exercises_today if plan.allowed else _CONVENTIONAL_SETS
+def set_lines(plan: SessionPlan) -> tuple[SetLine, ...]:
+    """A line for each exercise, with load and repetitions of the last session in which it was done."""
+    lines = []
+    for name, unit, last in plan.last_sets:
+        told = "" if last is None else f"{last.load:g} {unit}, {last.repetitions:g} repetitions, {last.day}"
+        lines.append(SetLine(name, unit, told.replace("nan", "?")))
+    return tuple(lines) or (SetLine("", "", ""),) * _BLANK_SETS
 
 
 def log_fields(plan: SessionPlan) -> tuple[LogField, ...]:
-    """The six fields for a set with partner reps; for others the one that must be 0."""
-    if not plan.allowed:
-        return ()
-    dose = plan.dose
-    lowering = _span(dose.lowering_seconds, "s") if dose is not None else ""
-    counts = tuple(str(number) for number in range(9))
-    done = "after the learning reps" if plan.stand_alone else f"today at most {plan.cap}"
+    """What is written down of the session: columns of records/sessions, none else."""
     ratings = tuple(str(number) for number in range(11))
     return (
-        LogField(1, "Partner reps done", counts, done),
-        LogField(2, "Lowering time", SESSIONS.column("lowering").choices, lowering),
-        LogField(3, "Lifting phase", SESSIONS.column("lifting").choices),
-        LogField(4, "Range and ease-off kept", ("yes", "no")),
-        LogField(5, "Client says: effort", ratings, "how hard I tried"),
-        LogField(5, "Client says: discomfort", ratings, "how it felt"),
-        LogField(6, "End", SESSIONS.column("end_code").choices),
+        LogField("conventional_sets", "Conventional sets done", ()),
+        LogField("limit_reached", "Taken to the limit", ("yes", "no")),
+        *(
+            _partner_fields(plan)
+            if plan.allowed
+            else (LogField("partner_reps", "Partner reps", ("0", "more: ____")),)
+        ),
+        LogField("effort", "Client says: effort", ratings, "how hard I tried"),
+        LogField("discomfort", "Client says: discomfort", ratings, "how it felt"),
+        LogField("take_home", "Page to take home given", ("yes", "no")),
+    )
+
+
+def _partner_fields(plan: SessionPlan) -> tuple[LogField, ...]:
+    lowering = () if plan.dose is None else (f"all in {_span(plan.dose.lowering_seconds, 's')}",)
+    done = "with the learning reps" if plan.stand_alone else f"at most {plan.cap} in a set"
+    return (
+        LogField("partner_reps", "Partner reps in all", (), done),
+        LogField("partner_sets", "Sets with partner reps", ()),
+        LogField("partner_sets_as_planned", "Of these as planned", ()),
+        LogField("lowering", "Lowering time", (*lowering, *SESSIONS.column("lowering").choices[1:])),
+        LogField("lifting", "Lifting phase", SESSIONS.column("lifting").choices),
+        LogField("range_kept", "Range and ease-off kept", ("yes", "no")),
+        LogField("end_code", "End", SESSIONS.column("end_code").choices),
     )
 
 
@@ -190,25 +213,42 @@ def dose_facts(plan: SessionPlan) -> tuple[tuple[str, str], ...]:
         return ()
     facts = []
     if not dose.stand_alone:
-        facts.append(("Set", _conventional(dose)))
+        facts.append(("Set", _conventional(dose, plan.repetitions_left)))
+    rest = f"{plan.rest_hours:g} hours or more before the same muscles"
     if not plan.allowed:
-        return tuple(facts)
+        return (*facts, ("Rest", f"{rest} are trained again"))
     if not dose.stand_alone:
         facts.append(("Then, within", f"{dose.gap_seconds:g} seconds of the last machine repetition"))
     return (
         *facts,
         ("Lifting", f"{_span(dose.lifting_seconds, 'seconds')}; the trainer never stops it"),
         ("Lowering", f"{_span(dose.lowering_seconds, 'seconds')}; never held still, never dropped"),
-        ("Path", "first partner rep clearly easy, last one hardest; ease off before the end of the range"),
-        ("Rest", f"{dose.hours_between:g} hours or more before the same muscles get partner reps again"),
+        ("Path", f"first partner rep clearly easy, {_last_rep(plan)}; ease off before the end of the range"),
+        ("Rest", f"{rest} get partner reps again{_early_words(plan, dose)}"),
         ("On", listed(plan.exercises)),
         *((("Never on", listed(plan.other_exercises)),) if plan.other_exercises else ()),
     )
 
 
-def _conventional(dose: Dose) -> str:
+def _last_rep(plan: SessionPlan) -> str:
+    """How hard the partner reps become today; a limit is never contradicted."""
+    if plan.stage is None or plan.stage.full:
+        return "last one hardest"
+    return f"none above effort {plan.stage.effort_limit} of 10"
+
+
+def _early_words(plan: SessionPlan, dose: Dose) -> str:
+    if plan.rest_hours <= dose.hours_between:
+        return ""
+    return f", in the first three weeks; {dose.hours_between:g} hours after that"
+
+
+def _conventional(dose: Dose, left: int) -> str:
     low, high = dose.conventional_repetitions
     end = ", until the next lift cannot be finished in good form" if dose.to_limit else ", short of the limit"
+    if left:
+        reps = "repetition" if left == 1 else "repetitions"
+        end = f", ended with {left} {reps} left: new to strength training (common practice, no source)"
     return f"{_range_of(low, high)} repetitions{end}"
 
 
@@ -220,7 +260,7 @@ def _span(bounds: tuple[float, float], unit: str) -> str:
     return f"{_range_of(*bounds)} {unit}"
 
 
-def _stop_lines() -> tuple[tuple[str, str], ...]:
+def stop_lines() -> tuple[tuple[str, str], ...]:
     """The stop signs as what to do and when, from the one text of the cautions.
 
     The text has the form "what to do: signs. What to do: signs."

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from studykit.protocol.cautions import cautions_for
 from studykit.report.rendering import render_page
 
-ROWS = 26  # that fit on one page of paper
+ROWS = 22  # that fit on one page of paper
 HEADER = "client,date,trainer,status,partner_reps"
 
 
@@ -19,7 +20,9 @@ def render_tally_sheet(trainers: Sequence[str], *, rows: int = ROWS) -> str:
         Their codes; one page without a code where there are none.
     rows : int
     """
-    return render_page("tally_sheet.html.j2", trainers=list(trainers) or [""], rows=rows)
+    return render_page(
+        "tally_sheet.html.j2", trainers=list(trainers) or [""], rows=rows, cautions=cautions_for("tally")
+    )
 
 
 def tally_files(trainers: Sequence[str]) -> dict[str, bytes]:

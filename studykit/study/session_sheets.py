@@ -1,4 +1,4 @@
-"""The session sheet of a study's client: from the folder to the written pages."""
+"""The session sheet and the tester's sheet of a study's client: from the folder to the written pages."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from studykit.study.traces import day_head
 
 if TYPE_CHECKING:
     from studykit.outcomes.session_plan import SessionPlan
+    from studykit.outcomes.visit_day import VisitDay
     from studykit.study.snapshot import Snapshot
 
 
@@ -89,3 +90,51 @@ def write_sheet(
     )  # fmt: skip
     path, home = save_session_sheet(plan, protocol, now.folder / RESULTS, head=day_head(now))
     return Sheet(plan, path, home)
+
+
+@dataclass(frozen=True, slots=True)
+class TesterSheet:
+    """A written sheet for a day of strength tests.
+
+    Parameters
+    ----------
+    day : VisitDay
+        What the sheet says; it knows no arm.
+    path : Path
+    """
+
+    day: VisitDay
+    path: Path
+
+    def plain(self) -> dict[str, Any]:
+        """The sheet for programs."""
+        from studykit.results import to_plain
+
+        return {**to_plain(self.day), "in_window": self.day.in_window, "sheet": str(self.path)}
+
+
+def write_tester_sheet(now: Snapshot, client: str, *, today: dt.date | None = None) -> TesterSheet:
+    """Write the sheet for a day of strength tests, which the tester may have: it tells no arm.
+
+    Parameters
+    ----------
+    now : Snapshot
+    client : str
+        Client code, allocated or not; capitals are passed over.
+    today : date, optional
+        Day of the tests; by default the day it is now at the studio.
+
+    Raises
+    ------
+    ArgumentError
+        If there is no such client.
+    DesignError
+        If the protocol tests no strength.
+    """
+    from studykit.outcomes.visit_day import visit_day
+    from studykit.report.tester_sheet import save_tester_sheet
+
+    day = visit_day(
+        now.protocol, now.records, client=client, allocated=now.allocated, today=today or now.today
+    )
+    return TesterSheet(day, save_tester_sheet(day, now.protocol, now.folder / RESULTS))

@@ -207,7 +207,8 @@ def test_every_design(design: str) -> None:
 
 
 ALL_WELL = ClientDay(
-    today=TODAY, sessions=4, partner_days=(), uncounted=(), later_session=None, trainer="T1",
+    today=TODAY, sessions=4, attended_days=(), novice=False, last_sets={},
+    partner_days=(), uncounted=(), later_session=None, trainer="T1",
     sign_off=sign_off(START, [], today=TODAY, days=28), departed_on=None, departed_for="", paused_until=None,
     paused_for="", clearance="yes", eligible=True, consented=True, touch=True, without_touch=False,
     open_harms=(), unread_row="", pregnancies=(), news=(),

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pytest
 
 from studykit.errors import ArgumentError, DesignError, Finding
+from studykit.outcomes.client_day import LastSet
 from studykit.outcomes.ramp_in import CAUTIOUS_RAMP, ramp_stage, sign_off
 from studykit.outcomes.session_plan import SessionPlan, session_plan
 from studykit.protocol.protocol_file import parse_protocol
@@ -26,11 +28,11 @@ def day(number: int) -> dt.date:
     return START + dt.timedelta(days=number)
 
 
-def with_dose(**changes: Any) -> Protocol:
-    """The ready protocol with another dose in the arm with partner reps."""
+def with_dose(of: str = "partner_reps", **changes: Any) -> Protocol:
+    """The ready protocol with another dose in one arm."""
     arms = tuple(
         arm.model_copy(update={"dose": arm.dose.model_copy(update=changes)})
-        if arm.code == "partner_reps" and arm.dose is not None
+        if arm.code == of and arm.dose is not None
         else arm
         for arm in PROTOCOL.arms
     )
@@ -107,7 +109,7 @@ def test_a_seasoned_client_gets_the_whole_dose() -> None:
     assert made.stage.full
     assert (made.stage.session, made.sessions) == (7, 6)
     assert made.last_partner_reps == day(26)
-    assert not made.show_soreness
+    assert made.rest_hours == 48.0
     assert made.message_on is None
     assert "whole dose, session 7" in made.summary()
 
@@ -319,7 +321,7 @@ def test_a_session_of_an_unknown_code_might_be_this_client() -> None:
 
 def test_an_unknown_client_and_one_without_an_arm() -> None:
     with pytest.raises(
-        ArgumentError, match=r"client C01: expected an allocated client; found none of this code. Is C0"
+        ArgumentError, match=r"client C01: expected a client of the study; found none of this code. Is C0"
     ):
         plan(client="C01")
     waiting = build_records(screening={"client": "C099"})
@@ -416,17 +418,61 @@ def test_a_step_without_partner_reps_withholds() -> None:
     assert codes(made) == ["ramp-in"]
 
 
-def test_first_sessions_carry_the_text_on_soreness_and_a_message() -> None:
-    """E4, E8: soreness in the first four sessions, a message 48 hours after the first three."""
+def test_first_sessions_are_followed_by_a_message() -> None:
+    """E4: a message 48 hours after the first three."""
     history = ((6, 2), (10, 2), (14, 3), (18, 3))
-    shown, messages = [], []
+    messages = []
     for number in range(5):
         made = plan(build_records(history[:number]), today=day(22))
-        shown.append(made.show_soreness)
         messages.append(made.message_on)
-    assert shown == [True, True, True, True, False]
     assert messages == [day(24), day(24), day(24), None, None]
-    assert plan(build_records(()), arm="conventional").show_soreness
+
+
+def test_hours_of_rest_are_those_of_these_very_weeks() -> None:
+    """P06: 72 hours in the first three weeks with partner reps and after a lay-off, 48 afterwards."""
+    for history, today, hours in (
+        ((), 22, 72.0), (((6, 2),), 22, 72.0), (((1, 2),), 22, 48.0), (((1, 2), (8, 2)), 60, 72.0)
+    ):  # fmt: skip
+        made = plan(build_records(history, signed=day(today - 1)), today=day(today))
+        assert (made.allowed, made.rest_hours) == (True, hours), (history, today)
+    assert plan(build_records(()), arm="conventional", today=day(22)).rest_hours == 48.0
+
+
+@pytest.mark.parametrize("arm", ["conventional", "partner_reps"])
+def test_who_is_new_to_strength_training_ends_sets_short_of_the_limit_in_either_arm(arm: str) -> None:
+    """The first four sessions of a novice, or of somebody of whom it is not recorded, and after a lay-off."""
+    history = ((6, 0), (10, 0), (14, 0), (18, 0))
+    for known, wanted in (("novice", [3, 3, 1, 1, 0]), ("", [3, 3, 1, 1, 0]), ("trained", [0] * 5)):
+        clients = {"client": ["C001"], "trainer": ["T1"], "sex": ["female"], "training_age": [known]}
+        left = [
+            plan(build_records(history[:number], clients=clients), arm=arm, today=day(22)).repetitions_left
+            for number in range(5)
+        ]
+        assert left == wanted, known
+    assert plan(build_records(history), arm=arm, today=day(70)).repetitions_left == 3
+    short = plan(build_records(()), arm=arm, protocol=with_dose(to_limit=False, of=arm), today=day(22))
+    assert short.repetitions_left == 0
+
+
+def test_the_last_sets_stand_beside_todays() -> None:
+    """The last set of the last session before today, exercise by exercise; another client's are not taken."""
+    sets = {
+        "client": ["C001", "C001", "C001", "C001", "C002", "C001"],
+        "date": [day(10), day(14), day(14), day(18), day(20), day(22)],
+        "exercise": ["leg_press", "leg_press", "leg_press", "seated_row", "leg_press", "leg_press"],
+        "set": [1, 2, 1, 1, 1, 1],
+        "load": [60, 65, 70, 40, 99, 98],
+        "repetitions": [12, 9, 8, None, 1, 1],
+    }
+    made = plan(build_records(((6, 2),), sets=sets), today=day(22))
+    by_name = {name: (unit, last) for name, unit, last in made.last_sets}
+    assert list(by_name) == [entry.name for entry in PROTOCOL.exercises]
+    assert by_name["leg press"] == ("kg", LastSet(day(14), 65.0, 9.0))
+    assert by_name["chest press"] == ("kg", None)
+    row = by_name["seated row"][1]
+    assert row is not None
+    assert (row.day, row.load) == (day(18), 40.0)
+    assert math.isnan(row.repetitions)
 
 
 # --- a set of its own --------------------------------------------------------------------------------

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from studykit.protocol.cautions import USUAL_CAUTIONS, Page, cautions_for
@@ -15,7 +17,9 @@ READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
     ("page", "codes"),
     [
         ("take-home page", {"not_medical_advice", "soreness_and_red_flags"}),
-        ("report", {"not_medical_advice", "trainer_sign_off", "small_study"}),
+        ("report", {caution.code for caution in USUAL_CAUTIONS}),
+        ("test sheet", {"not_medical_advice", "stop_signs", "breathing", "soreness_and_red_flags"}),
+        ("tally", {"not_medical_advice", "screening", "stop_signs", "breathing", "soreness_and_red_flags"}),
         ("session sheet", {"not_medical_advice", "stop_signs", "breathing", "ramp_in",
                            "soreness_and_red_flags", "trainer_sign_off"}),
         ("consent", {"not_medical_advice", "screening", "stop_signs", "breathing", "soreness_and_red_flags"}),
@@ -49,3 +53,10 @@ def test_a_study_without_partner_reps_is_not_cautioned_about_them() -> None:
     protocol = read_protocol(shipped("protocols").parent / "analysis" / "depression_trial" / "protocol.toml")
     codes = [caution.code for caution in cautions_for("report", protocol=protocol.protocol)]
     assert codes == ["not_medical_advice", "small_study"]
+
+
+def test_each_caution_has_a_mark() -> None:
+    """Where it comes from: a source with its place, common practice, judgement, arithmetic, or memory."""
+    for caution in USUAL_CAUTIONS:
+        assert re.search(r"source|common practice|judgement|arithmetic|memory", caution.mark), caution.code
+        assert caution.words == f"{caution.title}. {caution.text} ({caution.mark}.)"
