@@ -137,7 +137,7 @@ def write_ledger(path: Path, read: ReadProtocol, settings: TrialSettings) -> tup
     method = allocation_method(settings)
     ledger = Ledger.create(path, by="OW", surroundings=simulated_surroundings(ready))
     ledger.lock(
-        protocol=read.text,
+        protocol=read.whole,
         protocol_hash=read.digest,
         versions={"made by": "synthetic_data/make_demo.py"},
         method=method,

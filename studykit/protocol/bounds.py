@@ -54,6 +54,7 @@ _POSSIBLE_ON_LOG = {
 """The same where scores are compared as ratios: spreads of logarithms, gains and effects in per cent."""
 _SHIFTS_ON_LOG = (-90.0, 1000.0)  # per cent; at -100 nothing is left, which has no logarithm
 
+LEAST_PER_CENT = 0.5  # nobody changes what is done for less: a share is meant
 _HARD_ALONE = 4  # hard reps after about eight to learn the set: common practice, no source
 
 
@@ -68,6 +69,7 @@ def bound_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
         yield from _effects(assumed, at)
     if any(outcome.on_log_scale for outcome in protocol.outcomes):
         yield from _shifts(protocol, at)
+    yield from _per_cent_or_share(protocol, at)
     yield from _trainers(protocol, at)
     yield from _people(protocol, at)
     yield from usual_findings(protocol, at)
@@ -258,6 +260,33 @@ def _shifts(protocol: Protocol, at: Places) -> Iterator[Finding]:
                 "stop", ("analysis", "delta_steps", number), got=f"{step:g}",
                 expected=f"a shift from {least:g} to {most:g} per cent",
             )  # fmt: skip
+
+
+def _per_cent_or_share(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    """Numbers that make sense only as a share where per cent are wanted, or the other way round."""
+    for number, outcome in enumerate(protocol.outcomes):
+        path: Path = ("outcomes", number, "smallest_worthwhile")
+        value = outcome.smallest_worthwhile
+        in_per_cent = outcome.tells_who_stays or outcome.on_log_scale
+        if in_per_cent and value is not None and value < LEAST_PER_CENT and not at.says(path, "%"):
+            yield at.finding(
+                "stop", path, expected="per cent, 3 for 3 per cent", got=f"{value:g}",
+                todo=f'Is {100 * value:g} meant? Write that; or "{value:g} %" if so little is meant.',
+            )  # fmt: skip
+    steps = protocol.analysis.delta_steps
+    largest = max(map(abs, steps), default=0.0)
+    if any(outcome.on_log_scale for outcome in protocol.outcomes) and 0.0 < largest < LEAST_PER_CENT:
+        yield at.finding(
+            "warn", ("analysis", "delta_steps"), expected="per cent, -5 for 5 per cent less",
+            got=", ".join(f"{step:g}" for step in steps), todo="Are per cent meant?",
+        )  # fmt: skip
+    for number, rule in enumerate(protocol.pilot.rules):
+        for key in ("go_on", "stop"):
+            if rule.measure != "recruitment" and getattr(rule, key) > 1.0:
+                yield at.finding(
+                    "stop", ("pilot", "rules", number, key), expected="a share between 0 and 1",
+                    got=f"{getattr(rule, key):g}", todo="Write 80 per cent as 0.8.",
+                )  # fmt: skip
 
 
 def _trainers(protocol: Protocol, at: Places) -> Iterator[Finding]:

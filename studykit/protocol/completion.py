@@ -53,6 +53,7 @@ def completion_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
         yield from _fields(protocol, at)
         yield from _ethics(protocol, at)
         yield from _people(protocol, at)
+        yield from _zone(protocol, at)
     yield from missing_for_looks(protocol, at)
 
 
@@ -132,6 +133,15 @@ def _people(protocol: Protocol, at: Places) -> Iterator[Finding]:
         yield at.finding(
             "note", ("roles", "testing"), expected="somebody other than the person who enrols",
             got=roles.testing, todo="The report will say that one person did both.",
+        )  # fmt: skip
+
+
+def _zone(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    if not protocol.study.time_zone:
+        yield at.finding(
+            "warn", ("study", "time_zone"), got="nothing",
+            expected="continent and city, where days are counted",
+            todo="Days are then counted by the clock of whatever computer enrols.",
         )  # fmt: skip
 
 

@@ -114,6 +114,9 @@ class Eligibility(Section):
     """Who may take part."""
 
     minimum_age: int = Field(18, ge=0, le=120, description="whole years")
+    screening_days: int = Field(
+        0, ge=0, le=3660, description="days that screening may lie before the draw; 0 for no limit"
+    )
     clients: Annotated[tuple[Text, ...], Many] = ()
     exclusions: Annotated[tuple[Text, ...], Many] = ()
     trainers: Annotated[tuple[Text, ...], Many] = ()

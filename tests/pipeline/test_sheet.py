@@ -258,7 +258,8 @@ def test_a_trial_allocated_elsewhere_with_codes_that_are_no_file_names(mine: Pat
     """The arm comes from records/allocation; a code with a slash writes inside results/sheets only."""
     add_rows(
         mine, "screening",
-        {"client": "../C2", "date": back(3), "eligible": "yes", "cleared": "yes", "consented": "yes"},
+        {"client": "../C2", "date": back(3), "eligible": "yes", "cleared": "yes", "consented": "yes",
+         "touch_consented": "yes"},
     )  # fmt: skip
     path = mine / "protocol.toml"
     text = path.read_text(encoding="utf-8")
