@@ -17,7 +17,7 @@ from studykit.protocol.types import Assumption, Protocol
 
 Range = tuple[float, float]
 USUAL: Mapping[str, Mapping[str, Range]] = {
-    "Eligibility": {"minimum_age": (18, 65)},
+    "Eligibility": {"minimum_age": (18, 65), "screening_days": (0, 365)},
     "RampStep": {
         "from_session": (1, 20), "to_session": (1, 20), "partner_reps": (1, 5), "effort_limit": (3, 8),
         "exercises": (1, 3),
