@@ -148,16 +148,12 @@ class Studies:
         return (self("called").parent / "word").read_text(encoding="utf-8")
 
     def trainers(self, place: Path) -> None:
-        from studykit.study import Study
-        from tests.pipeline.test_methods import add_rows, edit
+        from tests.pipeline.test_methods import add_rows
         from tests.pipeline.test_trainers import NUMBERS, list_clients
+        from tests.support.answered import answer
 
         told("new", place, "--design", "trainers", "--defaults")
-        edit(
-            Study.open(place),
-            ('review = "needed"', 'review = "approved"'),
-            ('reference = ""', 'reference = "R"'),
-        )
+        answer(place)
         for code, own in NUMBERS.items():
             numbers = {name: f"{value:g}" for name, value in own.items()}
             add_rows(place, "trainers", {"trainer": code, "signed_off_on": "2026-01-10", **numbers})

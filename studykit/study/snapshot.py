@@ -60,6 +60,8 @@ def read_study(folder: Path) -> tuple[Snapshot, Ledger | None]:
 def read_locked(folder: Path) -> tuple[Snapshot, Ledger]:
     """The same of a study whose protocol is locked; refused before the lock.
 
+    It is for who writes: a receipt that was cut off behind its entry is written here.
+
     Raises
     ------
     LedgerError
@@ -68,6 +70,7 @@ def read_locked(folder: Path) -> tuple[Snapshot, Ledger]:
     now, ledger = read_study(folder)
     now.need_lock()
     assert ledger is not None
+    keep_receipts(folder, now.entries)
     return now, ledger
 
 

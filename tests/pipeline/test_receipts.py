@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -30,8 +30,9 @@ def kept(study: Study) -> dict[str, str]:
 def test_a_receipt_lost_between_commit_and_print(
     locked: Study, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def killed(*_words: object, **_more: object) -> None:
-        raise KeyboardInterrupt
+    def killed(_folder: Path, entries: Sequence[object]) -> None:
+        if len(entries) > 2:  # behind the draw
+            raise KeyboardInterrupt
 
     monkeypatch.setattr(snapshot, "keep_receipts", killed)
     code, out, _ = run("enrol", locked.folder, "C003", "--by", "OW", "--yes")
@@ -61,6 +62,17 @@ def test_a_lock_cut_off_behind_its_entry_gives_its_receipt_when_it_is_tried_agai
     code, _, err = run("lock", locked.folder, "--by", "OW", "--yes")
     assert (code, "a lock at entry 2" in err) == (2, True)
     assert kept(locked) == {"entry_0002.txt": whole}
+
+
+def test_a_receipt_cut_off_is_written_by_the_next_who_writes(locked: Study, run: Run) -> None:
+    """Also where the act itself is refused the second time, since it has been done."""
+    locked.enrol("C003", by="OW")
+    whole = kept(locked)
+    (locked.folder / "results/receipts/entry_0003.txt").rename(
+        locked.folder / "results/receipts/entry_0003.part"
+    )
+    assert run("amend", locked.folder, "--by", "OW", "--reason", "again", "--yes")[0] == 2
+    assert kept(locked) == whole
 
 
 def test_the_receipt_is_for_who_runs_the_draws(locked: Study, run: Run) -> None:
