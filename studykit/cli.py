@@ -265,6 +265,15 @@ def lock(arguments: argparse.Namespace) -> int:
     return _hand_out(study.folder, arguments, study.lock(by=arguments.by, folder_is_local=local), "lock")
 
 
+def papers(arguments: argparse.Namespace) -> int:
+    """Write the papers for before the first client: readable protocol, consent, forms, privacy."""
+    from studykit.study.papers import write_papers
+
+    written = write_papers(_open(arguments).read())
+    _show(arguments, written, written.text())
+    return DONE
+
+
 def amend(arguments: argparse.Namespace) -> int:
     """Record a changed protocol: what it changes, and for whom, is said before it is asked."""
     from studykit.study.locking import amendment_to_make
@@ -464,34 +473,27 @@ def _analysed(study: Study, arguments: argparse.Namespace) -> tuple[StudyResults
 
 def _look(now: Snapshot, arguments: argparse.Namespace) -> tuple[str, str]:
     """Ask before results by arm are seen early; the look is logged."""
+    from studykit.study.analysing import look_question
     from studykit.study.rights import codes_of_roles
 
-    if now.is_complete:
+    question = look_question(now)
+    if not question:
         return "", ""
-    warning = (
-        "Some clients have not reached the end of follow-up. Looking at results by arm now can change how "
-        "the study is run and how its results are judged. Every look is written to the ledger and printed "
-        "in the report; what it shows is early and not the result."
-    )
     by, reason = arguments.look_by, arguments.look_reason
-    if not (by and reason):
-        if not is_interactive():
-            raise ArgumentError(
-                where=arguments.command,
-                expected="--look-by CODE and --look-reason TEXT before the end of follow-up",
-                got="neither",
-                todo="Wait for the end, or give both; the look is logged.",
-            )
-        _say(warning)
-        if not confirm("Look all the same?"):
-            raise ArgumentError(
-                where=arguments.command, expected="a yes", got="no", todo="Nothing was looked at."
-            )
-        by = ask("Your code", choices=codes_of_roles(now.protocol, "look"))
-        reason = ask("Reason")
-    else:
-        _complain(warning)
-    return by, reason
+    if not (by and reason) and not is_interactive():
+        raise ArgumentError(
+            where=arguments.command,
+            expected="--look-by CODE and --look-reason TEXT before the planned end",
+            got="neither",
+            todo="Wait for the end, or give both; the look is logged.",
+        )
+    _complain(question)
+    if not _agreed(arguments, "a yes to an early look", "Look all the same?"):
+        raise ArgumentError(
+            where=arguments.command, expected="a yes", got="no", todo="Nothing was looked at."
+        )
+    by = by or ask("Your code", choices=codes_of_roles(now.protocol, "look"))
+    return by, reason or ask("Reason")
 
 
 def analyse(arguments: argparse.Namespace) -> int:
@@ -585,6 +587,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (new, "my_study", (o.FOLDER, o.DESIGN, o.DEFAULTS)),
     (plan, "my_study --clients 60 --simulate", (o.STUDY, o.CLIENTS, o.PILOT, *o.SIMULATING)),
     (whole, "my_study", (o.STUDY,)),
+    (papers, "my_study", (o.STUDY,)),
     (lock, "my_study --by OW", (o.STUDY, o.BY, o.YES, o.LOCAL)),
     (amend, 'my_study --by OW --reason "a second studio joins"', (o.STUDY, o.BY, o.WHY_CHANGED, o.YES)),
     (enrol, "my_study C014 --by OW", (o.STUDY, o.CLIENT, o.BY, o.YES, o.SLIP)),
@@ -597,8 +600,8 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (sheet, "my_study C014", (o.STUDY, o.EACH_CLIENT, o.DATE, o.TRAINER, o.WHO)),
     (check, "my_study", (o.STUDY, o.ORDER)),
     (audit, _AUDIT, (o.STUDY, o.RECEIPT, o.KEPT, o.LIST, o.WHO)),
-    (analyse, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON)),
-    (report, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON)),
+    (analyse, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON, o.YES)),
+    (report, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON, o.YES)),
     (keys, "harms", (o.PART,)),
     (tables, "sessions", (o.PART,)),
     (lookback, "export.csv --column client=Member --date-order day", o.LOOK_BACK),

@@ -46,6 +46,10 @@ OPEN = {
     "usual_practice": "one machine set per exercise to the limit, no partner reps",
     "safety": "SR",
     "names_list": "the invented owner, in the safe of an invented office",
+    "payment": "nothing; the invented sessions cost what they cost now",
+    "emergency_number": "112",
+    "first_aider": "whoever is at the desk, trained every two years",
+    "defibrillator": "at the entrance, left of the door",
     "insurance": "an invented liability insurance, which knows of partner reps",
 }
 """What only the studio knows, and the ready protocol leaves empty."""

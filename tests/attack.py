@@ -181,7 +181,7 @@ class Attacked:
 
 
 BY = ("--by", "OW", "--yes")
-LOOK = ("--look-by", "OW", "--look-reason", "attack")
+LOOK = ("--look-by", "OW", "--look-reason", "attack", "--yes")
 COMMANDS = {
     "new": Attacked("new", "", ("--defaults",), (0, 2)),
     "lock": Attacked("lock", "open", BY, (0, 2)),

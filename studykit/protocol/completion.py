@@ -36,6 +36,10 @@ ASKED: Mapping[Path, str] = {
     ("roles", "safety"): "Who, outside the studio, looks at every harm?",
     ("ethics", "names_list"): "Who keeps the list of who is who, and where is it locked away?",
     ("ethics", "insurance"): "Who pays if a client is hurt, and does the insurer know of partner reps?",
+    ("ethics", "payment"): "What does the studio pay clients, or ask from them, for taking part?",
+    ("harms", "emergency_number"): "Which number is called in an emergency, as dialled at the studio?",
+    ("harms", "first_aider"): "Who gives first aid while clients train or are tested?",
+    ("harms", "defibrillator"): "Where does the nearest defibrillator hang, or is there none?",
 }  # fmt: skip
 """What only the studio knows, and no ready protocol says for it: asked before the lock."""
 
@@ -53,12 +57,13 @@ def completion_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     yield from missing_for_looks(protocol, at)
 
 
-def _is_answered(text: str) -> bool:
+def is_answered(text: str) -> bool:
+    """Whether a text answers what it stands for, if only by why it does not apply."""
     return not _UNANSWERED.match(text.strip()) and not _FILL_IN.search(text)
 
 
 def _answer(at: Places, path: Path, text: str) -> Iterator[Finding]:
-    if not _is_answered(text):
+    if not is_answered(text):
         yield at.finding(
             "stop", path, expected='an answer, or "not applicable, because …"',
             got=f'"{text}"' if text else "nothing",
@@ -68,7 +73,7 @@ def _answer(at: Places, path: Path, text: str) -> Iterator[Finding]:
 def unanswered(protocol: Protocol) -> Iterator[tuple[Path, str]]:
     """The questions to the studio that have no answer yet, with their places."""
     for path, question in ASKED.items():
-        if not _is_answered(str(getattr(getattr(protocol, str(path[0])), str(path[1])))):
+        if not is_answered(str(getattr(getattr(protocol, str(path[0])), str(path[1])))):
             yield path, question
 
 
@@ -111,7 +116,7 @@ def role_findings(protocol: Protocol, at: Places, *, severity: Severity) -> Iter
     """A stop before the lock, else a warning, where a role holds a person's name and not a code."""
     for key, text in protocol.roles.model_dump().items():
         value = str(text).strip()
-        if not value or not _is_answered(value) or value.casefold().startswith("not applicable"):
+        if not value or not is_answered(value) or value.casefold().startswith("not applicable"):
             continue
         mark = personal_mark(value) or code_trouble(value)
         if mark:

@@ -39,7 +39,10 @@ def decided(protocol: Protocol) -> tuple[str, ...]:
             f"People: decides {roles.sponsor}, draws {roles.allocation}, asks for consent {roles.enrolment}, "
             f"tests {roles.testing}, analyses {roles.analysis}, reviews harms {roles.safety}"
         ),
-        f"If a client is hurt: {ethics.insurance}",
+        (
+            f"If a client is hurt: call {harms.emergency_number}, first aid {harms.first_aider}, "
+            f"defibrillator {harms.defibrillator}; who pays: {ethics.insurance}"
+        ),
         f"Records: kept until {ethics.keep_until}; list of names: {ethics.names_list}",
     )
 

@@ -10,8 +10,6 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any
 
-import tomlkit
-
 from studykit.errors import ArgumentError, Finding, ProtocolError
 from studykit.protocol.lines import Statement, path_text, statements
 from studykit.protocol.resolved import flattened
@@ -102,6 +100,8 @@ def whole_text(content: Mapping[str, Any], *, typed: str) -> str:
     """Every entry of a protocol as TOML, and below it what was typed; only that where it is whole itself."""
     if tomllib.loads(typed) == content:
         return typed
+    import tomlkit
+
     below = "".join(f"# {line}".rstrip() + "\n" for line in typed.split("\n"))
     return (
         "# The whole protocol: what its owner wrote, and for all else the ready protocol.\n\n"

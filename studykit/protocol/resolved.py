@@ -16,7 +16,7 @@ _LATER_KEYS: dict[str, dict[str, Any]] = {
     "eligibility": {"screening_days": 0},
     "harms": {"pause_moderate_least": 1, "emergency_number": "", "first_aider": "", "defibrillator": ""},
     "study": {"carry_over": "", "time_zone": "", "usual_practice": ""},
-    "ethics": {"names_list": "", "insurance": ""},
+    "ethics": {"names_list": "", "insurance": "", "payment": ""},
     "oversight": {"look_fractions": [], "look_spending": "obrien-fleming", "spending_exponent": 3.0},
     "planning": dict.fromkeys(
         ("clients_per_month", "eligible_of_screened", "consented_of_eligible", "test_minutes",

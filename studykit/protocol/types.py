@@ -107,6 +107,7 @@ class Ethics(Section):
     keep_until: Date | None = None
     afterwards: str = ""
     insurance: str = Field("", description="who pays if a client is hurt, and by which insurance")
+    payment: str = Field("", description="what clients are paid, or pay, for taking part")
 
 
 class Eligibility(Section):

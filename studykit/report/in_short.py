@@ -20,7 +20,7 @@ def first_screen(reading: Reading) -> FirstScreen:
     notices = tuple(text for text in (early, pause) if text)
     if early:
         return FirstScreen(
-            "Follow-up goes on: what the records show so far can still turn, so it answers nothing yet.",
+            "The study goes on: what the records show so far can still turn, so it answers nothing yet.",
             _after_a_look(reading),
             _how_far(reading),
             notices,

@@ -11,7 +11,10 @@ from studykit.study.snapshot import LEDGER, PROTOCOL
 from studykit.study.traces import kept_findings
 
 if TYPE_CHECKING:
+    import datetime as dt
+
     from studykit.protocol.protocol_file import ReadProtocol
+    from studykit.protocol.types import Protocol
     from studykit.records.progress import Progress
     from studykit.study.snapshot import Snapshot
 
@@ -86,6 +89,7 @@ def check(now: Snapshot) -> Check:
     findings += protocol_findings(read)
     findings += before_lock_findings(read) if now.locked is None else claimed_findings(read)
     findings += file_findings(now)
+    findings += kept_too_long(read.protocol, now.today, where=study)
     allocated = now.allocated
     findings += now.records.findings
     if now.records.unread:
@@ -98,6 +102,19 @@ def check(now: Snapshot) -> Check:
     findings += now.draw_findings
     shown = progress(now.records, read.protocol, allocated, today=now.today)
     return Check(study, tuple(dict.fromkeys(findings)), now.pause_reasons, shown)
+
+
+def kept_too_long(protocol: Protocol, today: dt.date, *, where: str) -> tuple[Finding, ...]:
+    """A stop once the day has passed until which the records were to be kept: clients were told so."""
+    until = protocol.ethics.keep_until
+    if until is None or today <= until:
+        return ()
+    return (
+        Finding(
+            "stop", where, f"records kept until {until} and no longer", f"records on {today}",
+            "Delete the list of names and the records, or tell the clients and amend keep_until.",
+        ),
+    )  # fmt: skip
 
 
 def protocol_findings(read: ReadProtocol) -> tuple[Finding, ...]:

@@ -232,15 +232,24 @@ class Snapshot:
     # --- how far the study is -----------------------------------------------------------------
 
     @property
+    def enrolment_is_open(self) -> bool:
+        """Whether more clients are planned and may still join: a data lock closes it before."""
+        if self.protocol.is_external or self.protocol.plan.words.join:
+            return False
+        kinds = [entry.kind for entry in self.entries if entry.kind in ("data lock", "reopening")]
+        return len(self.allocated) < self.protocol.planning.clients and kinds[-1:] != ["data lock"]
+
+    @property
     def is_complete(self) -> bool:
-        """Whether the records cover the last visit and the horizon of every allocated client."""
+        """Whether all have joined and the records cover the last visit and the horizon of every client."""
         import numpy as np
 
         rows, last = self.rows, self.protocol.last_day
         known = rows.clients.allocated_on[~np.isnat(rows.clients.allocated_on)]
         if not last or known.size == 0 or np.isnat(rows.data_through):
             return True
-        return bool(rows.data_through >= known.max() + np.timedelta64(last, "D"))
+        followed = rows.data_through >= known.max() + np.timedelta64(last, "D")
+        return bool(followed) and not self.enrolment_is_open
 
     @cached_property
     def looks(self) -> tuple[Entry, ...]:

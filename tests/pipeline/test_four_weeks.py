@@ -522,7 +522,7 @@ def test_reading_results_is_logged_once_whatever_fails_afterwards(
 
     monkeypatch.setattr("studykit.study.Study.save", full)
     monkeypatch.setattr("studykit.outcomes.analyse.analyse_rows", lambda *_, **__: "results")
-    words = ("report", mine, "--look-by", "OW", "--look-reason", "asked")
+    words = ("report", mine, "--look-by", "OW", "--look-reason", "asked", "--yes")
     assert "No space left on device" in run(*words)[2]
     assert "1 look(s) at results by arm" in run("audit", mine)[1]
     assert run(*words)[0] == 2

@@ -106,9 +106,8 @@ def test_the_whole_way_of_an_owner(mine: Path, run: Run) -> None:
     assert "expected a yes: after the lock every change is an amendment; found no terminal to ask in" in err
     assert not (mine / "ledger.db").exists()
     assert len(out.split("What the lock decides for good:\n")[1].splitlines()) > 10
-    (mine / "protocol.toml").write_text(
-        text.replace("exercises_per_session = 2 ", "exercises_per_session = 15 ")
-    )
+    many = text.replace("exercises_per_session = 2 ", "exercises_per_session = 15 ")
+    (mine / "protocol.toml").write_text(many, encoding="utf-8")
     code, out, err = run("lock", mine, "--by", "OW")
     assert (code, "found 15. More means much soreness." in out) == (2, True)
     (mine / "protocol.toml").write_text(text, encoding="utf-8")

@@ -156,6 +156,9 @@ def test_what_the_protocol_does_not_use_is_no_reason(tmp_path: Path) -> None:
 
 
 def test_an_age_that_the_analysis_uses_is_asked_for(tmp_path: Path) -> None:
-    changes = (("minimum_age = 18", "minimum_age = 0"), ("adjust_for = []", 'adjust_for = ["age"]'))
+    changes = (
+        ("minimum_age = 18", "minimum_age = 0"),
+        ("[planning]", '[analysis]\nadjust_for = ["age"]\n\n[planning]'),
+    )
     study = with_client(tmp_path / "mine", *changes, age="")
     assert study.enrolment("C900").missing == ("The age of C900 is not recorded in records/clients.",)

@@ -11,6 +11,10 @@ ANSWERED = (
     ('safety = ""', 'safety = "SR"'),
     ('names_list = ""', 'names_list = "the owner, in the safe of the office"'),
     ('insurance = ""', 'insurance = "the studio\'s liability insurance, which knows of partner reps"'),
+    ('payment = ""', 'payment = "nothing; the sessions cost what they cost now"'),
+    ('emergency_number = ""', 'emergency_number = "112"'),
+    ('first_aider = ""', 'first_aider = "whoever is at the desk"'),
+    ('defibrillator = ""', 'defibrillator = "at the entrance, left of the door"'),
 )
 
 

@@ -31,9 +31,8 @@ def test_every_number_has_a_usual_range() -> None:
             inner = wording.element(info) or info
             if wording.expected(inner).startswith(("a number", "a whole number", "a share")):
                 assert key in USUAL.get(section.__name__, {}), f"{section.__name__}, {key}"
-    assumed = {
-        key for key, info in Planning.model_fields.items() if wording.section_of(info, {}) is Assumption
-    }
+    fields = Planning.model_fields.items()
+    assumed = {key for key, info in fields if wording.section_of(info, {}) is Assumption}
     assert assumed - HAVE_THEIR_OWN_RULE == USUAL_ASSUMED.keys() | USUAL_ON_LOG.keys()
 
 
@@ -44,9 +43,8 @@ def found(*steps: Any, value: Any) -> list[Finding]:
     for step in steps[:-1]:
         here = here[step]
     here[steps[-1]] = value
-    return [
-        item for item in check_protocol(Protocol.model_validate(document)) if str(steps[-1]) in item.where
-    ]
+    said = check_protocol(Protocol.model_validate(document))
+    return [item for item in said if str(steps[-1]) in item.where]
 
 
 UNUSUAL = [
@@ -89,7 +87,7 @@ def test_ten_lines_say_what_is_decided_for_good() -> None:
     assert len(lines) == 10
     text = "\n".join(lines)
     for part in (
-        "conventional sets (no partner reps) against conventional sets, then partner reps (3 partner reps a set",
+        "conventional sets (no partner reps) against conventional sets, then partner reps (3 partner reps a",
         "from 18 years", "40 clients, 3 trainers", "permuted blocks; kept even: trainer, sex",
         "primary strength (10-repetition load), worthwhile from 3 per cent", "to day 182", "days 42, 84",
         "1 serious harm related to training, 2 severe in an arm, or 15 in 100",
@@ -101,8 +99,7 @@ def test_ten_lines_say_what_is_decided_for_good() -> None:
 
 def test_claims_that_nobody_was_asked_about_are_named() -> None:
     ready = parse_protocol(READY).protocol
-    own = parse_protocol(
-        READY.replace("the studio pays from its own income; no other money", "a grant")
-    ).protocol
+    changed = READY.replace("the studio pays from its own income; no other money", "a grant")
+    own = parse_protocol(changed).protocol
     assert "study.funding" in still_ready_made(ready, ready)
     assert set(still_ready_made(ready, ready)) - set(still_ready_made(own, ready)) == {"study.funding"}

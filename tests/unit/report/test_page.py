@@ -252,7 +252,7 @@ def test_an_early_reading_says_so_in_its_first_line_and_shows_no_effect_in_bold(
     lines = text_of(page[page.index("<body>") :]).split("\n")
     assert lines[0].startswith("Early, not the result. ")
     told = (
-        "This is an early reading, not the result: follow-up goes on; no look was planned now, so it decides"
+        "This is an early reading, not the result: the study goes on; no look was planned now, so it decides"
     )
     first = text_of(section(page, "first"))
     assert told in first

@@ -338,7 +338,7 @@ def test_a_later_look_shows_the_earlier_one_beside_it(tmp_path: Path) -> None:
         (["--gap", "March=closed"], "a stretch without sessions, FIRST..LAST"),
         (["--gap", "2025-04-01..2025-03-01=closed"], "expected the first day before the last"),
         (["--practice-from", "spring"], "a date such as 2026-03-09 is wanted"),
-        (["--again", "perhaps"], "invalid choice"),
+        (["--again", "perhaps"], "expected --again, planned or not planned; found perhaps"),
         (["--header-row", "0"], "a whole number from 1 is wanted"),
     ],
 )

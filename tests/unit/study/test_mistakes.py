@@ -88,7 +88,7 @@ def test_a_correction_says_what_the_fact_can_be(fact: str, value: str, words: st
 def test_an_analysis_that_is_refused_takes_no_look(enrolled: Study) -> None:
     """It is entered before anything is computed, and then that nothing was seen."""
     before = entries(enrolled)
-    with pytest.raises(FitError, match="at least one outcome"):
+    with pytest.raises(FitError, match="records that are enough for a result"):
         enrolled.analyse(look_by="OW", look_reason="curious")
     look, nothing = enrolled.entries()[before:]
     assert (look.kind, look.by, look.body["reason"]) == ("look", "OW", "curious")

@@ -14,8 +14,9 @@ from studykit.study import Study
 from studykit.study.rights import is_kept_blind, require_right
 from studykit.study.session_sheets import write_sheet
 from tests.pipeline.test_methods import BLOCKS, CLIENTS, edit, ready_study
+from tests.support.answered import answered
 
-PROTOCOL = parse_protocol((shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")).protocol
+PROTOCOL = parse_protocol(answered((shipped("protocols") / "parallel.toml").read_text("utf-8"))).protocol
 
 
 @pytest.fixture(scope="module")
