@@ -231,17 +231,23 @@ def own_retention(log: AttendanceLog, episodes: Episodes, horizon: int) -> OwnRe
         if (own := episodes.new & (quarters == quarter)).sum() >= LEAST_IN_QUARTER
     )[-MOST_QUARTERS:]
 
-    def months(days: Integers) -> list[str]:
-        return [str(month) for month in days.astype("datetime64[D]").astype("datetime64[M]")]
+    def months(days: Integers) -> Integers:
+        return days.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
 
     left = episodes.event & (episodes.last_attended >= 0)
-    joined = Counter(months(episodes.joined[episodes.new]))
-    gone = Counter(months((episodes.joined + episodes.last_attended)[left]))
-    visits = set(zip(months(log.session_day), log.session_client.tolist(), strict=True))
-    came = Counter(month for month, _ in visits)
+    visits = np.unique(months(log.session_day) * len(log.clients) + log.session_client)
+    joined, gone, came = (
+        Counter(counted.tolist())
+        for counted in (
+            months(episodes.joined[episodes.new]),
+            months((episodes.joined + episodes.last_attended)[left]),
+            visits // len(log.clients),
+        )
+    )
     every = sorted({*joined, *gone, *came})
     return OwnRetention(
-        curves, tuple(Month(month, joined[month], gone[month], came[month]) for month in every)
+        curves,
+        tuple(Month(str(np.datetime64(k, "M")), joined[k], gone[k], came[k]) for k in every),
     )
 
 
