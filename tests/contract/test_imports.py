@@ -32,6 +32,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("study",),
     ("console",),
     ("options",),
+    ("commands",),
     ("cli",),
 )
 RANK = {room: rank for rank, group in enumerate(GROUPS) for room in group}

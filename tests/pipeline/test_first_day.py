@@ -27,7 +27,7 @@ def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> 
             queue: Iterator[str] = next((q for s, q in waiting.items() if prompt.startswith(s)), iter(()))
             return next(queue, "")
 
-        monkeypatch.setattr("studykit.cli.is_interactive", lambda: answers is not None)
+        monkeypatch.setattr("studykit.commands.is_interactive", lambda: answers is not None)
         monkeypatch.setattr("builtins.input", typed)
         try:
             code = main([str(word) for word in words])

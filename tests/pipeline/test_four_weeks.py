@@ -200,7 +200,7 @@ def test_no_draw_and_no_question(mistake: str, mine: Path, run: Run, monkeypatch
     make, words = ENROL[mistake]
     make(mine)
     before = len(Study.open(mine).entries())
-    monkeypatch.setattr("studykit.cli.is_interactive", lambda: True)
+    monkeypatch.setattr("studykit.commands.is_interactive", lambda: True)
     monkeypatch.setattr("builtins.input", lambda prompt: pytest.fail(f"asked: {prompt}"))
     code, _, err = run("enrol", mine, "C09", "--by", "OW")
     assert code == 2
@@ -564,7 +564,7 @@ def test_a_local_spreadsheet_is_understood_and_noted(mine: Path, run: Run) -> No
 def test_the_order_of_dates_is_asked_once(mine: Path, run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     change(mine, "strength", "C01", date="03/01/2026")
     asked: list[str] = []
-    monkeypatch.setattr("studykit.cli.is_interactive", lambda: True)
+    monkeypatch.setattr("studykit.commands.is_interactive", lambda: True)
     monkeypatch.setattr("builtins.input", lambda prompt: asked.append(prompt) or "month")
     assert run("check", mine)[0] == run("check", mine)[0] == 0
     assert len(asked) == 1

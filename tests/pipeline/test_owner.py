@@ -228,7 +228,7 @@ def test_an_answer_that_cannot_be_used_is_asked_again_at_once(
         found = next((start for start in wrong if prompt.startswith(start)), None)
         return wrong.pop(found) if found else ""
 
-    monkeypatch.setattr("studykit.cli.is_interactive", lambda: True)
+    monkeypatch.setattr("studykit.commands.is_interactive", lambda: True)
     monkeypatch.setattr("builtins.input", answer)
     code, out, _ = run("new", tmp_path / "mine")
     assert code == 0

@@ -91,7 +91,7 @@ class Stopping:
 
 def test_ctrl_c_keeps_what_is_done(mine, run, monkeypatch) -> None:
     """Code 0, the answer says how far it came, the page holds what was done and nothing that was not."""
-    monkeypatch.setattr("studykit.cli.TrialProgress", Stopping)
+    monkeypatch.setattr("studykit.commands.TrialProgress", Stopping)
     code, out, _ = run("plan", mine, "--clients", "40", "--simulate", "--trials", "400")
     assert code == 0
     assert "The work was stopped early: 93 of 400 studies" in out

@@ -104,7 +104,7 @@ def test_the_owner_part_is_followed_word_by_word(
 ) -> None:
     """From an empty folder to the report, by the very lines of README; records come between as it says."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("studykit.cli.is_interactive", lambda: True)
+    monkeypatch.setattr("studykit.commands.is_interactive", lambda: True)
     typed = {"Your code": "OW", "Reason": "a look, to follow README"}
     monkeypatch.setattr(
         "builtins.input",

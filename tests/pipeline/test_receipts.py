@@ -150,8 +150,8 @@ def test_what_the_protocol_uses_is_known_before_anything_is_asked_or_drawn(
     tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch, client: dict[str, str], told: str
 ) -> None:
     study = with_client(tmp_path / "mine", **client)
-    monkeypatch.setattr("studykit.cli.confirm", lambda _question: pytest.fail("it was asked"))
-    monkeypatch.setattr("studykit.cli.is_interactive", lambda: True)
+    monkeypatch.setattr("studykit.commands.confirm", lambda _question: pytest.fail("it was asked"))
+    monkeypatch.setattr("studykit.commands.is_interactive", lambda: True)
     code, _, err = run("enrol", study.folder, "C900", "--by", "OW")
     assert code == 2
     assert told in err

@@ -77,7 +77,7 @@ def test_nothing_is_asked_while_an_envelope_of_the_stratum_waits(
     study, _ = sealed
     study.lock(by="OW")
     study.call_slip("C000", by="OW")
-    monkeypatch.setattr("studykit.cli.is_interactive", lambda: True)
+    monkeypatch.setattr("studykit.commands.is_interactive", lambda: True)
     monkeypatch.setattr("builtins.input", lambda prompt: pytest.fail(f"asked: {prompt}"))
     code, _, err = run("enrol", study.folder, "C004", "--by", "OW")
     assert code == 2

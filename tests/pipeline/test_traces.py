@@ -298,8 +298,8 @@ def test_the_lock_prints_every_warning_before_its_question(
         seen.append("".join(capsys.readouterr()))
         return False
 
-    monkeypatch.setattr("studykit.cli.is_interactive", lambda: True)
-    monkeypatch.setattr("studykit.cli.confirm", asked)
+    monkeypatch.setattr("studykit.commands.is_interactive", lambda: True)
+    monkeypatch.setattr("studykit.commands.confirm", asked)
     code, out, _ = run("lock", study.folder, "--by", "OW")
     assert (code, out) == (0, "Nothing was locked.\n")
     assert [text for text in wanted if text not in seen[0]] == []
