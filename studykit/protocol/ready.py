@@ -102,11 +102,21 @@ def whole_text(content: Mapping[str, Any], *, typed: str) -> str:
         return typed
     import tomlkit
 
-    below = "".join(f"# {line}".rstrip() + "\n" for line in typed.split("\n"))
     return (
         "# The whole protocol: what its owner wrote, and for all else the ready protocol.\n\n"
-        f"{tomlkit.dumps(content)}\n# As its owner wrote it:\n#\n{below}"
+        f"{tomlkit.dumps(content)}\n{_below(typed)}"
     )
+
+
+def typed_as(whole: str, typed: str) -> bool:
+    """Whether a whole text was made from this typed one, told without reading either."""
+    return whole == typed or whole.endswith(_below(typed))
+
+
+def _below(typed: str) -> str:
+    """What was typed, as comments below the whole."""
+    lines = "".join(f"# {line}".rstrip() + "\n" for line in typed.split("\n"))
+    return f"# As its owner wrote it:\n#\n{lines}"
 
 
 def shortened(text: str, *, name: str) -> str:

@@ -179,9 +179,12 @@ def stop_before_lock(read: ReadProtocol) -> None:
 def file_findings(now: Snapshot) -> tuple[Finding, ...]:
     """A warning where the file no longer says what was locked."""
     from studykit.protocol.protocol_file import read_protocol
+    from studykit.protocol.ready import typed_as
 
     path = now.folder / PROTOCOL
-    if now.locked is None or (path.is_file() and path.read_bytes() == now.read.text.encode()):
+    if now.locked is None:
+        return ()
+    if path.is_file() and typed_as(now.read.text, path.read_bytes().decode("utf-8", "replace")):
         return ()
     try:
         same = read_protocol(path, locked=True).digest == now.read.digest

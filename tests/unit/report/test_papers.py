@@ -183,9 +183,9 @@ def test_what_nobody_answered_is_left_open_and_nothing_is_claimed() -> None:
 
 
 def test_what_people_typed_is_shown_and_never_filled_in() -> None:
-    protocol = protocol_of("parallel", ("in the safe of the office", "<b>{study.title}</b> {*clients}"))
+    protocol = protocol_of("parallel", ("in the safe of the office", "<b>{{ study.title }}</b> {*clients}"))
     page = pages(protocol)["privacy"]
-    assert "&lt;b&gt;{study.title}&lt;/b&gt; {*clients}" in page
+    assert "&lt;b&gt;{{ study.title }}&lt;/b&gt; {*clients}" in page
 
 
 def test_without_partner_reps_nobody_is_signed_off_for_them() -> None:
