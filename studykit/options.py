@@ -15,7 +15,7 @@ from studykit.records.nearest import listed, nearest_known
 if TYPE_CHECKING:
     from studykit.study.looking_back import Wish
 
-METHODS = ("session clock", "landmark", "strategies from joining", "before and after")
+METHODS = ("whole effect", "session clock", "landmark", "strategies from joining", "before and after")
 TABLES = ("clients", "pauses", "departures", "closures", "trainers")
 
 
@@ -152,9 +152,9 @@ _EXPORTED = option("--exported-on", type=day, metavar="DATE", help="day on which
 _HORIZON = option("--horizon", type=whole, default=182, metavar="DAYS", help="days (default: 182)")
 _LEAD = option(
     "--lead",
-    default="session clock",
     choices=METHODS,
-    help="the answer that leads, named before the file is opened (default: session clock)",
+    help="the answer that leads, named before the file is opened (default: the whole effect, or session by "
+    "session where too few clients joined within the records)",
 )
 _BOOTSTRAP = option(
     "--bootstrap",

@@ -21,6 +21,7 @@ from studykit.lookback.look_back_results import (
 from studykit.results import RowCount
 
 METHOD_NAMES: dict[Method, str] = {
+    "whole effect": "All new clients, or none",
     "session clock": "Session by session",
     "landmark": "From a fixed day on",
     "strategies from joining": "Two strategies from joining",

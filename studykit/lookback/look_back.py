@@ -42,6 +42,7 @@ from studykit.lookback.next_study import plan_next_study
 from studykit.lookback.session_clock import Exposure, answer_session_clock
 from studykit.lookback.silence import how_it_ends, refuse_silence
 from studykit.lookback.verdict import Verdict, choose_verdict
+from studykit.lookback.whole_effect import answer_whole_effect
 from studykit.results import RowCount
 from studykit.retention.clock import RetentionRule
 
@@ -51,14 +52,16 @@ LEAST_EVENTS = 20
 LEAST_IN_QUARTER = 12  # clients, for a curve of their own
 MOST_QUARTERS = 6
 EXPLORATORY: tuple[Exposure, ...] = ("some", "most", "begun, first 90 days")
-METHODS: tuple[Method, ...] = ("session clock", "landmark", "strategies from joining", "before and after")
+METHODS: tuple[Method, ...] = (
+    "whole effect", "session clock", "landmark", "strategies from joining", "before and after",
+)  # fmt: skip
 
 
 def look_back(
     log: AttendanceLog,
     *,
     horizon: int = HORIZON,
-    lead: Method = "session clock",
+    lead: Method | None = None,
     absence_days: int = 28,
     landmarks: tuple[int, ...] | None = None,
     grace_weeks: int = 4,
@@ -73,10 +76,9 @@ def look_back(
     log : AttendanceLog
     horizon : int
         Days since joining up to which clients are compared.
-    lead : str
-        The answer that counts, named before the records are opened: "session clock", "landmark",
-        "strategies from joining" or "before and after". Records without marks of partner reps allow the last
-        one only.
+    lead : str, optional
+        The answer that counts, named before the records are opened: one of `METHODS`; unless given, the first
+        of them that has enough clients. Records without marks of partner reps allow the last one only.
     absence_days : int
         Countable days without attendance that make a departure.
     landmarks : tuple of int
@@ -122,7 +124,7 @@ def look_back(
     log, supposed = first_session_as_joining(log, quiet_days=2 * absence_days)
     episodes = follow_clients(log, rule=rule)
     facts = session_facts(log, episodes)
-    chosen = _lead(log, lead, marked := log.marked and bool(facts.done.any()))
+    marked = log.marked and bool(facts.done.any())
     ask = partial(
         answer_session_clock, log, episodes, horizon=horizon, least_events=least_events, facts=facts
     )
@@ -133,9 +135,11 @@ def look_back(
             log, episodes, horizon=horizon, weeks=grace_weeks, least_events=least_events,
             resamples=bootstrap, seed=seed,
         )  # fmt: skip
-        answers = (ask(), ask(exposure="done"), *map(at, landmarks), strategies)
+        whole = answer_whole_effect(log, episodes, horizon=horizon, least_events=least_events, facts=facts)
+        answers = (whole, ask(), ask(exposure="done"), *map(at, landmarks), strategies)
     if (log.adopted != UNKNOWN_DAY).any():
         answers += (answer_before_after(log, episodes, horizon=horizon, least_events=least_events),)
+    chosen = _lead(log, lead, answers if marked else ())
     ordered = tuple(sorted(answers, key=lambda answer: answer.method != chosen))
     retention = curve_of_times("everybody", episodes.times(), horizon)
     more = partial(_other_weeks, log, episodes, horizon=horizon, least_events=least_events)
@@ -260,7 +264,7 @@ def _check_whole(**numbers: object) -> None:
 
 def _check(
     horizon: int,
-    lead: str,
+    lead: str | None,
     absence_days: int,
     landmarks: tuple[int, ...],
     grace_weeks: int,
@@ -269,7 +273,7 @@ def _check(
 ) -> None:
     """Refuse options that cannot be used."""
     where = "look back"
-    if lead not in METHODS:
+    if lead is not None and lead not in METHODS:
         raise ArgumentError(where=f"{where}, lead", expected=f"one of: {', '.join(METHODS)}", got=repr(lead))
     wrong = [day for day in landmarks if not 7 <= day < horizon - absence_days]
     for name, fine, expected, got in (
@@ -283,11 +287,15 @@ def _check(
             raise ArgumentError(where=f"{where}, {name}", expected=expected, got=str(got))
 
 
-def _lead(log: AttendanceLog, lead: Method, marked: bool) -> Method | None:
-    """The lead that the records allow: without marks before and after, without dates of adoption none."""
-    if marked:
-        return lead
-    return "before and after" if (log.adopted != UNKNOWN_DAY).any() else None
+def _lead(log: AttendanceLog, lead: Method | None, answers: tuple[Answer, ...]) -> Method | None:
+    """The lead that the records allow: without marks before and after, without dates of adoption none.
+
+    Unless one is named, it is the whole effect where enough clients joined within the records, whatever it
+    turns out to be, else the comparison session by session.
+    """
+    if not answers:
+        return "before and after" if (log.adopted != UNKNOWN_DAY).any() else None
+    return lead or ("session clock" if answers[0].risk_difference is None else "whole effect")
 
 
 def _bound(answers: tuple[Answer, ...], lead: Method | None) -> UnmeasuredBound | None:

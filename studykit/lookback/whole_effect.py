@@ -71,14 +71,14 @@ from studykit.retention.discrete_hazard import DiscreteHazardModel
 
 METHOD: Method = "whole effect"
 ESTIMAND = (
-    "Among clients who joined within the records: the share that would have left by day {horizon} had all, "
-    "or none, begun partner reps at the first session, whatever partner reps do to attendance included."
+    "How many new clients would have left by day {horizon}, had all begun partner reps at their first "
+    "session, or none? What partner reps do to attendance counts as their own."
 )
 IN_WORDS = (
-    "Marginal structural model: hazards per day judged at sessions (complementary log-log), {trainers}; "
-    "sessions weighted by the inverse chance of having begun or not by then, given attendance up to then; "
-    "standard errors by clusters ({clusters}) with small-sample correction (CR2, Satterthwaite), "
-    "the weights taken as known."
+    "Marginal structural model: hazards per day judged at sessions (complementary log-log), with {trainers}. "
+    "Sessions are weighted by the inverse chance of having begun or not by then, given attendance so far. "
+    "Standard errors are by clusters ({clusters}) with small-sample correction (CR2, Satterthwaite), the "
+    "weights taken as known."
 )
 NEVER = -2  # came to no session
 

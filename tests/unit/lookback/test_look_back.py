@@ -24,11 +24,22 @@ def look(log):
 
 
 def test_the_lead_comes_first_and_nothing_is_pooled(log, look):
-    assert look.lead == "session clock"
-    assert look.answers[0].method == "session clock"
+    assert look.lead == "whole effect"
+    assert look.answers[0].method == "whole effect"
     other = look_back(log, lead="landmark", landmarks=(56,), bootstrap=0)
-    assert [answer.method for answer in other.answers][:2] == ["landmark", "session clock"]
+    assert [answer.method for answer in other.answers][:2] == ["landmark", "whole effect"]
     assert len({answer.estimand for answer in look.answers}) == len(look.answers)
+
+
+def test_too_few_who_joined_within_the_records_leave_the_lead_to_the_sessions(log):
+    """Told by who was followed, never by what was found."""
+    members = look_back(
+        dataclasses.replace(log, joined=np.minimum(log.joined, log.first_day - 30)), bootstrap=0
+    )
+    assert (members.lead, members.answers[0].method) == ("session clock", "session clock")
+    whole = next(answer for answer in members.answers if answer.method == "whole effect")
+    assert whole.refused
+    assert look_back(log, lead="session clock", bootstrap=0).lead == "session clock"
 
 
 def test_printing_a_log_or_an_answer_takes_one_line(log, look):
@@ -111,7 +122,7 @@ def test_unmarked_sessions_and_missing_joining_dates_are_told(log):
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        ({"lead": "best"}, "lead: expected one of: session clock, landmark"),
+        ({"lead": "best"}, "lead: expected one of: whole effect, session clock, landmark"),
         ({"horizon": 20}, "horizon: expected more than 28 days"),
         ({"landmarks": (28, 400)}, "landmarks: expected days from 7 to 28 days before the horizon"),
         ({"grace_weeks": 20}, "grace_weeks: expected weeks from 1 to half the horizon"),

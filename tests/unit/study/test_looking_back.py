@@ -194,7 +194,7 @@ def test_options_reach_the_analysis_and_those_not_given_keep_their_defaults(tmp_
     assert main(["lookback", str(export(tmp_path)), *words]) == 0
     assert TOLD[-1] == {"lead": "landmark", "landmarks": (30, 60), "grace_weeks": 6, "absence_days": 28}
     assert main(["lookback", str(export(tmp_path)), "--bootstrap", "200", "--absence", "56"]) == 0
-    assert TOLD[-1] == {"lead": "session clock", "grace_weeks": 4, "absence_days": 56, "bootstrap": 200}
+    assert TOLD[-1] == {"grace_weeks": 4, "absence_days": 56, "bootstrap": 200}
 
 
 def test_json_goes_alone_to_standard_output(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
