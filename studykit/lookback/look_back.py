@@ -124,27 +124,25 @@ def look_back(
     log, supposed = first_session_as_joining(log, quiet_days=2 * absence_days)
     episodes = follow_clients(log, rule=rule)
     facts = session_facts(log, episodes)
-    marked = log.marked and bool(facts.done.any())
+    given = {"horizon": horizon, "least_events": least_events}
     ask = partial(
         answer_session_clock, log, episodes, horizon=horizon, least_events=least_events, facts=facts
     )
     answers: tuple[Answer, ...] = ()
-    if marked:
-        at = partial(answer_landmark, log, episodes, horizon=horizon, least_events=least_events, facts=facts)
+    if marked := log.marked and bool(facts.done.any()):
+        at = partial(answer_landmark, log, episodes, facts=facts, **given)
         strategies = answer_strategies(
-            log, episodes, horizon=horizon, weeks=grace_weeks, least_events=least_events,
-            resamples=bootstrap, seed=seed,
+            log, episodes, weeks=grace_weeks, resamples=bootstrap, seed=seed, **given
         )  # fmt: skip
-        whole = answer_whole_effect(log, episodes, horizon=horizon, least_events=least_events, facts=facts)
+        whole = answer_whole_effect(log, episodes, facts=facts, **given)
         answers = (whole, ask(), ask(exposure="done"), *map(at, landmarks), strategies)
     if (log.adopted != UNKNOWN_DAY).any():
-        answers += (answer_before_after(log, episodes, horizon=horizon, least_events=least_events),)
+        answers += (answer_before_after(log, episodes, **given),)
     chosen = _lead(log, lead, answers if marked else ())
     ordered = tuple(sorted(answers, key=lambda answer: answer.method != chosen))
     retention = curve_of_times("everybody", episodes.times(), horizon)
-    more = partial(_other_weeks, log, episodes, horizon=horizon, least_events=least_events)
+    weeks_of = partial(_other_weeks, log, episodes, horizon=horizon, least_events=least_events)
     bound = _bound(ordered, chosen)
-    exploratory = tuple(ask(exposure=kind) for kind in EXPLORATORY) if marked else ()
     returned = came_back(log, episodes)
     return LookBack(
         lead=chosen,
@@ -168,7 +166,7 @@ def look_back(
         source=log.source,
         sensitivity=(
             *_sensitivity(log, horizon=horizon, least_events=least_events, marked=marked, rule=rule),
-            *(more(weeks=grace_weeks, retention=retention) if marked else ()),
+            *(weeks_of(weeks=grace_weeks, retention=retention) if marked else ()),
         ),
         negative_controls=negative_controls(log, episodes, facts, horizon=horizon, least_events=least_events),
         account=account_of(log, episodes, ordered),
@@ -176,7 +174,7 @@ def look_back(
         returned=returned,
         ending=Ending(*how_it_ends(log, absence_days), absence_days),
         own=own_retention(log, episodes, horizon),
-        exploratory=exploratory,
+        exploratory=tuple(ask(exposure=kind) for kind in EXPLORATORY) if marked else (),
         why_none="" if chosen else _why_none(log),
     )
 

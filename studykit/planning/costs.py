@@ -50,6 +50,13 @@ class CostPoint:
         """All hours together."""
         return self.test_hours + self.talk_hours + self.extra_hours
 
+    @property
+    def asking(self) -> str:
+        """How many people are asked, in words."""
+        if not self.people_asked:
+            return "nobody more to ask"
+        return f"about {self.people_asked} people to ask, your own clients among them"
+
 
 @dataclass(frozen=True, slots=True)
 class CostPlan:

@@ -76,9 +76,7 @@ def _other(plan: OutcomePlan) -> str:
 
 def _cost(costs: CostPlan) -> str:
     point = costs.planned
-    asked = f"about {point.people_asked} people to ask, your own clients among them; " * (
-        point.people_asked > 0
-    )
+    asked = f"{point.asking}; " * (point.people_asked > 0)
     return (
         f"As planned it takes {asked}{point.months_in_all:.0f} months; about {point.hours:.0f} hours of work."
     )

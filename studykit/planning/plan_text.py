@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from studykit.planning.advice import capital
 from studykit.planning.assumptions import UsedAssumption
 from studykit.planning.drawing import drawing_sentences
 from studykit.planning.interim import looks_sentences
@@ -83,7 +84,7 @@ def _cost_lines(plan: Plan) -> list[str]:
     point = plan.costs.planned
     money = "" if point.money is None else f", {point.money:,.0f} in money"
     joining = (
-        f"- About {point.people_asked} people to ask, your own clients among them, and "
+        f"- {capital(point.asking)}, and "
         f"{point.months_of_recruitment:.0f} months until {point.clients} have joined; "
         f"{point.months_in_all:.0f} months in all."
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-from studykit.planning.advice import about
 from studykit.planning.interim import InterimPlan, looks_sentences
 from studykit.planning.outcome_plan import Improvement
 from studykit.planning.pilot import PilotPlan, RuleOutlook, pilot_sentences
@@ -41,11 +40,10 @@ def costs_section(plan: Plan) -> Section:
     hours, tests = number(point.hours, 0), number(point.test_hours, 0)
     talks, added = number(point.talk_hours, 0), number(point.extra_hours, 0)
     lead = (
-        f"{point.clients} clients mean about {about(point.people_asked)} people to ask, your own clients "
-        f"among them, {joining} months until all have joined and {whole} months until the last has been "
-        f"followed, {point.test_visits} "
-        f"test visits, and about {hours} hours: {tests} for tests, {talks} to explain, ask and record, "
-        f"{added} that partner reps add to the sessions."
+        f"{point.clients} clients mean {point.asking}, {joining} months until all have joined and {whole} "
+        f"months until the last has been followed, {point.test_visits} test visits, and about {hours} hours: "
+        f"{tests} for tests, {talks} to explain, ask and record, {added} that partner reps add to the "
+        "sessions."
     )
     return Section("cost", "What it costs", (*paragraphs(lead), *tables(_cost_table(plan))))
 
