@@ -215,12 +215,13 @@ def _planned(protocol: Protocol, number: int, *, pilot: bool, enrolled: int) -> 
     plans, shared = made.plans, made.shared
     lead = plans[0] if plans else None
     costs = plan_costs(protocol, shared, clients=number, counts=_counts(number), enrolled=enrolled)
+    # Before other designs are asked about, whose assumptions are not this plan's.
+    moved = what_if(protocol, made.sections(protocol), clients=number, alpha=alpha, used=shared.used)
     sharper = _improvements(protocol, made, months=costs.planned.months_of_recruitment)
     advice = refused(made.trouble)
     if lead is not None and not made.trouble:
         advice = _advice(protocol, lead, number, _designs(protocol, lead, sharper))
     can, cannot = _sentences(protocol, plans)
-    moved = what_if(protocol, made.sections(protocol), clients=number, alpha=alpha, used=shared.used)
     kept = dilution(shared, declared=protocol.planning.effect_declared)
     chances = tuple(plan_chances(made.assumed[plan.outcome], plan, kept=kept) for plan in plans)
     looks = plan_looks(protocol, tested=min((plan.tested_clients for plan in plans), default=number))

@@ -208,7 +208,7 @@ def read_code(text: str, *, person: bool) -> Answer:
             "Use a code, and keep the list of names elsewhere.",
         )
     trouble = code_trouble(text)
-    joined = re.sub(r"\s+", "", text)
+    joined = re.sub("[ \u00a0]+", "", text)
     if person and joined != text and re.search("[0-9]", joined) and not code_trouble(joined):
         return Respelt(joined, text)  # no code has a blank
     if trouble:
@@ -221,7 +221,7 @@ def read_choice(text: str, choices: Sequence[str]) -> Answer:
     """One of the allowed words; capitals are passed over, and reported."""
     if text in choices:
         return text
-    same = [choice for choice in choices if _bare(choice) == _bare(text)]
+    same = [choice for choice in choices if _bare(choice) == _bare(text) != ""]
     meant = same[0] if len(same) == 1 else _MEANT.get(_bare(text), "")
     if meant in choices:
         return Respelt(meant, text)

@@ -217,7 +217,7 @@ def test_a_changed_method_waits_for_its_amendment(tmp_path: Path) -> None:
 def test_unequal_minimisation_is_never_locked(tmp_path: Path) -> None:
     """Refused with the reason, before anything is written."""
     study = ready_study(tmp_path / "mine", METHODS["minimisation"])
-    edit(study, ("ratio = 1 ", "ratio = 2 "))
+    edit(study, ('code = "partner_reps"', 'code = "partner_reps"\nratio = 2'))
     with pytest.raises(ProtocolError, match="the chance of each arm would change from client to client"):
         study.lock(by="OW")
     assert study.ledger is None

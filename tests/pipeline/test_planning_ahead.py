@@ -34,7 +34,7 @@ def mine(tmp_path) -> Path:
 def test_the_quick_answer_first_then_the_simulated_one(mine, run) -> None:
     code, out, _ = run("plan", mine, "--clients", "20", "--simulate", "--trials", "60")
     assert code == 0
-    assert out.index("recommendation:") < out.index("Tried out: the study simulated")
+    assert out.index("What to do.") < out.index("Tried out: the study simulated")
     assert "In brackets: the range that holds the true share" in out
     assert "60 studies of 20 clients" in out
     page = (mine / "results" / "plan.html").read_text(encoding="utf-8")

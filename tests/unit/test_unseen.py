@@ -43,7 +43,7 @@ def test_every_one_is_refused_on_entry() -> None:
 
 
 def test_every_one_is_written_out_on_a_terminal_and_on_a_page() -> None:
-    page = render_page("tally_sheet.html.j2", trainers=[f"T{mark}1" for mark in MARKS], rows=1)
+    page = render_page("tally_sheet.html.j2", trainers=[f"T{mark}1" for mark in MARKS], rows=1, cautions=())
     for mark in set(MARKS) - {"\n"}:
         assert visible(f"C0{mark}14") == f"C0{ascii_of(mark)}14"
         assert plain(f"C0{mark}14", encoding="utf-8") == f"C0{ascii_of(mark)}14"

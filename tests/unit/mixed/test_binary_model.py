@@ -50,7 +50,7 @@ class TestRefusals:
         with pytest.raises(DesignError, match="120 of 120 with the outcome, in every arm"):
             fit(np.ones(N))
         alike = (TRAINER < 5).astype(float)
-        with pytest.raises(DesignError, match="5 levels where every trial has the outcome and 7 where none"):
+        with pytest.raises(DesignError, match="5 levels with it in every trial and 7 in none"):
             fit(alike)
 
     def test_designs(self) -> None:

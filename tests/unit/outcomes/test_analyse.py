@@ -228,9 +228,10 @@ def test_an_outcome_that_comes_too_early_is_left_out_with_a_finding(
     told = [remark for remark in results.remarks if "could not be estimated" in remark]
     assert len(told) == 1  # a planned outcome never goes missing in silence
     assert told[0].startswith(
-        "The primary outcome, strength, could not be estimated: none (arm conventional)"
+        "The primary outcome, strength, could not be estimated: none in place of at least one score at the "
+        "visit."
     )
-    with pytest.raises(FitError, match=r"outcome strength: none \(arm conventional\) in place of at"):
+    with pytest.raises(FitError, match="The outcome strength needs at least one score"):
         analyse_rows(
             protocol,
             replace(rows, outcomes={"strength": young}, retention=None),

@@ -348,8 +348,8 @@ def test_the_first_sentence_says_who_decides() -> None:
     page = render_session_sheet(
         plan(build_records(harms=harm_table("fainted", "mild", serious=False, outcome=""))), PROTOCOL
     )
-    assert PROTOCOL.roles.safety == "SR"
-    assert "Ask: a licensed practitioner, the reviewer of harms (SR)." in page
+    assert PROTOCOL.roles.safety == ""
+    assert "Ask: a licensed practitioner, the reviewer of harms." in page
     assert "Neither the trainer nor this page decides it." in page
 
 
