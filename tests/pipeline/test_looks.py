@@ -17,13 +17,17 @@ from studykit.study.analysing import look_question
 from tests.pipeline.test_methods import BLOCKS, CLIENTS, add_rows, edit, ready_study, strength_rows, today
 
 PLANNED = 22  # so that a look after half of the tests is due from 11 on
-RULE = ('planned_looks = 1', 'planned_looks = 1\nlook_rule = "SR looks after half of the tests; OW decides"')
+RULE = ("planned_looks = 1", 'planned_looks = 1\nlook_rule = "SR looks after half of the tests; OW decides"')
 
 
 @pytest.fixture(scope="module")
 def looked_at(tmp_path_factory: pytest.TempPathFactory) -> Study:
     study = ready_study(tmp_path_factory.mktemp("looks") / "mine", BLOCKS)
-    edit(study, ("[planning]", "[oversight]\nplanned_looks = 1\n\n[planning]"), ("clients = 40", f"clients = {PLANNED}"))
+    edit(
+        study,
+        ("[planning]", "[oversight]\nplanned_looks = 1\n\n[planning]"),
+        ("clients = 40", f"clients = {PLANNED}"),
+    )
     with pytest.raises(ProtocolError, match="oversight, look_rule: expected who looks, who decides"):
         study.lock(by="OW")
     edit(study, RULE)
