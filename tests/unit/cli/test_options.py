@@ -84,7 +84,7 @@ def test_everything_that_is_said_of_an_export_arrives(tmp_path: Path) -> None:
 
 def test_what_is_not_said_keeps_its_default() -> None:
     said = wish("export.csv")
-    assert said.options == {"horizon": 182, "lead": "session clock", "grace_weeks": 4, "absence_days": 28}
+    assert said.options == {"horizon": 182, "grace_weeks": 4, "absence_days": 28}
     assert (said.out, said.recode, said.study, said.by, said.said.extracted_on) == (None, False, None, "", "")
 
 
