@@ -9,7 +9,7 @@ much they differ (Austin 2009, Statistics in Medicine 28:3083). Differences abov
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -46,7 +46,7 @@ class Design:
     names : tuple of str
     adjusted_for, left_out : tuple of str
         Terms used, and terms for which there were too few departures or nothing that varies.
-    chosen : list of int
+    chosen : tuple of int
         Places of the columns among the exposure and those of all terms.
     """
 
@@ -54,7 +54,7 @@ class Design:
     names: tuple[str, ...]
     adjusted_for: tuple[str, ...]
     left_out: tuple[str, ...]
-    chosen: list[int] = field(default_factory=list)
+    chosen: tuple[int, ...] = ()
 
     @property
     def omission(self) -> str:
@@ -175,7 +175,7 @@ def build_design(
         chosen += kept
         names += [f"{term.name} {k + 1}" for k in range(len(kept))]
         used.append(term.name)
-    return Design(every[:, chosen], tuple(names), tuple(used), tuple(left_out), chosen)
+    return Design(every[:, chosen], tuple(names), tuple(used), tuple(left_out), tuple(chosen))
 
 
 def trainer_role(exposure: Floats, trainer: Integers, client: Integers) -> TrainerRole:

@@ -402,7 +402,8 @@ def _curve(
     of_day = _row_columns(np.full(time.size, float(begun)), _terms(time, since, time == 0, nothing))
     zero = np.zeros(population.stratum.size)
     of_client = _row_columns(zero, _terms(zero, zero, zero > 0.0, population.facts))
-    of_day, of_client = of_day[:, design.chosen], of_client[:, design.chosen]
+    chosen = list(design.chosen)
+    of_day, of_client = of_day[:, chosen], of_client[:, chosen]
     daily = np.exp(of_day @ model.coefficients)
     level = np.exp(model.intercepts[population.stratum] + of_client @ model.coefficients)
     later = np.where(time == 0, 0.0, daily)
