@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 from studykit.errors import ArgumentError
 from studykit.records.enrolment import baseline_tests
 from studykit.records.writing import number_text
-from studykit.study.draw_facts import NO_TEST, baseline_names, said, name_of_test
+from studykit.study.draw_facts import NO_TEST, baseline_names, name_of_test, said
 from studykit.study.rights import Act, require_right
 
 if TYPE_CHECKING:
