@@ -124,7 +124,7 @@ def main() -> None:
 
 
 def save(rows: list[dict[str, object]], studios: int) -> None:
-    """Write what is known so far: the grid takes hours, and what was computed is not lost when it is stopped."""
+    """Write what is known so far: the grid takes hours, and stopping it loses nothing."""
     OUTPUT.parent.mkdir(exist_ok=True)
     made = {
         "about": "Coverage of the whole effect of beginning partner reps",
