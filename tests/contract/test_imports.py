@@ -33,6 +33,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("console",),
     ("options",),
     ("commands",),
+    ("desk",),
     ("cli",),
 )
 RANK = {room: rank for rank, group in enumerate(GROUPS) for room in group}
