@@ -12,10 +12,11 @@ import os
 import shlex
 import sys
 from collections.abc import Callable, Sequence
+from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from studykit import __version__
+from studykit import __version__, joint
 from studykit import options as o
 from studykit.console import Progress, TrialProgress, ask, confirm, is_interactive, plain, safe_output
 from studykit.errors import ArgumentError, Finding, FindingsError, FolderError, StudykitError
@@ -475,6 +476,18 @@ def tables(arguments: argparse.Namespace) -> int:
     return _show_page(arguments, "synthetic_data", "TABLES.md")
 
 
+def _joint(work: Callable[..., joint.Told]) -> Command:
+    """A command of many studios."""
+
+    @wraps(work)
+    def run(arguments: argparse.Namespace) -> int:
+        value, text, needs_attention = work(arguments, _say, _agreed)
+        _show(arguments, value, text)
+        return ATTENTION if needs_attention else DONE
+
+    return run
+
+
 def _show_page(arguments: argparse.Namespace, folder: str, name: str) -> int:
     text = shipped_page(folder, name, part=arguments.part)
     _show(arguments, {"page": text}, text.rstrip())
@@ -513,6 +526,7 @@ _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (keys, "harms", (o.PART,)),
     (tables, "sessions", (o.PART,)),
     (lookback, "export.csv --column client=Member --date-order day", o.LOOK_BACK),
+    *((_joint(work), example, options) for work, example, options in joint.COMMANDS),
 )
 
 
@@ -526,7 +540,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"studykit {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
     for run, example, options in _COMMANDS:
-        name, text = run.__name__, (run.__doc__ or "").strip()
+        name, text = run.__name__.replace("_", "-"), (run.__doc__ or "").strip()
         example = f"Example: studykit {name} {example}".rstrip()
         entry = commands.add_parser(name, help=text, description=text, epilog=example)
         entry.set_defaults(run=run, refuse=entry.error)

@@ -24,6 +24,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("allocation",),
     ("records",),
     ("outcomes",),
+    ("pooling",),
     ("trial",),
     ("planning",),
     ("lookback",),
@@ -32,6 +33,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("study",),
     ("console",),
     ("options",),
+    ("joint",),
     ("cli",),
 )
 RANK = {room: rank for rank, group in enumerate(GROUPS) for room in group}
