@@ -2,6 +2,7 @@
 
     python -m analysis.09_look_back_validity [--studios N] [--clients N] [--workers N] [--double-lives N]
                                              [--only WORDS]
+    python -m analysis.09_look_back_validity --verdicts N
 
 Simulates studios of 300 clients (or N) whose truth is known: no effect; a hazard ratio of 0.7; trainers who
 add partner reps and keep clients better; clients whose early attendance predicts both; and a trait that no
@@ -12,7 +13,11 @@ unrecorded trait, which nothing but chance can remove. From day 84 few departure
 many are refused for too few with partner reps, and those that are not lean to more of them; larger studios
 show that this is all.
 
-Output: a table on the screen, and analysis/output/look_back_validity.csv.
+With --verdicts, how often each verdict comes in N studios a row: where keener clients alone make the
+difference, at most 5 % may get one that says more than that keener clients could.
+
+Output: a table on the screen, and analysis/output/look_back_validity.csv; of verdicts
+analysis/validity/look_back_verdicts.json.
 """
 
 from __future__ import annotations
@@ -22,6 +27,7 @@ import csv
 from dataclasses import asdict, replace
 from pathlib import Path
 
+from analysis import look_back_verdicts
 from analysis.look_back_recovery import STUDIOS, Recovery, recover
 from synthetic_data.simulated_studio import StudioTruth
 
@@ -54,7 +60,15 @@ def main() -> None:
         default=20_000,
         help="clients who live twice, five times over, for the truths",
     )
+    parser.add_argument("--verdicts", type=int, default=0, help="studios a row for the verdicts, and no more")
     arguments = parser.parse_args()
+    if arguments.verdicts:
+        rows = []
+        for name, truth in look_back_verdicts.STUDIOS.items():
+            rows.append(look_back_verdicts.row_of(name, truth, range(arguments.verdicts)))
+            print("  ".join(f"{key} {value}" for key, value in rows[-1].items()), flush=True)
+            look_back_verdicts.save(rows)
+        return
     OUTPUT.mkdir(exist_ok=True)
     with (OUTPUT / "look_back_validity.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")

@@ -11,7 +11,7 @@ import json
 import os
 import shlex
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from studykit import __version__, joint
 from studykit import options as o
 from studykit.console import Progress, TrialProgress, ask, confirm, is_interactive, plain, safe_output
-from studykit.errors import ArgumentError, Finding, FindingsError, FolderError, StudykitError
+from studykit.errors import ArgumentError, Finding, FindingsError, FolderError, StudykitError, grouped
 from studykit.options import look_back_wish
 from studykit.shipped import shipped_page
 from studykit.unseen import visible
@@ -59,7 +59,7 @@ def _show(arguments: argparse.Namespace, value: Any, text: str) -> None:
 def _findings_text(findings: Sequence[Finding], *, most: int = 10) -> str:
     """Findings, the gravest first; ten, then a count."""
     order = {"stop": 0, "warn": 1, "note": 2}
-    ranked = sorted(findings, key=lambda finding: order[finding.severity])
+    ranked = sorted(grouped(findings), key=lambda finding: order[finding.severity])
     lines = [f"  {finding.severity:<4}  {finding}" for finding in ranked[:most]]
     if len(ranked) > most:
         lines.append(f"  ... and {len(ranked) - most} more")
@@ -102,6 +102,19 @@ def _open(arguments: argparse.Namespace) -> Study:
     return Study.open(arguments.study)
 
 
+def _own_code(arguments: argparse.Namespace) -> str:
+    """Who acts, asked from the roles that there are."""
+    from studykit.study.rights import codes_of_roles
+
+    codes = codes_of_roles(_open(arguments).protocol)
+    if is_interactive() and not arguments.json:
+        return ask("Your code, as in the protocol's roles", choices=codes)
+    raise ArgumentError(
+        where=arguments.command, expected="your code, with --by", got="none",
+        todo=f"Add --by CODE; the protocol's roles have {', '.join(codes) or 'no code yet'}.",
+    )  # fmt: skip
+
+
 # --- commands ------------------------------------------------------------------------------------
 
 
@@ -137,7 +150,7 @@ def demo(arguments: argparse.Namespace) -> int:
         }
         _show(arguments, answer, "")
     else:
-        _say("Planned: " + plan.headline)
+        _say("Planned: " + plan.in_short.means)
         _say(f"Records: {check.headline}")
         _say(f"Ledger: {audit.summary().splitlines()[0]}")
         _say()
@@ -150,20 +163,22 @@ def demo(arguments: argparse.Namespace) -> int:
 def new(arguments: argparse.Namespace) -> int:
     """Make a study from a ready protocol."""
     from studykit.study import Study, questions
+    from studykit.study.folder import need_free
 
     answers: dict[str, str] = {}
     asked = questions(arguments.design)
     if is_interactive() and not arguments.defaults:
+        need_free(arguments.folder)  # before a dozen questions, not after them
         _say(
             "A few questions. Enter takes the answer in brackets; everything can be changed in protocol.toml."
         )
         for question in asked:
-            answers[question.key] = _answer(question)
+            answers[question.key] = _answer(question, arguments.design, answers)
     study, findings = Study.start(arguments.folder, design=arguments.design, answers=answers)
     lines = [f"Made {study.folder} with protocol.toml and empty record tables."]
     if not answers:
         lines.append("No questions were asked; these answers were taken:")
-        lines += [f"  {question.wording}: {question.default}" for question in asked]
+        lines += [f"  {question.wording}: {question.default or 'none'}" for question in asked]
     lines += [_findings_text(findings)] if findings else []
     lines.append(f"Next: read {study.folder / 'protocol.toml'} and change what differs.")
     lines.append(f"Then: studykit plan {shlex.quote(str(study.folder))}")
@@ -171,12 +186,15 @@ def new(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-def _answer(question: Question) -> str:
+def _answer(question: Question, design: str, before: Mapping[str, str]) -> str:
     """An answer that can be used: what cannot is said at once and asked again, so that none is lost."""
+    from studykit.study.folder import filled_in
+
     while True:
         answer = ask(question.wording, default=question.default, choices=question.choices)
         try:
             question.read(answer)
+            filled_in(design, {**before, question.key: answer})
         except ArgumentError as wrong:
             _say(f"Please try again: expected {wrong.expected}; found {wrong.got}.")
         else:
@@ -222,14 +240,25 @@ def _tried_out(study: Study, result: Plan, arguments: argparse.Namespace) -> tup
     return found, "\n".join(told)
 
 
+def whole(arguments: argparse.Namespace) -> int:
+    """Print the whole protocol: your entries, and the ready ones where you wrote none."""
+    read = _open(arguments).read().read
+    _show(arguments, read.content, read.whole.rstrip())
+    return DONE
+
+
 def lock(arguments: argparse.Namespace) -> int:
     """Decide the protocol."""
-    from studykit.study.locking import protocol_to_lock
+    from studykit.study.locking import protocol_to_lock, read_back
 
     study = _open(arguments)
-    local = arguments.folder_is_local
-    # What stands against it is said before anything is asked.
-    protocol_to_lock(study.read(), by=arguments.by, folder_is_local=local)
+    now, local = study.read(), arguments.folder_is_local
+    # What stands against it is said before anything is asked, then what is decided for good.
+    protocol_to_lock(now, by=arguments.by, folder_is_local=local)
+    lines, findings = read_back(now)
+    if not arguments.json:
+        _say("\n".join(("What the lock decides for good:", *(f"  {line}" for line in lines))))
+        _say(_findings_text(findings, most=len(findings)))
     question = "After the lock every change is an amendment with a reason. Lock the protocol now?"
     if not _agreed(arguments, "a yes: after the lock every change is an amendment", question):
         _say("Nothing was locked.")
@@ -237,9 +266,28 @@ def lock(arguments: argparse.Namespace) -> int:
     return _hand_out(study.folder, arguments, study.lock(by=arguments.by, folder_is_local=local), "lock")
 
 
+def papers(arguments: argparse.Namespace) -> int:
+    """Write the papers for before the first client: readable protocol, consent, forms, privacy."""
+    from studykit.study.papers import write_papers
+
+    written = write_papers(_open(arguments).read())
+    _show(arguments, written, written.text())
+    return DONE
+
+
 def amend(arguments: argparse.Namespace) -> int:
-    """Record a changed protocol."""
+    """Record a changed protocol: what it changes, and for whom, is said before it is asked."""
+    from studykit.study.locking import amendment_to_make
+
     study = _open(arguments)
+    effects = amendment_to_make(study.read(), by=arguments.by)
+    if effects.changed:
+        if not arguments.json:
+            _say(effects.text())
+        question = "The change is recorded for good, with your reason. Amend the protocol now?"
+        if not _agreed(arguments, "a yes to the changes above", question):
+            _say("Nothing was amended.")
+            return DONE
     locked, changed = study.amend(reason=arguments.reason, by=arguments.by)
     return _hand_out(study.folder, arguments, {"locked": locked, "changed": changed}, "amendment")
 
@@ -247,9 +295,10 @@ def amend(arguments: argparse.Namespace) -> int:
 def enrol(arguments: argparse.Namespace) -> int:
     """Draw one client's arm; of a client who has one, show the receipt again."""
     from studykit.study.enrolling import drawn_before, enrolment, need_ready
+    from studykit.study.snapshot import read_locked
 
     study = _open(arguments)
-    now = study.read()
+    now, ledger = read_locked(study.folder)
     before = drawn_before(now, arguments.client, by=arguments.by)
     if before is not None:
         _complain(f"Nothing was drawn: {before.client} has an arm already. This is the receipt again.")
@@ -258,7 +307,9 @@ def enrol(arguments: argparse.Namespace) -> int:
         facts = enrolment(now, arguments.client)
         if not arguments.json:
             _say(facts.text())
-        need_ready(now, facts, by=arguments.by)  # what stands against it is said before anything is asked
+        need_ready(
+            now, ledger, facts, by=arguments.by
+        )  # what stands against it is said before anything is asked
         question = "Are these facts right? The draw cannot be undone. Draw now?"
         if not _agreed(arguments, "a yes to the facts above", question):
             _say("Nothing was drawn.")
@@ -287,10 +338,11 @@ def _enrol_by_slip(study: Study, arguments: argparse.Namespace) -> int:
 
 def trainers(arguments: argparse.Namespace) -> int:
     """Draw the arms of all trainers, in one recorded act; where they have arms, show these again."""
-    from studykit.study.enrolling import trainers_drawn_before, trainers_to_draw
+    from studykit.study.enrolling import need_ready_to_split, trainers_drawn_before, trainers_to_draw
+    from studykit.study.snapshot import read_locked
 
     study = _open(arguments)
-    now = study.read()
+    now, ledger = read_locked(study.folder)
     before = trainers_drawn_before(now, by=arguments.by)
     if before is not None:
         _complain("Nothing was drawn: the trainers have their arms already. These are the arms again.")
@@ -298,6 +350,7 @@ def trainers(arguments: argparse.Namespace) -> int:
     ready = trainers_to_draw(now)
     if not arguments.json:
         _say(ready.text())
+    need_ready_to_split(now, ledger, by=arguments.by)
     question = "Are these all the trainers, and the numbers right? The draw cannot be undone. Draw now?"
     if not _agreed(arguments, "a yes to the trainers above", question):
         _say("Nothing was drawn.")
@@ -315,6 +368,29 @@ def note(arguments: argparse.Namespace) -> int:
         client=arguments.client_code,
     )  # fmt: skip
     _show(arguments, noted, noted.text())
+    return DONE
+
+
+def handover(arguments: argparse.Namespace) -> int:
+    """A trainer leaves: write who takes the clients over; sheets follow, the analysis does not."""
+    from studykit.study.entering import handover as write
+    from studykit.study.snapshot import read_locked
+
+    now, ledger = read_locked(_open(arguments).folder)
+    noted = write(
+        now, ledger, arguments.trainer, to=arguments.to_trainer, reason=arguments.reason, by=arguments.by,
+        clients=arguments.of_clients,
+    )  # fmt: skip
+    _show(arguments, noted, noted.text())
+    return DONE
+
+
+def today(arguments: argparse.Namespace) -> int:
+    """Everything to see to today by name of code, and all session sheets of the day in one file."""
+    from studykit.study.todays import write_today
+
+    written = write_today(_open(arguments).read(), by=arguments.by, today=arguments.date)
+    _show(arguments, written.plain(), written.text())
     return DONE
 
 
@@ -339,7 +415,17 @@ def correct(arguments: argparse.Namespace) -> int:
 
 def check(arguments: argparse.Namespace) -> int:
     """Look for trouble in the protocol and the records; never shows results by arm."""
-    result = _open(arguments).check()
+    study = _open(arguments)
+    result, order = study.check(), arguments.date_order
+    if not order and is_interactive() and not arguments.json and result.asks_date_order:
+        choices = ("day", "month")
+        order = ask("Dates such as 03/04/2026 are in the records. Which comes first", choices=choices)
+    if order:
+        from studykit.records.reading import say_date_order
+        from studykit.study.snapshot import RECORDS
+
+        say_date_order(study.folder / RECORDS, order)
+        result = study.check()
     text = "\n".join(part for part in (result.text(), _findings_text(result.findings, most=30)) if part)
     _show(arguments, result, text)
     return ATTENTION if result.needs_attention else DONE
@@ -347,15 +433,16 @@ def check(arguments: argparse.Namespace) -> int:
 
 def audit(arguments: argparse.Namespace) -> int:
     """Verify the ledger and repeat every draw."""
-    from studykit.allocation.acts import Receipt
     from studykit.allocation.audit_result import Anchor
     from studykit.study.sealing import kept_entropy
+    from studykit.study.traces import Kept, read_kept
 
-    receipts = [Receipt.read(path.read_text(encoding="utf-8-sig")) for path in arguments.receipt]
-    anchors = [Anchor.read(text) for text in arguments.kept]
+    kept = Kept(anchors=tuple(map(Anchor.read, arguments.kept)))
+    for path in arguments.receipt:
+        kept = kept.and_also(read_kept(path))
     entropy = kept_entropy(arguments.list) if arguments.list else ""
     study = _open(arguments)
-    result = study.audit(receipts=receipts, anchors=anchors, list_entropy=entropy, by=arguments.by)
+    result = study.audit(receipts=kept.receipts, anchors=kept.anchors, list_entropy=entropy, by=arguments.by)
     _show(arguments, result, result.summary())
     return DONE if result.passed else ATTENTION
 
@@ -365,10 +452,14 @@ def sheet(arguments: argparse.Namespace) -> int:
     from studykit.study.session_sheets import write_sheet
 
     now, day = _open(arguments).read(), arguments.date
-    written = write_sheet(now, arguments.client, today=day, trainer=arguments.trainer, by=arguments.by)
-    text = f"{written.plan.summary()}\n\nSheet: {written.path}\nTo take home: {written.take_home}"
-    _show(arguments, written.plain(), text)
-    return ATTENTION if written.plan.needs_attention else DONE
+    written = [
+        write_sheet(now, client, today=day, trainer=arguments.trainer, by=arguments.by)
+        for client in dict.fromkeys(arguments.client)
+    ]
+    texts = [f"{one.plan.summary()}\n\nSheet: {one.path}\nTo take home: {one.take_home}" for one in written]
+    answers = [one.plain() for one in written]
+    _show(arguments, answers[0] if len(answers) == 1 else {"sheets": answers}, "\n\n".join(texts))
+    return ATTENTION if any(one.plan.needs_attention for one in written) else DONE
 
 
 def _analysed(study: Study, arguments: argparse.Namespace) -> tuple[StudyResults, Protocol]:
@@ -383,31 +474,27 @@ def _analysed(study: Study, arguments: argparse.Namespace) -> tuple[StudyResults
 
 def _look(now: Snapshot, arguments: argparse.Namespace) -> tuple[str, str]:
     """Ask before results by arm are seen early; the look is logged."""
-    if now.is_complete:
+    from studykit.study.analysing import look_question
+    from studykit.study.rights import codes_of_roles
+
+    question = look_question(now)
+    if not question:
         return "", ""
-    warning = (
-        "Some clients have not reached the end of follow-up. Looking at results by arm now can change how "
-        "the study is run and how its results are judged. Every look is written to the ledger and printed "
-        "in the report; what it shows is early and not the result."
-    )
     by, reason = arguments.look_by, arguments.look_reason
-    if not (by and reason):
-        if not is_interactive():
-            raise ArgumentError(
-                where=arguments.command,
-                expected="--look-by CODE and --look-reason TEXT before the end of follow-up",
-                got="neither",
-                todo="Wait for the end, or give both; the look is logged.",
-            )
-        _say(warning)
-        if not confirm("Look all the same?"):
-            raise ArgumentError(
-                where=arguments.command, expected="a yes", got="no", todo="Nothing was looked at."
-            )
-        by, reason = ask("Your code"), ask("Reason")
-    else:
-        _complain(warning)
-    return by, reason
+    if not (by and reason) and not is_interactive():
+        raise ArgumentError(
+            where=arguments.command,
+            expected="--look-by CODE and --look-reason TEXT before the planned end",
+            got="neither",
+            todo="Wait for the end, or give both; the look is logged.",
+        )
+    _complain(question)
+    if not _agreed(arguments, "a yes to an early look", "Look all the same?"):
+        raise ArgumentError(
+            where=arguments.command, expected="a yes", got="no", todo="Nothing was looked at."
+        )
+    by = by or ask("Your code", choices=codes_of_roles(now.protocol, "look"))
+    return by, reason or ask("Reason")
 
 
 def analyse(arguments: argparse.Namespace) -> int:
@@ -501,28 +588,33 @@ class _Parser(argparse.ArgumentParser):
     """Wrong options end with code 2 and one message that says what to do."""
 
     def error(self, message: str) -> Any:
-        self.exit(WRONG, plain(f"{self.prog}: {message}. Try: {self.prog} --help\n"))
+        self.exit(WRONG, plain(f"{self.prog}: {o.usage_trouble(message)} Try: {self.prog} --help\n"))
 
 
 _CORRECTION = 'my_study C014 --fact sex --value female --reason "typing slip" --by OW'
 _NOTE = 'my_study --what moved --reason "a new computer" --by OW'
+_HANDOVER = 'my_study T1 --to T2 --reason "moves away" --by OW'
 _AUDIT = 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"'
 _COMMANDS: tuple[tuple[Command, str, tuple[Any, ...]], ...] = (
     (demo, "", (o.DEMO_FOLDER,)),
     (new, "my_study", (o.FOLDER, o.DESIGN, o.DEFAULTS)),
     (plan, "my_study --clients 60 --simulate", (o.STUDY, o.CLIENTS, o.PILOT, *o.SIMULATING)),
+    (whole, "my_study", (o.STUDY,)),
+    (papers, "my_study", (o.STUDY,)),
     (lock, "my_study --by OW", (o.STUDY, o.BY, o.YES, o.LOCAL)),
-    (amend, 'my_study --by OW --reason "a second studio joins"', (o.STUDY, o.BY, o.WHY_CHANGED)),
+    (amend, 'my_study --by OW --reason "a second studio joins"', (o.STUDY, o.BY, o.WHY_CHANGED, o.YES)),
     (enrol, "my_study C014 --by OW", (o.STUDY, o.CLIENT, o.BY, o.YES, o.SLIP)),
     (trainers, "my_study --by OW", (o.STUDY, o.BY, o.YES)),
     (note, _NOTE, (o.STUDY, o.WHAT, o.WHY, o.BY, o.OF_CLIENT)),
     (seal, "my_study --to ../sealed_slips", (o.STUDY, o.TO, o.SLIPS)),
     (correct, _CORRECTION, (o.STUDY, o.CLIENT, o.FACT, o.VALUE, o.WHY_CORRECTED, o.BY)),
-    (sheet, "my_study C014", (o.STUDY, o.CLIENT, o.DATE, o.TRAINER, o.WHO)),
-    (check, "my_study", (o.STUDY,)),
+    (handover, _HANDOVER, (o.STUDY, o.LEAVING, o.TAKES_OVER, o.SOME_CLIENTS, o.WHY, o.BY)),
+    (today, "my_study --by OW", (o.STUDY, o.DATE, o.WHO)),
+    (sheet, "my_study C014", (o.STUDY, o.EACH_CLIENT, o.DATE, o.TRAINER, o.WHO)),
+    (check, "my_study", (o.STUDY, o.ORDER)),
     (audit, _AUDIT, (o.STUDY, o.RECEIPT, o.KEPT, o.LIST, o.WHO)),
-    (analyse, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON)),
-    (report, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON)),
+    (analyse, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON, o.YES)),
+    (report, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON, o.YES)),
     (keys, "harms", (o.PART,)),
     (tables, "sessions", (o.PART,)),
     (lookback, "export.csv --column client=Member --date-order day", o.LOOK_BACK),
@@ -546,6 +638,9 @@ def _parser() -> argparse.ArgumentParser:
         entry.set_defaults(run=run, refuse=entry.error)
         for words, settings in (*options, o.JSON):
             entry.add_argument(*words, **settings)
+        entry.set_defaults(
+            known=[word for words, _ in (*options, o.JSON) for word in words if word[0] == "-"]
+        )
     return parser
 
 
@@ -565,14 +660,17 @@ def main(words: Sequence[str] | None = None) -> int:
     with safe_output():
         arguments, unknown = _parser().parse_known_args(words)
         if unknown:  # the command itself says so, since its own help is the one to read
-            arguments.refuse(f"no such option: {' '.join(unknown)}")
+            arguments.refuse(o.unknown_trouble(unknown, arguments.known))
         try:
+            if getattr(arguments, "by", "") is None:
+                arguments.by = _own_code(arguments)
             return int(arguments.run(arguments))
         except FindingsError as error:
             _complain(_findings_text(error.findings))
             return WRONG
         except StudykitError as error:
-            _complain(f"studykit {arguments.command}: {error}")
+            place = f"{arguments.command}: "  # said once, where the message begins with it too
+            _complain(f"studykit {place}{str(error).removeprefix(place)}")
             return WRONG
         except BrokenPipeError:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -24,8 +24,9 @@ fields, so that a program need not read the text.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 Severity = Literal["note", "warn", "stop"]
@@ -61,12 +62,49 @@ class Finding:
         return compose(self.where, self.expected, self.got, self.todo)
 
 
+_AT_ROW = re.compile(r"(.+?), row ([0-9]+)(, column .+)?")
+
+
+def grouped(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Findings of one kind in one column as one: how many rows, and the first of them.
+
+    Examples
+    --------
+    >>> rows = [Finding("stop", f"records/s.csv, row {row}, column date", "a day", "x") for row in (2, 5, 9)]
+    >>> print(*grouped(rows))
+    records/s.csv, column date: 3 rows, first row 2: expected a day; found x.
+    """
+    kinds: dict[tuple[str, ...], list[tuple[Finding, str]]] = {}
+    for finding in findings:
+        at = _AT_ROW.fullmatch(finding.where)
+        place = (at[1], at[3] or "") if at else (finding.where, finding.got)
+        kind = (finding.severity, *place, finding.expected)
+        kinds.setdefault(kind, []).append((finding, at[2] if at else ""))
+    return tuple(
+        same[0][0]
+        if len(same) == 1 or not same[0][1]
+        else replace(same[0][0], where=f"{kind[1]}{kind[2]}: {len(same)} rows, first row {same[0][1]}")
+        for kind, same in kinds.items()
+    )
+
+
 def compose(where: str, expected: str, got: str = "", todo: str = "") -> str:
     """One sentence or two from the four parts of a message."""
     came = f"; found {got}" if got else ""
     act = f" {todo}" if todo else ""
     place = f"{where}: " if where else ""
-    return f"{place}expected {expected}{came}.{act}"
+    return f"{sentence(f'{place}expected {expected}{came}')}{act}"
+
+
+def sentence(text: str) -> str:
+    """The text with one full stop, where it has no mark at its end yet.
+
+    Examples
+    --------
+    >>> sentence("it is done"), sentence("Is it done?"), sentence("found [harms].")
+    ('it is done.', 'Is it done?', 'found [harms].')
+    """
+    return text if text.endswith((".", "?", "!", "…")) else f"{text}."
 
 
 class StudykitError(Exception):
@@ -96,8 +134,9 @@ class FindingsError(StudykitError):
 
     def __init__(self, findings: Sequence[Finding]) -> None:
         self.findings = tuple(findings)
-        lines = [str(finding) for finding in self.findings[: self.shown]]
-        rest = len(self.findings) - self.shown
+        kinds = grouped(self.findings)
+        lines = [str(finding) for finding in kinds[: self.shown]]
+        rest = len(kinds) - self.shown
         if rest > 0:
             lines.append(f"… and {rest} more of the same kind of trouble.")
         super().__init__("\n".join(lines))

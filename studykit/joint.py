@@ -206,7 +206,6 @@ COMMANDS = (
     (hand_in, "my_study --list joining_list.txt --by OW", (
         o.STUDY, o.option("--list", required=True, type=Path, metavar="LIST", help="the joining list"),
         o.BY, o.YES, o.option("--again", default="", metavar="TEXT", help="why a second file is handed in"),
-        o.option("--sums", action="store_true", help="also sums for the exact model; only in full trust"),
         o.option("--out", type=Path, metavar="FOLDER", help="for the file (default: the study's results)"),
     )),
     (pool, "joining_list.txt S01_hand_in.json S02_hand_in.json", (

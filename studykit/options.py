@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from studykit.errors import ArgumentError
+from studykit.errors import ArgumentError, sentence
+from studykit.records.nearest import listed, nearest_known
 
 if TYPE_CHECKING:
     from studykit.study.looking_back import Wish
@@ -87,6 +90,32 @@ _STATUS = option(
     metavar="WORD=MEANING",
     help='what a status means: attended, cancelled, "no show" or booked',
 )
+_MARK = option(
+    "--mark",
+    action="append",
+    default=[],
+    type=pair,
+    metavar="WORD=MEANING",
+    help="what a word on partner reps means: yes, no or unknown",
+)
+_GAP = option(
+    "--gap",
+    action="append",
+    default=[],
+    type=pair,
+    metavar="FIRST..LAST=WHY",
+    help="days without any session: closed, missing (not exported) or empty (open, and nobody came)",
+)
+_HEADER = option("--header-row", type=whole, default=0, metavar="N", help="row with the names of the columns")
+_PRACTICE = option(
+    "--practice-from", type=day, metavar="DATE", help="day on which anybody first worked with partner reps"
+)
+_AGAIN = option(
+    "--again",
+    default="",
+    choices=("planned", "not planned"),
+    help="was looking again at longer records planned?",
+)
 _DATE_ORDER = option(
     "--date-order", default="", choices=("day", "month"), help="which comes first in dates such as 03/04/2025"
 )
@@ -162,7 +191,8 @@ _RECODE = option(
 _IN_STUDY = option("--study", type=Path, metavar="STUDY", help="log the look in this study's ledger")
 _LOOKER = option("--by", default="", metavar="CODE", help="who looks, for the ledger")
 LOOK_BACK = (
-    _EXPORT, _DEMO, _SHEET, _COLUMN, _STATUS, _DATE_ORDER, *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED,
+    _EXPORT, _DEMO, _SHEET, _HEADER, _COLUMN, _STATUS, _MARK, _DATE_ORDER, _GAP, _PRACTICE, _AGAIN,
+    *_FURTHER, _ADOPTED, _KNOWN_FACT, _EXPORTED,
     _HORIZON, _LEAD, _LANDMARKS, _GRACE, _ABSENCE, _BOOTSTRAP, _OUT, _RECODE, _IN_STUDY, _LOOKER,
 )  # fmt: skip
 
@@ -211,6 +241,11 @@ def look_back_wish(arguments: argparse.Namespace) -> Wish:
     said = Said(
         columns=dict(arguments.column),
         statuses=dict(arguments.status),
+        marks=dict(arguments.mark),
+        gaps=dict(arguments.gap),
+        practice_from="" if arguments.practice_from is None else arguments.practice_from.isoformat(),
+        again=arguments.again,
+        header_row=arguments.header_row,
         tables=tables,
         adopted=dict(arguments.adopted),
         date_order=arguments.date_order,
@@ -237,6 +272,53 @@ def _look_back_options(arguments: argparse.Namespace) -> dict[str, Any]:
     return {name: value for name, value in said.items() if value not in (None, ())}
 
 
+# --- words that are no command or option ---
+
+_USAGE: tuple[tuple[str, str], ...] = (
+    (r"the following arguments are required: (.*)", "expected {0} as well; found nothing there."),
+    (r"argument (.*): expected .*arguments?", "expected something after {0}; found nothing."),
+    (r"argument (.*): invalid (?:int|whole) value: '(.*)'", "{0}: expected a whole number; found {1}."),
+    (r"argument (.*): invalid float value: '(.*)'", "{0}: expected a number; found {1}."),
+    (r"ambiguous option: (\S+) could match (.*)", "expected one option; found {0}, which may be {1}."),
+)
+
+
+def usage_trouble(message: str) -> str:
+    """What the reader of the command line says, in the words of every other message.
+
+    Examples
+    --------
+    >>> usage_trouble("argument COMMAND: invalid choice: 'enroll' (choose from 'enrol', 'report')")
+    'expected a command; found enroll. Is enrol meant?'
+    """
+    if choice := re.fullmatch(r"argument (.*): invalid choice: '?(.*?)'? \(choose from (.*)\)", message):
+        known = [word.strip(" '") for word in choice[3].split(",")]
+        near = nearest_known(choice[2], known)
+        name, meant = choice[1], f" Is {near} meant?" if near else ""
+        expected = "a command" if name == "COMMAND" and near else f"{name}, {listed(known, most=len(known))}"
+        return f"expected {expected}; found {choice[2]}.{meant}"
+    for pattern, words in _USAGE:
+        if found := re.fullmatch(pattern, message):
+            return words.format(*found.groups())
+    return sentence(message)
+
+
+def unknown_trouble(words: Sequence[str], known: Sequence[str]) -> str:
+    """What is said of words that a command does not take.
+
+    Examples
+    --------
+    >>> unknown_trouble(["--resaon", "x"], ["--reason"]), unknown_trouble(["C002"], [])
+    ('there is no option --resaon. Is --reason meant?', 'found C002, one word too many.')
+    """
+    option = next((word for word in words if word.startswith("-")), "")
+    if not option:
+        many = "one word" if len(words) == 1 else f"{len(words)} words"
+        return f"found {' '.join(words)}, {many} too many."
+    near = nearest_known(option.partition("=")[0].lstrip("-"), [word.lstrip("-") for word in known])
+    return f"there is no option {option}.{f' Is --{near} meant?' if near else ''}"
+
+
 # --- of the other commands ---
 
 FOLDER = option("folder", type=Path, metavar="FOLDER", help="the new study's folder")
@@ -245,6 +327,7 @@ DEMO_FOLDER = option(
 )
 STUDY = option("study", metavar="STUDY", type=Path, help="the study's folder")
 CLIENT = option("client", metavar="CLIENT", help="client code")
+EACH_CLIENT = option("client", nargs="+", metavar="CLIENT", help="client codes, one or more")
 WHAT = option(
     "--what",
     required=True,
@@ -255,11 +338,24 @@ WHY = option("--reason", required=True, metavar="TEXT", help="why")
 OF_CLIENT = option(
     "--client", dest="client_code", default="", metavar="CODE", help="whose arm is told, at an unblinding"
 )
+LEAVING = option("trainer", metavar="TRAINER", help="code of the trainer who leaves")
+TAKES_OVER = option(
+    "--to", dest="to_trainer", required=True, metavar="CODE", help="the trainer who takes the clients over"
+)
+SOME_CLIENTS = option(
+    "--client", dest="of_clients", action="append", default=[], metavar="CODE",
+    help="only this client, once for each (default: all, and the trainer leaves)",
+)  # fmt: skip
 LOCAL = option(
     "--folder-is-local", action="store_true", help="the folder is not synchronised, though it looks so"
 )
 WHO = option("--by", default="", metavar="CODE", help="your code; the tester is told no arm")
-BY = option("--by", required=True, metavar="CODE", help="your code, as in the protocol's roles")
+BY = option(
+    "--by",
+    default=None,
+    metavar="CODE",
+    help="your code, as in the protocol's roles (asked where it is left out)",
+)
 YES = option("--yes", action="store_true", help="do not ask before going on")
 DESIGN = option("--design", default="parallel", metavar="NAME", help="ready protocol (default: parallel)")
 DEFAULTS = option("--defaults", action="store_true", help="ask nothing, take every default")
@@ -270,7 +366,12 @@ FACT = option("--fact", required=True, metavar="NAME", help="the fact that was m
 VALUE = option("--value", required=True, metavar="TEXT", help="what it should have been")
 WHY_CORRECTED = option("--reason", required=True, metavar="TEXT", help="how the slip was found")
 RECEIPT = option(
-    "--receipt", action="append", default=[], type=Path, metavar="FILE", help="a receipt that was handed out"
+    "--receipt",
+    action="append",
+    default=[],
+    type=Path,
+    metavar="FILE",
+    help="a receipt, a sheet, a mail, or a folder of them, kept elsewhere",
 )
 KEPT = option(
     "--kept", action="append", default=[], metavar="CODE", help="an entry and its code, kept elsewhere"
@@ -281,6 +382,10 @@ TO = option(
     "--to", required=True, type=Path, metavar="FOLDER", help="a new folder outside the study's folder"
 )
 SLIPS = option("--slips", type=whole, metavar="N", help="slips in each stratum")
+ORDER = option(
+    "--date-order", default="", choices=("day", "month"),
+    help="keep for all records which comes first in dates such as 03/04/2026",
+)  # fmt: skip
 DATE = option("--date", type=day, metavar="DATE", help="day of the session (default: today)")
 TRAINER = option(
     "--trainer", default="", metavar="CODE", help="who trains that day, if not the usual trainer"

@@ -55,6 +55,34 @@ class Interval:
         return Interval(function(self.lower), function(self.upper), self.confidence_level, self.method)
 
 
+@dataclass(frozen=True, slots=True)
+class FirstScreen:
+    """What a person who knows no statistics reads first, and may stop at: some four sentences in all.
+
+    Parameters
+    ----------
+    means : str
+        What it means.
+    do : str
+        What to do.
+    sure : str
+        How sure it is.
+    notices : tuple of str
+        What has to be known before anything else, such as that it is early; stands above.
+    """
+
+    means: str
+    do: str
+    sure: str
+    notices: tuple[str, ...] = ()
+
+    @property
+    def lines(self) -> tuple[tuple[str, str], ...]:
+        """What it says, each under its heading."""
+        said = ("What it means", self.means), ("What to do", self.do), ("How sure", self.sure)
+        return tuple((label, text) for label, text in said if text)
+
+
 @runtime_checkable
 class HasInterval(Protocol):
     """Anything with a value, a p-value and intervals at any level: `Estimate` and its relatives."""

@@ -42,6 +42,17 @@ from synthetic_data.simulated_trial import Enrolment, SimulatedTrial, enrolments
 SEED = 20260129  # of 40 tried, a draw without surprises: near the truth, the pause rule on harms not struck
 TRUTH_TRIALS = 4000
 LOCKED_AT = dt.datetime(2025, 1, 10, 9, 0, tzinfo=dt.UTC)
+OPEN = {
+    "usual_practice": "one machine set per exercise to the limit, no partner reps",
+    "safety": "SR",
+    "names_list": "the invented owner, in the safe of an invented office",
+    "payment": "nothing; the invented sessions cost what they cost now",
+    "emergency_number": "112",
+    "first_aider": "whoever is at the desk, trained every two years",
+    "defibrillator": "at the entrance, left of the door",
+    "insurance": "an invented liability insurance, which knows of partner reps",
+}
+"""What only the studio knows, and the ready protocol leaves empty."""
 ANSWERS = {
     "title": "Demo: conventional sets with and without partner reps in an invented studio",
     "setting": "an invented coached studio with four weight-stack machines; every record is simulated",
@@ -58,6 +69,8 @@ def demo_protocol() -> ReadProtocol:
     """The ready protocol with the answers of the invented owner."""
     ready = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
     text = fill_template(ready, ANSWERS, today=dt.date(2025, 1, 6))
+    for key, answer in OPEN.items():
+        text = text.replace(f'{key} = ""', f'{key} = "{answer}"', 1)
     return parse_protocol(text.replace('code = "partner_reps_study"', 'code = "demo_study"', 1))
 
 
@@ -124,7 +137,7 @@ def write_ledger(path: Path, read: ReadProtocol, settings: TrialSettings) -> tup
     method = allocation_method(settings)
     ledger = Ledger.create(path, by="OW", surroundings=simulated_surroundings(ready))
     ledger.lock(
-        protocol=read.text,
+        protocol=read.whole,
         protocol_hash=read.digest,
         versions={"made by": "synthetic_data/make_demo.py"},
         method=method,

@@ -54,6 +54,8 @@ class StudioTruth:
         The same per unit of the logarithm of sessions a week in the 28 days before.
     hidden_leaving, hidden_starting : float
         The same per standard deviation of a trait that no record holds.
+    attendance_ratio : float
+        Sessions a week once partner reps have begun, over those before: what they do through attendance.
     """
 
     clients: int = 300
@@ -72,6 +74,7 @@ class StudioTruth:
     attendance_starting: float = 0.0
     hidden_leaving: float = 0.0
     hidden_starting: float = 0.0
+    attendance_ratio: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +156,8 @@ def simulate_studio(
     own_trainer = rng.integers(0, truth.trainers, n)
     hidden = rng.normal(size=n)
     place = np.linspace(-1.0, 1.0, truth.trainers) if truth.trainers > 1 else np.zeros(1)
-    most = int(np.max((truth.days - joined) / np.maximum(gap / 2.0, 1.0))) + 2
+    shortest = gap / (2.0 * max(truth.attendance_ratio, 1.0))
+    most = int(np.max((truth.days - joined) / np.maximum(shortest, 1.0))) + 2
     day = np.full((n, most), FAR)
     trainer, begun_at = np.zeros((n, most), dtype=np.int64), np.zeros((n, most), dtype=bool)
     count, begun, forgot = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
@@ -161,7 +165,7 @@ def simulate_studio(
     for k in range(most):
         # Every client draws at every place, so that another regime meets the same luck.
         luck = rng.random((4, n))
-        step = 1 + rng.poisson(np.maximum(gap - 1.0, 0.0))
+        step = 1 + rng.poisson(np.maximum(gap / np.where(begun, truth.attendance_ratio, 1.0) - 1.0, 0.0))
         here = here & (joined + today < truth.days)
         if not here.any():
             break

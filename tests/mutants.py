@@ -29,6 +29,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from copy import deepcopy
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -39,6 +40,7 @@ ROOT = Path(__file__).resolve().parents[1]
 LEAST = 0.9
 SOUND: dict[str, bool] = {}  # tests that noticed something, and whether they pass on the code as it is
 TEXT = ast.parse("str", mode="eval").body
+SYMMETRIC = {"max", "maximum", "min", "minimum", "hypot", "isclose"}  # the order of what they take is nothing
 NEEDED = ("studykit", "tests", "protocols", "synthetic_data", "analysis", ".ci")
 OTHER: dict[type[ast.AST], tuple[type[ast.AST], ...]] = {
     ast.Eq: (ast.NotEq,), ast.NotEq: (ast.Eq,), ast.In: (ast.NotIn,), ast.NotIn: (ast.In,),
@@ -90,7 +92,8 @@ def changed(node: ast.AST) -> Iterator[ast.AST]:
         case ast.Constant(value=int() as value):
             yield ast.Constant(value + 1)
         case ast.Call(args=[first, second, *rest]) if ast.dump(first) != ast.dump(second):
-            if not isinstance(first, ast.Starred) and not isinstance(second, ast.Starred):
+            starred = isinstance(first, ast.Starred) or isinstance(second, ast.Starred)
+            if not starred and ast.unparse(node.func).rpartition(".")[2] not in SYMMETRIC:
                 yield _with(node, args=[second, first, *rest])
 
 
@@ -170,19 +173,41 @@ def stages(file: str, said: argparse.Namespace) -> list[list[str]]:
     """Tests of the file, tests of its room, and all the rest; the first failure ends it."""
     path = Path(file)
     room = Path("tests/unit", *path.parts[1:-1])
-    package = ".".join(path.parent.parts)
-    names = (f"{package}.{path.stem}", f"from {package} import {path.stem}")
-    mirrored = ROOT / room / f"test_{path.stem}.py"
-    near = [mirrored] if mirrored.is_file() else []
-    for test in sorted((ROOT / "tests/unit").rglob("test_*.py")):
-        near += [test] if any(name in test.read_text(encoding="utf-8") for name in names) else []
-    first = dict.fromkeys(test.relative_to(ROOT).as_posix() for test in near)
+    first = dict.fromkeys(test.relative_to(ROOT).as_posix() for test in near(path))
     if said.then:
         return [list(dict.fromkeys([file, *first, *said.then]))]
     found = [[file, *first]]
     if len(path.parts) > 2 and (ROOT / room).is_dir():
         found.append([room.as_posix()])
     return found if said.room else [*found, ["tests", "studykit"]]
+
+
+def near(path: Path) -> list[Path]:
+    """Unit tests that mirror or import a module; where there are none, those of modules that import it."""
+    tests = sorted((ROOT / "tests/unit").rglob("test_*.py"))
+    mirrored = ROOT / "tests/unit" / Path(*path.parts[1:-1]) / f"test_{path.stem}.py"
+    modules, asked = [path], {path}
+    while modules:
+        names = [name for module in modules for name in _imports_of(module)]
+        found = [test for test in tests if test == mirrored or any(name in _read(test) for name in names)]
+        if found:
+            return found
+        ours = [file.relative_to(ROOT) for file in sorted((ROOT / "studykit").rglob("*.py"))]
+        modules = [
+            file for file in ours if file not in asked and any(name in _read(ROOT / file) for name in names)
+        ]
+        asked.update(modules)
+    return []
+
+
+def _imports_of(module: Path) -> tuple[str, str]:
+    package = ".".join(module.parent.parts)
+    return f"{package}.{module.stem} ", f"from {package} import {module.stem}"
+
+
+@cache
+def _read(file: Path) -> str:
+    return file.read_text(encoding="utf-8")
 
 
 def noticed(copy: Path, tests: Sequence[str], seconds: float) -> str:
@@ -197,6 +222,8 @@ def noticed(copy: Path, tests: Sequence[str], seconds: float) -> str:
         "--tb=no",
         "-p",
         "no:cacheprovider",
+        "-o",
+        "python_classes=Test[A-Z]*",  # of our modules only the examples, not what is called Test…
         *tests,
     ]
     environment = os.environ | {"PYTHONPATH": str(copy), "OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "Agg"}

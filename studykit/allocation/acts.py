@@ -114,7 +114,7 @@ class Allocation:
     entropy, entropy_source, machine, code : str
         What the draw follows from, where it came from, the machine, and the entry's code in the chain.
     corrected : mapping of str to str
-        Values of the stratum corrected later, for analysis; the arm stays.
+        Facts and values of the stratum corrected later, for analysis; the arm stays.
     """
 
     client: str
@@ -140,14 +140,20 @@ class Allocation:
     @property
     def true_stratum(self) -> Mapping[str, str]:
         """The stratum with corrections."""
-        return {**self.stratum, **self.corrected}
+        return {name: self.corrected.get(name, value) for name, value in self.stratum.items()}
+
+    @property
+    def true_facts(self) -> Mapping[str, Any]:
+        """Facts and stratum as they stand now, corrections included."""
+        return {**self.facts, **self.stratum, **self.corrected}
 
     def receipt(self) -> Receipt:
         """The receipt that was handed out."""
         return Receipt(self.client, self.arm, self.entry_time, self.position, short_code(self.code))
 
 
-_FIELD = re.compile(r"^ *(client|arm|time|entry|code) *: *(.+?) *$", re.IGNORECASE | re.MULTILINE)
+_FIELD = re.compile(r"^[ >]*(client|arm|time|entry|code) *: *(.+?) *$", re.IGNORECASE | re.MULTILINE)
+_BEGINS = re.compile(r"^(?=[ >]*client *:)", re.IGNORECASE | re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +223,17 @@ class Receipt:
                 got=f"no {', '.join(missing)}" if missing else f"entry {parts['entry']}",
             )
         return cls(parts["client"], parts["arm"], parts["time"], int(parts["entry"]), parts["code"].lower())
+
+    @classmethod
+    def all_in(cls, text: str) -> tuple[Receipt, ...]:
+        """Every receipt in a text, such as a mail that holds several.
+
+        Raises
+        ------
+        ArgumentError
+            If one is not whole.
+        """
+        return tuple(cls.read(part) for part in _BEGINS.split(text)[1:])
 
 
 def locked_from(entries: Iterable[Entry]) -> Locked | None:
@@ -290,7 +307,37 @@ def allocations_from(entries: Iterable[Entry]) -> tuple[Allocation, ...]:
         elif entry.kind == "correction":
             body = entry.body
             allocation_or_none = made.get(body.get("client", ""))
-            if allocation_or_none is not None and body.get("what") in allocation_or_none.stratum:
+            if allocation_or_none is not None:
                 corrected = {**allocation_or_none.corrected, body["what"]: body["new"]}
                 made[allocation_or_none.client] = replace(allocation_or_none, corrected=corrected)
     return tuple(made.values())
+
+
+@dataclass(frozen=True, slots=True)
+class Handovers:
+    """Who trains whom after trainers left; the analysis keeps the trainer recorded before allocation.
+
+    Parameters
+    ----------
+    trainer_of : mapping of str to str
+        Of clients who were handed over, the trainer now.
+    left : mapping of str to str
+        Trainers who left, and on which day that was written down.
+    """
+
+    trainer_of: Mapping[str, str]
+    left: Mapping[str, str]
+
+
+def handovers_from(entries: Iterable[Entry]) -> Handovers:
+    """Every handover in order; who takes somebody over is there again."""
+    trainer_of: dict[str, str] = {}
+    left: dict[str, str] = {}
+    for entry in entries:
+        if entry.kind == "handover":
+            body = entry.body
+            trainer_of |= dict.fromkeys(body["clients"], body["to"])
+            left.pop(body["to"], None)
+            if body["leaves"]:
+                left[body["trainer"]] = entry.entry_time[:10]
+    return Handovers(trainer_of, left)

@@ -26,6 +26,8 @@ from studykit.allocation.entries import (
     CLOCK_TOLERANCE,
     Entry,
     check_chain,
+    facts_hash,
+    moment_text,
     short_code,
     utc_moment,
     written_again,
@@ -37,6 +39,7 @@ from studykit.allocation.sealed import remade_findings
 from studykit.allocation.slips import check_slips, is_opened_slip, published_list
 from studykit.allocation.together import check_splits
 from studykit.errors import Finding, StudykitError
+from studykit.protocol.local_time import in_zone, is_known
 
 
 def audit(
@@ -65,14 +68,15 @@ def audit(
     entry_delay_days : int
         An event entered later than this is noted.
     """
-    collected = tuple(receipts)
+    collected, kept = tuple(receipts), tuple(anchors)
     findings: list[Finding] = [*check_chain(entries), *beside]
     number = len(entries)
     anchor = Anchor(entries[-1].position, short_code(entries[-1].code)) if entries else None
-    findings += _anchors(entries, tuple(anchors))
+    findings += _anchors(entries, kept)
     entries, unreadable = _readable(entries)
     findings += unreadable
     findings += _times(entries, entry_delay_days)
+    findings += _zones(entries)
     draws, trouble = replay_draws(entries)
     findings += trouble
     findings += check_splits(entries)
@@ -88,7 +92,7 @@ def audit(
     return AuditResult(
         entries=number,
         replayed=len(draws),
-        receipts_checked=len(collected),
+        receipts_checked=len(collected) + len(kept),
         findings=tuple(findings),
         arms=arms,
         balance=_balance(allocations, arms),
@@ -145,6 +149,13 @@ def replay_draws(entries: Sequence[Entry]) -> tuple[tuple[Draw, ...], tuple[Find
 
 def _stop(where: str, expected: str, got: str) -> Finding:
     return Finding("stop", where, expected, got, "Ask whoever keeps copies and receipts before going on.")
+
+
+def contradictions(
+    entries: Sequence[Entry], receipts: Sequence[Receipt], anchors: Sequence[Anchor]
+) -> tuple[Finding, ...]:
+    """Receipts and codes kept elsewhere that the ledger contradicts."""
+    return (*_anchors(entries, anchors), *_receipts(entries, receipts))
 
 
 def _receipts(entries: Sequence[Entry], receipts: Sequence[Receipt]) -> list[Finding]:
@@ -212,11 +223,33 @@ def _times(entries: Sequence[Entry], entry_delay_days: int) -> list[Finding]:
     return findings
 
 
+def _zones(entries: Sequence[Entry]) -> list[Finding]:
+    """Entries whose day is another one in the time zone that they name, and those that name none."""
+    unnamed, findings = [], []
+    for entry in entries:
+        zone, moment = entry.body.get("time_zone", ""), utc_moment(entry.entry_time)
+        if not zone:
+            unnamed.append(entry)
+        elif is_known(zone) and (there := in_zone(moment, zone)).utcoffset() != moment.utcoffset():
+            where, told = f"ledger, entry {entry.position}", f"{moment_text(there)}, the time in {zone}"
+            doubt = "This computer may know other rules of that zone."
+            findings.append(Finding("warn", where, told, entry.entry_time, doubt))
+    drawn = [entry for entry in unnamed if entry.kind == "allocation"]
+    if drawn:
+        offsets = dict.fromkeys(entry.entry_time[23:].replace("Z", "UTC") for entry in drawn)
+        findings.append(
+            Finding("note", "ledger", "a time zone with every allocation",
+                    f"{len(drawn)} without, first at entry {drawn[0].position}",
+                    f"Their days are read as they were written ({', '.join(offsets)}).")
+        )  # fmt: skip
+    return findings
+
+
 def _conduct(entries: Sequence[Entry]) -> list[Finding]:
     """Interruptions and allocations that a reader should know of, or that the rules do not allow."""
     findings = []
     for entry in entries:
-        if entry.kind in ("clock", "home", "reopening", "unblinding"):
+        if entry.kind in ("clock", "home", "reopening", "unblinding", "handover"):
             what = f"an entry of the kind {entry.kind}: {entry.body.get('reason', '')}"
             findings.append(Finding("note", f"ledger, entry {entry.position}", "no interruption", what))
     return [*findings, *_rules(entries), *_simulated(entries)]
@@ -236,6 +269,9 @@ def _rules(entries: Sequence[Entry]) -> list[Finding]:
             continue
         where = f"ledger, entry {entry.position}"
         made = allocation_from(entry)
+        told = entry.body.get("facts_hash")
+        if told is not None and told != facts_hash(made.stratum, made.facts):
+            findings.append(_stop(where, "facts that fit the hash fixed at the draw", "other facts"))
         first = seen.setdefault(made.client.casefold(), entry.position)
         if first != entry.position:
             findings.append(_stop(where, "a client without an arm", f"one allocated at entry {first}"))
@@ -289,13 +325,14 @@ def _readable(entries: Sequence[Entry]) -> tuple[list[Entry], list[Finding]]:
 
 
 def _balance(allocations: Sequence[Allocation], arms: tuple[str, ...]) -> tuple[Balance, ...]:
-    """Clients per arm: over all, by each factor, by each combination."""
+    """Clients per arm: over all, by each factor, by each combination; as corrected, like the analysis."""
     rows: dict[tuple[str, str], list[int]] = {("all", "all"): [0] * len(arms)}
     for allocation in allocations:
-        keys = [("all", "all"), *allocation.stratum.items()]
-        if len(allocation.stratum) > 1:
-            names = sorted(allocation.stratum)
-            keys.append((" and ".join(names), ", ".join(allocation.stratum[name] for name in names)))
+        stratum = allocation.true_stratum
+        keys = [("all", "all"), *stratum.items()]
+        if len(stratum) > 1:
+            names = sorted(stratum)
+            keys.append((" and ".join(names), ", ".join(stratum[name] for name in names)))
         for key in keys:
             rows.setdefault(key, [0] * len(arms))[arms.index(allocation.arm)] += 1
     ordered = sorted(rows.items(), key=lambda item: (item[0][0] != "all", " and " in item[0][0], item[0]))

@@ -10,6 +10,7 @@ from studykit.allocation.acts import Locked
 from studykit.errors import ArgumentError, Finding
 
 _CODE = re.compile(r"[0-9a-f]{4}(-[0-9a-f]{4}){2}")
+_IN_A_TEXT = re.compile(r"\b(\d{1,9})(?:,?\s+code *:?)?\s+([0-9a-f]{4}(?:-[0-9a-f]{4}){2})\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,17 @@ class Anchor:
                 todo="Type it as the audit printed it.",
             )
         return cls(int(position), code.strip().lower())
+
+    @classmethod
+    def all_in(cls, text: str) -> tuple[Anchor, ...]:
+        """Every entry that a text names with its code: of a receipt, a sheet, an earlier audit.
+
+        Examples
+        --------
+        >>> Anchor.all_in("Ledger on 2026-12-01: 17 4f2a-91c0-77be. Ledger entry 2, code 00ff-0000-1111:")
+        (Anchor(position=17, code='4f2a-91c0-77be'), Anchor(position=2, code='00ff-0000-1111'))
+        """
+        return tuple(cls(int(position), code.lower()) for position, code in _IN_A_TEXT.findall(text))
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,11 +108,12 @@ class AuditResult:
     entries, replayed : int
         Entries read, and draws repeated from their recorded entropy.
     receipts_checked : int
+        Receipts, and entries with their codes, that were kept in the folder or given from elsewhere.
     findings : tuple of Finding
         Empty when nothing is wrong.
     arms : tuple of str
     balance : tuple of Balance
-        Over all, by factor (as recorded at allocation), and by combination of factors.
+        Over all, by factor (corrections included, as in the analysis), and by combination of factors.
     predictability : Predictability
     anchor : Anchor or None
         Of the last entry: to be kept outside the study's folder.
@@ -111,6 +124,8 @@ class AuditResult:
         Opened slips of a sealed list, each compared with its published seal.
     lists_remade : int
         Published lists made again from what the outsider kept.
+    stamps : tuple of str
+        What time-stamps beside the receipts tell.
     """
 
     entries: int
@@ -125,6 +140,7 @@ class AuditResult:
     kinds: Mapping[str, int]
     slips: int = 0
     lists_remade: int = 0
+    stamps: tuple[str, ...] = ()
 
     @property
     def passed(self) -> bool:
@@ -158,6 +174,7 @@ def _headline(result: AuditResult) -> list[str]:
     if result.slips:
         again = " The list was made again from what the outsider kept." if result.lists_remade else ""
         lines.append(f"{result.slips} opened slips compared with the seals published before.{again}")
+    lines += result.stamps
     if result.locked is None:
         lines.append("No protocol is locked yet.")
     else:

@@ -35,6 +35,7 @@ Kind = Literal[
     "look",
     "unblinding",
     "correction",
+    "handover",
     "data lock",
     "reopening",
     "role",
@@ -66,6 +67,12 @@ def canonical(value: Any) -> str:
 def written_again(value: Any) -> str:
     """`canonical` for values that are known to be plain, such as those just read from canonical text."""
     return _ENCODER.encode(value)
+
+
+def facts_hash(stratum: Mapping[str, str], facts: Mapping[str, Any]) -> str:
+    """SHA-256 of what a draw rests on; it stands in the entry of the draw."""
+    told = canonical({"stratum": dict(stratum), "facts": dict(facts)})
+    return hashlib.sha256(told.encode("ascii")).hexdigest()
 
 
 def _check_plain(value: Any, where: str) -> None:

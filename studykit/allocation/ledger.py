@@ -37,7 +37,8 @@ from studykit.allocation.surroundings import Surroundings
 from studykit.errors import ArgumentError, Finding, LedgerError
 from studykit.protocol.local_time import in_zone, time_zone_of
 
-_FREE_KINDS = ("look", "unblinding", "data lock", "reopening", "role", "note")
+After = Callable[[Sequence[Entry]], object]
+_FREE_KINDS = ("look", "unblinding", "data lock", "reopening", "role", "note", "handover")
 
 
 class Ledger:
@@ -64,9 +65,15 @@ class Ledger:
     """
 
     def __init__(
-        self, path: Path, *, timeout: float = 30.0, surroundings: Surroundings | None = None
+        self,
+        path: Path,
+        *,
+        timeout: float = 30.0,
+        surroundings: Surroundings | None = None,
+        after: After | None = None,
     ) -> None:
         self._path = Path(path)
+        self._after = after
         self._timeout = timeout
         self._surroundings = surroundings or Surroundings()
         self._guard = threading.RLock()
@@ -81,7 +88,13 @@ class Ledger:
 
     @classmethod
     def create(
-        cls, path: Path, *, by: str, timeout: float = 30.0, surroundings: Surroundings | None = None
+        cls,
+        path: Path,
+        *,
+        by: str,
+        timeout: float = 30.0,
+        surroundings: Surroundings | None = None,
+        after: After | None = None,
     ) -> Ledger:
         """Make a new ledger.
 
@@ -95,13 +108,15 @@ class Ledger:
             Seconds to wait while another process holds the ledger.
         surroundings : Surroundings, optional
             Of a simulated study.
+        after : callable, optional
+            Is handed every entry so far once another one is safely in the file.
 
         Raises
         ------
         LedgerError
             If a file is there already, or none can be written.
         """
-        ledger = cls(path, timeout=timeout, surroundings=surroundings)
+        ledger = cls(path, timeout=timeout, surroundings=surroundings, after=after)
         now = moment_text(ledger._surroundings.clock())
         # The identity makes the chains of two studies differ from the first entry on.
         body = {"format": FORMAT, "identity": fresh_entropy()}
@@ -112,7 +127,14 @@ class Ledger:
         return ledger
 
     @classmethod
-    def open(cls, path: Path, *, timeout: float = 30.0, surroundings: Surroundings | None = None) -> Ledger:
+    def open(
+        cls,
+        path: Path,
+        *,
+        timeout: float = 30.0,
+        surroundings: Surroundings | None = None,
+        after: After | None = None,
+    ) -> Ledger:
         """Open a ledger and verify its chain.
 
         Raises
@@ -120,7 +142,7 @@ class Ledger:
         LedgerError
             If there is none, or it is not a ledger, of a newer format, or its chain is broken.
         """
-        ledger = cls(path, timeout=timeout, surroundings=surroundings)
+        ledger = cls(path, timeout=timeout, surroundings=surroundings, after=after)
         ledger.entries()
         return ledger
 
@@ -190,6 +212,7 @@ class Ledger:
         by: str,
         method: Described | None = None,
         event_time: str | None = None,
+        fixed: Mapping[str, Any] | None = None,
     ) -> Locked:
         """Lock the protocol; this machine becomes the home of the study.
 
@@ -205,6 +228,8 @@ class Ledger:
             was allocated elsewhere.
         event_time : str, optional
             When it was decided, if not now.
+        fixed : mapping, optional
+            Plain values that the entry keeps too.
 
         Raises
         ------
@@ -226,6 +251,7 @@ class Ledger:
                 "home": surroundings.machine,
                 "versions": dict(versions),
                 "method": None if method is None else method.describe(),
+                **(fixed or {}),
             }
 
         self.record("lock", body, by=by, event_time=event_time)
@@ -274,12 +300,13 @@ class Ledger:
         return self._memory.need_lock()
 
     def append(self, kind: str, body: Mapping[str, Any], *, by: str, event_time: str | None = None) -> Entry:
-        """Append a look, an unblinding, a data lock, a reopening, a change of roles or a note.
+        """Append a look, an unblinding, a data lock, a reopening, a change of roles, a handover or a note.
 
         Parameters
         ----------
         kind : str
-            ``"look"``, ``"unblinding"``, ``"data lock"``, ``"reopening"``, ``"role"`` or ``"note"``.
+            ``"look"``, ``"unblinding"``, ``"data lock"``, ``"reopening"``, ``"role"``, ``"note"`` or
+            ``"handover"``.
         body : mapping
             Plain values; ``"reopening"`` needs a ``"reason"``.
         by : str
@@ -389,6 +416,7 @@ class Ledger:
         method: AllocationMethod[Any],
         by: str,
         required: Sequence[str] = REQUIRED_FACTS,
+        fixed: Mapping[str, Any] | None = None,
     ) -> Receipt:
         """Draw one client's arm, and record it with all it followed from, in one transaction.
 
@@ -407,6 +435,8 @@ class Ledger:
             Code of the person who enrols.
         required : sequence of str
             Facts without which nobody is allocated.
+        fixed : mapping, optional
+            Plain values that the entry keeps beside the facts, such as their hash.
 
         Returns
         -------
@@ -446,10 +476,38 @@ class Ledger:
                 "entropy_source": surroundings.entropy_source,
                 "machine": surroundings.machine,
                 "protocol_hash": memory.need_lock().current_hash,
+                **(fixed or {}),
             }
 
         entry = self.record("allocation", body, by=by, client=client)
         return allocation_from(entry).receipt()
+
+    def ready(self, check: Callable[[Memory, Surroundings], object]) -> None:
+        """Refuse what `record` would refuse, before anybody is asked; nothing is drawn or written."""
+        with self._guard, storage.transaction(self._path, timeout=self._timeout, write=False) as connection:
+            self._memory.refresh(connection)
+            check_clock(self._memory, self._surroundings.clock())
+            check(self._memory, self._surroundings)
+
+    def ready_to_allocate(
+        self,
+        client: str,
+        *,
+        stratum: Mapping[str, str],
+        facts: Mapping[str, Any],
+        method: AllocationMethod[Any],
+    ) -> None:
+        """Refuse a client whom `allocate` would refuse."""
+        check_stratum(method, stratum)
+        check_client_code(client)
+
+        def check(memory: Memory, surroundings: Surroundings) -> None:
+            check_may_allocate(
+                memory, client, facts=facts, method=method.describe(), required=REQUIRED_FACTS,
+                machine=surroundings.machine,
+            )  # fmt: skip
+
+        self.ready(check)
 
     def record(
         self,
@@ -471,18 +529,21 @@ class Ledger:
                 if kind != "clock":
                     check_clock(self._memory, now)
                 said = body(self._memory, self._surroundings)
-                time = moment_text(in_zone(now, self._time_zone(said)))
+                zone = self._time_zone(said)
+                time = moment_text(in_zone(now, zone))
                 entry = next_entry(
                     self._memory.entries[-1] if self._memory.entries else None,
                     kind=kind,
                     by=by,
                     entry_time=time,
                     event_time=_checked_event_time(event_time) or time,
-                    body=said,
+                    body={**said, "time_zone": zone} if zone else said,
                 )
                 storage.insert(connection, entry, client=client)
             # Only what is safely in the file is remembered.
             self._memory.learn(entry)
+            if self._after is not None:
+                self._after(self._memory.entries)
             return entry
 
     def _time_zone(self, body: Mapping[str, Any]) -> str:

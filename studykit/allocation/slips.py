@@ -81,6 +81,7 @@ def call_slip(
     facts: Mapping[str, Any],
     by: str,
     required: Sequence[str] = REQUIRED_FACTS,
+    fixed: Mapping[str, Any] | None = None,
 ) -> CalledSlip:
     """Tie the next slip of the stratum to a client, before it is opened.
 
@@ -88,7 +89,7 @@ def call_slip(
     ----------
     ledger : Ledger
         With the list published in it.
-    client, stratum, facts, by, required
+    client, stratum, facts, by, required, fixed
         As for `Ledger.allocate`.
 
     Returns
@@ -109,21 +110,39 @@ def call_slip(
         return before
 
     def body(memory: Memory, surroundings: Surroundings) -> Mapping[str, Any]:
-        published = _in_force(memory)
-        described, machine = published.describe(), surroundings.machine
-        check_may_allocate(memory, client, facts=facts, method=described, required=required, machine=machine)
-        number = _next_number(memory.entries, published, stratum)
+        number, commitment = _next_slip(memory, surroundings, client, stratum, facts, required)
         return {
             "client": client,
             "number": number,
-            "commitment": published.commitment,
+            "commitment": commitment,
             "stratum": dict(stratum),
             "facts": dict(facts),
-            "machine": machine,
+            "machine": surroundings.machine,
             "protocol_hash": memory.need_lock().current_hash,
+            **(fixed or {}),
         }
 
     return _called(ledger.record("slip", body, by=by))
+
+
+def ready_to_call(
+    ledger: Ledger, client: str, *, stratum: Mapping[str, str], facts: Mapping[str, Any]
+) -> None:
+    """Refuse a client whom `call_slip` would refuse; one whose slip is called already may go on."""
+    check_client_code(client)
+    if called_slip(ledger.entries(), client) is None:
+        ledger.ready(lambda memory, here: _next_slip(memory, here, client, stratum, facts, REQUIRED_FACTS))
+
+
+def _next_slip(
+    memory: Memory, surroundings: Surroundings, client: str, stratum: Mapping[str, str],
+    facts: Mapping[str, Any], required: Sequence[str],
+) -> tuple[int, str]:  # fmt: skip
+    """Number of the slip that is the client's, and the commitment of its list."""
+    published = _in_force(memory)
+    described, machine = published.describe(), surroundings.machine
+    check_may_allocate(memory, client, facts=facts, method=described, required=required, machine=machine)
+    return _next_number(memory.entries, published, stratum), published.commitment
 
 
 def open_slip(ledger: Ledger, client: str, *, word: str, by: str) -> Receipt:
@@ -178,6 +197,7 @@ def open_slip(ledger: Ledger, client: str, *, word: str, by: str) -> Receipt:
             "entropy_source": "sealed list",
             "machine": machine,
             "protocol_hash": memory.need_lock().current_hash,
+            **{name: told[name] for name in ("facts_hash", "tables") if name in told},
         }
 
     entry = ledger.record("allocation", body, by=by, client=client)

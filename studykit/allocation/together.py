@@ -53,7 +53,7 @@ def allocate_trainers(
     drawn: list[Split] = []
 
     def body(memory: Memory, surroundings: Surroundings) -> Mapping[str, Any]:
-        _check_may_split(memory, plan, surroundings)
+        check_may_split(memory, plan, surroundings)
         entropy = surroundings.entropy()
         split, _ = draw_split(trainers, plan, entropy=entropy)
         drawn.append(split)
@@ -164,7 +164,8 @@ def _repeated(entry: Entry) -> tuple[Split, Candidates]:
     return draw_split(units, plan_from(body["plan"]), entropy=body["entropy"])
 
 
-def _check_may_split(memory: Memory, plan: SplitPlan, surroundings: Surroundings) -> None:
+def check_may_split(memory: Memory, plan: SplitPlan, surroundings: Surroundings) -> None:
+    """Every reason to refuse a draw of the trainers."""
     locked = memory.need_lock()
     if locked.split_method is not None:
         raise AllocationRefused(

@@ -9,7 +9,7 @@ much they differ (Austin 2009, Statistics in Medicine 28:3083). Differences abov
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -46,12 +46,15 @@ class Design:
     names : tuple of str
     adjusted_for, left_out : tuple of str
         Terms used, and terms for which there were too few departures or nothing that varies.
+    chosen : list of int
+        Places of the columns among the exposure and those of all terms.
     """
 
     columns: Floats
     names: tuple[str, ...]
     adjusted_for: tuple[str, ...]
     left_out: tuple[str, ...]
+    chosen: list[int] = field(default_factory=list)
 
     @property
     def omission(self) -> str:
@@ -67,10 +70,17 @@ class Design:
         strata: Integers | None = None,
         clusters: Integers,
         weights: Floats | None = None,
+        offset: Floats | None = None,
     ) -> DiscreteHazardModel:
         """Discrete hazards on these columns, `EXPOSURE` the first of them."""
         return fit_discrete_hazards(
-            event, self.columns, names=self.names, strata=strata, clusters=clusters, weights=weights
+            event,
+            self.columns,
+            names=self.names,
+            strata=strata,
+            clusters=clusters,
+            weights=weights,
+            offset=offset,
         )
 
 
@@ -165,7 +175,7 @@ def build_design(
         chosen += kept
         names += [f"{term.name} {k + 1}" for k in range(len(kept))]
         used.append(term.name)
-    return Design(every[:, chosen], tuple(names), tuple(used), tuple(left_out))
+    return Design(every[:, chosen], tuple(names), tuple(used), tuple(left_out), chosen)
 
 
 def trainer_role(exposure: Floats, trainer: Integers, client: Integers) -> TrainerRole:

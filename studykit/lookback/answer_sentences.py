@@ -6,10 +6,19 @@ same sentences.
 
 from __future__ import annotations
 
+import math
 import textwrap
 
 from studykit.lookback.log import day_of
-from studykit.lookback.look_back_results import Answer, Association, LookBack, Method, UnmeasuredBound
+from studykit.lookback.look_back_results import (
+    Account,
+    Answer,
+    Association,
+    LookBack,
+    Method,
+    UnmeasuredBound,
+)
+from studykit.results import RowCount
 
 METHOD_NAMES: dict[Method, str] = {
     "session clock": "Session by session",
@@ -19,8 +28,8 @@ METHOD_NAMES: dict[Method, str] = {
 }
 TITLE = "Looking back at attendance: partner reps and staying (non-randomised)"
 NOT_DECIDED = (
-    "Nobody was allocated by chance: who had partner reps was decided by trainers and clients, for reasons "
-    "that may themselves go with staying."
+    "Nobody was allocated by chance. Trainers and clients decided who had partner reps, for reasons that may "
+    "themselves go with staying."
 )
 RULES_OUT = (
     "Whether partner reps matter more than an estimate from such records says, or do not matter at all: "
@@ -47,20 +56,23 @@ def ratio_text(association: Association) -> str:
 
 
 def more_staying(difference: Association) -> str:
-    r"""A difference in shares that left, as clients more or fewer who stay.
+    r"""A difference in shares that left, as clients more or fewer who stayed.
 
     Examples
     --------
     >>> from studykit.results import Interval
     >>> more_staying(Association(-0.071, Interval(-0.16, 0.02, 0.95, "t"), 0.11, 0.045, 11.0))
-    'about 7 more of 100 clients staying (95\xa0% interval: 2 fewer to 16 more)'
+    'about 7 more of 100 clients stayed with partner reps (95\xa0% interval: 2 fewer to 16 more)'
     """
     low, high = -difference.interval.upper, -difference.interval.lower
     middle = _more(-difference.value)
     ends = f"{_more(low)} to {_more(high)}" if low * high < 0 else f"{_bare(low)} to {_more(high)}"
     if low < 0 and high < 0:
         ends = f"{_bare(high)} to {_more(low)}"
-    return f"about {middle} of 100 clients staying ({interval_text(difference)}: {ends})"
+    whom = "as many of 100 clients stayed with partner reps as without"
+    if middle != "as many":
+        whom = f"{middle} of 100 clients stayed with partner reps"
+    return f"about {whom} ({interval_text(difference)}: {ends})"
 
 
 def _bare(share: float) -> str:
@@ -112,12 +124,15 @@ def retained_sentence(look: LookBack) -> str:
 
 def alarm(look: LookBack) -> str:
     """What makes every number doubtful, to be said before any of them."""
-    if look.events < look.clients:
+    if look.events == look.clients:
+        what = f"Every one of the {look.clients} clients counts as having left"
+    elif look.events == 0:
+        what = f"Not one of the {look.clients} clients counts as having left"
+    elif 2 * look.returned > look.events:
+        what = f"{look.returned} of the {look.events} clients who count as having left came again"
+    else:
         return ""
-    return (
-        f"Every one of the {look.clients} clients counts as having left: use nothing of what follows. "
-        "Check the dates and the end of the records first."
-    )
+    return f"{what}: use nothing of what follows. Check the dates and the end of the records first."
 
 
 def period_sentence(look: LookBack) -> str:
@@ -128,40 +143,73 @@ def period_sentence(look: LookBack) -> str:
     )
 
 
+def ending_sentence(look: LookBack) -> str:
+    """Where the records were taken to end, and whether sessions thin out there."""
+    if look.ending is None:
+        return ""
+    usual = "" if math.isnan(look.ending.usual) else f"; usually {look.ending.usual:.0f}"
+    return (
+        f"The records were taken to end on {day_of(look.last_day)}: {look.ending.sessions} sessions in their "
+        f"last {look.ending.days} days{usual}."
+    )
+
+
+def account_sentences(account: Account) -> tuple[str, ...]:
+    """From the rows of the file to what the answer named in advance judges."""
+    rows, sessions = account.rows, account.sessions
+    told = [
+        f"Of {rows.supplied} {rows.unit} of the file, {rows.used} are attended sessions{_but(rows)}.",
+        f"{sessions.used} of them are of clients who can be followed{_but(sessions)}.",
+    ]
+    if account.answers:
+        name, judged = account.answers[0]
+        told.append(f"{name} judges {judged.used} of {judged.supplied} {judged.unit}.")
+    return tuple(told)
+
+
+def _but(count: RowCount) -> str:
+    left = [f"{number} {reason}" for reason, number in count.left_out if number]
+    return f" (not: {'; '.join(left)})" if left else ""
+
+
 def headline(look: LookBack) -> str:
-    """The lead answer out of 100 clients, or why there is none; before it, what makes it doubtful."""
-    return " ".join(filter(None, (alarm(look), _headline(look))))
+    """The verdict, then the number it rests on; before both, what makes them doubtful."""
+    return " ".join(filter(None, (alarm(look), look.verdict.words, number_sentence(look))))
 
 
-def _headline(look: LookBack) -> str:
+def number_sentence(look: LookBack) -> str:
+    """The lead answer with its interval and that nobody was allocated by chance, or why there is none."""
     lead = lead_answer(look)
     if lead is None:
-        why = "no session is marked with partner reps, and no day is known from which a trainer used them"
-        return f"No comparison can be made from these records: {why}. {retained_sentence(look)}"
+        return f"No comparison can be made from these records: {look.why_none or 'nothing was compared'}."
     if lead.refused:
-        return f"No comparison is given: {lead.refused.rstrip('.')}. {retained_sentence(look)}"
-    if lead.risk_difference is None:
-        ratio = lead.hazard_ratio
-        if ratio is None:
-            return retained_sentence(look)
-        return f"Partner reps were associated with {frequency(ratio)}. {retained_sentence(look)}"
-    counts = ""
-    if lead.out_of_100 is not None:
-        with_reps, without = lead.out_of_100
-        counts = (
-            f" Still training on day {look.horizon}: about {round(with_reps)} of 100 with partner reps, "
-            f"about {round(without)} of 100 without."
-        )
-    return f"Partner reps were associated with {more_staying(lead.risk_difference)}.{counts}"
+        return f"No comparison is given: {lead.refused.rstrip('.')}."
+    if lead.risk_difference is not None:
+        told = more_staying(lead.risk_difference)
+        return f"By day {look.horizon}, {told}; nobody was allocated by chance."
+    if lead.hazard_ratio is not None:
+        return f"Partner reps went with {frequency(lead.hazard_ratio)}; nobody was allocated by chance."
+    return ""
 
 
 def frequency(ratio: Association) -> str:
     """A hazard ratio in words, with its interval."""
     ends = ratio.interval
     return (
-        f"departures {ratio.value:.2f} times as frequent among clients at risk (hazard ratio, "
-        f"{interval_text(ratio)} [{ends.lower:.2f}, {ends.upper:.2f}])"
+        f"leaving {ratio.value:.2f} times as often (hazard ratio, {interval_text(ratio)} "
+        f"[{ends.lower:.2f}, {ends.upper:.2f}])"
     )
+
+
+def counted(number: int, what: str) -> str:
+    """A number of things, one or several.
+
+    Examples
+    --------
+    >>> counted(1, "departure"), counted(7, "client")
+    ('1 departure', '7 clients')
+    """
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def answer_sentences(answer: Answer, horizon: int) -> tuple[str, ...]:
@@ -169,15 +217,15 @@ def answer_sentences(answer: Answer, horizon: int) -> tuple[str, ...]:
     asked = f"{answer.estimand.rstrip('.')}."
     if answer.refused:
         return asked, f"No number is given: {answer.refused.rstrip('.')}."
-    parts = []
+    came = []
     if answer.risk_difference is not None:
-        parts.append(f"{more_staying(answer.risk_difference)} by day {horizon}")
+        came.append(f"By day {horizon}, {more_staying(answer.risk_difference)}.")
     if answer.hazard_ratio is not None:
-        parts.append(frequency(answer.hazard_ratio))
-    came = f"Partner reps were associated with {', and with '.join(parts)}." if parts else ""
-    adjusted = f" Adjusted for {', '.join(taken_into_account(answer))}." if answer.adjusted_for else ""
-    counted = f" {answer.clients} clients, {answer.events} departures."
-    return asked, f"{came}{counted}{adjusted}".strip()
+        came.append(f"Partner reps were associated with {frequency(answer.hazard_ratio)}.")
+    if answer.adjusted_for:
+        came.append(f"Adjusted for {', '.join(taken_into_account(answer))}.")
+    counts = f"{counted(answer.clients, 'client')}, {counted(answer.events, 'departure')}."
+    return asked, " ".join((*came, counts))
 
 
 def naive_sentences(look: LookBack) -> tuple[str, ...]:
@@ -206,9 +254,10 @@ def can_conclude(look: LookBack) -> tuple[str, ...]:
     ]
     lead = lead_answer(look)
     if lead is not None and not lead.refused:
+        known = ", ".join(taken_into_account(lead)) or "nothing"
         points.append(
-            "Whether staying and partner reps went together here, in these months, under these trainers, "
-            f"with what was recorded taken into account ({', '.join(taken_into_account(lead)) or 'nothing'})."
+            "Whether staying and partner reps went together here, in these months, under these trainers. "
+            f"Taken into account: {known}."
         )
         points.append(
             "What a randomised study here would have to look for, and how large it would have to be."
@@ -244,38 +293,41 @@ def would_mislead(look: LookBack) -> tuple[str, ...]:
 def bound_sentence(bound: UnmeasuredBound) -> str:
     """How strong an unrecorded reason would have to be."""
     whole = (
-        "Something unrecorded goes with both partner reps and staying. To account for the whole estimate, it "
-        f"would have to go with each by a ratio of risks of at least {bound.e_value:.1f}, beyond what was "
-        "taken into account"
+        "A reason that nobody recorded may go with both partner reps and staying (unmeasured confounding). "
+        f"To account for the whole estimate, it needs a ratio of risks of {bound.e_value:.1f} with each (the "
+        "E-value)"
     )
     if bound.e_value_of_interval <= 1.0:
-        return f"{whole}; the interval holds equal departures as it is."
-    return f"{whole}; for the nearer end of the interval, {bound.e_value_of_interval:.1f}."
+        return f"{whole}. The interval holds equal leaving already, so that none is needed."
+    return f"{whole}. For the nearer end of the interval, {bound.e_value_of_interval:.1f} is enough."
 
 
 def for_the_protocol(look: LookBack, day: str) -> str:
     """What a later trial's protocol must say of this look (hypotheses that came from data)."""
     return (
-        f"Before this study, attendance records ({look.source or 'one export'}; {look.clients} clients, "
-        f"{look.events} departures) were looked at on {day}. The hypothesis and the planning values may come "
+        f"Before this study, attendance records ({look.source or 'one export'}; "
+        f"{counted(look.clients, 'client')}, {counted(look.events, 'departure')}) were looked at on {day}. "
+        "The hypothesis and the planning values may come "
         "from them; results of the look back are never pooled with those of the study."
     )
 
 
 def summary(look: LookBack, *, width: int = 88) -> str:
     """All of it as plain text for a terminal."""
-    lines = [TITLE, "", period_sentence(look), "", headline(look), "", NOT_DECIDED]
+    lines = [TITLE, "", period_sentence(look), *filter(None, [ending_sentence(look)]), "", headline(look), ""]
+    lines += [retained_sentence(look), "", NOT_DECIDED]
+    if look.account is not None:
+        lines += ["", *account_sentences(look.account)]
     for answer in look.answers:
         lines += ["", f"{answer_label(answer)}{lead_mark(look, answer)}."]
         lines += [f"  {text}" for text in answer_sentences(answer, look.horizon)]
     if look.naive is not None:
-        lines += ["", "The comparison that must not be made."]
+        lines += ["", "The comparison that must not be made (immortal time bias)."]
         lines += [f"  {text}" for text in naive_sentences(look)]
     lines += ["", "What these records cannot tell.", *(f"  - {text}" for text in CANNOT_CONCLUDE)]
     if look.next_study is not None and look.next_study.sentences:
         lines += ["", "How to find out."]
         lines += [f"  - {text}" for text in look.next_study.sentences]
-    lines += ["", f"{look.rows}."]
     return "\n".join(_wrapped(line.replace("\u00a0", " "), width) for line in lines)
 
 

@@ -68,23 +68,23 @@ def with_shares(
         Behind them: its small-sample correction and degrees of freedom hold for the shares, too.
     """
     left = (1.0 - stayed[0], 1.0 - stayed[1])
-    clusters = influence[0].size
-    scale = model.small_sample_inflation * math.sqrt(clusters / max(clusters - 1.0, 1.0))
-    freedom, method = model.log_hazard_ratio(EXPOSURE).degrees_of_freedom, CLUSTERS
-
-    def estimate(value: float, of_cluster: Floats) -> Estimate:
-        return Estimate(value, scale * float(np.sqrt(np.sum(of_cluster**2))), freedom, method)
-
     of_ratio = None
     if min(left) > 0.0:
         on_log = influence[1] / left[1] - influence[0] / left[0]
-        of_ratio = ratio(estimate(math.log(left[0] / left[1]), on_log))
+        of_ratio = ratio(cluster_estimate(math.log(left[0] / left[1]), on_log, model))
     return replace(
         answer,
-        risk_difference=difference(estimate(left[0] - left[1], influence[1] - influence[0])),
+        risk_difference=difference(cluster_estimate(left[0] - left[1], influence[1] - influence[0], model)),
         risk_ratio=of_ratio,
         out_of_100=(100.0 * stayed[0], 100.0 * stayed[1]),
     )
+
+
+def cluster_estimate(value: float, influence: Floats, model: DiscreteHazardModel) -> Estimate:
+    """A quantity from the influence of each cluster, with the model's small-sample correction."""
+    scale = model.small_sample_inflation * math.sqrt(influence.size / max(influence.size - 1.0, 1.0))
+    freedom = model.log_hazard_ratio(EXPOSURE).degrees_of_freedom
+    return Estimate(value, scale * float(np.sqrt(np.sum(influence**2))), freedom, CLUSTERS)
 
 
 def curve_of(

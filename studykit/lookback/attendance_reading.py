@@ -11,8 +11,9 @@ from typing import Literal
 import numpy as np
 
 from studykit.errors import ArgumentError, DataError, Finding
+from studykit.lookback.date_orders import DATE_ORDERS, DateOrder
 from studykit.lookback.export_columns import Placed, place_columns, refuse_guesses
-from studykit.lookback.export_tables import SESSIONS, Opened, open_attendance
+from studykit.lookback.export_tables import Opened, open_attendance
 from studykit.lookback.identity import refuse_names
 from studykit.lookback.log import (
     NEVER,
@@ -28,10 +29,9 @@ from studykit.lookback.log import (
 )
 from studykit.lookback.parsing import (
     ATTENDED,
-    DATE_ORDERS,
+    MARKS,
     STATES,
     Codes,
-    DateOrder,
     RowFilter,
     in_rows,
     parse_codes,
@@ -53,7 +53,8 @@ from studykit.lookback.sessions import (
     one_a_day,
     parse_sessions,
 )
-from studykit.lookback.silence import end_of_records
+from studykit.lookback.silence import WHYS, end_of_records
+from studykit.lookback.wanted_columns import SESSIONS
 from studykit.protocol.local_time import studio_day
 from studykit.records.nearest import listed
 from studykit.results import frozen_array
@@ -70,6 +71,8 @@ class ReadingSettings:
     ----------
     statuses : mapping of str to str
         Words of the export for ``attended``, ``cancelled``, ``no show`` and ``booked``.
+    marks : mapping of str to str
+        Words for partner reps: ``yes``, ``no`` or ``unknown``.
     facts : tuple of str, or None
         Columns of the clients' table that were known when each client joined; by default all that can be.
     extracted_on : date, optional
@@ -80,21 +83,31 @@ class ReadingSettings:
         Share of rows that may stay unused because they were not understood.
     absence_days : int
         Days without attendance that make a departure: sessions after a silence of as many are looked at.
+    gaps : mapping of (int, int) to str
+        Stretches without any session: ``closed``, ``missing`` (not exported) or ``empty``.
+    practice_from : date, optional
+        Day from which anybody worked with partner reps.
     """
 
     statuses: Mapping[str, str] = field(default_factory=dict)
+    marks: Mapping[str, str] = field(default_factory=dict)
     facts: tuple[str, ...] | None = None
     extracted_on: dt.date | None = None
     today: dt.date | None = None
     most_left_out: float = 0.1
     absence_days: int = FOUR_WEEKS.absence_days
+    gaps: Mapping[tuple[int, int], str] = field(default_factory=dict)
+    practice_from: dt.date | None = None
 
     def __post_init__(self) -> None:
-        unknown = sorted({state for state in self.statuses.values() if state not in STATES})
-        if unknown:
-            raise ArgumentError(
-                where="statuses", expected=f"words for {', '.join(STATES)}", got=", ".join(unknown)
-            )
+        for where, said, known in (
+            ("statuses", self.statuses, STATES), ("marks", self.marks, MARKS), ("gaps", self.gaps, WHYS),
+        ):  # fmt: skip
+            unknown = sorted({str(meaning) for meaning in said.values()} - set(known))
+            if unknown:
+                raise ArgumentError(
+                    where=where, expected=f"words for {', '.join(known)}", got=", ".join(unknown)
+                )
 
     @property
     def last_possible(self) -> int:
@@ -111,6 +124,7 @@ def read_attendance(
     adopted: Mapping[str, Adopted] | None = None,
     settings: ReadingSettings | None = None,
     sheets: Sequence[str] = (),
+    header: int = 0,
 ) -> AttendanceLog:
     r"""Read a studio's attendance export.
 
@@ -132,6 +146,8 @@ def read_attendance(
     settings : ReadingSettings, optional
     sheets : sequence of str
         Sheets of a workbook with sessions, where that is not clear; all are read together.
+    header : int
+        Row with the names of the columns, where that is not clear.
 
     Returns
     -------
@@ -156,7 +172,7 @@ def read_attendance(
     >>> log.clients, log.session_partner_reps.tolist(), str(log.rows)
     (('C01',), [1, 0], '2 of 2 rows used')
     """
-    opened = open_attendance(path, tables=tables, sheets=sheets)
+    opened = open_attendance(path, tables=tables, sheets=sheets, header=header)
     placed = place_columns(opened, columns)
     refuse_guesses(placed)
     return parse_attendance(opened, placed, date_order=date_order, adopted=adopted, settings=settings)
@@ -225,6 +241,7 @@ class _Reading:
         one = one_a_day(row_filter, rows)
         came = one[rows.state[one] == ATTENDED]
         self._refuse_too_many(row_filter, len(came))
+        self._refuse_unexplained(row_filter, rows)
         client, day = rows.client[came], rows.day[came]
         notice = after_departure(row_filter, client=client, day=day, rows=came, notice=self._notice())
         pauses = inside_pauses(row_filter, client=client, day=day, rows=came, pauses=self._pauses())
@@ -257,12 +274,21 @@ class _Reading:
             source=self.opened.source,
             noticed=tuple(item for each in self.row_filters.values() for item in each.noticed),
             hashes=self.opened.hashes,
+            practice_from=self._practice(since),
+            empty=tuple(span for span, why in self.settings.gaps.items() if why == "empty"),
         )
+
+    def _practice(self, since: Integers) -> int:
+        """Day from which anybody worked with partner reps: as said, or the first adoption of all."""
+        if self.settings.practice_from is not None:
+            return day_number(self.settings.practice_from)
+        known = len(since) > 0 and bool((since != UNKNOWN_DAY).all()) and bool((since != NEVER).any())
+        return int(since.min()) if known else UNKNOWN_DAY
 
     def _sessions(self, row_filter: RowFilter, since: Integers) -> SessionRows:
         return parse_sessions(
             row_filter, clients=self.clients[SESSIONS], trainers=self.trainers.get(SESSIONS),
-            said_states=self.settings.statuses,
+            said_states=self.settings.statuses, said_marks=self.settings.marks,
             end=EndOfRecords(
                 self.settings.last_possible, self.settings.extracted_on is not None,
                 self.closures, self.settings.absence_days,
@@ -302,7 +328,9 @@ class _Reading:
         return parse_departures(self.row_filters["departures"], self.clients["departures"])
 
     def _closures(self) -> tuple[tuple[int, int], ...]:
-        return parse_closures(self.row_filters["closures"]) if "closures" in self.row_filters else ()
+        listed = parse_closures(self.row_filters["closures"]) if "closures" in self.row_filters else ()
+        silent = (span for span, why in self.settings.gaps.items() if why != "empty")
+        return tuple(sorted({*listed, *silent}))
 
     def _trainer_codes(self) -> tuple[str, ...]:
         return next(iter(self.trainers.values())).codes if self.trainers else ()
@@ -380,6 +408,17 @@ class _Reading:
             "Mend them first; an answer from the rest would mean little.",
         )  # fmt: skip
         raise DataError([share, *(item.finding() for item in row_filter.noticed)])
+
+    def _refuse_unexplained(self, row_filter: RowFilter, rows: SessionRows) -> None:
+        """Refuse marks of which too many are words that nobody explained."""
+        if rows.unexplained > self.settings.most_left_out * rows.marks:
+            share = Finding(
+                "stop", self.opened.source,
+                f"at most {100 * self.settings.most_left_out:g} % of the marks of partner reps unexplained",
+                f"{rows.unexplained} of {rows.marks}", "Say what the words mean, as follows.",
+            )  # fmt: skip
+            told = [item.finding() for item in row_filter.noticed if "nobody explained" in item.reason]
+            raise DataError([share, *told])
 
     def _all_findings(self) -> tuple[Finding, ...]:
         """Gravest first; those on rows in the order in which rows were looked at."""

@@ -31,11 +31,11 @@ DAYS_BETWEEN_POINTS = 7
 MONTH = 365.25 / 12.0
 
 ESTIMAND = (
-    "Among clients of trainers who adopted partner reps at a date: the hazard of leaving after that date "
-    "compared with what it would have been had it gone on as before{compared}; and the share that would have "
-    "left by day {horizon} since joining at the two hazards."
+    "Did clients leave more or less often after their trainer adopted partner reps than before? What would "
+    "have been is taken to have gone on as before{compared}. The shares are of clients who left by day "
+    "{horizon} since joining."
 )
-COMPARED = " and changed by month as among clients of trainers who did not adopt"
+COMPARED = ", month by month as with trainers who did not adopt"
 METHOD = (
     "Hazards of leaving per client-day, dated by the last session, {model}; {error}. Clients stay with the "
     "trainer of their first session."

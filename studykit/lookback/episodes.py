@@ -363,6 +363,8 @@ class SessionFacts:
         It was written whether partner reps were done.
     done, begun : ndarray of bool, shape (m,)
         Partner reps in this session; in this or any earlier one of the records.
+    settled : ndarray of bool, shape (m,)
+        Whether they had begun is known: whoever was there before marks were made may have begun unrecorded.
     recent, overall : ndarray of float, shape (m,)
         Logarithm of earlier sessions a week, over the `RECENT_DAYS` countable days before, and over all
         known days before (see `log_rate`).
@@ -372,6 +374,7 @@ class SessionFacts:
     known: Bools
     done: Bools
     begun: Bools
+    settled: Bools
     recent: Floats
     overall: Floats
     trainer: Integers
@@ -406,10 +409,30 @@ def session_facts(log: AttendanceLog, episodes: Episodes) -> SessionFacts:
         known=frozen_array(known),
         done=frozen_array(done),
         begun=frozen_array(begun),
+        settled=frozen_array(begun | (known & ~there_before_marks(log, episodes)[episodes.episode])),
         recent=frozen_array(log_rate(place - window, np.minimum(episodes.countable, RECENT_DAYS))),
         overall=frozen_array(log_rate(place - first, episodes.countable)),
         trainer=frozen_array(log.session_trainer[episodes.row]),
     )
+
+
+def marks_since(log: AttendanceLog) -> int:
+    """First day of the records on which marks of partner reps were made."""
+    marked = log.session_day[log.session_partner_reps != UNKNOWN]
+    return max(log.first_day, int(marked.min())) if marked.size else log.first_day
+
+
+def there_before_marks(log: AttendanceLog, episodes: Episodes) -> Bools:
+    """Clients who joined before marks of partner reps were made, unless practice is known to be younger.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    since = marks_since(log)
+    if log.practice_from != UNKNOWN_DAY and log.practice_from >= since:
+        return np.zeros(episodes.client.size, dtype=bool)
+    return np.asarray(episodes.joined < since, dtype=bool)
 
 
 def first_rows(owner: Integers) -> Integers:
@@ -447,11 +470,10 @@ def at_first_session(episodes: Episodes, values: Integers, *, missing: int) -> I
 def first_session_as_joining(
     log: AttendanceLog, *, quiet_days: int
 ) -> tuple[AttendanceLog, tuple[Finding, ...]]:
-    """Take the first session as the day of joining, where nobody's joining date is known.
+    """Take the first session as the day of joining, for clients whose joining date is not known.
 
     Clients who were not seen in the first ``quiet_days`` of the records are taken as new; whoever was seen
-    then may have trained for years, and stays without a joining date. Where some joining dates are known,
-    nothing is supposed about the others.
+    then may have trained for years, and stays without a joining date. Clients with a date keep it.
 
     Parameters
     ----------
@@ -465,10 +487,9 @@ def first_session_as_joining(
     findings : tuple of Finding
         What was supposed; empty where nothing was.
     """
-    if (log.joined != UNKNOWN_DAY).any() or not log.session_day.size:
-        return log, ()
     clients, first = np.unique(log.session_client, return_index=True)
-    day = log.session_day[first]
+    unknown = log.joined[clients] == UNKNOWN_DAY
+    clients, day = clients[unknown], log.session_day[first[unknown]]
     new = day >= log.first_day + quiet_days
     if not new.any():
         return log, ()
@@ -478,9 +499,9 @@ def first_session_as_joining(
         "warn",
         "look back, joining dates",
         "the dates on which clients joined, in a table of clients",
-        f"none that can be used; {int(new.sum())} clients first seen {quiet_days} days or more after the "
-        "records begin are taken as "
-        f"having joined on the day of their first session, {int((~new).sum())} seen before are left out",
-        "Give the joining dates: some of those taken as new may have come back.",
+        f"none that can be used of {clients.size} clients",
+        f"{int(new.sum())} of them were first seen {quiet_days} days or more after the records begin and are "
+        f"taken as new on that day; {int((~new).sum())} seen before are left out. Give the joining dates: "
+        "some of those taken as new may have come back.",
     )
     return replace(log, joined=frozen_array(joined)), (found,)

@@ -4,113 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 from studykit.errors import DataError, Finding
-from studykit.lookback.export_tables import SESSIONS, ExportTable, Opened
+from studykit.lookback.export_tables import ExportTable, Opened
+from studykit.lookback.layout import NOTES, said_in_note
+from studykit.lookback.wanted_columns import SESSIONS, UNUSED, WANTED, WantedColumn, plain_name
 from studykit.records.cells import date_readings
 from studykit.records.nearest import nearest_known
 from studykit.records.raw_table import repeated_names
-
-Kind = Literal["code", "date", "word", "mark"]
-UNUSED = "none"
-
-
-@dataclass(frozen=True, slots=True)
-class WantedColumn:
-    """A column that a look back can use.
-
-    Parameters
-    ----------
-    name : str
-        Its exact name.
-    kind : str
-    meaning : str
-    required : bool
-    other_names : tuple of str
-        Names under which exports carry it; a guess, never taken without a yes.
-    """
-
-    name: str
-    kind: Kind
-    meaning: str
-    required: bool = False
-    other_names: tuple[str, ...] = ()
-
-
-_CLIENT = WantedColumn(
-    "client", "code", "client code, never a name", True,
-    ("client id", "client code", "client number", "client name", "customer", "customer id", "customer name",
-     "member", "member id", "member number", "member name", "membership number", "membership id",
-     "person id"),
-)  # fmt: skip
-_TRAINER_NAMES = (
-    "trainer id", "trainer code", "trainer name", "coach", "coach name", "instructor", "staff",
-    "staff member",
-)  # fmt: skip
-_FIRST_DAY = WantedColumn(
-    "first_day", "date", "first day", True, ("start", "start date", "from", "begin", "begins", "first date"),
-)  # fmt: skip
-_LAST_DAY = WantedColumn(
-    "last_day", "date", "last day", True, ("end", "end date", "to", "until", "ends", "last date")
-)
-
-_JOINED_ON = WantedColumn(
-    "joined_on", "date", "day the client joined the studio", False,
-    ("joined", "join date", "joining date", "date joined", "member since", "client since",
-     "start date", "membership start", "contract start", "first day", "registered on",
-     "sign-up date"),
-)  # fmt: skip
-
-WANTED: Mapping[str, tuple[WantedColumn, ...]] = {
-    SESSIONS: (
-        _CLIENT,
-        WantedColumn(
-            "date", "date", "day of the session", True,
-            ("day", "session date", "session day", "visit date", "attendance date", "appointment date",
-             "appointment", "class date", "training date", "date of visit", "date of session", "start",
-             "start time", "starts at", "start date", "date and time", "datetime", "timestamp", "check-in",
-             "check in", "check-in time", "checked in at"),
-        ),
-        WantedColumn("trainer", "code", "who trained the client that day", False, _TRAINER_NAMES),
-        WantedColumn(
-            "status", "word", "what became of the booking", False,
-            ("state", "attendance", "attendance status", "attended", "booking status", "session status",
-             "visit status", "outcome", "appointment status", "showed", "present"),
-        ),
-        WantedColumn(
-            "partner_reps", "mark", "partner reps done: yes or no, or how many", False,
-            ("partner-resisted reps", "partner resisted reps", "partner resisted", "partner resistance",
-             "partner repetitions", "with partner reps", "partner sets", "partner rep count", "partner",
-             "hand-resisted reps", "manual resistance reps"),
-        ),
-        _JOINED_ON,
-    ),
-    "clients": (
-        _CLIENT,
-        _JOINED_ON,
-    ),
-    "pauses": (
-        _CLIENT,
-        _FIRST_DAY,
-        _LAST_DAY,
-        WantedColumn("recorded_on", "date", "day the pause was registered", False,
-                     ("entered on", "registered on", "created", "created on", "recorded")),
-    ),
-    "departures": (
-        _CLIENT,
-        WantedColumn("date", "date", "day of the notice", True,
-                     ("departure date", "left on", "left", "end date", "cancel date", "cancellation date",
-                      "notice date", "date left", "contract end", "membership end")),
-    ),
-    "closures": (_FIRST_DAY, _LAST_DAY),
-    "trainers": (
-        WantedColumn("trainer", "code", "trainer code, never a name", True, _TRAINER_NAMES),
-        WantedColumn("adopted_on", "date", "day from which the trainer worked with partner reps", True,
-                     ("adopted", "adoption date", "partner reps since", "partner reps from", "since",
-                      "start date")),
-    ),
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,13 +47,16 @@ class Placed:
     missing : tuple of Finding
         Required columns that cannot even be guessed.
     unused : tuple of Finding
-        Columns that stay aside.
+        Columns that stay aside, and columns that are meant as good as certainly.
+    asked : tuple of (str, tuple of str)
+        What is missing, by the key of an answer, and the columns among which it can be.
     """
 
     places: Mapping[str, Mapping[str, int]]
     guesses: tuple[Guess, ...]
     missing: tuple[Finding, ...]
     unused: tuple[Finding, ...]
+    asked: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
 
 def place_columns(opened: Opened, given: Mapping[str, str] | None = None) -> Placed:
@@ -175,21 +79,42 @@ def place_columns(opened: Opened, given: Mapping[str, str] | None = None) -> Pla
     guesses: list[Guess] = []
     missing: list[Finding] = []
     unused: list[Finding] = []
+    asked: list[tuple[str, tuple[str, ...]]] = []
     for name, table in opened.tables.items():
         repeated = repeated_names(table.header, table.where, plain_name)
         if repeated:
             raise DataError(repeated)
         found, guessed = _place_table(name, table, said.get(name, {}))
+        certain = [guess for guess in guessed if _is_certain(guess)]
+        found |= {guess.wanted.name: table.header.index(guess.header) for guess in certain}
+        guessed = [guess for guess in guessed if guess not in certain]
         places[name] = found
+        unused += [
+            Finding("note", f"{guess.where}, row 1", f"a column {guess.key}", guess.header,
+                    f"It was taken as {guess.key}. If it is another thing: --column {guess.key}=NAME.")
+            for guess in certain
+        ]  # fmt: skip
         guesses += guessed
         pending = {guess.wanted for guess in guessed}
-        missing += [
-            _missing(name, wanted, table)
-            for wanted in WANTED[name]
+        lacking = [
+            wanted for wanted in WANTED[name]
             if wanted.required and wanted.name not in found and wanted not in pending
-        ]
+        ]  # fmt: skip
+        missing += [_missing(name, wanted, table) for wanted in lacking]
+        free = tuple(
+            header for place, header in enumerate(table.header) if header and place not in found.values()
+        )
+        asked += [(_key(name, wanted.name), free) for wanted in lacking]
         unused += _aside(name, table, set(found.values()))
-    return Placed(places, tuple(guesses), tuple(missing), tuple(unused))
+    return Placed(places, tuple(guesses), tuple(missing), tuple(unused), tuple(asked))
+
+
+def _is_certain(guess: Guess) -> bool:
+    """Whether the name of the column is the wanted one with a word that adds nothing, such as client_id."""
+    first, _, rest = plain_name(guess.header).partition(" ")
+    return (
+        guess.wanted.kind == "code" and first == guess.wanted.name and rest in ("id", "code", "number", "no")
+    )
 
 
 def refuse_guesses(placed: Placed) -> None:
@@ -219,11 +144,6 @@ def refuse_guesses(placed: Placed) -> None:
 
 def _quoted(text: str) -> str:
     return f'"{text}"' if " " in text else text
-
-
-def plain_name(text: str) -> str:
-    """A column name without capitals, and with blanks for hyphens and underscores."""
-    return " ".join(text.casefold().replace("_", " ").replace("-", " ").split())
 
 
 def _by_table(given: Mapping[str, str], opened: Opened) -> dict[str, dict[str, str]]:
@@ -276,6 +196,8 @@ def _place_table(
         if column.name in found or column.name in said:
             continue
         index = _likely(column, table, by_name, taken)
+        if index is None and column.kind == "mark":
+            index = _notes_with_marks(table, by_name, taken)
         if index is not None:
             taken.add(index)
             guesses.append(Guess(_key(name, column.name), column, table.header[index], table.where))
@@ -298,6 +220,14 @@ def _likely(
         dates = [index for index in free.values() if _holds_dates(table, index)]
         if len(dates) == 1:
             return dates[0]
+    return None
+
+
+def _notes_with_marks(table: ExportTable, by_name: Mapping[str, int], taken: set[int]) -> int | None:
+    """A column of remarks in which partner reps are noted."""
+    for name, index in by_name.items():
+        if name in NOTES and index not in taken and any(map(said_in_note, table.columns[index].texts)):
+            return index
     return None
 
 

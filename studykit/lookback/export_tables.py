@@ -13,13 +13,23 @@ from pathlib import Path
 import numpy as np
 
 from studykit.errors import DataError, Finding, FolderError
+from studykit.lookback.layout import (
+    header_row,
+    long_form,
+    settled_sheet,
+    surplus_rows,
+    told_colours,
+    told_titles,
+)
 from studykit.lookback.log import Integers, NoticedRows
+from studykit.lookback.wanted_columns import SESSIONS
 from studykit.records.cells import Trouble
 from studykit.records.nearest import nearest_known
 from studykit.records.raw_table import (
     RawColumn,
     RawTable,
     decode,
+    first_rows,
     raw_column,
     take_apart,
     unguarded,
@@ -28,10 +38,17 @@ from studykit.records.raw_table import (
 from studykit.records.workbook import OLDER_OR_LOCKED, OTHER_WORKBOOKS, Sheet, open_sheets, sheet_table
 from studykit.results import frozen_array
 
-SESSIONS = "sessions"
 FURTHER = ("clients", "pauses", "departures", "closures", "trainers")
 _WORKBOOK = ".xlsx"
 _WORKBOOKS = (b"PK\x03\x04", OLDER_OR_LOCKED)  # how they begin, whatever their name
+
+
+class SheetDoubt(DataError):  # noqa: N818 — a question, not a mistake
+    """It is not clear which sheets hold sessions; ``titles`` are those that may."""
+
+    def __init__(self, findings: Sequence[Finding], titles: tuple[str, ...]) -> None:
+        super().__init__(findings)
+        self.titles = titles
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,7 +118,11 @@ class Opened:
 
 
 def open_attendance(
-    path: str | Path, *, tables: Mapping[str, str | Path] | None = None, sheets: Sequence[str] = ()
+    path: str | Path,
+    *,
+    tables: Mapping[str, str | Path] | None = None,
+    sheets: Sequence[str] = (),
+    header: int = 0,
 ) -> Opened:
     """Take the files of an export apart, without understanding them yet.
 
@@ -115,6 +136,8 @@ def open_attendance(
         Further files, by what they hold.
     sheets : sequence of str
         The sheets with the attendance, where that is not clear.
+    header : int
+        Row with the names of the columns of the attendance, where that is not clear.
 
     Raises
     ------
@@ -129,7 +152,7 @@ def open_attendance(
         raise DataError(
             [Finding("stop", "tables", f"one of {', '.join(FURTHER)}", ", ".join(unknown), "Name it so.")]
         )
-    kept, digest, findings = _open_file(Path(path), SESSIONS, sheets)
+    kept, digest, findings = _open_file(Path(path), SESSIONS, sheets, header)
     hashes = [digest]
     for name, place in given.items():
         more, digest, trouble = _open_file(Path(place), name)
@@ -149,7 +172,7 @@ def with_what_was_left_out(copy: Opened, original: Opened) -> Opened:
 
 
 def _open_file(
-    path: Path, name: str, sheets: Sequence[str] = ()
+    path: Path, name: str, sheets: Sequence[str] = (), header: int = 0
 ) -> tuple[dict[str, ExportTable], tuple[str, str], list[Finding]]:
     """The table of this name; of the attendance's workbook the further ones as well."""
     where = path.name
@@ -166,10 +189,13 @@ def _open_file(
         raise DataError([Finding("stop", where, "CSV or XLSX", path.suffix, "Save it again as .xlsx.")])
     digest = (where, hashlib.sha256(data).hexdigest())
     if data.startswith(_WORKBOOKS) or (path.suffix.casefold() == _WORKBOOK and data):
-        tables, findings = _from_workbook(data, where, name, sheets)
+        tables, findings = _from_workbook(data, where, name, sheets, header)
     else:
-        table, findings = _from_text(data, where)
+        table, findings = _from_text(data, where, header)
         tables = {name: table}
+    if name == SESSIONS:
+        tables[name], told = _one_row_each(tables[name])
+        findings = [*findings, *told]
     return tables, digest, findings
 
 
@@ -177,11 +203,13 @@ def _open_file(
 
 
 def _from_workbook(
-    data: bytes, where: str, name: str, said: Sequence[str]
+    data: bytes, where: str, name: str, said: Sequence[str], header: int
 ) -> tuple[dict[str, ExportTable], list[Finding]]:
-    sheets, trouble = open_sheets(data, where)
+    opened, trouble = open_sheets(data, where)
     if trouble is not None:
         raise DataError([trouble])
+    settled = [settled_sheet(sheet, header if name == SESSIONS else 0) for sheet in opened]
+    sheets = [sheet for sheet, _ in settled]
     own = [sheet for sheet in sheets if sheet.title.strip().casefold() == name]
     if name in FURTHER and own:
         return {name: _of_sheet(own[0], where)}, []
@@ -191,11 +219,21 @@ def _from_workbook(
     found = {name: replace(table, noticed=(*table.noticed, *unread))}
     if name == SESSIONS:
         found |= {title: _of_sheet(sheet, where) for title, sheet in book.further.items()}
-    return found, _told_of_sheets(book, where)
+    titles = [
+        replace(item, where=f"{where}, sheet {item.where}")
+        for sheet, told in settled
+        if sheet in book.sessions
+        for item in told
+    ]
+    colours = told_colours(
+        where, sum(sheet.coloured for sheet in book.sessions), len(book.sessions) * len(table.header),
+        any("partner" in name.casefold() for name in table.header),
+    )  # fmt: skip
+    return found, [*titles, *colours, *_told_of_sheets(book, where)]
 
 
 def _of_sheet(sheet: Sheet, where: str) -> ExportTable:
-    raw, trouble = sheet_table(sheet.title, f"{where}, sheet {sheet.title}", sheet)
+    raw, trouble = sheet_table(sheet.title, f"{where}, sheet {sheet.title}", sheet, foreign=True)
     if raw is None:
         raise DataError(trouble)
     return _of_raw(raw)
@@ -279,7 +317,7 @@ def _plain(text: str) -> str:
 
 def _columns(sheet: Sheet) -> frozenset[str]:
     """Names in the first row, whatever their order."""
-    first = sheet.rows[0] if sheet.rows else ()
+    first: Sequence[str | Trouble] = next((row for row in sheet.rows if row), ())
     return frozenset(_plain(cell) for cell in first if not isinstance(cell, Trouble) and cell.strip())
 
 
@@ -311,11 +349,12 @@ def _found(sheets: Sequence[Sheet], where: str) -> list[Sheet]:
         if sheet not in chosen and (_nearly(columns, _columns(sheet)) or (not named and sheet.filled > rows))
     ]
     if rivals:
-        raise DataError([
-            Finding("stop", where, "sheets with sessions that all have the same column names",
-                    "different ones on " + _counted([*chosen, *rivals]),
-                    "Give them one header row, or say which to read: --sheet NAME, once for each.")
-        ])  # fmt: skip
+        told = Finding(
+            "stop", where, "sheets with sessions that all have the same column names",
+            "different ones on " + _counted([*chosen, *rivals]),
+            "Give them one header row, or say which to read: --sheet NAME, once for each.",
+        )  # fmt: skip
+        raise SheetDoubt([told], tuple(sheet.title for sheet in (*chosen, *rivals)))
     return chosen
 
 
@@ -356,12 +395,13 @@ def _told_of_sheets(book: SheetsOfOneBook, where: str) -> list[Finding]:
 # --- text ----------------------------------------------------------------------------------------
 
 
-def _from_text(data: bytes, where: str) -> tuple[ExportTable, list[Finding]]:
+def _from_text(data: bytes, where: str, header: int) -> tuple[ExportTable, list[Finding]]:
     text, trouble = decode(data, where, foreign=True)
     if not text.strip():
         nothing = Finding("stop", where, "a header row and sessions", "an empty file", "Export it again.")
         raise DataError([trouble or nothing])
-    found = take_apart(text, "", where, foreign=True)
+    begins = header or header_row(first_rows(text))
+    found = take_apart(text, "", where, foreign=True, first=begins)
     if found.table is None or (found.broken and not found.table.rows and not found.ragged):
         nothing = Finding("stop", where, "a header row and sessions", "less", "Export it again.")
         raise DataError([found.broken or nothing])
@@ -379,7 +419,8 @@ def _from_text(data: bytes, where: str) -> tuple[ExportTable, list[Finding]]:
             NoticedRows("rows after a quotation mark that never closes", _row_numbers([found.last_row + 1]),
                         False, where, "stop", found.broken.expected, found.broken.got, found.broken.todo)
         )  # fmt: skip
-    return replace(table, noticed=tuple(noticed)), [trouble] if trouble else []
+    told = [*told_titles(where, range(1, begins), begins), *([trouble] if trouble else [])]
+    return replace(table, noticed=tuple(noticed)), told
 
 
 def _of_raw(raw: RawTable) -> ExportTable:
@@ -404,7 +445,23 @@ def _of_raw(raw: RawTable) -> ExportTable:
                         "Name the column; these cells are not used.")
         )  # fmt: skip
     columns = tuple(column.trimmed() for column in raw.columns[: len(header)])
-    return ExportTable(raw.where, header, columns, raw.row_numbers, tuple(noticed))
+    kept, surplus = surplus_rows(raw.where, header, columns, raw.row_numbers)
+    if surplus:
+        columns = tuple(column.select(kept) for column in columns)
+    return ExportTable(
+        raw.where, header, columns, frozen_array(raw.row_numbers[kept], np.int64), (*noticed, *surplus)
+    )
+
+
+def _one_row_each(table: ExportTable) -> tuple[ExportTable, tuple[Finding, ...]]:
+    """A sheet with a column for each day or week, as a table of sessions."""
+    found = long_form(table.where, table.header, table.columns, table.row_numbers)
+    if found is None:
+        return table, ()
+    return replace(
+        table, header=found.header, columns=found.columns, row_numbers=found.row_numbers,
+        sheets=() if not table.sheets else ((table.where, len(found.row_numbers)),),
+    ), found.told  # fmt: skip
 
 
 def _row_numbers(rows: Iterable[int]) -> Integers:

@@ -8,8 +8,9 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from studykit.errors import DataError, Finding, FolderError
-from studykit.lookback.export_columns import WANTED, Placed
+from studykit.lookback.export_columns import Placed
 from studykit.lookback.export_tables import ExportTable, Opened
+from studykit.lookback.wanted_columns import WANTED
 from studykit.protocol.identifiers import code_trouble, personal_mark
 from studykit.records.raw_table import RawColumn, csv_text, guarded
 
@@ -29,10 +30,10 @@ def named_columns(opened: Opened, placed: Placed) -> tuple[Finding, ...]:
                 findings.append(
                     Finding("stop", f"{table.where}, column {table.header[index]}",
                             "codes such as C014, which tell nothing about the person",
-                            f"what looks like {max(set(marks), key=marks.count)}, in "
-                            f"{len(marks)} of {sum(map(bool, table.columns[index].texts))} different cells "
-                            "(not repeated here)",
-                            "Let a copy with codes and a separate key be written: add --recode.")
+                            f"what looks like {max(set(marks), key=marks.count)} (not repeated here)",
+                            f"It stands in {len(marks)} of {sum(map(bool, table.columns[index].texts))} "
+                            "different cells. Let a copy with codes and a separate key be written: add "
+                            "--recode.")
                 )  # fmt: skip
     return tuple(findings)
 

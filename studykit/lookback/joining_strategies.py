@@ -44,16 +44,16 @@ LEAST_AT_RISK = 5  # clones that are followed to the horizon, either side
 DAYS_BETWEEN_POINTS = 7
 
 ESTIMAND = (
-    "Among new clients whose trainer worked with partner reps when they joined: the share that would have "
-    "left by day {horizon} had all begun partner reps within their first {weeks} weeks (at the first session "
-    "on or after a day drawn evenly from these weeks), compared with none beginning in these weeks."
+    "Would fewer new clients leave by day {horizon} if all began partner reps within {weeks} weeks, rather "
+    "than none? Those count whose trainer worked with partner reps when they joined. Beginning is at the "
+    "first session on or after a day drawn evenly from these weeks."
 )
 METHOD = (
-    "Every client is cloned onto both ways of starting; a clone leaves at the session at which it deviates, "
-    "and those that stay stand for those that left, by the inverse of the chance to stay (pooled logistic "
-    "model per session, refitted in every resample). A client who stopped coming before beginning stays in "
-    "both. {error} The interval of the difference comes from those of both shares on the logit scale. "
-    "No weight is cut off."
+    "Target trial emulation by cloning, censoring and weighting: every client is cloned onto both ways of "
+    "starting, and a clone leaves where it deviates. Those that stay stand for those that left, by the "
+    "inverse of the chance to stay (pooled logistic model per session). A client who stopped coming before "
+    "beginning stays in both. {error} The interval of the difference comes from those of both shares on the "
+    "logit scale. No weight is cut off."
 )
 
 

@@ -50,17 +50,14 @@ BANDS = 4
 FOLLOWED = "clients followed to the horizon"
 
 ESTIMAND = (
-    "Among new starters who came again after day {landmark}: leaving by day {horizon}, those with partner "
-    "reps in some session by day {landmark} compared with those without by then, who may begin later; at the "
-    "same time since the last session and the same attendance so far{strata}."
+    "Of new clients who came again after day {landmark}: did those with partner reps by then leave more or "
+    "less often by day {horizon}? The others may begin later. Clients are compared at the same time since "
+    "the last session and the same attendance so far{strata}."
 )
 METHOD = (
-    "Landmark on day {landmark}; proportional hazards from day {known} on, when all who had stopped "
-    "before are "
-    "known, with a baseline of its own for each week "
-    "since the last session{strata}{clusters}; shares that left by day "
-    "{horizon} by a complementary log-log model of those who joined early enough, standardised over "
-    "them."
+    "Landmark analysis: proportional hazards from day {known} on, when all who had stopped by day {landmark} "
+    "are known. Each week since the last session{strata} has a baseline of its own{clusters}. Shares that "
+    "left come from a complementary log-log model of those who joined early enough, standardised over them."
 )
 
 

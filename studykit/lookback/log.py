@@ -161,6 +161,10 @@ class AttendanceLog:
         Whether the sessions say if partner reps were done. Without it only ``adopted`` tells.
     first_day, last_day : int
         Window of the records.
+    practice_from : int
+        Day from which anybody worked with partner reps, `UNKNOWN_DAY` where nobody said.
+    empty : tuple of (int, int)
+        Stretches in which nobody trained although the studio was open and recorded, as somebody said.
     rows : RowCount
         Rows of the file used and left out, with reasons.
     findings : tuple of Finding
@@ -194,6 +198,8 @@ class AttendanceLog:
     source: str = ""
     noticed: tuple[NoticedRows, ...] = field(default=())
     hashes: tuple[tuple[str, str], ...] = field(default=())
+    practice_from: int = UNKNOWN_DAY
+    empty: tuple[tuple[int, int], ...] = ()
 
     def __repr__(self) -> str:
         return (

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from functools import partial
 from numbers import Integral
 
+import numpy as np
+
 from studykit.errors import ArgumentError, DesignError, Finding
+from studykit.lookback.answer_sentences import answer_label
 from studykit.lookback.before_after import answer_before_after
 from studykit.lookback.e_value import bound_unmeasured
 from studykit.lookback.episodes import (
@@ -18,12 +22,16 @@ from studykit.lookback.episodes import (
 )
 from studykit.lookback.joining_strategies import answer_strategies, strategy_balance
 from studykit.lookback.landmark import answer_landmark
-from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog
+from studykit.lookback.log import UNKNOWN_DAY, AttendanceLog, Integers
 from studykit.lookback.look_back_results import (
+    Account,
     Answer,
     Curve,
+    Ending,
     LookBack,
     Method,
+    Month,
+    OwnRetention,
     Sensitivity,
     TrialRow,
     UnmeasuredBound,
@@ -31,13 +39,18 @@ from studykit.lookback.look_back_results import (
 from studykit.lookback.naive import curve_of_times, naive_comparison
 from studykit.lookback.negative_controls import negative_controls
 from studykit.lookback.next_study import plan_next_study
-from studykit.lookback.session_clock import answer_session_clock
-from studykit.lookback.silence import refuse_silence
+from studykit.lookback.session_clock import Exposure, answer_session_clock
+from studykit.lookback.silence import how_it_ends, refuse_silence
+from studykit.lookback.verdict import Verdict, choose_verdict
+from studykit.results import RowCount
 from studykit.retention.clock import RetentionRule
 
 HORIZON = 182
 LANDMARKS = (28, 56, 84)
 LEAST_EVENTS = 20
+LEAST_IN_QUARTER = 12  # clients, for a curve of their own
+MOST_QUARTERS = 6
+EXPLORATORY: tuple[Exposure, ...] = ("some", "most", "begun, first 90 days")
 METHODS: tuple[Method, ...] = ("session clock", "landmark", "strategies from joining", "before and after")
 
 
@@ -109,39 +122,33 @@ def look_back(
     log, supposed = first_session_as_joining(log, quiet_days=2 * absence_days)
     episodes = follow_clients(log, rule=rule)
     facts = session_facts(log, episodes)
-    marked = log.marked and bool(facts.done.any())
-    chosen = _lead(log, lead, marked)
+    chosen = _lead(log, lead, marked := log.marked and bool(facts.done.any()))
+    ask = partial(
+        answer_session_clock, log, episodes, horizon=horizon, least_events=least_events, facts=facts
+    )
     answers: tuple[Answer, ...] = ()
     if marked:
-        ask = partial(answer_session_clock, log, episodes, horizon=horizon, least_events=least_events)
         at = partial(answer_landmark, log, episodes, horizon=horizon, least_events=least_events, facts=facts)
         strategies = answer_strategies(
-            log,
-            episodes,
-            horizon=horizon,
-            weeks=grace_weeks,
-            least_events=least_events,
-            resamples=bootstrap,
-            seed=seed,
-        )
-        answers = (
-            ask(facts=facts),
-            ask(facts=facts, exposure="done"),
-            *map(at, landmarks),
-            strategies,
-        )
+            log, episodes, horizon=horizon, weeks=grace_weeks, least_events=least_events,
+            resamples=bootstrap, seed=seed,
+        )  # fmt: skip
+        answers = (ask(), ask(exposure="done"), *map(at, landmarks), strategies)
     if (log.adopted != UNKNOWN_DAY).any():
         answers += (answer_before_after(log, episodes, horizon=horizon, least_events=least_events),)
     ordered = tuple(sorted(answers, key=lambda answer: answer.method != chosen))
     retention = curve_of_times("everybody", episodes.times(), horizon)
     more = partial(_other_weeks, log, episodes, horizon=horizon, least_events=least_events)
+    bound = _bound(ordered, chosen)
+    exploratory = tuple(ask(exposure=kind) for kind in EXPLORATORY) if marked else ()
+    returned = came_back(log, episodes)
     return LookBack(
         lead=chosen,
         naive=naive_comparison(episodes, facts, horizon=horizon) if marked else None,
         answers=ordered,
         retention=retention,
         balance=strategy_balance(log, episodes, horizon=horizon, weeks=grace_weeks) if marked else (),
-        bound=_bound(ordered, chosen),
+        bound=bound,
         target_trial=target_trial(log, episodes, horizon=horizon),
         next_study=plan_next_study(log, episodes, horizon=horizon),
         rows=episodes.clients,
@@ -153,13 +160,88 @@ def look_back(
         first_day=log.first_day,
         last_day=log.last_day,
         cut_day=episodes.cut_day,
-        findings=(*log.findings, *supposed, *_findings(log, episodes, facts)),
+        findings=(*log.findings, *supposed, *_findings(log, episodes, facts, returned)),
         source=log.source,
         sensitivity=(
             *_sensitivity(log, horizon=horizon, least_events=least_events, marked=marked, rule=rule),
             *(more(weeks=grace_weeks, retention=retention) if marked else ()),
         ),
         negative_controls=negative_controls(log, episodes, facts, horizon=horizon, least_events=least_events),
+        account=account_of(log, episodes, ordered),
+        verdict=_verdict(ordered, chosen, bound, doubtful=is_doubtful(episodes, returned)),
+        returned=returned,
+        ending=Ending(*how_it_ends(log, absence_days), absence_days),
+        own=own_retention(log, episodes, horizon),
+        exploratory=exploratory,
+        why_none="" if chosen else _why_none(log),
+    )
+
+
+def _why_none(log: AttendanceLog) -> str:
+    """Why nothing can be compared: nothing marked, nothing but no, or nothing among those followed."""
+    if not log.marked:
+        return "no session is marked with partner reps, and no day is known from which a trainer used them"
+    if (log.session_partner_reps > 0).any():
+        return "no session with partner reps is among those of the clients that can be followed"
+    return "every mark says that there were no partner reps"
+
+
+def _verdict(
+    answers: tuple[Answer, ...], lead: Method | None, bound: UnmeasuredBound | None, *, doubtful: bool
+) -> Verdict:
+    """For the lead: its difference in staying, and how strong an unrecorded reason would have to be."""
+    first = next((answer for answer in answers if answer.method == lead), None)
+    found = None if first is None or first.refused else first.risk_difference
+    ends = None if found is None else (-found.interval.upper, -found.interval.lower)
+    return choose_verdict(ends, bound.e_value_of_interval if bound else 1.0, doubtful=doubtful)
+
+
+def account_of(log: AttendanceLog, episodes: Episodes, answers: tuple[Answer, ...]) -> Account:
+    """Every row of the file once, from the file to each answer."""
+    attended = len(log.session_day)
+    missed = log.rows.used - attended
+    left_out = (*log.rows.left_out, *((("cancelled or not kept", missed),) if missed else ()))
+    return Account(
+        RowCount(log.rows.supplied, attended, left_out, log.rows.unit),
+        episodes.sessions,
+        tuple((answer_label(answer), answer.rows) for answer in answers),
+    )
+
+
+def came_back(log: AttendanceLog, episodes: Episodes) -> int:
+    """Clients who came again after what counts as their departure."""
+    last = np.full(len(log.clients), UNKNOWN_DAY, dtype=np.int64)
+    np.maximum.at(last, log.session_client, log.session_day)
+    return int((episodes.event & (last[episodes.client] >= episodes.joined + episodes.time)).sum())
+
+
+def is_doubtful(episodes: Episodes, returned: int) -> bool:
+    """Whether everybody left, nobody did, or most who left came back."""
+    left = int(episodes.event.sum())
+    return left in (0, episodes.event.size) or 2 * returned > left
+
+
+def own_retention(log: AttendanceLog, episodes: Episodes, horizon: int) -> OwnRetention:
+    """The studio's own curve by quarter of joining, and who joined, left and trained month by month."""
+    quarters = (episodes.joined.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)) // 3
+    times = episodes.times()
+    curves = tuple(
+        curve_of_times(f"joined {1970 + quarter // 4} quarter {quarter % 4 + 1}", times.select(own), horizon)
+        for quarter in np.unique(quarters[episodes.new]).tolist()
+        if (own := episodes.new & (quarters == quarter)).sum() >= LEAST_IN_QUARTER
+    )[-MOST_QUARTERS:]
+
+    def months(days: Integers) -> list[str]:
+        return [str(month) for month in days.astype("datetime64[D]").astype("datetime64[M]")]
+
+    left = episodes.event & (episodes.last_attended >= 0)
+    joined = Counter(months(episodes.joined[episodes.new]))
+    gone = Counter(months((episodes.joined + episodes.last_attended)[left]))
+    visits = set(zip(months(log.session_day), log.session_client.tolist(), strict=True))
+    came = Counter(month for month, _ in visits)
+    every = sorted({*joined, *gone, *came})
+    return OwnRetention(
+        curves, tuple(Month(month, joined[month], gone[month], came[month]) for month in every)
     )
 
 
@@ -251,9 +333,19 @@ def _other_weeks(
     )
 
 
-def _findings(log: AttendanceLog, episodes: Episodes, facts: SessionFacts) -> tuple[Finding, ...]:
+def _findings(
+    log: AttendanceLog, episodes: Episodes, facts: SessionFacts, returned: int
+) -> tuple[Finding, ...]:
     """What the reader should know of the records, besides what reading noticed."""
     found = []
+    left = int(episodes.event.sum())
+    if left == 0 or (2 * returned > left and not episodes.event.all()):
+        found.append(
+            Finding("stop", "look back, departures",
+                    "departures that nearly all stay departures" if left else "clients who left",
+                    f"{returned} of {left} who left came again" if left else f"none of {episodes.event.size}",
+                    "Check the dates, the end of the records, and whether --absence DAYS fits this studio.")
+        )  # fmt: skip
     if episodes.event.all():
         found.append(
             Finding("stop", "look back, departures", "clients who still train when the records end",

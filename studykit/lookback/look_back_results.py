@@ -8,11 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from studykit.errors import Finding
+from studykit.errors import ArgumentError, Finding
 from studykit.lookback.log import Floats, Integers
+from studykit.lookback.verdict import Verdict, choose_verdict
 from studykit.results import Interval, RowCount
 
-Method = Literal["session clock", "landmark", "strategies from joining", "before and after"]
+Method = Literal["whole effect", "session clock", "landmark", "strategies from joining", "before and after"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,6 +273,91 @@ class NegativeControl:
     refused: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Account:
+    """From the rows of the file to what each answer judges, every row once.
+
+    Parameters
+    ----------
+    rows : RowCount
+        Rows of the file; used are attended sessions.
+    sessions : RowCount
+        Those sessions; used are those of clients who can be followed.
+    answers : tuple of (str, RowCount)
+        What each answer judges of these sessions, or of these clients.
+
+    Raises
+    ------
+    ArgumentError
+        If one step does not begin with what the step before left.
+    """
+
+    rows: RowCount
+    sessions: RowCount
+    answers: tuple[tuple[str, RowCount], ...] = ()
+
+    def __post_init__(self) -> None:
+        judged = [count for _, count in self.answers if count.unit == "sessions"]
+        steps = [(self.rows.used, self.sessions), *((self.sessions.used, count) for count in judged)]
+        for left, count in steps:
+            if count.supplied != left:
+                raise ArgumentError(
+                    where="account of the rows", expected=f"{left} sessions, as the step before left",
+                    got=f"{count.supplied}",
+                )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How the records end.
+
+    Parameters
+    ----------
+    sessions : int
+        In the last so many days.
+    usual : float
+        In as many days before, the median; not a number in short records.
+    days : int
+    """
+
+    sessions: int
+    usual: float
+    days: int
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """Clients by month of the calendar.
+
+    Parameters
+    ----------
+    month : str
+        Such as ``2025-03``.
+    joined, left, training : int
+        Clients who joined, whose last session before leaving it was, and who came at least once.
+    """
+
+    month: str
+    joined: int
+    left: int
+    training: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OwnRetention:
+    """How the studio's clients stay, before any comparison.
+
+    Parameters
+    ----------
+    by_quarter : tuple of Curve
+        By quarter of joining, where enough joined.
+    months : tuple of Month
+    """
+
+    by_quarter: tuple[Curve, ...] = ()
+    months: tuple[Month, ...] = ()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LookBack:
     """The whole answer of a look back.
@@ -301,6 +387,16 @@ class LookBack:
     sensitivity : tuple of Sensitivity
         A longer absence before it counts as a departure; other weeks within which to begin.
     negative_controls : tuple of NegativeControl
+    account : Account or None
+    verdict : Verdict
+    returned : int
+        Clients who came again after what counts as their departure.
+    ending : Ending or None
+    own : OwnRetention
+    exploratory : tuple of Answer
+        By how often, and in the first weeks; nobody named these before the records were opened.
+    why_none : str
+        Why no comparison can be made; empty where one can.
     """
 
     lead: Method | None
@@ -324,6 +420,13 @@ class LookBack:
     source: str = ""
     sensitivity: tuple[Sensitivity, ...] = ()
     negative_controls: tuple[NegativeControl, ...] = ()
+    account: Account | None = None
+    verdict: Verdict = field(default_factory=lambda: choose_verdict(None, 1.0))
+    returned: int = 0
+    ending: Ending | None = None
+    own: OwnRetention = field(default_factory=OwnRetention)
+    exploratory: tuple[Answer, ...] = ()
+    why_none: str = ""
 
     def __repr__(self) -> str:
         given = sum(not answer.refused for answer in self.answers)

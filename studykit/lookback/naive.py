@@ -173,10 +173,8 @@ def _why(
     words = (
         f"Of {int(ever.sum())} clients who ever had partner reps, {late} had their first ones only after "
         f"they had stayed for a while. Those {waited.sum():.0f} of {days:.0f} client-days could not hold a "
-        "departure, because nobody can leave before the first partner reps and still have them, yet the "
-        "comparison "
-        "counts them as days with partner reps. Whoever stays longer has more chances to be put into that "
-        "group, so partner reps look protective even where they do nothing."
+        "departure, yet they count as days with partner reps. Whoever stays longer has more chances to be in "
+        "that group. So partner reps look protective even where they do nothing."
     )
     if wrong is not None and split is not None:
         words += (
@@ -186,7 +184,7 @@ def _why(
     if confirmed_after:
         words += (
             f" Even that is no answer here: a departure is confirmed {confirmed_after} days after the last "
-            "session, so that whoever has just had partner reps in a session cannot be seen to leave for as "
-            "long. The other answers judge sessions, not days, or wait for a fixed day."
+            "session. Whoever has just had partner reps cannot be seen to leave for as long. The other "
+            "answers judge sessions, not days, or wait for a fixed day."
         )
     return words

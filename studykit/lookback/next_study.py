@@ -133,8 +133,8 @@ def _of_size(share: float, training: int) -> tuple[str, ...]:
     width = score_interval_width(share, share, (half, half))
     whose = f"the {training} clients who train now" if training == clients else f"{clients} clients"
     told = (
-        f"With {whose}, half of them drawn to partner reps, the difference in the share still training would "
-        f"be known to about plus or minus {50 * width:.0f} points."
+        f"With {whose}, half of them drawn to partner reps, the difference would be known to within "
+        f"{50 * width:.0f} points either way."
     )
     needed = []
     for difference in DIFFERENCES:
@@ -142,12 +142,12 @@ def _of_size(share: float, training: int) -> tuple[str, ...]:
         if not FEW_TO_TELL < other < 1.0:
             continue
         total = 2 * math.ceil(clients_for_shares(share, other).raw)
-        needed.append(f"{total} clients for a difference of {100 * difference:.0f} points")
+        needed.append(f"{100 * difference:.0f} points, {total} clients")
     if not needed:
         return (told,)
     wanted = (
-        "To find a difference with a chance of 80 %, a study in which every trainer gives both ways needs "
-        f"about {'; '.join(needed)}."
+        "To find a difference with a chance of 80 %, every trainer giving both ways, it needs about: "
+        f"for {'; for '.join(needed)}."
     )
     return told, wanted
 

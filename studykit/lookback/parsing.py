@@ -6,26 +6,20 @@ noticed of those that stay.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
-from studykit.errors import DataError, Finding, Severity
-from studykit.lookback.export_columns import plain_name
+from studykit.errors import Finding, Severity
+from studykit.lookback.date_orders import DateOrder, parse_dates
 from studykit.lookback.export_tables import ExportTable
-from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, Integers, NoticedRows, day_number
-from studykit.records.cells import (
-    FIRST_YEAR,
-    LAST_YEAR,
-    DateReadings,
-    Trouble,
-    date_readings,
-    decimal_mark,
-    is_day_count,
-    read_number,
-)
+from studykit.lookback.layout import said_in_note
+from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, Integers, NoticedRows
+from studykit.lookback.wanted_columns import plain_name
+from studykit.records.cells import decimal_mark, read_number
 from studykit.records.raw_table import RawColumn
 from studykit.records.schema import SESSIONS as SESSION_TABLE
 from studykit.records.schema import Column
@@ -34,8 +28,6 @@ from studykit.results import RowCount, frozen_array
 Got = str | Callable[[Bools], str]
 
 
-DateOrder = Literal["day first", "month first"]
-DATE_ORDERS: tuple[DateOrder, ...] = ("day first", "month first")
 ATTENDED, MISSED, BOOKED = 1, 2, 3
 STATES = {"attended": ATTENDED, "cancelled": MISSED, "no show": MISSED, "booked": BOOKED}
 _STATE_WORDS: Mapping[str, tuple[str, ...]] = {
@@ -49,105 +41,14 @@ _STATE_WORDS: Mapping[str, tuple[str, ...]] = {
     "booked": ("booked", "reserved", "scheduled", "pending", "waiting list", "waitlist", "waitlisted",
                "confirmed", "open"),
 }  # fmt: skip
-_YES, _NO = (
-    frozenset({"yes", "y", "true", "x", "done", "✓", "✔"}),
-    frozenset({"no", "n", "false", "-", "none"}),
-)
+_YES = frozenset({"yes", "y", "true", "x", "done", "✓", "✔", "☑", "ja", "j", "oui", "sí", "si", "sim"})
+_NO = frozenset({"no", "n", "false", "-", "none", "✗", "✘", "☐", "nein", "nej", "non", "nee", "não"})
+_NOT_RECORDED = frozenset({"n/a", "na", "n.a.", "?", "unknown", "not known", "not recorded"})
+_COUNTED = re.compile(r"[x×]?\s*(\d{1,5})(?:\s*[-–]\s*(\d{1,5}))?\s*(?:x|×|reps?\.?|repetitions|times)?")
+_NUMBER = re.compile(r"[+\-−]?\d[\d.,]*$")
+MARKS = {"yes": 1, "no": 0, "unknown": UNKNOWN}
 _REPS = SESSION_TABLE.column("partner_reps")
 MOST_REPS = int(_REPS.highest)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Dates:
-    """Days of one column by text; `UNKNOWN_DAY` where a text is no day, or one of two, under the order."""
-
-    days: Integers
-    order: DateOrder | None
-    findings: tuple[Finding, ...]
-
-
-_FEW = 0.05  # of the rows: slips in a column that is otherwise clear
-
-
-def parse_dates(column: RawColumn, where: str, order: DateOrder | None) -> Dates:
-    """Read every text of a column as a day, in one order of day and month for the whole column.
-
-    Parameters
-    ----------
-    column : RawColumn
-    where : str
-        Place to name.
-    order : {"day first", "month first"}, optional
-        As stated by the user.
-
-    Raises
-    ------
-    DataError
-        If the order matters, was not stated, and the column does not settle it.
-
-    Notes
-    -----
-    A few texts that could be two days, in a column whose other dates are clear, are not understood; they
-    do not stop the rest.
-    """
-    read = [date_readings(text) for text in column.texts]
-    findings: list[Finding] = []
-    doubtful = False
-    if order is None and any(not item.ordered for item in read):
-        order, doubtful, finding = _settled(column, read, where)
-        findings += [finding] if finding else []
-    days = np.full(len(read), UNKNOWN_DAY, dtype=np.int64)
-    for place, item in enumerate(read):
-        day = item.month_first if order == "month first" else item.day_first
-        known = day is not None and FIRST_YEAR <= day.year <= LAST_YEAR
-        if day is not None and known and not (doubtful and item.ambiguous):
-            days[place] = day_number(day)
-    counts = [text for text in column.texts if is_day_count(text)]
-    if counts:
-        read_as = date_readings(counts[0]).day_first
-        findings.append(
-            Finding("note", where, "dates as people write them",
-                    f"a spreadsheet's count of days, {counts[0]}", f"It was read as {read_as}.")
-        )  # fmt: skip
-    return Dates(days, order, tuple(findings))
-
-
-def _settled(
-    column: RawColumn, read: Sequence[DateReadings], where: str
-) -> tuple[DateOrder | None, bool, Finding | None]:
-    """The order that the column itself settles, and whether dates that can be two days stay unread."""
-    rows = np.bincount(column.place, minlength=len(column.texts))
-    only_day = [item.day_first is not None and item.month_first is None for item in read]
-    only_month = [item.month_first is not None and item.day_first is None for item in read]
-    ambiguous = [item.ambiguous for item in read]
-    day_rows, month_rows, open_rows = (int(rows[mask].sum()) for mask in (only_day, only_month, ambiguous))
-    known = int(rows[[item.day_first is not None or item.month_first is not None for item in read]].sum())
-    fewer, more = sorted((day_rows, month_rows))
-    if more and fewer <= _FEW * more:
-        order: DateOrder = "day first" if day_rows > month_rows else "month first"
-        shown = column.texts[(only_day if day_rows > month_rows else only_month).index(True)]
-        if open_rows == 0 and known == day_rows + month_rows:
-            return order, False, None
-        return order, False, Finding(
-            "note", where, "a stated order of day and month", "none",
-            f"Read {order}, since {shown} allows no other.",
-        )  # fmt: skip
-    if open_rows + day_rows + month_rows <= _FEW * known:
-        return None, True, None
-    if more:
-        got = (
-            f"{column.texts[only_day.index(True)]} and {column.texts[only_month.index(True)]}, which cannot "
-            "both be"
-        )
-    else:
-        place = ambiguous.index(True)
-        got = f"{column.texts[place]}, which can be {read[place].day_first} or {read[place].month_first}"
-    raise DataError(
-        [
-            Finding("stop", where, "one order of day and month, which the column itself shows", got,
-                    "Say which: --date-order day (day first) or --date-order month (month first).")
-        ]
-    )  # fmt: skip
 
 
 def parse_states(column: RawColumn, said: Mapping[str, str]) -> Integers:
@@ -166,37 +67,71 @@ def parse_states(column: RawColumn, said: Mapping[str, str]) -> Integers:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Marks:
-    """Marks of partner reps by text: 1, 0 or `UNKNOWN`, and whether a text was not understood."""
+    """Marks of partner reps by text.
+
+    Parameters
+    ----------
+    value : ndarray of int
+        1, 0 or `UNKNOWN`.
+    trouble, unexplained, blank : ndarray of bool
+        A number that cannot be; a word that nobody explained; nothing on partner reps.
+    blank_is_no : bool
+        Something stands only where there were any.
+    """
 
     value: Integers
     trouble: Bools
+    unexplained: Bools
+    blank: Bools
     blank_is_no: bool
 
 
-def parse_marks(column: RawColumn) -> Marks:
-    """Read yes, no, ticks and counts; blanks beside ticks only mean no.
+def parse_marks(column: RawColumn, said: Mapping[str, str], *, notes: bool = False) -> Marks:
+    """Read yes, no, ticks and counts, and words as they were explained.
 
-    A count above what a session can hold, a negative one, and any other word are not understood.
+    Parameters
+    ----------
+    column : RawColumn
+    said : mapping of str to str
+        Words of the export to ``yes``, ``no`` or ``unknown``.
+    notes : bool
+        The column holds remarks, of which only those on partner reps matter.
     """
     texts = column.texts
     mark, doubt = decimal_mark([text for text in texts if text])
+    known = {plain_name(word): MARKS[meaning] for word, meaning in said.items()}
     value = np.full(len(texts), UNKNOWN, dtype=np.int64)
-    trouble = np.zeros(len(texts), dtype=bool)
-    reps = Column("partner_reps", "number", _REPS.meaning, lowest=_REPS.lowest, highest=_REPS.highest)
+    trouble, unexplained, blank = (np.zeros(len(texts), dtype=bool) for _ in range(3))
     for place, text in enumerate(texts):
-        word = text.casefold()
-        if word in _YES or word in _NO:
-            value[place] = int(word in _YES)
-        elif text:
-            number = read_number(text, reps, mark="." if doubt else mark)
-            if isinstance(number, float):
-                value[place] = int(number > 0)
-            else:
-                trouble[place] = isinstance(number, Trouble)
+        word, told = plain_name(text), said_in_note(text)
+        if word in known:
+            value[place] = known[word]
+        elif told is not None:
+            value[place] = int(told)
+        elif not text or notes:
+            blank[place] = True
+        elif text.casefold() in _YES or text.casefold() in _NO:
+            value[place] = int(text.casefold() in _YES)
+        elif text.casefold() not in _NOT_RECORDED:
+            count = _count(text, "." if doubt else mark)
+            value[place] = UNKNOWN if count is None else int(count > 0)
+            trouble[place], unexplained[place] = count is None, count is None and not _NUMBER.match(text)
+            trouble[place] &= not unexplained[place]
     blank_is_no = bool((value == 1).any()) and not (value == 0).any()
-    if blank_is_no and "" in texts:
-        value[texts.index("")] = 0
-    return Marks(value, trouble, blank_is_no and "" in texts)
+    if blank_is_no:
+        value[blank] = 0
+    return Marks(value, trouble, unexplained, blank, blank_is_no and bool(blank.any()))
+
+
+def _count(text: str, mark: Any) -> float | None:
+    """How many partner reps a text says: ``8``, ``3 reps``, ``2x``, ``8-10``; none where it does not."""
+    reps = Column("partner_reps", "number", _REPS.meaning, lowest=_REPS.lowest, highest=_REPS.highest)
+    number = read_number(text, reps, mark=mark)
+    if isinstance(number, float):
+        return number
+    found = _COUNTED.fullmatch(text.casefold())
+    highest = max((int(part) for part in found.groups() if part), default=0) if found else MOST_REPS + 1
+    return float(highest) if highest <= MOST_REPS else None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -288,15 +223,22 @@ class RowFilter:
         if name not in self:
             return self.all_rows(UNKNOWN_DAY)
         column, spoken = self.column(name), name.replace("_", " ")
-        dates = parse_dates(column, self._where(self.table.where, name), self.order)
+        dates = parse_dates(
+            column, self._where(self.table.where, name), self.order, numbers=self.table.row_numbers
+        )
         self.findings += dates.findings
         days = in_rows(column, dates.days)
+        days[dates.doubted] = UNKNOWN_DAY
         if needed:
             self.leave_out(~column.filled, f"no {spoken}", name, expected="a date", got="an empty cell",
                            todo="Fill it in.")  # fmt: skip
         (self.leave_out if needed else self.notice)(
-            column.filled & (days == UNKNOWN_DAY), f"a {spoken} that cannot be read", name, severity="stop",
-            expected="one day of the calendar", todo="Correct it, as YYYY-MM-DD.",
+            column.filled & (days == UNKNOWN_DAY) & ~dates.doubted, f"a {spoken} that cannot be read", name,
+            severity="stop", expected="one day of the calendar", todo="Correct it, as YYYY-MM-DD.",
+        )  # fmt: skip
+        (self.leave_out if needed else self.notice)(
+            dates.doubted, f"a {spoken} that can be two days, among dates in the other order", name,
+            severity="stop", expected=f"{dates.order}, as in most rows", todo="Write it as YYYY-MM-DD.",
         )  # fmt: skip
         return days
 

@@ -8,10 +8,10 @@ from itertools import pairwise
 import numpy as np
 
 from studykit.errors import Finding
-from studykit.lookback.export_columns import plain_name
 from studykit.lookback.export_tables import ExportTable
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, ClientFact, Integers, Spans, day_of, no_spans
 from studykit.lookback.parsing import Codes, RowFilter, in_rows
+from studykit.lookback.wanted_columns import plain_name
 from studykit.records.cells import date_readings, decimal_mark, read_number
 from studykit.records.raw_table import RawColumn
 from studykit.records.schema import Column

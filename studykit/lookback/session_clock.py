@@ -28,29 +28,27 @@ from studykit.lookback.adjustment import (
     trainer_role,
 )
 from studykit.lookback.associations import curve_of, ratio, with_shares
-from studykit.lookback.episodes import Episodes, SessionFacts, leave_out, session_facts
-from studykit.lookback.log import AttendanceLog, Bools, Integers
+from studykit.lookback.episodes import RECENT_DAYS, Episodes, SessionFacts, leave_out, session_facts
+from studykit.lookback.log import AttendanceLog, Bools, Floats, Integers
 from studykit.lookback.look_back_results import Answer
 from studykit.lookback.standardised_curves import SessionIntervals, standardise
 from studykit.results import RowCount
 from studykit.retention.discrete_hazard import DiscreteHazardModel
 
-Exposure = Literal["begun", "done"]
+Exposure = Literal["begun", "done", "some", "most", "begun, first 90 days"]
+FIRST_DAYS = 90
 
 LEAST_AT_RISK = 10
 DAYS_BETWEEN_POINTS = 28
 
 ESTIMAND = (
-    "Among clients who still train: how often a session was the last one before leaving, sessions "
-    "{compared}, at "
-    "the same time since joining and the same recent attendance{strata}; and the share that would "
-    "have left by "
-    "day {horizon} had all clients, or none, {regime}."
+    "{asked} Sessions are compared at the same time since joining and the same recent attendance{strata}. "
+    "The shares say how many would have left by day {horizon}, had all clients {regime}, or none."
 )
 METHOD = (
-    "Discrete-time hazards per session (complementary log-log), {trainers}; standard errors by clusters "
-    "({clusters}) with small-sample correction (CR2, Satterthwaite); curves standardised over the "
-    "clients seen."
+    "Discrete-time hazard model, per session (complementary log-log), with {trainers}. Standard errors are "
+    "by clusters ({clusters}) with small-sample correction (CR2, Satterthwaite). Curves are standardised "
+    "over the clients seen; attendance is taken as it was."
 )
 CAUTION = (
     " Whoever is about to leave may be given no partner reps in the last sessions; that alone would "
@@ -58,14 +56,29 @@ CAUTION = (
 )
 EXPOSURES: dict[str, tuple[str, str, str]] = {
     "begun": (
-        "at or after a client's first one with partner reps compared with sessions before it",
-        "begun with partner reps at the first session",
+        "Was a session more or less often a client's last one, once he or she had begun partner reps?",
+        "begun partner reps at the first session",
         "partner reps begun",
     ),
     "done": (
-        "with partner reps compared with sessions without",
+        "Was a session with partner reps more or less often a client's last one than a session without?",
         "had partner reps in every session",
         "partner reps in them",
+    ),
+    "some": (
+        "With partner reps in up to half of four weeks' sessions: was one more often last than with none?",
+        "had them in some sessions",
+        "partner reps in some sessions",
+    ),
+    "most": (
+        "With partner reps in most of four weeks' sessions: was one more often last than with none?",
+        "had them in most sessions",
+        "partner reps in most sessions",
+    ),
+    "begun, first 90 days": (
+        "In the first 90 days: was a session more or less often the last one, once partner reps had begun?",
+        "begun partner reps at the first session",
+        "partner reps begun, first 90 days",
     ),
 }
 CURVES: dict[str, tuple[str, str]] = {
@@ -104,12 +117,19 @@ class SessionsAtRisk:
 
 def sessions_at_risk(episodes: Episodes, facts: SessionFacts, exposure: Exposure = "begun") -> SessionsAtRisk:
     """Sessions that are judged and whose exposure is known."""
-    done = exposure == "done"
-    known = facts.known if done else facts.known | facts.begun
+    begun = exposure.startswith("begun")
+    share = _share_lately(episodes, facts)
+    other = np.zeros(share.size, dtype=bool)
+    if exposure in ("some", "most"):
+        other = (share > 0.0) & ((share > 0.5) == (exposure == "some"))
+    exposed = {"begun": facts.begun, "done": facts.done}.get(exposure.split(",")[0], share > 0.0)
     kept, count = leave_out(
-        RowCount(known.size, known.size, unit="sessions"),
+        RowCount(share.size, share.size, unit="sessions"),
         ("too near the ends of the records to be judged", ~episodes.judged),
-        ("partner reps neither yes nor no", ~known),
+        ("partner reps neither yes nor no", ~(facts.known | (begun & facts.begun))),
+        ("there before marks were made, so that partner reps may have begun before", begun & ~facts.settled),
+        ("another frequency of partner reps", other),
+        (f"after day {FIRST_DAYS}", (episodes.day > FIRST_DAYS) & (exposure == "begun, first 90 days")),
     )
     place = np.flatnonzero(kept)
     owner = episodes.episode[place]
@@ -118,7 +138,7 @@ def sessions_at_risk(episodes: Episodes, facts: SessionFacts, exposure: Exposure
     start = np.where(follows, episodes.confirmable_on[before], episodes.entry[owner])
     return SessionsAtRisk(
         place=place,
-        exposed=(facts.done if done else facts.begun)[place],
+        exposed=exposed[place],
         last=episodes.last[place],
         intervals=SessionIntervals(
             client=owner,
@@ -129,6 +149,16 @@ def sessions_at_risk(episodes: Episodes, facts: SessionFacts, exposure: Exposure
         rows=count,
         exposure=exposure,
     )
+
+
+def _share_lately(episodes: Episodes, facts: SessionFacts) -> Floats:
+    """Share with partner reps of a client's sessions in the 28 days up to each that say so, this one too."""
+    step = int(episodes.day.max(initial=0)) + RECENT_DAYS + 1
+    key = episodes.episode * step + episodes.day
+    begin = np.searchsorted(key, np.maximum(key - RECENT_DAYS, episodes.episode * step), side="left")
+    done, known = (np.concatenate(([0], np.cumsum(flags))) for flags in (facts.done, facts.known))
+    end = np.arange(key.size) + 1
+    return np.asarray((done[end] - done[begin]) / np.maximum(known[end] - known[begin], 1), dtype=float)
 
 
 def answer_session_clock(
@@ -215,6 +245,8 @@ def _with_curves(
 ) -> Answer:
     """The answer with curves and what they say at the horizon, unless too few were at risk."""
     at_risk = risk.intervals.at_risk(horizon)
+    if risk.exposure not in CURVES:
+        return answer
     enough = np.flatnonzero(at_risk[1:] >= LEAST_AT_RISK) + 1
     if not enough.size or enough[-1] < horizon:
         return answer
@@ -262,12 +294,12 @@ def _described(
     risk: SessionsAtRisk, trainers: TrainerRole, horizon: int, design: Design = NO_DESIGN
 ) -> Answer:
     """What is compared, in whom and how, before there are numbers."""
-    compared, regime, name = EXPOSURES[risk.exposure]
+    asked, regime, name = EXPOSURES[risk.exposure]
     model, clusters = ROLES.get(trainers.role, ROLES["clusters"])
     strata = ", within trainers" if trainers.role == "strata" else ""
     return Answer(
         method="session clock",
-        estimand=ESTIMAND.format(compared=compared, regime=regime, strata=strata, horizon=horizon),
+        estimand=ESTIMAND.format(asked=asked, regime=regime, strata=strata, horizon=horizon),
         clients=int(np.unique(risk.intervals.client).size),
         events=int(risk.last.sum()),
         unit="sessions",

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from studykit.lookback.layout import NOTES
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, Bools, Floats, Integers, day_of
 from studykit.lookback.parsing import (
     ATTENDED,
@@ -24,6 +25,8 @@ from studykit.lookback.parsing import (
     parse_states,
 )
 from studykit.lookback.silence import gaps
+from studykit.lookback.wanted_columns import plain_name
+from studykit.records.raw_table import RawColumn
 
 _FAR_SHARE = 0.005  # of the sessions, before or after a silence of the whole studio: slips in their dates
 _LEAST_ROWS = 20
@@ -39,6 +42,8 @@ class SessionRows:
     client, day, trainer, state, mark : ndarray of int, shape (rows,)
     marked : bool
         Whether there is a column on partner reps.
+    unexplained, marks : int
+        Marks at attended sessions that are words nobody explained, and all marks there.
     """
 
     client: Integers
@@ -47,6 +52,8 @@ class SessionRows:
     state: Integers
     mark: Integers
     marked: bool
+    unexplained: int = 0
+    marks: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +83,7 @@ def parse_sessions(
     clients: Codes,
     trainers: Codes | None,
     said_states: Mapping[str, str],
+    said_marks: Mapping[str, str],
     end: EndOfRecords,
     since: Integers,
 ) -> SessionRows:
@@ -87,7 +95,7 @@ def parse_sessions(
         Of the attendance table; changed.
     clients, trainers : Codes
         What the columns hold, by text.
-    said_states : mapping of str to str
+    said_states, said_marks : mapping of str to str
     end : EndOfRecords
     since : ndarray of int, shape (trainers,)
         Day from which each trainer worked with partner reps; `NEVER` or `UNKNOWN_DAY` without one.
@@ -99,8 +107,10 @@ def parse_sessions(
     state = _state(row_filter, said_states)
     _out_of_time(row_filter, day, state, end)
     codes = () if trainers is None else trainers.codes
-    mark, marked = _mark(row_filter, state, codes=codes, trainer=trainer, day=day, since=since)
-    return SessionRows(client, day, trainer, state, mark, marked)
+    rows = SessionRows(client, day, trainer, state, row_filter.all_rows(UNKNOWN), False)
+    if "partner_reps" in row_filter:
+        _read_marks(row_filter, rows, said_marks, codes=codes, since=since)
+    return rows
 
 
 def _trainer(row_filter: RowFilter, trainers: Codes | None) -> Integers:
@@ -162,43 +172,61 @@ def _far_days(days: Integers, end: EndOfRecords) -> Iterator[tuple[int, int]]:
         yield int(found.before[early[-1]]), -1
 
 
-def _mark(
-    row_filter: RowFilter, state: Integers, *, codes: Sequence[str], trainer: Integers, day: Integers,
+def _read_marks(
+    row_filter: RowFilter,
+    rows: SessionRows,
+    said: Mapping[str, str],
+    *,
+    codes: Sequence[str],
     since: Integers,
-) -> tuple[Integers, bool]:  # fmt: skip
-    if "partner_reps" not in row_filter:
-        return row_filter.all_rows(UNKNOWN), False
-    column = row_filter.column("partner_reps")
-    marks = parse_marks(column)
-    mark = in_rows(column, marks.value)
-    trouble = marks.trouble[column.place] & (state == ATTENDED)
+) -> None:
+    """Fill in what the column on partner reps says."""
+    column, state = row_filter.column("partner_reps"), rows.state
+    heading = row_filter.table.header[row_filter.places["partner_reps"]]
+    marks = parse_marks(column, said, notes=plain_name(heading) in NOTES)
+    rows.mark = in_rows(column, marks.value)
+    came = row_filter.kept & (state == ATTENDED)
+    unexplained = column.of_rows(marks.unexplained.tolist())
+    blank = column.of_rows(marks.blank.tolist())
+    rows.unexplained, rows.marks = int((came & unexplained).sum()), int((came & ~blank).sum())
     row_filter.notice(
-        trouble, "partner reps that cannot be right", "partner_reps", severity="stop",
-        expected=f"yes, no, or a number from 0 to {MOST_REPS}",
+        column.of_rows(marks.trouble.tolist()) & (state == ATTENDED), "partner reps that cannot be right",
+        "partner_reps", severity="stop", expected=f"yes, no, or a number from 0 to {MOST_REPS}",
         todo="Correct them; the sessions count as attended, their partner reps as not recorded.",
     )  # fmt: skip
     row_filter.notice(
-        (mark == 1) & (state == MISSED), "partner reps at a session that was not attended", "partner_reps",
-        expected="none, since the session did not take place",
+        unexplained & (state == ATTENDED), "a word on partner reps that nobody explained", "partner_reps",
+        severity="stop", expected="yes, no, or a number", got=lambda here: words_with_counts(column, here),
+        todo="Say what each means: --mark WORD=yes, no or unknown. Until then they count as not recorded.",
+    )  # fmt: skip
+    row_filter.notice(
+        (rows.mark == 1) & (state == MISSED), "partner reps at a session that was not attended",
+        "partner_reps", expected="none, since the session did not take place",
         todo="Correct the status or the partner reps; the session counts as not attended.",
     )  # fmt: skip
-    blank = ~column.filled & (state == ATTENDED)
+    blank &= state == ATTENDED
     if marks.blank_is_no:
-        came = row_filter.kept & (state == ATTENDED)
         doubtful = doubt_blanks(
-            row_filter, ticked=came & (mark == 1),
-            blank=came & blank & ~said_to_be_no(trainer, day, since), trainer=trainer, day=day, codes=codes,
+            row_filter, ticked=came & (rows.mark == 1),
+            blank=came & blank & ~said_to_be_no(rows.trainer, rows.day, since), trainer=rows.trainer,
+            day=rows.day, codes=codes,
         )  # fmt: skip
-        mark[doubtful] = UNKNOWN
-        blank &= ~doubtful
-        row_filter.notice(blank, "no mark where others are ticked", "partner_reps", severity="note",
-                          expected="a mark in every row", got="ticks and empty cells only",
+        rows.mark[doubtful] = UNKNOWN
+        row_filter.notice(blank & ~doubtful, "no mark where others are ticked", "partner_reps",
+                          severity="note", expected="a mark in every row", got="ticks and empty cells only",
                           todo="An empty cell was taken as no partner reps.")  # fmt: skip
     else:
         row_filter.notice(blank, "no mark of partner reps", "partner_reps", expected="yes or no",
                           got="an empty cell",
                           todo="The session counts; its partner reps are not known.")  # fmt: skip
-    return mark, bool((mark[row_filter.kept & (state == ATTENDED)] != UNKNOWN).any())
+    rows.marked = bool((rows.mark[row_filter.kept & (state == ATTENDED)] != UNKNOWN).any())
+
+
+def words_with_counts(column: RawColumn, rows: Bools) -> str:
+    """Every different text of some rows with its count, the most frequent first."""
+    number = np.bincount(column.place[rows], minlength=len(column.texts))
+    often = sorted(np.flatnonzero(number).tolist(), key=lambda place: (-number[place], column.texts[place]))
+    return _listed([f"{column.texts[place]!r} ({number[place]})" for place in often])
 
 
 def before_joining(row_filter: RowFilter, rows: SessionRows, joined: Integers) -> Integers:

@@ -138,9 +138,10 @@ def check_levels(y: Array, m: Array, effects: Sequence[RandomEffect]) -> None:
             raise DesignError(
                 where=where,
                 expected=f"both kinds of outcome within at least one level of {effect.name}",
-                got=f"{int((successes == total).sum())} levels where every trial has the outcome and "
-                f"{int((successes == 0).sum())} where none has: the variance has no finite estimate",
-                todo="Reduce every level to one outcome and leave this random effect out.",
+                got=f"{int((successes == total).sum())} levels with it in every trial and "
+                f"{int((successes == 0).sum())} in none",
+                todo="The variance has no finite estimate then. Reduce every level to one outcome and leave "
+                "this random effect out.",
             )
 
 

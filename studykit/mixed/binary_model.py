@@ -328,9 +328,9 @@ def _check(
     if not fits or not counts <= {1, total} or effect.design.shape[1] != 1:
         raise ArgumentError(
             where="many binary fits",
-            expected=f"outcomes, trials and observed (m, {n}), fixed effects ({n}, p) or (m, {n}, p), and a "
-            "random effect with one column",
+            expected="shapes that fit together, and a random effect with one column",
             got=f"{y.shape}, {m.shape}, {used.shape}, {X.shape}, {effect.design.shape[1]} columns",
+            todo=f"Give outcomes, trials and observed as (m, {n}), fixed effects as ({n}, p) or (m, {n}, p).",
         )
     M = checks.check_contrasts(contrasts, X.shape[-1])
     shape = (total, n)
@@ -339,7 +339,7 @@ def _check(
     if not (whole | ~used).all() or not np.isfinite(X).all():
         raise ArgumentError(
             where="many binary fits",
-            expected="whole numbers of successes from 0 to the trials of the row, and finite fixed effects",
+            expected="successes from 0 to the trials of the row, and finite fixed effects",
             got="other values in an observed row",
         )
     return _Data(np.where(used, y, 0.0), np.where(used, m, 0.0), X, effect, M, link, points, penalty)

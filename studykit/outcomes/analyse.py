@@ -65,10 +65,10 @@ def analyse_rows(
     if not outcomes:
         raise FitError(
             where="analysis",
-            expected="at least one outcome that can be estimated",
-            got="; ".join(f"{note.where}: {note.got} in place of {note.expected}" for note in refused)
-            or "none",
-            todo="Enter more records, or analyse later.",
+            expected="records that are enough for a result",
+            got="too few so far",
+            todo=" ".join(f"The {note.where} needs {note.expected}." for note in refused)
+            + " Enter more records, or analyse later.",
         )
     by_arm = by_client_period(protocol, rows)
     harms, delivery = analyse_harms(protocol, by_arm), analyse_delivery(protocol, by_arm)
@@ -138,6 +138,6 @@ def _too_early(where: str, reason: FitError) -> Finding:
         "warn",
         where,
         reason.expected or "records that allow an estimate",
-        f"{reason.got} ({reason.where})" if reason.got and reason.where else str(reason),
+        reason.got or str(reason),
         f"{reason.todo} The outcome is left out of the results.".lstrip(),
     )

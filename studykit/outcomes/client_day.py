@@ -15,10 +15,11 @@ from studykit.outcomes.health_words import (
     is_over,
     is_red_flag,
     names_pregnancy,
+    says_without_touch,
 )
 from studykit.outcomes.ramp_in import LAY_OFF_DAYS, SignOff, sign_off
 from studykit.records.record_tables import Allocated, Records, RecordTable
-from studykit.records.schema import TABLES
+from studykit.records.schema import PREGNANCY, TABLES
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +53,15 @@ class PregnancyNote:
 
 
 @dataclass(frozen=True, slots=True)
+class HealthNews:
+    """What a client told after the screening, not settled up to the day; pregnancies apart."""
+
+    where: str
+    day: dt.date
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
 class ClientDay:
     """One client on one day.
 
@@ -82,12 +92,15 @@ class ClientDay:
     eligible, consented, touch : bool or None
         Meets the criteria, consented in writing up to today, accepts hands-on resistance; None where it is
         not recorded.
+    without_touch : bool
+        The row of records/screening says that the client trains without touch.
     open_harms : tuple of OpenHarm
         Those with a later date too: one of the two dates is wrong.
     unread_row : str
-        What is wrong with a row of harms, departures or pauses that might be the client's; empty where
-        nothing is.
+        What is wrong with a row on health that might be the client's; empty where nothing is.
     pregnancies : tuple of PregnancyNote
+    news : tuple of HealthNews
+        Illness, a new medicine or condition, and the like, of any date.
     """
 
     today: dt.date
@@ -105,9 +118,11 @@ class ClientDay:
     eligible: bool | None
     consented: bool | None
     touch: bool | None
+    without_touch: bool
     open_harms: tuple[OpenHarm, ...]
     unread_row: str
     pregnancies: tuple[PregnancyNote, ...]
+    news: tuple[HealthNews, ...]
 
     @property
     def last_partner_reps(self) -> dt.date | None:
@@ -158,7 +173,7 @@ def client_day(
     sign_off_days : int
         Days without practice after which a sign-off lapses.
     unread_row : str
-        What is wrong with a row of harms, departures or pauses that might be the client's.
+        What is wrong with a row on health that might be the client's.
     """
     sessions = records["sessions"].columns
     attended = sessions["status"] == "attended"
@@ -172,6 +187,7 @@ def client_day(
     practice = _days(sessions["date"], came & given & _is(sessions["trainer"], trainer))
     checked = _day(_row(records["trainers"], "trainer", trainer).get("signed_off_on"))
     screening = _row(records["screening"], "client", allocated.client)
+    news = tuple(_health(records, allocated.client, today))
     departed_on, departed_for = _departure(records, allocated.client, _days(sessions["date"], own), today)
     paused_until, paused_for = _pause(records, allocated.client, today)
     return ClientDay(
@@ -190,9 +206,14 @@ def client_day(
         eligible=_answer(screening, "eligible"),
         consented=None if _is_later(screening, "consent_date", today) else _answer(screening, "consented"),
         touch=_answer(screening, "touch_consented"),
+        without_touch=says_without_touch(str(screening.get("note", ""))),
         open_harms=tuple(_open_harms(records, allocated.client)),
         unread_row=unread_row,
-        pregnancies=tuple(_pregnancies(records, allocated.client)),
+        pregnancies=(
+            *_pregnancies(records, allocated.client),
+            *(PregnancyNote(one.where, one.kind, cleared) for one, cleared in news if one.kind == PREGNANCY),
+        ),
+        news=tuple(one for one, settled in news if not settled and one.kind != PREGNANCY),
     )
 
 
@@ -272,8 +293,10 @@ def _open_harms(records: Records, client: str) -> Iterator[OpenHarm]:
 
 
 def _pregnancies(records: Records, client: str) -> Iterator[PregnancyNote]:
-    """Every row of the client, in any table, whose own words or reason speak of a pregnancy."""
+    """Every row of the client whose own words or reason speak of a pregnancy; records/health apart."""
     for entry in TABLES:
+        if entry.name == "health":
+            continue
         table = records[entry.name]
         words = [column.name for column in entry.columns if column.kind == "text" or column.name == "reason"]
         if not words or "client" not in table.columns:
@@ -283,3 +306,14 @@ def _pregnancies(records: Records, client: str) -> Iterator[PregnancyNote]:
             if names_pregnancy(text):
                 where = f"{table.where}, row {table.row_numbers[row]}"
                 yield PregnancyNote(where, text, is_cleared_after_pregnancy(text))
+
+
+def _health(records: Records, client: str, today: dt.date) -> Iterator[tuple[HealthNews, bool]]:
+    """Every row of the client on health, and whether it is settled: on a day from its own up to today."""
+    table = records["health"]
+    for row in np.flatnonzero(_is(table.columns["client"], client)).tolist():
+        told, settled = (_day(table.columns[name][row]) for name in ("date", "settled_on"))
+        if told is not None:
+            where = f"{table.where}, row {table.row_numbers[row]}"
+            done = settled is not None and told <= settled <= today
+            yield HealthNews(where, told, str(table.columns["kind"][row])), done

@@ -41,6 +41,7 @@ _BIRTH = re.compile(
 _NO_PREGNANCY = re.compile(
     r"\bnot pregnant\b(?! any ?(?:more|longer))|\bpregnan(?:t|cy)\s*[:=?]\s*no\b", re.IGNORECASE
 )
+_WITHOUT_TOUCH = re.compile(r"\bwithout (?:being )?touch", re.IGNORECASE)
 _CLEARED = re.compile(r"\bcleared\b(?! up)", re.IGNORECASE)
 _OVER = re.compile(
     r"\b(?:cleared|healed|recovered|resolved|settled|back to normal|(?:symptom|pain)[ -]free"
@@ -121,3 +122,14 @@ def is_over(outcome: str) -> bool:
     (False, False, False, False)
     """
     return bool(_OVER.search(outcome.strip())) and not _DOUBT.search(outcome)
+
+
+def says_without_touch(note: str) -> bool:
+    """Whether a note says, without a doubt beside it, that a client trains without being touched.
+
+    Examples
+    --------
+    >>> says_without_touch("trains without touch, agreed 2026-03-02"), says_without_touch("not without touch")
+    (True, False)
+    """
+    return bool(_WITHOUT_TOUCH.search(note)) and not _DOUBT.search(note)

@@ -42,7 +42,7 @@ def early_remarks(look: int | None) -> tuple[str, ...]:
     if look is None:
         return ()
     worth = f"look {look} was planned now" if look else "no look was planned now, so it decides nothing"
-    return (f"{EARLY} follow-up goes on; {worth}.",)
+    return (f"{EARLY} the study goes on; {worth}.",)
 
 
 def collect_limits(

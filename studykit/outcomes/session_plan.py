@@ -8,18 +8,25 @@ whether there may be partner reps. Where the records leave a doubt, they are wit
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 from studykit.errors import ArgumentError, DesignError, Finding
 from studykit.outcomes.client_day import ClientDay, client_day, same_code
 from studykit.outcomes.client_periods import by_client_period
 from studykit.outcomes.harms import pause_rule
 from studykit.outcomes.ramp_in import RampStage, SignOff, ramp_stage
-from studykit.outcomes.readiness import Readiness, readiness
+from studykit.outcomes.readiness import (
+    TABLES_OF_HEALTH,
+    Readiness,
+    doubtful,
+    has_hands_on,
+    readiness,
+    stops_in,
+)
 from studykit.protocol.types import Arm, Dose, Exercise, Protocol
 from studykit.protocol.within_client import arm_given, is_between_periods, period_on_day
-from studykit.records.consistency import check_consistency
 from studykit.records.derive import derive_rows
 from studykit.records.nearest import nearest_known
 from studykit.records.record_tables import Allocated, Records
@@ -29,7 +36,7 @@ MESSAGE_SESSIONS = 3  # a message follows each of so many first sessions with pa
 MESSAGE_HOURS = 48  # … after so many hours (judgement)
 EARLY_DAYS = 21  # in the first three weeks with partner reps …
 EARLY_HOURS = 72  # … the same muscles rest for so long (judgement from the time-course of soreness)
-TABLES_OF_HEALTH = ("harms", "departures", "pauses")
+_NOBODY: Mapping[str, str] = MappingProxyType({})
 TABLES_NEEDED = ("sessions", "trainers", "harms", "departures", "screening")
 
 
@@ -207,6 +214,37 @@ def effort_words(stage: RampStage) -> str:
     return "up to the client's limit" if stage.full else f"effort at most {stage.effort_limit} of 10"
 
 
+def session_plans(
+    protocol: Protocol,
+    records: Records,
+    allocated: Sequence[Allocated],
+    *,
+    of: Sequence[Allocated],
+    today: dt.date,
+    trainers: Mapping[str, str] = _NOBODY,
+) -> tuple[SessionPlan, ...]:
+    """Today's sessions of several clients; what concerns all of them is looked up once.
+
+    Parameters
+    ----------
+    protocol, records, allocated, today
+        As for `session_plan`.
+    of : sequence of Allocated
+        Whose sessions.
+    trainers : mapping of str to str
+        Who trains a client now, where that is not the trainer recorded before allocation.
+    """
+    stops = stops_in(protocol, records, allocated)
+    study = tuple(_study_reasons(protocol, records, allocated, stops))
+    return tuple(
+        session_plan(
+            protocol, records, client=mine.client, allocated=allocated, today=today,
+            trainer=trainers.get(mine.client, ""), of_study=(stops, study),
+        )
+        for mine in of
+    )  # fmt: skip
+
+
 def session_plan(
     protocol: Protocol,
     records: Records,
@@ -215,6 +253,7 @@ def session_plan(
     allocated: Sequence[Allocated],
     today: dt.date,
     trainer: str = "",
+    of_study: tuple[tuple[Finding, ...], tuple[Withheld, ...]] | None = None,
 ) -> SessionPlan:
     """Today's session of one client.
 
@@ -231,6 +270,9 @@ def session_plan(
     today : date
     trainer : str
         Who trains the client today, if not the trainer recorded before allocation.
+    of_study : tuple, optional
+        What stops the use of the records, and what withholds partner reps from everybody; see
+        `session_plans`.
 
     Raises
     ------
@@ -242,14 +284,15 @@ def session_plan(
     mine = _allocated_client(records, client, allocated)
     arm = arm_today(protocol, mine, today)
     who = _trainer(records, trainer) or mine.trainer
-    stops = _stops(protocol, records, allocated)
+    stops, study = of_study or (stops_in(protocol, records, allocated), None)
+    doubt = doubtful(stops, records, TABLES_OF_HEALTH)
     day = client_day(
         records,
         mine,
         trainer=who,
         today=today,
         sign_off_days=protocol.trainers.sign_off_days,
-        unread_row=next((str(stop) for stop in stops if _concerns(stop, records, TABLES_OF_HEALTH)), ""),
+        unread_row=str(doubt[0]) if doubt else "",
     )
     dose, planned = arm.dose, has_partner_reps(arm)
     stage = ramp_stage(dose, day.partner_days, today=today) if planned and dose is not None else None
@@ -258,14 +301,16 @@ def session_plan(
     withheld = tuple(_arm_reasons(protocol, arm))
     if planned:
         own = _own_reasons(day, dose, stage, at_most) if dose is not None and stage is not None else ()
-        withheld = (*withheld, *own, *_study_reasons(protocol, records, allocated, stops))
+        if study is None:
+            study = tuple(_study_reasons(protocol, records, allocated, stops))
+        withheld = (*withheld, *own, *study)
     cap = stage.partner_reps if stage is not None and not withheld else 0
     first = stage.session if stage is not None else day.sessions + 1
     plan = SessionPlan(
         study=protocol.study.title,
         client=mine.client,
         today=today,
-        readiness=readiness(day),
+        readiness=readiness(day, hands_on=has_hands_on(protocol)),
         arm=arm.code,
         arm_name=arm.name,
         arm_description=arm.description,
@@ -386,9 +431,7 @@ def _own_reasons(day: ClientDay, dose: Dose, stage: RampStage, exercises: int) -
         yield Withheld("departure", f"A departure of the client on {day.departed_on} is recorded.")
     if day.pregnancies:
         yield Withheld("pregnancy", f"The records speak of a pregnancy ({day.pregnancies[0].where}).")
-    if day.touch is None:
-        yield Withheld("touch", "Consent to touch is not recorded: ask, and write it in records/screening.")
-    elif not day.touch:
+    if day.touch is False:
         yield Withheld("touch", "The records say: the client does not accept hands-on resistance.")
     yield from _trainer_reasons(day)
     last = day.last_partner_reps
@@ -435,24 +478,10 @@ def _study_reasons(
     rows, _ = derive_rows(records, protocol, allocated)
     for reason in pause_rule(protocol, by_client_period(protocol, rows)):
         yield Withheld("pause rule", f"The pause rule on harms has struck: {reason}.")
-    needed = [stop for stop in stops if _concerns(stop, records, TABLES_NEEDED)]
+    needed = doubtful(stops, records, TABLES_NEEDED)
     if needed:
         more = f" And {len(needed) - 1} more; see: studykit check STUDY." if len(needed) > 1 else ""
         yield Withheld("records", f"Records that are needed cannot be used as they stand: {needed[0]}{more}")
-
-
-def _stops(protocol: Protocol, records: Records, allocated: Sequence[Allocated]) -> tuple[Finding, ...]:
-    """What cannot be used as it stands, in any table."""
-    found = (*records.findings, *check_consistency(records, protocol, allocated))
-    return tuple(finding for finding in found if finding.severity == "stop")
-
-
-def _concerns(finding: Finding, records: Records, names: Sequence[str]) -> bool:
-    """Whether a finding is about one of these tables, or about a file that should bear its name."""
-    return any(
-        finding.where.startswith(records[name].where) or finding.expected.endswith(f" {name}.csv")
-        for name in names
-    )
 
 
 def _conditions(day: ClientDay, dose: Dose | None, stage: RampStage | None, given: bool) -> Iterator[str]:

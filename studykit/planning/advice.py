@@ -6,16 +6,20 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from studykit.planning.outcome_plan import OutcomePlan
+from studykit.planning.outcome_plan import Improvement, OutcomePlan
 
-Action = Literal["run", "run as a pilot", "join other studios", "look back first", "do not run"]
+Action = Literal[
+    "run", "run as a pilot", "change the design", "join other studios", "look back first", "do not run"
+]
 
 MOST_STUDIOS = 6
 FEWEST_FOR_PILOT = 12
 RULE = (
     "Run, if the interval of the primary outcome reaches no farther than the smallest worthwhile "
     "difference to "
-    "either side, or if the largest plausible difference would be found with the wanted power. Join other "
+    "either side, or if the largest plausible difference would be found with the wanted power. Change the "
+    "design, if another that answers every primary outcome, and does not use one client twice in time, would "
+    "get there with as many clients. Join other "
     f"studios, if up to {MOST_STUDIOS} studios of this size together would get there. Else look back first "
     "where "
     "the primary outcome is retention, whose records exist already, and run as a pilot where it is "
@@ -31,7 +35,8 @@ class Recommendation:
 
     Parameters
     ----------
-    action : {"run", "run as a pilot", "join other studios", "look back first", "do not run"}
+    action : {"run", "run as a pilot", "change the design", "join other studios", "look back first", \
+              "do not run"}
     reason : str
         One or two sentences.
     rule : str
@@ -40,6 +45,8 @@ class Recommendation:
         Clients in all arms from which the rule says run; ``None`` if out of reach.
     needed_for : str
         What so many are needed for: "to find" or "for an interval", with the difference.
+    otherwise : str
+        What to do where the change of design is not possible.
     """
 
     action: Action
@@ -47,6 +54,7 @@ class Recommendation:
     rule: str
     clients_needed: int | None
     needed_for: str = ""
+    otherwise: str = ""
 
 
 def about(clients: int) -> str:
@@ -66,7 +74,12 @@ def capital(name: str) -> str:
 
 
 def recommend(
-    plan: OutcomePlan, *, clients: int, pilot: bool, needed_for_plausible: int | None
+    plan: OutcomePlan,
+    *,
+    clients: int,
+    pilot: bool,
+    needed_for_plausible: int | None,
+    others: tuple[Improvement, ...] = (),
 ) -> Recommendation:
     """The recommendation for the primary outcome.
 
@@ -80,6 +93,8 @@ def recommend(
         Whether the protocol is one of a pilot study.
     needed_for_plausible : int or None
         Clients in all arms that find the largest plausible difference with the wanted power.
+    others : tuple of Improvement
+        Other designs that would answer the primary outcomes, the sharpest first.
     """
     needed = needed_for_plausible
     purpose = (
@@ -94,7 +109,16 @@ def recommend(
             f"{plan.smallest_worthwhile:g} {plan.unit}, to either side"
         )
     action, reason = _decide(plan, needed, purpose, clients=clients, pilot=pilot)
-    return Recommendation(action, reason, RULE, needed, purpose)
+    best = next((other for other in others if _enough(plan, other.half_width, other.detectable)), None)
+    if best is None or best.detectable is None or pilot or action in ("run", "do not run"):
+        return Recommendation(action, reason, RULE, needed, purpose)
+    change = (
+        f"With {best.change.removeprefix('another design: ')}, {clients} clients find differences from about "
+        f"{best.detectable:.1f} {plan.unit} (studykit new NAME --design {best.design}). "
+        f"{capital(best.price.split('. ')[0].rstrip('.'))}."  # its first sentence; the rest is told beside it
+    )
+    otherwise = f"Where that is not possible, {action}: {reason[:1].lower()}{reason[1:]}"
+    return Recommendation("change the design", change, RULE, needed, purpose, otherwise)
 
 
 def refused(reason: str) -> Recommendation:
@@ -112,7 +136,7 @@ def _decide(
             "run as a pilot",
             "The protocol is one of a pilot study: it tries out recruitment, delivery and tests.",
         )
-    if enough := _enough(plan):
+    if enough := _enough(plan, plan.planned.reach, plan.planned.detectable):
         return "run", enough
     if needed is not None and needed <= MOST_STUDIOS * clients:
         return "join other studios", (
@@ -133,17 +157,17 @@ def _decide(
     )
 
 
-def _enough(plan: OutcomePlan) -> str:
-    """Why the planned clients are enough; empty where they are not."""
-    point, unit, worthwhile = plan.planned, plan.unit, plan.smallest_worthwhile
-    if worthwhile is not None and point.reach <= worthwhile:
+def _enough(plan: OutcomePlan, reach: float | None, detectable: float | None) -> str:
+    """Why an interval that reaches so far, or such a difference found, is enough; empty where it is not."""
+    unit, worthwhile = plan.unit, plan.smallest_worthwhile
+    if worthwhile is not None and reach is not None and reach <= worthwhile:
         return (
-            f"The interval reaches about {point.reach:.1f} {unit} to either side, no farther than the "
+            f"The interval reaches about {reach:.1f} {unit} to either side, no farther than the "
             f"smallest worthwhile difference, {worthwhile:g} {unit}."
         )
-    if point.detectable is not None and point.detectable <= plan.largest_plausible:
+    if detectable is not None and detectable <= plan.largest_plausible:
         return (
-            f"True differences from about {point.detectable:.1f} {unit} are found "
+            f"True differences from about {detectable:.1f} {unit} are found "
             f"{100 * plan.model.power:g} times in 100; the largest plausible one is "
             f"{plan.largest_plausible:.1f} {unit}. Smaller ones stay open."
         )

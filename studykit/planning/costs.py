@@ -21,7 +21,7 @@ class CostPoint:
     clients : int
         In all arms together.
     people_asked : int
-        Until so many have joined.
+        Until so many have joined; those who have joined already are not among them.
     months_of_recruitment, months_in_all : float
         ``months_in_all`` ends when the last client has been followed.
     test_visits : int
@@ -99,7 +99,12 @@ def follow_up_days(protocol: Protocol) -> int:
 
 
 def plan_costs(
-    protocol: Protocol, assumptions: Assumptions, *, clients: int, counts: tuple[int, ...]
+    protocol: Protocol,
+    assumptions: Assumptions,
+    *,
+    clients: int,
+    counts: tuple[int, ...],
+    enrolled: int = 0,
 ) -> CostPlan:
     """What the study costs, at the planned number of clients and at others.
 
@@ -111,6 +116,8 @@ def plan_costs(
         Planned, in all arms together.
     counts : tuple of int
         Other numbers of clients.
+    enrolled : int
+        Clients who have joined already.
     """
     exercises = len({code for outcome in protocol.outcomes for code in outcome.tested_on})
     minutes = assumptions.value_or("test_minutes", _test_minutes(exercises)) if protocol.visits else 0.0
@@ -121,11 +128,13 @@ def plan_costs(
     days, visits = follow_up_days(protocol), len(protocol.visits)
 
     def point(number: int) -> CostPoint:
-        months = number / a_month
+        to_come = max(number - enrolled, 0)
+        # Where all have to begin together, those are asked who train here already: nobody is waited for.
+        months = 0.0 if protocol.plan.words.join else to_come / a_month
         tests, talks, added = (number * each / 60.0 for each in (visits * minutes, talk, extra * sessions))
         return CostPoint(
             clients=number,
-            people_asked=math.ceil(number / joining - 1e-9),
+            people_asked=math.ceil(to_come / joining - 1e-9),
             months_of_recruitment=months,
             months_in_all=months + days / _DAYS_OF_MONTH,
             test_visits=number * visits,

@@ -213,6 +213,8 @@ class Improvement:
     unit : str
     price : str
         What it takes, and what to beware of.
+    design : str
+        The other design, where that is the change.
     """
 
     outcome: str
@@ -221,6 +223,16 @@ class Improvement:
     detectable: float | None
     unit: str
     price: str
+    design: str = ""
+
+    def rank(self, unit: str) -> tuple[bool, float, float]:
+        """What helps more comes first; what is told in another unit cannot be ranked and comes last."""
+        found, reach = self.detectable, self.half_width
+        return (
+            self.unit != unit,
+            math.inf if found is None else found,
+            math.inf if reach is None else reach,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +243,7 @@ class Change:
     protocol: Protocol
     clients: int
     price: str
+    design: str = ""
 
 
 def sharper(plan: OutcomePlan, change: Change, point: OutcomePoint | None) -> Improvement | None:
@@ -245,6 +258,7 @@ def sharper(plan: OutcomePlan, change: Change, point: OutcomePoint | None) -> Im
         found if found is not None and math.isfinite(found) else None,
         plan.unit,
         change.price,
+        change.design,
     )
 
 

@@ -1,8 +1,7 @@
-"""The plan of a study: width first, then what can and cannot be learned, power, one recommendation."""
+"""The plan of a study: in short, then widths, what can and cannot be learned, power, one recommendation."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -14,23 +13,26 @@ from studykit.planning.assumptions import Assumptions, UsedAssumption, dilution
 from studykit.planning.costs import CostPlan, plan_costs
 from studykit.planning.drawing import foreseen_drawing
 from studykit.planning.from_records import OwnFigures
+from studykit.planning.in_short import in_short
 from studykit.planning.interim import InterimPlan, plan_looks
 from studykit.planning.kind_planning import left_out, planned_outcomes, planning_of
 from studykit.planning.outcome_plan import Improvement, OutcomePlan, level_of
 from studykit.planning.pilot import PilotPlan, plan_pilot
 from studykit.planning.sensitivity import ChancePlan, WhatIf, WidthSpread, plan_chances, what_if, width_spread
+from studykit.protocol.designs import DESIGNS
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.rules import check_protocol
 from studykit.protocol.types import Assumption, Protocol
+from studykit.results import FirstScreen
 
 if TYPE_CHECKING:
     from studykit.planning.simulated_plan import SimulatedPlan
 
 LADDER = (12, 16, 20, 24, 30, 36, 40, 48, 60, 72, 80, 96, 120, 160, 200, 240, 320, 400)
 _METHOD = (
-    "Closed forms with t: baseline-adjusted composite for a measured outcome, the score interval and its "
-    "exact "
-    "power for shares. Expected values, not promises: the interval of one study can be narrower or wider."
+    "What is expected, not a promise: the interval of one study can be narrower or wider. Worked out by "
+    "formulas (closed forms with t): for strength from the mean over the machines, allowing for the test "
+    "before (baseline-adjusted composite); for shares by the score interval and its exact power."
 )
 
 
@@ -51,8 +53,8 @@ class Plan:
         Code of the outcome that the recommendation is about.
     confidence_level, wanted_power, alpha : float
         ``alpha`` is that of each primary outcome, halved where two share it.
-    headline : str
-        One line: the width of the primary outcome's interval, and the recommendation.
+    in_short : FirstScreen
+        The primary outcome and the recommendation in some four sentences.
     outcomes : tuple of OutcomePlan
         Every outcome that is planned, the primary one first.
     can_tell, cannot_tell : tuple of str
@@ -105,7 +107,7 @@ class Plan:
     confidence_level: float
     wanted_power: float
     alpha: float
-    headline: str
+    in_short: FirstScreen
     outcomes: tuple[OutcomePlan, ...]
     can_tell: tuple[str, ...]
     cannot_tell: tuple[str, ...]
@@ -144,7 +146,9 @@ class Plan:
         raise DesignError(where=f"plan[{code!r}]", expected=f"one of the outcomes planned: {known}", got=code)
 
 
-def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = False) -> Plan:
+def plan_study(
+    protocol: Protocol, *, clients: int | None = None, pilot: bool = False, enrolled: int = 0
+) -> Plan:
     """What a study can and cannot tell.
 
     Parameters
@@ -155,6 +159,8 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
         Clients in all arms together, if not as the protocol plans.
     pilot : bool
         Whether a pilot study is to be planned beside it in any case.
+    enrolled : int
+        Clients who have joined already: they are not asked again, and nobody waits for them.
 
     Raises
     ------
@@ -169,7 +175,7 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
     >>> from studykit.shipped import shipped
     >>> plan = plan_study(read_protocol(shipped("protocols") / "parallel.toml").protocol, clients=40)
     >>> plan.recommendation.action
-    'join other studios'
+    'change the design'
     """
     number = protocol.planning.clients if clients is None else clients
     if not isinstance(number, int) or isinstance(number, bool) or number < 4:
@@ -183,7 +189,7 @@ def plan_study(protocol: Protocol, *, clients: int | None = None, pilot: bool = 
             raise DesignError(
                 where=finding.where, expected=finding.expected, got=finding.got, todo=finding.todo
             )
-    planned = _planned(protocol, number, pilot=pilot)
+    planned = _planned(protocol, number, pilot=pilot, enrolled=enrolled)
     return replace(planned, findings=(*findings, *findings_on_design(protocol)))
 
 
@@ -202,19 +208,21 @@ class _Planned:
         return tuple(by_code[plan.outcome] for plan in self.plans)
 
 
-def _planned(protocol: Protocol, number: int, *, pilot: bool) -> Plan:
+def _planned(protocol: Protocol, number: int, *, pilot: bool, enrolled: int) -> Plan:
     """The plan for so many clients, without findings."""
     alpha = level_of(protocol)
     made = _outcome_plans(protocol, number, alpha)
     plans, shared = made.plans, made.shared
     lead = plans[0] if plans else None
-    advice = refused(made.trouble) if lead is None or made.trouble else _advice(protocol, lead, number)
+    costs = plan_costs(protocol, shared, clients=number, counts=_counts(number), enrolled=enrolled)
+    sharper = _improvements(protocol, made, months=costs.planned.months_of_recruitment)
+    advice = refused(made.trouble)
+    if lead is not None and not made.trouble:
+        advice = _advice(protocol, lead, number, _designs(protocol, lead, sharper))
     can, cannot = _sentences(protocol, plans)
     moved = what_if(protocol, made.sections(protocol), clients=number, alpha=alpha, used=shared.used)
     kept = dilution(shared, declared=protocol.planning.effect_declared)
     chances = tuple(plan_chances(made.assumed[plan.outcome], plan, kept=kept) for plan in plans)
-    costs = plan_costs(protocol, shared, clients=number, counts=_counts(number))
-    sharper = _improvements(protocol, made, months=costs.planned.months_of_recruitment)
     looks = plan_looks(protocol, tested=min((plan.tested_clients for plan in plans), default=number))
     asked = pilot or advice.action == "run as a pilot"
     trial_run = plan_pilot(protocol, shared) if asked else None
@@ -227,7 +235,9 @@ def _planned(protocol: Protocol, number: int, *, pilot: bool) -> Plan:
         confidence_level=protocol.analysis.confidence_level,
         wanted_power=protocol.planning.power,
         alpha=alpha,
-        headline=_headline(lead, advice, protocol.analysis.confidence_level),
+        in_short=in_short(
+            () if made.trouble else plans, advice, costs, power=protocol.planning.power, assumed=shared.used
+        ),
         outcomes=plans,
         can_tell=can,
         cannot_tell=(*cannot, *((made.trouble,) if made.trouble else ())),
@@ -291,19 +301,37 @@ def _outcome_plans(protocol: Protocol, clients: int, alpha: float) -> _Planned:
 
 
 def _improvements(protocol: Protocol, made: _Planned, *, months: float) -> tuple[Improvement, ...]:
+    """What helps more first, by outcome."""
     found: list[Improvement] = []
     for outcome, plan in zip(made.sections(protocol), made.plans, strict=True):
         view, own = protocol.for_outcome(outcome), made.assumed[outcome.code]
-        found += planning_of(outcome).improvements(view, outcome, own, plan, months=months)
+        changes = planning_of(outcome).improvements(view, outcome, own, plan, months=months)
+        found += sorted(changes, key=lambda change, unit=plan.unit: change.rank(unit))  # type: ignore[misc]
     return tuple(found)
 
 
-def _advice(protocol: Protocol, lead: OutcomePlan, clients: int) -> Recommendation:
+def _designs(
+    protocol: Protocol, lead: OutcomePlan, sharper: tuple[Improvement, ...]
+) -> tuple[Improvement, ...]:
+    """Other designs that answer every primary outcome; what was trained in one period lasts into the next."""
+    kinds = {outcome.kind for outcome in protocol.outcomes if outcome.role == "primary"}
+    return tuple(
+        item
+        for item in sharper
+        if item.design and item.outcome == lead.outcome
+        if kinds <= DESIGNS[item.design].kinds and DESIGNS[item.design].within != "periods"
+    )
+
+
+def _advice(
+    protocol: Protocol, lead: OutcomePlan, clients: int, others: tuple[Improvement, ...]
+) -> Recommendation:
     return recommend(
         lead,
         clients=clients,
         pilot=protocol.study.framework == "pilot",
         needed_for_plausible=lead.clients_to_find(lead.largest_plausible),
+        others=others,
     )
 
 
@@ -313,16 +341,3 @@ def _sentences(protocol: Protocol, plans: tuple[OutcomePlan, ...]) -> tuple[tupl
     pairs = [plan.sentences(confidence_level=level, power=power) for plan in plans]
     limits = next((found for plan in plans if (found := plan.limits(protocol))), ())
     return tuple(can for can, _ in pairs), (*(cannot for _, cannot in pairs), *limits)
-
-
-def _headline(lead: OutcomePlan | None, advice: Recommendation, confidence_level: float) -> str:
-    if lead is None:
-        return f"Recommendation: {advice.action}. {advice.reason}"
-    width = f"{lead.planned.width:.{lead.decimals}f} {lead.unit_in_full}"
-    if not math.isfinite(lead.planned.width):
-        width = "endlessly"
-    return (
-        f"With {lead.planned.clients} clients the {100 * confidence_level:g} % interval for {lead.outcome} "
-        "will be "
-        f"about {width} wide; recommendation: {advice.action}."
-    )

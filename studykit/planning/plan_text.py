@@ -18,8 +18,9 @@ SHOWN_COUNTS = (20, 40, 80, 160, 320)
 
 
 def plan_text(plan: Plan) -> str:
-    """A pilot if any, what can and cannot be told, widths, costs, what is sharper, doubts, one advice."""
-    lines = [plan.headline, *([plan.scope] if plan.scope else [])]
+    """In short; a pilot if any, what can be told and what not, widths, costs, doubts, the advice again."""
+    lines = [f"{label}. {text}" for label, text in plan.in_short.lines]
+    lines += [plan.scope] if plan.scope else []
     if plan.pilot is not None:
         lines += ["", "A pilot study first", *(f"- {sentence}" for sentence in pilot_sentences(plan.pilot))]
     lines += ["", "What this study can tell" if plan.pilot is None else "What the large study can tell"]
@@ -38,7 +39,8 @@ def plan_text(plan: Plan) -> str:
     lines += _assumed_lines(plan)
     if plan.findings:
         lines += ["", "To look at", *(f"- {finding}" for finding in plan.findings)]
-    lines += ["", f"Recommendation: {plan.recommendation.action}. {plan.recommendation.reason}"]
+    advice = plan.recommendation
+    lines += ["", f"Recommendation: {advice.action}. {advice.reason} {advice.otherwise}".rstrip()]
     return "\n".join(lines)
 
 
@@ -81,8 +83,9 @@ def _cost_lines(plan: Plan) -> list[str]:
     point = plan.costs.planned
     money = "" if point.money is None else f", {point.money:,.0f} in money"
     joining = (
-        f"- About {point.people_asked} people to ask and {point.months_of_recruitment:.0f} months until "
-        f"{point.clients} have joined; {point.months_in_all:.0f} months in all."
+        f"- About {point.people_asked} people to ask, your own clients among them, and "
+        f"{point.months_of_recruitment:.0f} months until {point.clients} have joined; "
+        f"{point.months_in_all:.0f} months in all."
     )
     work = (
         f"- {point.test_visits} test visits, {point.test_hours:.0f} hours; talks and records "

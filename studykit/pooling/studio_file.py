@@ -102,7 +102,6 @@ class StudioFile(_Part):
     strength: StrengthPart
     retention: RetentionPart | None
     again: Sentence
-    sums: dict[str, Any] | None = None
     code: Code
 
     @property

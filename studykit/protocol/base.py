@@ -2,18 +2,35 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 Code = Annotated[
     str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}$", description="a code of lower-case letters, digits and _")
 ]
 Text = Annotated[str, Field(min_length=1, description="a text")]
-Share = Annotated[float, Field(ge=0.0, le=1.0, description="a share between 0 and 1")]
+
+
+def per_cent(text: Any) -> Any:
+    """A number for a text such as ``"3 %"``; anything else as it is."""
+    match = re.fullmatch(r"\s*([+-]?[0-9]+(?:\.[0-9]+)?)\s*%\s*", text) if isinstance(text, str) else None
+    return float(match[1]) if match else text
+
+
+def _share(text: Any) -> Any:
+    return value if (value := per_cent(text)) is text else value / 100.0
+
+
+PerCent = BeforeValidator(per_cent)
+"""A number of per cent; with the unit, as ``"0.03 %"``, nobody takes it for a share."""
+Share = Annotated[
+    float, BeforeValidator(_share), Field(ge=0.0, le=1.0, description='a share between 0 and 1, or "80 %"')
+]
 Days = Annotated[int, Field(ge=0, le=3660)]  # ten years
 DayNumber = Annotated[int, Field(ge=-3660, le=3660)]
 Count = Annotated[int, Field(ge=0, le=1000)]

@@ -14,6 +14,7 @@ from studykit.protocol.base import Section
 from studykit.protocol.lines import Path
 from studykit.protocol.places import Places
 from studykit.protocol.types import Assumption, Dose, Protocol
+from studykit.protocol.usual import USUAL_ASSUMED, USUAL_ON_LOG, outside, usual_findings
 
 _SHARES = (
     "retention_reference", "attended_of_planned", "delivered_as_planned", "contamination", "missed_tests",
@@ -53,6 +54,7 @@ _POSSIBLE_ON_LOG = {
 """The same where scores are compared as ratios: spreads of logarithms, gains and effects in per cent."""
 _SHIFTS_ON_LOG = (-90.0, 1000.0)  # per cent; at -100 nothing is left, which has no logarithm
 
+LEAST_PER_CENT = 0.5  # nobody changes what is done for less: a share is meant
 _HARD_ALONE = 4  # hard reps after about eight to learn the set: common practice, no source
 
 
@@ -64,12 +66,13 @@ def bound_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
     yield from _partner_reps(protocol, at)
     for assumed in _assumed(protocol):
         yield from _possible(assumed, at)
-        yield from _unusual(assumed, at)
         yield from _effects(assumed, at)
     if any(outcome.on_log_scale for outcome in protocol.outcomes):
         yield from _shifts(protocol, at)
+    yield from _per_cent_or_share(protocol, at)
     yield from _trainers(protocol, at)
     yield from _people(protocol, at)
+    yield from usual_findings(protocol, at)
 
 
 def _dose(dose: Dose, path: Path, at: Places) -> Iterator[Finding]:
@@ -77,44 +80,25 @@ def _dose(dose: Dose, path: Path, at: Places) -> Iterator[Finding]:
     if low > high or low < 1:
         yield at.finding("stop", (*path, "conventional_repetitions"), expected="the lower number first",
                          got=f"[{low}, {high}]")  # fmt: skip
-    elif low < 6 or high > 15:
-        yield at.finding("warn", (*path, "conventional_repetitions"), expected="6 to 15 repetitions",
-                         got=f"{low} to {high}")  # fmt: skip
-    for key, (fast, slow), bounds in (
-        ("lifting_seconds", dose.lifting_seconds, (0.0, 6.0)),
-        ("lowering_seconds", dose.lowering_seconds, (3.0, 6.0)),
+    for key, (fast, slow) in (
+        ("lifting_seconds", dose.lifting_seconds),
+        ("lowering_seconds", dose.lowering_seconds),
     ):
         if fast > slow or fast < 0.0:
             yield at.finding(
                 "stop", (*path, key), expected="the shorter time first", got=f"[{fast:g}, {slow:g}]"
             )
-        elif fast < bounds[0] or slow > bounds[1]:
-            yield at.finding(
-                "warn", (*path, key), expected=f"{bounds[0]:g} to {bounds[1]:g} seconds",
-                got=f"{fast:g} to {slow:g}", todo="Shorter is a collapse, longer is held still.",
-            )  # fmt: skip
     yield from _stand_alone(dose, path, at)
     if dose.partner_reps_per_set == 0:
         return
-    if not dose.stand_alone and not 2 <= dose.partner_reps_per_set <= 5:
+    if not dose.stand_alone and dose.partner_reps_per_set < 2:
         yield at.finding(
             "warn", (*path, "partner_reps_per_set"), expected="2 to 5 partner reps",
-            got=str(dose.partner_reps_per_set), todo="More than 5 only as a stated variant.",
+            got=str(dose.partner_reps_per_set), todo="One is hardly a difference between the arms.",
         )  # fmt: skip
-    for key, value, limit, todo in (
-        ("gap_seconds", dose.gap_seconds, 20.0, "Later, the client has rested."),
-        ("exercises_per_session", dose.exercises_per_session, 3, "More means much soreness."),
-    ):
-        if value > limit:
-            yield at.finding("warn", (*path, key), expected=f"at most {limit:g}", got=f"{value:g}", todo=todo)
     if dose.exercises_per_session < 1:
         yield at.finding("stop", (*path, "exercises_per_session"), expected="at least 1 with partner reps",
                          got=str(dose.exercises_per_session))  # fmt: skip
-    if dose.hours_between < 48.0:
-        yield at.finding(
-            "warn", (*path, "hours_between"), expected="at least 48 hours", got=f"{dose.hours_between:g}",
-            todo="Soreness and lost strength from lowering work last for days.",
-        )  # fmt: skip
     yield from _ramp_in(dose, (*path, "ramp_in"), at)
 
 
@@ -161,9 +145,6 @@ def _ramp_in(dose: Dose, path: Path, at: Places) -> Iterator[Finding]:
         if step.partner_reps < before:
             yield at.finding("warn", here, expected="no fewer partner reps than the step before",
                              got=str(step.partner_reps))  # fmt: skip
-        if step.effort_limit > 8:
-            yield at.finding("warn", here, expected="an effort limit of at most 8 while ramping in",
-                             got=str(step.effort_limit))  # fmt: skip
         next_session, before = step.to_session + 1, step.partner_reps
 
 
@@ -216,6 +197,7 @@ def _assumed(protocol: Protocol) -> Iterator[_Assumed]:
 
 def _possible(assumed: _Assumed, at: Places) -> Iterator[Finding]:
     possible = _POSSIBLE | _POSSIBLE_ON_LOG if assumed.logged else dict(_POSSIBLE)
+    usual = USUAL_ASSUMED | USUAL_ON_LOG if assumed.logged else USUAL_ASSUMED
     # Three or more scores cannot all be opposed to each other: their mean would vary less than not at all.
     possible["correlation_exercises"] = (-0.999 / max(1, assumed.machines - 1), 0.999)
     for key, (least, most) in possible.items():
@@ -235,18 +217,8 @@ def _possible(assumed: _Assumed, at: Places) -> Iterator[Finding]:
         elif not low <= value <= high:
             yield at.finding("stop", path, expected="low, value and high in this order",
                              got=f"{low:g}, {value:g}, {high:g}")  # fmt: skip
-
-
-def _unusual(assumed: _Assumed, at: Places) -> Iterator[Finding]:
-    """Possible, but far from what was ever seen."""
-    usual = {"correlation_baseline": (0.6, 0.97), **dict.fromkeys(_TRAINER_SHARES, (0.0, 0.15))}
-    for key, (least, most) in usual.items():
-        assumption = assumed.of(key)
-        if assumption is not None and not least <= assumption.value <= most:
-            yield at.finding(
-                "warn", (*assumed.path, key), expected=f"{least:g} to {most:g}", got=f"{assumption.value:g}",
-                todo="Check it against your own records.",
-            )  # fmt: skip
+        elif key in usual:
+            yield from outside(value, usual[key], path, at)
 
 
 def _effects(assumed: _Assumed, at: Places) -> Iterator[Finding]:
@@ -290,6 +262,33 @@ def _shifts(protocol: Protocol, at: Places) -> Iterator[Finding]:
             )  # fmt: skip
 
 
+def _per_cent_or_share(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    """Numbers that make sense only as a share where per cent are wanted, or the other way round."""
+    for number, outcome in enumerate(protocol.outcomes):
+        path: Path = ("outcomes", number, "smallest_worthwhile")
+        value = outcome.smallest_worthwhile
+        in_per_cent = outcome.tells_who_stays or outcome.on_log_scale
+        if in_per_cent and value is not None and value < LEAST_PER_CENT and not at.says(path, "%"):
+            yield at.finding(
+                "stop", path, expected="per cent, 3 for 3 per cent", got=f"{value:g}",
+                todo=f'Is {100 * value:g} meant? Write that; or "{value:g} %" if so little is meant.',
+            )  # fmt: skip
+    steps = protocol.analysis.delta_steps
+    largest = max(map(abs, steps), default=0.0)
+    if any(outcome.on_log_scale for outcome in protocol.outcomes) and 0.0 < largest < LEAST_PER_CENT:
+        yield at.finding(
+            "warn", ("analysis", "delta_steps"), expected="per cent, -5 for 5 per cent less",
+            got=", ".join(f"{step:g}" for step in steps), todo="Are per cent meant?",
+        )  # fmt: skip
+    for number, rule in enumerate(protocol.pilot.rules):
+        for key in ("go_on", "stop"):
+            if rule.measure != "recruitment" and getattr(rule, key) > 1.0:
+                yield at.finding(
+                    "stop", ("pilot", "rules", number, key), expected="a share between 0 and 1",
+                    got=f"{getattr(rule, key):g}", todo="Write 80 per cent as 0.8.",
+                )  # fmt: skip
+
+
 def _trainers(protocol: Protocol, at: Places) -> Iterator[Finding]:
     trainers, arms = protocol.planning.trainers, len(protocol.arms)
     path: Path = ("planning", "trainers")
@@ -316,21 +315,11 @@ def _trainers(protocol: Protocol, at: Places) -> Iterator[Finding]:
 
 
 def _people(protocol: Protocol, at: Places) -> Iterator[Finding]:
-    if protocol.eligibility.minimum_age < 18 and not protocol.is_external:
-        yield at.finding(
-            "warn", ("eligibility", "minimum_age"), expected="18 or more",
-            got=str(protocol.eligibility.minimum_age), todo="Minors need a review of their own.",
-        )  # fmt: skip
     if not protocol.oversight.assessor_blinded and not protocol.is_external:
         yield at.finding(
             "warn", ("oversight", "assessor_blinded"), expected="a tester who does not know the arm",
             got="false",
             todo="Cheering alone adds as much as any likely effect; the report says so at the top.",
-        )  # fmt: skip
-    if protocol.planning.clients < 12 and not protocol.is_external:
-        yield at.finding(
-            "warn", ("planning", "clients"), expected="12 or more", got=str(protocol.planning.clients),
-            todo="With so few, take it as a trial run of the procedures.",
         )  # fmt: skip
     if protocol.fidelity.partial_share > protocol.fidelity.good_share:
         yield at.finding(

@@ -12,7 +12,7 @@ from typing import Literal
 from studykit.protocol.types import Protocol
 
 Page = Literal["protocol", "consent", "session sheet", "take-home page", "report"]
-STATUS = "usual cautions, from memory"
+STATUS = "usual cautions, written from memory; local rules and the doctor's word come first"
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ Every field is answered, or says why it does not apply: the completion rule of t
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from studykit.errors import Finding, Severity
 from studykit.protocol.allocating import waits_for_trainers
@@ -25,12 +25,23 @@ _FILL_IN = re.compile(r"fill in", re.IGNORECASE)
 _ANSWERED: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("study", ("summary", "background", "setting", "population", "registration", "funding", "interests",
                "involvement", "results_to", "sharing")),
-    ("roles", ("sponsor", "allocation", "enrolment", "testing", "analysis", "safety")),
+    ("roles", ("sponsor", "allocation", "enrolment", "testing", "analysis")),
     ("ethics", ("consent", "privacy", "afterwards")),
     ("trainers", ("competency",)),
-    ("harms", ("question", "reviewer")),
+    ("harms", ("question",)),
     ("oversight", ("blinding",)),
 )  # fmt: skip
+ASKED: Mapping[Path, str] = {
+    ("study", "usual_practice"): "What does the studio do now: which sets, how hard, any partner reps yet?",
+    ("roles", "safety"): "Who, outside the studio, looks at every harm?",
+    ("ethics", "names_list"): "Who keeps the list of who is who, and where is it locked away?",
+    ("ethics", "insurance"): "Who pays if a client is hurt, and does the insurer know of partner reps?",
+    ("ethics", "payment"): "What does the studio pay clients, or ask from them, for taking part?",
+    ("harms", "emergency_number"): "Which number is called in an emergency, as dialled at the studio?",
+    ("harms", "first_aider"): "Who gives first aid while clients train or are tested?",
+    ("harms", "defibrillator"): "Where does the nearest defibrillator hang, or is there none?",
+}  # fmt: skip
+"""What only the studio knows, and no ready protocol says for it: asked before the lock."""
 
 
 def completion_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
@@ -42,22 +53,36 @@ def completion_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
         yield from _fields(protocol, at)
         yield from _ethics(protocol, at)
         yield from _people(protocol, at)
+        yield from _zone(protocol, at)
     yield from missing_for_looks(protocol, at)
 
 
-def _is_answered(text: str) -> bool:
+def is_answered(text: str) -> bool:
+    """Whether a text answers what it stands for, if only by why it does not apply."""
     return not _UNANSWERED.match(text.strip()) and not _FILL_IN.search(text)
 
 
 def _answer(at: Places, path: Path, text: str) -> Iterator[Finding]:
-    if not _is_answered(text):
+    if not is_answered(text):
         yield at.finding(
             "stop", path, expected='an answer, or "not applicable, because …"',
             got=f'"{text}"' if text else "nothing",
         )  # fmt: skip
 
 
+def unanswered(protocol: Protocol) -> Iterator[tuple[Path, str]]:
+    """The questions to the studio that have no answer yet, with their places."""
+    for path, question in ASKED.items():
+        if not is_answered(str(getattr(getattr(protocol, str(path[0])), str(path[1])))):
+            yield path, question
+
+
 def _fields(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    for path, question in unanswered(protocol):
+        yield at.finding(
+            "stop", path, expected=f'an answer to "{question}"', got="none",
+            todo="Only the studio knows; write it there.",
+        )  # fmt: skip
     for section, keys in _ANSWERED:
         for key in keys:
             yield from _answer(at, (section, key), getattr(getattr(protocol, section), key))
@@ -91,7 +116,7 @@ def role_findings(protocol: Protocol, at: Places, *, severity: Severity) -> Iter
     """A stop before the lock, else a warning, where a role holds a person's name and not a code."""
     for key, text in protocol.roles.model_dump().items():
         value = str(text).strip()
-        if not value or not _is_answered(value) or value.casefold().startswith("not applicable"):
+        if not value or not is_answered(value) or value.casefold().startswith("not applicable"):
             continue
         mark = personal_mark(value) or code_trouble(value)
         if mark:
@@ -108,6 +133,15 @@ def _people(protocol: Protocol, at: Places) -> Iterator[Finding]:
         yield at.finding(
             "note", ("roles", "testing"), expected="somebody other than the person who enrols",
             got=roles.testing, todo="The report will say that one person did both.",
+        )  # fmt: skip
+
+
+def _zone(protocol: Protocol, at: Places) -> Iterator[Finding]:
+    if not protocol.study.time_zone:
+        yield at.finding(
+            "warn", ("study", "time_zone"), got="nothing",
+            expected="continent and city, where days are counted",
+            todo="Days are then counted by the clock of whatever computer enrols.",
         )  # fmt: skip
 
 

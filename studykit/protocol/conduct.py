@@ -33,7 +33,14 @@ class Harms(Section):
         le=1000,
         description="clients of an arm with a moderate harm or worse before their share counts",
     )
-    reviewer: str = ""
+    reviewer: str = Field("", description="the person of roles.safety where this is empty")
+    emergency_number: str = Field(
+        "", description="the number to call in an emergency, as dialled at the studio"
+    )
+    first_aider: str = Field(
+        "", description="who gives first aid while clients train or are tested; a code or a role"
+    )
+    defibrillator: str = Field("", description="where the nearest defibrillator hangs, or that there is none")
 
 
 class Oversight(Section):

@@ -175,8 +175,7 @@ _STEPS = (
 )
 _JOIN = (
     "Periods count from each client's enrolment, and trainers go over on a day: all clients must be enrolled "
-    "within days of each other. Take clients who train with you already; the months below are for studies "
-    "that wait for new ones."
+    "within days of each other. Take clients who train with you already."
 )
 _BOTH_KINDS = frozenset({"continuous", "retention"})
 

@@ -22,6 +22,7 @@ _QUESTIONS: tuple[Question, ...] = (
         "Conventional sets with and without partner reps: protocol of a randomised studio comparison", "text",
     ),
     Question("setting", "The studio in a few words", "one coached studio with weight-stack machines", "text"),
+    Question("time_zone", "Time zone of the studio, as continent and city", "", "zone"),
     Question("owner", "Code of the person who answers for the study (no name)", "OW", "code"),
     Question("clients", "How many clients can take part, in both arms together", "40", "whole"),
     Question("trainers", "How many trainers will train them", "3", "whole"),
@@ -31,8 +32,8 @@ _QUESTIONS: tuple[Question, ...] = (
     ),
     Question("unit", "What the weight stacks are marked in", "kg", "choice", ("kg", "lb", "plates")),
     Question(
-        "experience", "Are most clients new to machine training, or experienced", "new", "choice",
-        ("new", "experienced"),
+        "experience", "Are most clients novices at machine training, or trained", "novice", "choice",
+        ("novice", "trained"),
     ),
     Question("horizon_weeks", "After how many weeks should a client count as staying or not", "26", "whole"),
     Question(
@@ -97,6 +98,7 @@ def _said(document: Any) -> dict[str, str]:
     return {
         "title": str(document["study"]["title"]),
         "setting": str(document["study"]["setting"]),
+        "time_zone": str(document["study"]["time_zone"]),
         "clients": str(planning["clients"]),
         "trainers": str(planning["trainers"]),
         "machines": ", ".join(_machine_names(document)),
@@ -217,12 +219,7 @@ def _exercises_of(name: str, *, sides: bool) -> list[dict[str, str]]:
 
 def _name_machines(document: TOMLDocument, codes: list[str], machines: int) -> None:
     """The same machines in the outcome, its estimand and the dose."""
-    outcome = _outcome(document, "continuous")
-    _set(outcome, ("exercises",), codes)
-    variable = outcome["estimand"]["variable"]
-    for number in ("two", "four"):
-        variable = variable.replace(f"on the {number} machines", "on the named machines")
-    _set(outcome, ("estimand", "variable"), variable)
+    _set(_outcome(document, "continuous"), ("exercises",), codes)
     arms: Any = document["arms"]
     dose = arms[1]["dose"]
     if machines < dose["exercises_per_session"]:
@@ -241,7 +238,7 @@ def _unit(document: TOMLDocument, unit: str) -> None:
 
 
 def _experience(document: TOMLDocument, answer: str) -> None:
-    if answer == "experienced":
+    if answer == "trained":
         for key, value, low, high in (("gain_reference", 5.0, 0.0, 15.0), ("sd_gain", 0.08, 0.05, 0.12)):
             for name, number in (("value", value), ("low", low), ("high", high)):
                 _set(document, ("planning", key, name), number)
@@ -251,13 +248,7 @@ def _experience(document: TOMLDocument, answer: str) -> None:
 
 
 def _horizon(document: TOMLDocument, weeks: int) -> None:
-    outcome, day = _outcome(document, "retention"), 7 * weeks
-    _set(outcome, ("horizon_day",), day)
-    for key in ("variable", "missing_data"):
-        _set(outcome, ("estimand", key), outcome["estimand"][key].replace("day 182", f"day {day}"))
-    study: Any = document["study"]
-    for key in ("question", "summary"):
-        _set(study, (key,), study[key].replace("26 weeks", f"{weeks} weeks"))
+    _set(_outcome(document, "retention"), ("horizon_day",), 7 * weeks)
 
 
 def _retained(document: TOMLDocument, share: float) -> None:
@@ -282,6 +273,7 @@ def _at(*path: str) -> Callable[[TOMLDocument, Any], None]:
 _PLACES: dict[str, Callable[[TOMLDocument, Any], None]] = {
     "title": _at("study", "title"),
     "setting": _at("study", "setting"),
+    "time_zone": _at("study", "time_zone"),
     "owner": _owner,
     "clients": _at("planning", "clients"),
     "trainers": _at("planning", "trainers"),

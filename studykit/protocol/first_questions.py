@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from studykit.errors import ArgumentError
+from studykit.protocol.local_time import is_known, nearest_zone, zone_meant
 
-AnswerKind = Literal["text", "whole", "share", "list", "choice", "code"]
+AnswerKind = Literal["text", "whole", "share", "list", "choice", "code", "zone"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +24,7 @@ class Question:
         As asked.
     default : str
         Taken when nothing is answered; it is what the ready protocol says.
-    kind : {"text", "whole", "share", "list", "choice", "code"}
+    kind : {"text", "whole", "share", "list", "choice", "code", "zone"}
         How an answer is read; a list is separated by commas, a share is given in per cent.
     choices : tuple of str
         The answers that can be given, for kind ``choice``.
@@ -65,10 +66,17 @@ class Question:
             raise self._refuse("one of " + ", ".join(self.choices), answer)
         if self.kind == "code" and not re.fullmatch(r"[A-Za-z0-9_]{1,12}", answer):
             raise self._refuse("a short code of letters and digits, no name", answer)
-        return answer
+        return self._zone(answer) if self.kind == "zone" else answer
+
+    def _zone(self, answer: str) -> str:
+        meant = answer if is_known(answer) else zone_meant(answer)
+        if not meant:
+            near = nearest_zone(answer)
+            raise self._refuse(f"continent and city, such as {near or 'Europe/Vienna'}", answer)
+        return meant
 
     def _names(self, answer: str) -> list[str]:
-        names = [name.strip() for name in answer.split(",") if name.strip()]
+        names = [name.strip() for name in re.split("[,;]", answer) if name.strip()]
         codes = [code_of(name) for name in names]
         if not names or not all(codes) or len(set(codes)) < len(codes):
             raise self._refuse("different names with letters, separated by commas", answer)

@@ -7,9 +7,12 @@ day, whatever the day is by then in Greenwich. Every rule, window and sheet take
 from __future__ import annotations
 
 import datetime as dt
+import difflib
+import os
 import tomllib
 import zoneinfo
 from functools import lru_cache
+from pathlib import Path
 
 
 def in_zone(moment: dt.datetime, time_zone: str) -> dt.datetime:
@@ -53,6 +56,39 @@ def time_zone_of(text: str) -> str:
         return ""
     named = study.get("time_zone", "") if isinstance(study, dict) else ""
     return named if isinstance(named, str) and is_known(named) else ""
+
+
+def computer_zone() -> str:
+    """The time zone that this computer keeps, by its name; ``""`` where the system does not tell one.
+
+    Notes
+    -----
+    ``TZ`` comes first (POSIX), then the link ``/etc/localtime`` of Linux and macOS.
+    """
+    place = str(Path("/etc/localtime").resolve()).partition("zoneinfo/")[2]
+    named = (os.environ.get("TZ", "").removeprefix(":"), place)
+    return next((name for name in named if name and is_known(name)), "")
+
+
+def zone_meant(typed: str) -> str:
+    """The name of a time zone as its city, or the whole of it, was typed; ``""`` where it could be several.
+
+    Examples
+    --------
+    >>> zone_meant("vienna"), zone_meant("europe/vienna"), zone_meant("Atlantis")
+    ('Europe/Vienna', 'Europe/Vienna', '')
+    """
+    wanted = typed.strip().replace(" ", "_").casefold()
+    names = zoneinfo.available_timezones()
+    whole = [name for name in names if name.casefold() == wanted]
+    cities = [name for name in names if name.casefold().rpartition("/")[2] == wanted and "/" in name]
+    return min(whole or cities) if len(whole or cities) == 1 else ""
+
+
+def nearest_zone(typed: str) -> str:
+    """The time zone whose name is nearest to what was typed; ``""`` where none is near."""
+    near = difflib.get_close_matches(typed, sorted(zoneinfo.available_timezones()), n=1)
+    return near[0] if near else ""
 
 
 def is_known(time_zone: str) -> bool:

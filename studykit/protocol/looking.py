@@ -74,7 +74,7 @@ def _rules_of_a_pilot(protocol: Protocol, at: Places) -> Iterator[Finding]:
         if rule.measure != "recruitment" and rule.go_on > 1.0:
             yield at.finding(
                 "stop", (*path, "go_on"), expected="a share between 0 and 1", got=f"{rule.go_on:g}",
-                todo="75 of 100 is 0.75.",
+                todo="Write 75 of 100 as 0.75.",
             )  # fmt: skip
 
 

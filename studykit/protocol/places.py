@@ -8,7 +8,7 @@ from typing import Any
 
 from studykit.errors import Finding, Severity
 from studykit.protocol.estimand import Estimand
-from studykit.protocol.lines import Path, place
+from studykit.protocol.lines import Path, line_of, place
 from studykit.protocol.types import Protocol
 
 
@@ -41,6 +41,11 @@ class Places:
         """One finding at a place."""
         at = place(self.where, path, text=self.text, document=self.document)
         return Finding(severity, at, expected, got, todo)
+
+    def says(self, path: Path, mark: str) -> bool:
+        """Whether a mark stands in the line of a value, comments apart; never where there is no text."""
+        line = line_of(path, self.text) if self.text else None
+        return line is not None and mark in self.text.split("\n")[line - 1].partition("#")[0]
 
 
 def known_codes(codes: Sequence[str]) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import codecs
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +12,11 @@ from pydantic import ValidationError
 
 from studykit.errors import Finding, FolderError, ProtocolError
 from studykit.protocol.excess import excess_findings
+from studykit.protocol.lines import place
+from studykit.protocol.made_texts import with_texts
 from studykit.protocol.messages import type_findings
 from studykit.protocol.places import Places
+from studykit.protocol.ready import over_ready, whole_text
 from studykit.protocol.resolved import resolved_digest
 from studykit.protocol.rules import check_protocol
 from studykit.protocol.strategies import strategy_findings
@@ -38,12 +41,20 @@ class ReadProtocol:
         The file's name, for messages.
     digest : str
         SHA-256 of the resolved content.
+    content : dict
+        What the types were made from: the typed entries over those of the ready protocol, texts made.
     """
 
     protocol: Protocol
     text: str
     where: str
     digest: str
+    content: dict[str, Any] = field(compare=False, repr=False)
+
+    @property
+    def whole(self) -> str:
+        """A text that needs no other page: as typed where nothing was filled in, else every entry."""
+        return whole_text(self.content, typed=self.text)
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -120,7 +131,7 @@ def parse_protocol(text: str, *, where: str = "protocol.toml", locked: bool = Fa
         With every finding that stops the work.
     """
     text = text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
-    document = _document(text, where=where)
+    document, lost = with_texts(over_ready(_document(text, where=where), where=where))
     try:
         protocol = Protocol.model_validate(document)
     except ValidationError as error:
@@ -130,9 +141,16 @@ def parse_protocol(text: str, *, where: str = "protocol.toml", locked: bool = Fa
     if not locked:
         at = Places.of(protocol, where=where, text=text)
         stops += strategy_findings(protocol, at, severity="stop")
+    if not (locked or stops):  # what a text is made from is put right first
+        stops = [
+            Finding("stop", place(where, path, text=text, document=document),
+                    "a text whose words in braces name entries of the protocol", found,
+                    "Name an entry that is there, or write the text out under its heading, without braces.")
+            for path, found in lost
+        ]  # fmt: skip
     if stops:
         raise ProtocolError(stops)
-    return ReadProtocol(protocol, text, where, resolved_digest(protocol))
+    return ReadProtocol(protocol, text, where, resolved_digest(protocol), document)
 
 
 def _document(text: str, *, where: str) -> dict[str, Any]:

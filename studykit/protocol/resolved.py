@@ -13,8 +13,10 @@ from studykit.protocol.types import Protocol
 _LATER_DOSE_KEYS = {"stand_alone": False}
 _LATER_KEYS: dict[str, dict[str, Any]] = {
     "allocation": {"sealed_list": ""},
-    "harms": {"pause_moderate_least": 1},
-    "study": {"carry_over": "", "time_zone": ""},
+    "eligibility": {"screening_days": 0},
+    "harms": {"pause_moderate_least": 1, "emergency_number": "", "first_aider": "", "defibrillator": ""},
+    "study": {"carry_over": "", "time_zone": "", "usual_practice": ""},
+    "ethics": {"names_list": "", "insurance": "", "payment": ""},
     "oversight": {"look_fractions": [], "look_spending": "obrien-fleming", "spending_exponent": 3.0},
     "planning": dict.fromkeys(
         ("clients_per_month", "eligible_of_screened", "consented_of_eligible", "test_minutes",
@@ -94,18 +96,30 @@ def _flat(value: Any, path: Path, into: dict[str, str], document: Any) -> None:
         for number, item in enumerate(value):
             _flat(item, (*path, number), into, document)
     else:
-        into[path_text(path, document)] = json.dumps(value, sort_keys=True)
+        into[path_text(path, document)] = json.dumps(value, sort_keys=True, default=str)
+
+
+def flattened(document: Mapping[str, Any]) -> dict[str, str]:
+    """Every value of a protocol's content by its place; tables in lists are named by their code."""
+    flat: dict[str, str] = {}
+    _flat(document, (), flat, document)
+    return flat
+
+
+def changes(old: Protocol, new: Protocol) -> tuple[tuple[str, str, str], ...]:
+    """Keys whose resolved value differs, with both values as JSON (empty where there is none).
+
+    Keys are named as in messages, in the order of the new protocol. Tables in lists are matched by their
+    code, so that an inserted exercise does not shift the others.
+    """
+    before, after = (flattened(resolved_content(protocol)) for protocol in (old, new))
+    keys = [
+        *(key for key in after if before.get(key) != after[key]),
+        *(key for key in before if key not in after),
+    ]
+    return tuple((key, before.get(key, ""), after.get(key, "")) for key in keys)
 
 
 def changed_keys(old: Protocol, new: Protocol) -> tuple[str, ...]:
-    """Keys whose resolved value differs, named as in messages, in the order of the new protocol.
-
-    Tables in lists are matched by their code, so that an inserted exercise does not shift the others.
-    """
-    before: dict[str, str] = {}
-    after: dict[str, str] = {}
-    for protocol, flat in ((old, before), (new, after)):
-        content = resolved_content(protocol)
-        _flat(content, (), flat, content)
-    changed = [key for key, value in after.items() if before.get(key) != value]
-    return (*changed, *(key for key in before if key not in after))
+    """The keys of `changes`."""
+    return tuple(key for key, _, _ in changes(old, new))

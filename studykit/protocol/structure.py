@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import zoneinfo
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
@@ -12,7 +11,7 @@ from typing import Any
 from studykit.errors import Finding, Severity
 from studykit.protocol.allocating import allocation_findings
 from studykit.protocol.lines import Path
-from studykit.protocol.local_time import is_known
+from studykit.protocol.local_time import is_known, nearest_zone
 from studykit.protocol.outcome import rules_of
 from studykit.protocol.places import Places, known_codes
 from studykit.protocol.types import Protocol
@@ -33,11 +32,11 @@ def structure_findings(protocol: Protocol, at: Places) -> Iterator[Finding]:
 
 def _time_zone(named: str, at: Places) -> Iterator[Finding]:
     if named and not is_known(named):
-        near = difflib.get_close_matches(named, sorted(zoneinfo.available_timezones()), n=1)
+        near = nearest_zone(named)
         yield at.finding(
             "stop", ("study", "time_zone"), got=f'"{named}"',
             expected='continent and city of a time zone, such as "Europe/Vienna"',
-            todo=f'Did you mean "{near[0]}"?' if near else "Or leave it out: the computer's clock is taken.",
+            todo=f'Did you mean "{near}"?' if near else "Or leave it out: the computer's clock is taken.",
         )  # fmt: skip
 
 

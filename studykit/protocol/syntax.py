@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from dataclasses import replace
 from typing import Any
 
 from studykit.errors import Finding
@@ -15,6 +16,7 @@ from studykit.protocol.lines import Path, Statement, path_text, statements
 
 _STRAIGHT = re.compile(r'"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'')
 _CURLY = re.compile("[“”„‟‘’‚«»]")
+_MOST_ALIKE = 3
 _PATH = re.compile(r"[A-Za-z]:\\(?!\\)")
 
 _RULES: tuple[tuple[re.Pattern[str], str, str], ...] = (
@@ -71,7 +73,7 @@ def _diagnosis(value: str) -> tuple[str, str]:
     """What was expected of a value that is no TOML, and what to do."""
     outside = _STRAIGHT.sub("", value)
     if _CURLY.search(outside):
-        return "straight quotation marks", 'Replace the curly ones by "…".'
+        return "straight quotation marks", 'Replace the curly ones by "…"; an editor does all at once.'
     if "\\" in value and value.startswith('"'):
         return "a text without single backslashes", "Write / instead, or double each backslash."
     if value.startswith(("[", "{")):
@@ -225,7 +227,7 @@ def syntax_findings(text: str, *, where: str, error: tomllib.TOMLDecodeError) ->
         finding = None if statement.line in odd else _statement_finding(statement, where, codes)
         numbered += [(statement.line, finding)] if finding is not None else []
     numbered += odd.items()
-    findings = [finding for _, finding in sorted(numbered, key=lambda item: item[0])]
+    findings = _together(sorted(numbered, key=lambda item: item[0]), where)
     if not findings:
         at = re.search(r"at line (\d+)", str(error))
         place = f"{where}, line {at[1]}" if at else where
@@ -234,6 +236,22 @@ def syntax_findings(text: str, *, where: str, error: tomllib.TOMLDecodeError) ->
                     "Look at this line and the one before it.")
         ]  # fmt: skip
     return tuple(findings)
+
+
+def _together(numbered: list[tuple[int, Finding]], where: str) -> list[Finding]:
+    """One finding in place of many of one kind, with the first lines and how many there are."""
+    kinds: dict[tuple[str, str], list[tuple[int, Finding]]] = {}
+    for number, finding in numbered:
+        kinds.setdefault((finding.expected, finding.todo), []).append((number, finding))
+    found = []
+    for same in kinds.values():
+        if len(same) <= _MOST_ALIKE:
+            found += [finding for _, finding in same]
+            continue
+        lines = ", ".join(str(number) for number, _ in same[:_MOST_ALIKE])
+        place = f"{where}, lines {lines} and {len(same) - _MOST_ALIKE} more"
+        found.append(replace(same[0][1], where=place))
+    return found
 
 
 _TEXTS = re.compile(r'"""(?:.|\n)*?"""|' + r"'''(?:.|\n)*?'''|" + _STRAIGHT.pattern)

@@ -62,6 +62,7 @@ class Identity(Section):
     question: Text
     summary: str = ""
     background: str = ""
+    usual_practice: str = Field("", description="what the studio does now, before the study")
     setting: str = ""
     population: str = ""
     framework: Literal["superiority", "pilot"] = "superiority"
@@ -102,14 +103,20 @@ class Ethics(Section):
     reason: str = Field("", description="why no review is needed, where that is claimed")
     consent: str = ""
     privacy: str = ""
+    names_list: str = Field("", description="who keeps the list of who is who, and where it is locked away")
     keep_until: Date | None = None
     afterwards: str = ""
+    insurance: str = Field("", description="who pays if a client is hurt, and by which insurance")
+    payment: str = Field("", description="what clients are paid, or pay, for taking part")
 
 
 class Eligibility(Section):
     """Who may take part."""
 
     minimum_age: int = Field(18, ge=0, le=120, description="whole years")
+    screening_days: int = Field(
+        0, ge=0, le=3660, description="days that screening may lie before the draw; 0 for no limit"
+    )
     clients: Annotated[tuple[Text, ...], Many] = ()
     exclusions: Annotated[tuple[Text, ...], Many] = ()
     trainers: Annotated[tuple[Text, ...], Many] = ()

@@ -65,12 +65,28 @@ def _intervals(scene: Scene) -> Iterator[Finding]:
                     "warn", place(typed, later, "first_day"), "pauses of one client that do not overlap",
                     f"{client} again, as in row {typed.row_numbers[earlier]}", "Make one pause of them.",
                 )  # fmt: skip
+    yield from _longer_than_counts(scene, typed)
     late = np.flatnonzero(typed.columns["recorded_on"] > first)
     if late.size:
         yield first_of(
             "note", typed, late.tolist(), column="recorded_on", expected=f"a day up to {first[late[0]]}",
             got=str(typed.columns["recorded_on"][late[0]]),
             todo="A pause entered after the absence was judged does not undo the departure.",
+        )  # fmt: skip
+
+
+def _longer_than_counts(scene: Scene, typed: RecordTable) -> Iterator[Finding]:
+    """Pauses of which only a part stops the retention clock."""
+    rule = scene.protocol.absence_rule
+    if rule is None:
+        return
+    first, last = typed.columns["first_day"], typed.columns["last_day"]
+    for row in np.flatnonzero((last - first).astype(int) + 1 > rule.pause_cap_days).tolist():
+        until = first[row] + np.timedelta64(rule.pause_cap_days - 1, "D")
+        yield Finding(
+            "warn", place(typed, row, "last_day"), f"a pause of at most {rule.pause_cap_days} days",
+            f"{(last[row] - first[row]).astype(int) + 1} days of {typed.columns['client'][row]}",
+            f"Only {rule.pause_cap_days} stop the clock, until {until}; absence counts from then.",
         )  # fmt: skip
 
 

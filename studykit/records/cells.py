@@ -130,6 +130,8 @@ def _month(name: str) -> int:
 
 
 DecimalMark = Literal[".", ","]
+DateOrder = Literal["day", "month", ""]
+SAY_ORDER = ", or say once for the study which comes first: studykit check STUDY --date-order day"
 
 _ISO = re.compile(r"([0-9]{4})-([0-9]{2})-([0-9]{2})")
 _ISO_WITH_TIME = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})[T ]\s*[0-9:.]+.*")
@@ -152,29 +154,41 @@ class Trouble:
 
 @dataclass(frozen=True, slots=True)
 class Respelt:
-    """A value that was understood although it was spelt another way."""
+    """A value that was understood although it was spelt another way.
 
-    value: str
+    ``unit`` is what stood behind a number and has to be that of the row.
+    """
+
+    value: CellValue
     got: str
+    unit: str = ""
 
 
 CellValue = str | float | dt.date
 Answer = CellValue | Trouble | Respelt
 
 
-def cell_reader(column: Column, *, mark: DecimalMark = ".") -> Callable[[str], Answer]:
+def cell_reader(
+    column: Column, *, mark: DecimalMark = ".", mixed: bool = False, order: DateOrder = ""
+) -> Callable[[str], Answer]:
     """The function that reads the non-empty, trimmed cells of a column.
+
+    What can only mean one thing is understood, and noted; what can mean two is refused.
 
     Parameters
     ----------
     column : Column
     mark : {".", ","}
         Decimal mark of the whole column.
+    mixed : bool
+        Whether both marks occur in the column.
+    order : {"day", "month", ""}
+        Which comes first in dates such as 03/04/2026; empty where the study has not said.
     """
     if column.kind == "date":
-        return read_date
+        return lambda text: understood_date(text, order)
     if column.kind in ("number", "whole"):
-        return lambda text: read_number(text, column, mark=mark)
+        return lambda text: understood_number(text, column, mark=mark, mixed=mixed)
     if column.kind == "choice":
         return lambda text: read_choice(text, column.choices)
     if column.kind == "yes_no":
@@ -194,8 +208,12 @@ def read_code(text: str, *, person: bool) -> Answer:
             "Use a code, and keep the list of names elsewhere.",
         )
     trouble = code_trouble(text)
+    joined = re.sub(r"\s+", "", text)
+    if person and joined != text and re.search("[0-9]", joined) and not code_trouble(joined):
+        return Respelt(joined, text)  # no code has a blank
     if trouble:
-        return Trouble("a code of letters, digits, - and _", f"{text!r}, with {trouble}", "Shorten the code.")
+        todo = f"Write {'_'.join(text.split())}." if "blank" in trouble else "Type the code anew, shorter."
+        return Trouble("a code of letters, digits, - and _", f"{text!r}, with {trouble}", todo)
     return text
 
 
@@ -203,15 +221,25 @@ def read_choice(text: str, choices: Sequence[str]) -> Answer:
     """One of the allowed words; capitals are passed over, and reported."""
     if text in choices:
         return text
-    folded = {choice.casefold(): choice for choice in choices}
-    found = folded.get(text.casefold())
-    if found is not None:
-        return Respelt(found, text)
-    near = _TRUTH.get(text.casefold(), "") if tuple(choices) == YES_NO else nearest_known(text, choices)
+    same = [choice for choice in choices if _bare(choice) == _bare(text)]
+    meant = same[0] if len(same) == 1 else _MEANT.get(_bare(text), "")
+    if meant in choices:
+        return Respelt(meant, text)
+    near = "yes" if tuple(choices) == YES_NO and _bare(text) == "x" else nearest_known(text, choices)
     return Trouble(listed(choices), repr(text), f"Write {near}." if near else "Write one of these words.")
 
 
-_TRUTH = {"y": "yes", "true": "yes", "1": "yes", "x": "yes", "n": "no", "false": "no", "0": "no"}
+def _bare(text: str) -> str:
+    """Without capitals, and without what divides words."""
+    return re.sub(r"[\s_\-]+", "", text).casefold()
+
+
+_MEANT = {
+    **dict.fromkeys(("y", "true", "1"), "yes"), **dict.fromkeys(("n", "false", "0"), "no"),
+    **dict.fromkeys(("lbs", "pound", "pounds"), "lb"), **dict.fromkeys(("kgs", "kilo", "kilos"), "kg"),
+    "newton": "N", "new": "novice", "experienced": "trained", "canceled": "cancelled",
+}  # fmt: skip
+"""Words that can only mean one of the allowed ones, where that one is allowed."""
 
 
 def decimal_mark(cells: Sequence[str]) -> tuple[DecimalMark, str]:
@@ -266,6 +294,48 @@ def read_number(text: str, column: Column, *, mark: DecimalMark = ".") -> Answer
     return value
 
 
+_NUMBER_AND_UNIT = re.compile(r"(.*[0-9])\s*(kgs?|lbs?)\.?", re.IGNORECASE)
+_BOTH_MARKS = re.compile(r"[1-9][0-9]{0,2}(?:,[0-9]{3})+\.[0-9]+|[1-9][0-9]{0,2}(?:\.[0-9]{3})+,[0-9]+")
+_PERHAPS_THOUSANDS = re.compile(r"([+\-−]?[1-9][0-9]{0,2})[.,]([0-9]{3})")
+_NO_THOUSANDS = re.compile(r"[+\-−]?(?:0[.,][0-9]+|[0-9]+[.,](?:[0-9]{1,2}|[0-9]{4,}))")
+
+
+def understood_number(text: str, column: Column, *, mark: DecimalMark = ".", mixed: bool = False) -> Answer:
+    """`read_number`, and what can only be one number although the column writes another way.
+
+    Where both marks occur in the column, what could be thousands is refused under either.
+
+    Examples
+    --------
+    >>> load = Column("load", "number", "a load")
+    >>> understood_number("81,5", load), understood_number("1.234,5", load)
+    (Respelt(value=81.5, got='81,5', unit=''), Respelt(value=1234.5, got='1.234,5', unit=''))
+    >>> understood_number("176 lb", load), understood_number("1,250", load).got
+    (Respelt(value=176.0, got='176 lb', unit='lb'), '1,250, which can be read as 1.250 or as 1250')
+    """
+    if column.name == "load" and (split := _NUMBER_AND_UNIT.fullmatch(text)):
+        inside = understood_number(split[1], column, mark=mark, mixed=mixed)
+        if isinstance(inside, Trouble):
+            return inside
+        value = inside.value if isinstance(inside, Respelt) else inside
+        return Respelt(value, text, split[2].casefold().removesuffix("s"))
+    if mixed and (either := _PERHAPS_THOUSANDS.fullmatch(text)):
+        readings = f"{text}, which can be read as {either[1]}.{either[2]} or as {either[1]}{either[2]}"
+        return Trouble("one decimal mark in the whole column", readings, "Write the one that is meant.")
+    answer = read_number(text, column, mark=mark)
+    if isinstance(answer, Trouble):
+        if _BOTH_MARKS.fullmatch(text):
+            last = max(text.rfind(","), text.rfind("."))
+            plain = f"{re.sub('[.,]', '', text[:last])}.{text[last + 1 :]}"
+        elif _NO_THOUSANDS.fullmatch(text):
+            plain = text.replace(",", ".")
+        else:
+            return answer
+        again = read_number(plain, column)
+        return again if isinstance(again, Trouble | Respelt) else Respelt(again, text)
+    return answer
+
+
 def _wrong_mark(text: str, kind: str, mark: DecimalMark) -> Trouble:
     if mark == ",":
         return Trouble(
@@ -276,7 +346,7 @@ def _wrong_mark(text: str, kind: str, mark: DecimalMark) -> Trouble:
     whole, part = text.split(",")
     return Trouble(
         f"{kind} with a decimal point, or a decimal comma in every number of the column",
-        f"{text}, which can be read as {whole}.{part} or as {whole}{part}",
+        f"{text}, which can be read as {whole}.{part} or as {whole}{part}" if len(part) == 3 else text,
         "Write it with a decimal point, without a mark for thousands.",
     )
 
@@ -310,6 +380,41 @@ def read_date(text: str) -> Answer:
     return day
 
 
+def understood_date(text: str, order: DateOrder = "") -> Answer:
+    """`read_date`, and what can only be one day: other forms, a count of days, an order said for the study.
+
+    Years of two digits are refused whatever the order: 26-03-09 has three readings.
+
+    Examples
+    --------
+    >>> understood_date("03/04/2026", "day").value, understood_date("25/03/2026").value
+    (datetime.date(2026, 4, 3), datetime.date(2026, 3, 25))
+    >>> understood_date("46090.75").value, understood_date("2026-03-09 18:30").value
+    (datetime.date(2026, 3, 9), datetime.date(2026, 3, 9))
+    >>> understood_date("03/25/2026", "day").todo
+    'Day first was said for this study; write 2026-03-25 if that is meant.'
+    """
+    strict = read_date(text)
+    if not isinstance(strict, Trouble) or _ISO.fullmatch(text):
+        return strict
+    found = date_readings(re.sub(r"^([0-9]{5})[.,][0-9]+$", r"\1", text))
+    day = found.day_first if order == "day" else found.month_first
+    if not order and not found.ambiguous:
+        day = found.day_first or found.month_first
+    other = found.month_first if order == "day" else found.day_first
+    if order and day is None and other is not None and _has_whole_year(text):
+        todo = f"{order.capitalize()} first was said for this study; write {other} if that is meant."
+        return Trouble(f"a date with the {order} first", text, todo)
+    if day is None or (found.ambiguous and not order) or not _has_whole_year(text):
+        return strict
+    again = read_date(day.isoformat())
+    return again if isinstance(again, Trouble) else Respelt(day, text)
+
+
+def _has_whole_year(text: str) -> bool:
+    return re.search(r"[0-9]{4}", text) is not None
+
+
 def _other_date(text: str) -> Trouble:
     """Say what a date in another form could mean; never guess."""
     expected = "a date as YYYY-MM-DD"
@@ -329,6 +434,8 @@ def _other_date(text: str) -> Trouble:
     readings += [f"{month_first} (month first)"] if month_first and month_first != day_first else []
     if readings:
         return Trouble(
-            expected, f"{text}, which can be read as {' or '.join(readings)}", "Write the one that is meant."
+            expected,
+            f"{text}, which can be read as {' or '.join(readings)}",
+            f"Write the one that is meant{SAY_ORDER if len(readings) > 1 and _has_whole_year(text) else ''}.",
         )
     return Trouble(expected, repr(text), "Write year, month and day, such as 2026-03-09.")

@@ -31,7 +31,7 @@ def people_findings(scene: Scene) -> Iterator[Finding]:
     """Unknown clients and trainers, clients without an arm, screening that contradicts it."""
     yield from _unknown_clients(scene)
     yield from _unknown_trainers(scene)
-    yield from _changed_facts(scene)
+    yield from changed_facts(scene)
     yield from _not_allocated(scene)
     yield from _screening(scene)
     yield from _future(scene)
@@ -65,7 +65,7 @@ def _unknown_clients(scene: Scene) -> Iterator[Finding]:
         )  # fmt: skip
 
 
-def _changed_facts(scene: Scene) -> Iterator[Finding]:
+def changed_facts(scene: Scene) -> Iterator[Finding]:
     """Facts in ``clients`` that are no longer those under which the client was allocated."""
     typed = scene.records["clients"]
     rows = {str(client): row for row, client in enumerate(typed.columns["client"])}

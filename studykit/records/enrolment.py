@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
@@ -37,6 +37,8 @@ class EnrolmentFacts:
         Why the client cannot be allocated yet, a sentence each; empty when ready.
     cautions : tuple of str
         What to look at before the draw, though it does not forbid it.
+    excluded : bool
+        Whether something recorded keeps the client out of this study, and not only something missing.
     """
 
     client: str
@@ -44,6 +46,7 @@ class EnrolmentFacts:
     facts: Mapping[str, Any]
     missing: tuple[str, ...]
     cautions: tuple[str, ...] = ()
+    excluded: bool = False
 
     def text(self) -> str:
         """The facts as lines to be read aloud."""
@@ -57,7 +60,8 @@ class EnrolmentFacts:
                 plain = words[value] if value is None or isinstance(value, bool) else value
                 lines.append(f"  {label}: {plain}")
         lines += [f"  LOOK AT: {caution}" for caution in self.cautions]
-        lines += [f"  STILL MISSING: {reason}" for reason in self.missing]
+        against = "STANDS AGAINST IT" if self.excluded else "STILL MISSING"
+        lines += [f"  {against}: {reason}" for reason in self.missing]
         return "\n".join(lines)
 
 
@@ -84,31 +88,35 @@ def enrolment_facts(
     screening = _row(records["screening"], code)
     known = _row(records["clients"], code)
     strata = {stratum.code: str(known.get(stratum.code) or "") for stratum in protocol.strata}
-    tests, untested = _baseline(records, protocol, code)
-    touch = _answer(screening.get("touch_consented"))
+    tests = baseline_tests(records, protocol, (code,)).get(code, [])
+    untested = _untested(records, protocol, code)
+    told = screening_facts(records, code)
+    age = told.pop("age")
     facts: dict[str, Any] = {
-        "eligible": _answer(screening.get("eligible")),
-        "consented": _answer(screening.get("consented")),
-        "consent_date": _day(screening.get("consent_date")),
-        "cleared": screening.get("cleared") in ("yes", "not needed"),
-        "clearance": str(screening.get("cleared") or ""),
-        "touch_consented": touch,
+        **told,
         "trainer": str(known.get("trainer") or ""),
-        "age": _number(known.get("age")),
+        "age": age,
         "baseline_tested": not untested,
         "baseline_tests": tests,
     }
     facts |= {name: level for name, level in strata.items() if name != "trainer"}
     missing = [
         *_screening_gaps(code, screening, protocol, facts),
+        *_screening_days(code, screening, protocol, today),
         *_client_gaps(code, known, protocol, strata=strata, facts=facts),
-        *_trainer_gaps(records, code, facts["trainer"]),
+        *_trainer_gaps(records, code, facts["trainer"], protocol, today),
         *untested,
         *_unread(records, code),
     ]
     stratum = tuple((name, strata.get(name, "")) for name in protocol.allocation.strata)
     cautions = () if today is None else _outside_window(protocol, tests, today)
-    return EnrolmentFacts(code, stratum, MappingProxyType(facts), tuple(missing), cautions)
+    excluded = bool(
+        any(facts[answer] is False for answer in ("eligible", "consented"))
+        or (facts["touch_consented"] is False and _hands_on(protocol))
+        or (age is not None and age < protocol.eligibility.minimum_age)
+        or screening.get("reason")
+    )
+    return EnrolmentFacts(code, stratum, MappingProxyType(facts), tuple(missing), cautions, excluded)
 
 
 def _outside_window(protocol: Protocol, tests: list[dict[str, Any]], today: dt.date) -> tuple[str, ...]:
@@ -147,8 +155,8 @@ def _known_client(records: Records, client: str) -> str:
     return code
 
 
-def _row(table: RecordTable, client: str) -> dict[str, Any]:
-    rows = np.flatnonzero(table.columns["client"] == client)
+def _row(table: RecordTable, code: str, *, key: str = "client") -> dict[str, Any]:
+    rows = np.flatnonzero(table.columns[key] == code)
     return {name: column[rows[0]] for name, column in table.columns.items()} if rows.size else {}
 
 
@@ -187,6 +195,28 @@ def _screening_gaps(
     return gaps
 
 
+def _screening_days(
+    client: str, screening: Mapping[str, Any], protocol: Protocol, today: dt.date | None
+) -> Iterator[str]:
+    """Days of screening and consent that cannot be, or lie further back than the protocol allows."""
+    assessed, most = _day(screening.get("date")), protocol.eligibility.screening_days
+    if today is None:
+        return
+    for what, day in (("screening", assessed), ("consent", _day(screening.get("consent_date")))):
+        if day and dt.date.fromisoformat(day) > today:
+            yield f"The {what} of {client} is dated {day}, after today."
+    if assessed and most and (age := (today - dt.date.fromisoformat(assessed)).days) > most:
+        yield (
+            f"The screening of {client} is {age} days old; the protocol wants it at most {most} days before "
+            "the draw. Screen the client again."
+        )
+
+
+def _one_arm_each(protocol: Protocol) -> bool:
+    """Whether a trainer may be of an arm without partner reps, so that no sign-off is needed of everybody."""
+    return protocol.draws_trainers or protocol.trainers.deliver == "one arm"
+
+
 def _hands_on(protocol: Protocol) -> bool:
     """Whether any arm has the trainer's hands as resistance."""
     doses = [arm.dose for arm in protocol.arms if arm.dose is not None]
@@ -213,40 +243,83 @@ def _client_gaps(
     return list(dict.fromkeys(gaps))
 
 
-def _trainer_gaps(records: Records, client: str, trainer: str) -> list[str]:
+def _trainer_gaps(
+    records: Records, client: str, trainer: str, protocol: Protocol, today: dt.date | None
+) -> list[str]:
+    """An unknown trainer; and one without sign-off, where every trainer is to give partner reps."""
     known = sorted(map(str, records["trainers"].columns["trainer"]))
-    if not trainer or trainer in known:
+    if not trainer:
         return []
+    if trainer in known:
+        checked = _row(records["trainers"], trainer, key="trainer")["signed_off_on"]
+        later = today is not None and checked > np.datetime64(today)
+        if not (np.isnat(checked) or later) or not _hands_on(protocol) or _one_arm_each(protocol):
+            return []
+        unsigned = (
+            f"The trainer of {client}, {trainer}, is not signed off for partner reps in records/trainers."
+        )
+        return [f"{unsigned} Sign the trainer off first, or let the client have another trainer."]
     near = nearest_known(trainer, known)
     meant = f" Is {near} meant?" if near else ""
     return [f"The trainer of {client}, {trainer}, is not in records/trainers.{meant}"]
 
 
-def _baseline(records: Records, protocol: Protocol, client: str) -> tuple[list[dict[str, Any]], list[str]]:
-    """Baseline scores of the client, and which ones the primary and secondary outcomes lack."""
-    tests: list[dict[str, Any]] = []
-    gaps: list[str] = []
-    for outcome in protocol.outcomes_to_report:
-        found = rows_of(outcome).tested(records, protocol, outcome, (client,))
-        if found is None:
-            continue
-        kept = [index for index, visit in enumerate(found.visit.tolist()) if visit in found.baseline]
-        for index in kept:
-            exercise = found.exercises[found.exercise[index]]
-            tests.append(
+def baseline_tests(
+    records: Records, protocol: Protocol, clients: Sequence[str]
+) -> dict[str, list[dict[str, Any]]]:
+    """Baseline scores by client, as plain values."""
+    tests: dict[str, list[dict[str, Any]]] = {}
+    for outcome, found in _tested(records, protocol, clients):
+        for index in _at_baseline(found):
+            tests.setdefault(clients[found.client[index]], []).append(
                 {
                     "outcome": outcome.code,
-                    "exercise": exercise,
+                    "exercise": found.exercises[found.exercise[index]],
                     "visit": found.visits[found.visit[index]],
                     "date": _day(found.table.columns["date"][found.row[index]]),
                     "score": number_text(round(float(found.score[index]), 6)),
                     "unit": found.unit,
                 }
             )
+    return tests
+
+
+def screening_facts(records: Records, client: str) -> dict[str, Any]:
+    """What screening says of a client, as plain values, and the age."""
+    screening = _row(records["screening"], client)
+    touch = _answer(screening.get("touch_consented"))
+    return {
+        "eligible": _answer(screening.get("eligible")),
+        "consented": _answer(screening.get("consented")),
+        "consent_date": _day(screening.get("consent_date")),
+        "cleared": screening.get("cleared") in ("yes", "not needed"),
+        "clearance": str(screening.get("cleared") or ""),
+        "touch_consented": touch,
+        "age": _number(_row(records["clients"], client).get("age")),
+    }
+
+
+def _tested(
+    records: Records, protocol: Protocol, clients: Sequence[str]
+) -> Iterator[tuple[OutcomeSection, Tested]]:
+    for outcome in protocol.outcomes_to_report:
+        found = rows_of(outcome).tested(records, protocol, outcome, tuple(clients))
+        if found is not None:
+            yield outcome, found
+
+
+def _at_baseline(found: Tested) -> list[int]:
+    return [index for index, visit in enumerate(found.visit.tolist()) if visit in found.baseline]
+
+
+def _untested(records: Records, protocol: Protocol, code: str) -> list[str]:
+    """Baseline scores that primary and secondary outcomes lack."""
+    gaps: list[str] = []
+    for outcome, found in _tested(records, protocol, (code,)):
         if outcome.role != "exploratory" and found.baseline:
-            done = {found.exercises[found.exercise[index]] for index in kept}
-            gaps += [_no_test(outcome, found, client, name) for name in found.exercises if name not in done]
-    return tests, list(dict.fromkeys(gaps))
+            done = {found.exercises[found.exercise[index]] for index in _at_baseline(found)}
+            gaps += [_no_test(outcome, found, code, name) for name in found.exercises if name not in done]
+    return list(dict.fromkeys(gaps))
 
 
 def _no_test(outcome: OutcomeSection, found: Tested, client: str, exercise: str) -> str:

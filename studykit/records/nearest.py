@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from difflib import get_close_matches
 
 _CUTOFF = 0.6
+_CODE = re.compile(r"([a-z]*)0*([0-9]+)")
 _LOOKALIKES = str.maketrans("oilszbg", "0115286")
 """Letters that are taken for digits, and digits for letters."""
 
@@ -22,6 +24,8 @@ def nearest_known(text: str, known: Iterable[str], *, cutoff: float = _CUTOFF) -
     'leg_press'
     >>> nearest_known("CO01", ["C071", "C001", "C091"])  # a letter O in place of a nought
     'C001'
+    >>> nearest_known("C1", ["C012", "C001"]), nearest_known("C1", ["C012"])
+    ('C001', '')
     >>> nearest_known("xyz", ["leg_press"])
     ''
     """
@@ -32,7 +36,13 @@ def nearest_known(text: str, known: Iterable[str], *, cutoff: float = _CUTOFF) -
     same = lookalikes.get(_plain(text).translate(_LOOKALIKES), [])
     if len(same) == 1:
         return plain[same[0]]
-    found = get_close_matches(_plain(text), plain, n=1, cutoff=cutoff)
+    if code := _CODE.fullmatch(_plain(text)):  # another number is another person: C1 may be C001, never C012
+        same = [
+            word for word in plain if (other := _CODE.fullmatch(word)) and other.groups() == code.groups()
+        ]
+        long = len(_plain(text))
+        plain = {word: plain[word] for word in plain if abs(len(word) - long) <= 1 or word in same}
+    found = same or get_close_matches(_plain(text), plain, n=1, cutoff=cutoff)
     return plain[found[0]] if found else ""
 
 

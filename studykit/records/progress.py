@@ -50,6 +50,17 @@ class VisitProgress:
 
 
 @dataclass(frozen=True, slots=True)
+class DueTest:
+    """A test that can be done today, or should have been done: its window is open, or has closed."""
+
+    client: str
+    visit: str
+    opens: dt.date
+    closes: dt.date
+    overdue: bool
+
+
+@dataclass(frozen=True, slots=True)
 class WeekOfSessions:
     """Sessions of allocated clients in one calendar week, which begins on a Monday."""
 
@@ -99,8 +110,8 @@ class Progress:
     departures, pauses_now : int
     visits : tuple of VisitProgress
         By planned day.
-    overdue_tests : tuple of (str, str)
-        Client and visit of every overdue test.
+    due : tuple of DueTest
+        Every test that is due now or overdue, by the day on which its window closes.
     weeks : tuple of WeekOfSessions
         From the first to the last week with a session.
     sessions_per_week : float
@@ -121,7 +132,7 @@ class Progress:
     departures: int
     pauses_now: int
     visits: tuple[VisitProgress, ...]
-    overdue_tests: tuple[tuple[str, str], ...]
+    due: tuple[DueTest, ...]
     weeks: tuple[WeekOfSessions, ...]
     sessions_per_week: float
     harms: int
@@ -137,9 +148,11 @@ class Progress:
             f"  departures registered: {self.departures}; on a registered pause today: {self.pauses_now}",
         ]
         lines += [_visit_line(visit) for visit in self.visits]
-        if self.overdue_tests:
-            shown = ", ".join(f"{client} {visit}" for client, visit in self.overdue_tests[:6])
-            lines.append(f"  overdue: {shown}{', ...' if len(self.overdue_tests) > 6 else ''}")
+        for word, late in (("overdue", True), ("due now", False)):
+            named = [f"{test.client} {test.visit}" for test in self.due if test.overdue is late]
+            if named:
+                more = f", and {len(named) - 12} more: studykit today" if len(named) > 12 else ""
+                lines.append(f"  {word}: {', '.join(named[:12])}{more}")
         lines += [
             f"  look {look.number} of {look.of}: {'due' if look.is_due else 'not yet due'}, from "
             f"{look.tests} {look.what} on; {look.done} done"
@@ -174,7 +187,7 @@ def progress(
     labels = [client.client for client in allocated]
     now = np.datetime64(today)
     screening = records["screening"].columns
-    visits, overdue = _visits(records, protocol, labels, days=days, now=now)
+    visits, due = _visits(records, protocol, labels, days=days, now=now)
     weeks, per_week = _sessions(records, labels, days=days, now=now)
     pauses = records["pauses"].columns
     serious = records["harms"].columns["serious"]
@@ -188,7 +201,7 @@ def progress(
         len(set(records["departures"].columns["client"])),
         int(((pauses["first_day"] <= now) & (pauses["last_day"] >= now)).sum()),
         visits,
-        overdue,
+        due,
         weeks,
         per_week,
         records["harms"].number,
@@ -223,7 +236,7 @@ def _due(protocol: Protocol, expected: float, done: int, what: str) -> tuple[Loo
 
 def _visits(
     records: Records, protocol: Protocol, labels: list[str], *, days: Days, now: np.datetime64
-) -> tuple[tuple[VisitProgress, ...], tuple[tuple[str, str], ...]]:
+) -> tuple[tuple[VisitProgress, ...], tuple[DueTest, ...]]:
     """Tests done, due and overdue at every visit."""
     ordered = (*protocol.baseline_visits, *protocol.follow_up_visits)
     done = {visit.code: np.zeros(len(labels), dtype=np.int64) for visit in ordered}
@@ -238,21 +251,35 @@ def _visits(
     departures = records["departures"].columns
     left = dict(zip(departures["client"], departures["date"], strict=True))
     gone = np.array([left.get(label, np.datetime64("NaT", "D")) for label in labels], "datetime64[D]")
-    entries, overdue = [], []
+    entries: list[VisitProgress] = []
+    due: list[DueTest] = []
     for visit in ordered if wanted else ():
-        entry, late = _visit(visit, done[visit.code], wanted, days=days, gone=gone, now=now)
+        entry, late, is_open = _visit(visit, done[visit.code], wanted, days=days, gone=gone, now=now)
         entries.append(entry)
-        overdue += [(labels[place], visit.code) for place in np.flatnonzero(late).tolist()]
-    return tuple(entries), tuple(overdue)
+        for place in np.flatnonzero(late | is_open).tolist():
+            opens, closes = (end[place].item() for end in _window(visit, days))
+            due.append(DueTest(labels[place], visit.code, opens, closes, bool(late[place])))
+    return tuple(entries), tuple(sorted(due, key=lambda test: test.closes))
+
+
+def tests_due(
+    records: Records, protocol: Protocol, allocated: Sequence[Allocated], *, today: dt.date
+) -> tuple[DueTest, ...]:
+    """Tests that are due now or overdue, by the day on which their window closes."""
+    return progress(records, protocol, allocated, today=today).due
+
+
+def _window(visit: Visit, days: Days) -> tuple[Days, Days]:
+    """First and last day of a visit's window, for each client."""
+    last = visit.day + visit.window[1]
+    closes = min(last, 0) if visit.baseline else last
+    return days + np.timedelta64(visit.day + visit.window[0], "D"), days + np.timedelta64(closes, "D")
 
 
 def _visit(
     visit: Visit, scores: NDArray[np.int64], wanted: int, *, days: Days, gone: Days, now: np.datetime64
-) -> tuple[VisitProgress, NDArray[np.bool_]]:
-    opens = days + np.timedelta64(visit.day + visit.window[0], "D")
-    closes = days + np.timedelta64(
-        min(visit.day + visit.window[1], 0) if visit.baseline else visit.day + visit.window[1], "D"
-    )
+) -> tuple[VisitProgress, NDArray[np.bool_], NDArray[np.bool_]]:
+    opens, closes = _window(visit, days)
     absent = scores == 0
     past = absent & (now > closes)
     departed = past & (gone <= closes)
@@ -269,7 +296,7 @@ def _visit(
         int(departed.sum()),
         int(later.sum()),
     )
-    return entry, late
+    return entry, late, is_open
 
 
 def _sessions(

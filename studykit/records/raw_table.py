@@ -287,7 +287,16 @@ def _ragged(cells: int, wanted: int, where: str, delimiter: str) -> Finding:
     return Finding("stop", where, f"{wanted} cells, as in the header", f"{cells} cells", todo)
 
 
-def take_apart(text: str, name: str, where: str, *, foreign: bool = False) -> TextRows:
+def first_rows(text: str) -> Iterator[list[str]]:
+    """Rows of a foreign text from the first on, as far as they can be taken apart, to look for its header."""
+    delimiter = announced_delimiter(text) or _likely_delimiter(text, _DELIMITERS)
+    try:
+        yield from csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    except csv.Error:
+        return
+
+
+def take_apart(text: str, name: str, where: str, *, foreign: bool = False, first: int = 1) -> TextRows:
     """Rows and cells of a text.
 
     Parameters
@@ -299,15 +308,17 @@ def take_apart(text: str, name: str, where: str, *, foreign: bool = False) -> Te
         For exports of other programs: tabs and bars divide cells, too, rows may be shorter than the header,
         cells may be filled under a heading that is empty, and quotation marks may stand inside a cell as
         long as all rows are whole.
+    first : int
+        Row with which the table begins; those above it are passed over.
     """
     if not foreign:
         return _take_apart(text, name, where, foreign=False, strict=True)
-    found = _take_apart(text, name, where, foreign=True, strict=False)
+    found = _take_apart(text, name, where, foreign=True, strict=False, first=first)
     whole = not (found.ragged or found.broken)
-    return found if whole else _take_apart(text, name, where, foreign=True, strict=True)
+    return found if whole else _take_apart(text, name, where, foreign=True, strict=True, first=first)
 
 
-def _take_apart(text: str, name: str, where: str, *, foreign: bool, strict: bool) -> TextRows:
+def _take_apart(text: str, name: str, where: str, *, foreign: bool, strict: bool, first: int = 1) -> TextRows:
     announced = announced_delimiter(text)
     delimiter = announced or _likely_delimiter(text, _DELIMITERS if foreign else _DELIMITERS[:3])
     header: tuple[str, ...] = ()
@@ -317,7 +328,7 @@ def _take_apart(text: str, name: str, where: str, *, foreign: bool, strict: bool
     header_row, row, broken = 0, 0, None
     try:
         for row, record in enumerate(_records(text, delimiter, strict), start=1):
-            if not "".join(record).strip() or (announced and row == 1):
+            if row < first or not "".join(record).strip() or (announced and row == 1):
                 continue
             if not header:
                 header, header_row = tuple(record) if foreign else without_tail(record), row

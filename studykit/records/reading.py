@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from studykit.errors import Finding, FolderError
 from studykit.protocol.types import Protocol
-from studykit.records.cells import Trouble
+from studykit.records.cells import DateOrder, Trouble
 from studykit.records.nearest import nearest_known
 from studykit.records.raw_table import RawTable, read_delimited
 from studykit.records.record_columns import Draft, Wanted, draft_table
@@ -18,7 +19,8 @@ from studykit.records.schema import TABLES, table
 from studykit.records.workbook import OTHER_WORKBOOKS, read_workbook
 
 _ONE_KIND = "CSV files or one workbook, never both"
-WORKBOOK = "records.xlsx"
+WORKBOOK, DATES = "records.xlsx", "dates.txt"
+_ORDERS: tuple[DateOrder, ...] = ("day", "month")
 
 
 def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
@@ -57,7 +59,11 @@ def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
     findings = [*_folders(inside, folder.name), *_neighbours(files, folder.name)]
     raws, hashes, more = _read_files(_wanted_files(files), folder.name)
     findings += more
-    wanted = wanted_by(protocol)
+    order, doubts = _said_order(files, folder.name)
+    findings += doubts
+    if order:
+        hashes.append((f"{folder.name}/{DATES}", hashlib.sha256(order.encode()).hexdigest()))
+    wanted = replace(wanted_by(protocol), date_order=order)
     drafts = [draft_table(raws[entry.name], entry, wanted) for entry in TABLES if entry.name in raws]
     settle_spelling(drafts)
     for draft in drafts:
@@ -77,7 +83,27 @@ def read_records(folder: Path, *, protocol: Protocol | None = None) -> Records:
         hashes=hashes,
         unread_clients=_unread_clients(drafts),
         unread=unread,
+        there={draft.table.name: (draft.raw.rows, tuple(draft.positions)) for draft in drafts},
     )
+
+
+def say_date_order(folder: Path, order: DateOrder) -> None:
+    """Keep which comes first in dates such as 03/04/2026, once for all tables of a study."""
+    (folder / DATES).write_text(f"{order} first\n", encoding="utf-8")
+
+
+def _said_order(files: Sequence[Path], folder: str) -> tuple[DateOrder, list[Finding]]:
+    """Which comes first in dates, as kept by `say_date_order`."""
+    path = next((path for path in files if path.name.casefold() == DATES), None)
+    if path is None:
+        return "", []
+    words = path.read_bytes()[:100].decode("utf-8-sig", errors="replace").split()
+    for order in _ORDERS:
+        if words == [order, "first"]:
+            return order, []
+    got = "something else" if words else "nothing"
+    todo = "Delete it, and say it again: studykit check STUDY --date-order day."
+    return "", [Finding("stop", f"{folder}/{path.name}", "day first, or month first", got, todo)]
 
 
 def _unread_clients(drafts: Sequence[Draft]) -> set[str]:

@@ -9,7 +9,15 @@ from typing import Any
 import numpy as np
 
 from studykit.errors import Finding
-from studykit.records.cells import Respelt, Trouble, cell_reader, decimal_mark, read_choice, read_number
+from studykit.records.cells import (
+    DateOrder,
+    Respelt,
+    Trouble,
+    cell_reader,
+    decimal_mark,
+    read_choice,
+    read_number,
+)
 from studykit.records.nearest import listed, nearest_known
 from studykit.records.raw_table import RawTable, repeated_names, unguarded
 from studykit.records.record_tables import RecordTable, record_table
@@ -142,6 +150,8 @@ class Wanted:
         Numbers known of every trainer, columns of the trainers' table.
     by_protocol : bool
         False where no protocol was given: columns that the schema does not know are then kept.
+    date_order : {"day", "month", ""}
+        Which comes first in dates such as 03/04/2026, where the study has said so.
     """
 
     codes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -149,6 +159,7 @@ class Wanted:
     covariates: tuple[str, ...] = ()
     of_trainers: tuple[str, ...] = ()
     by_protocol: bool = False
+    date_order: DateOrder = ""
 
 
 @dataclass(slots=True)
@@ -161,6 +172,7 @@ class Draft:
     positions: dict[str, int]
     left_out: set[int] = field(default_factory=set)
     findings: list[Finding] = field(default_factory=list)
+    units: dict[int, str] = field(default_factory=dict)  # that stood behind the load, by row
 
     def place(self, row: int, column: str) -> str:
         """The place of one cell."""
@@ -205,6 +217,13 @@ def draft_table(raw: RawTable, table: Table, wanted: Wanted) -> Draft:
         return draft
     for name, position in matched.positions.items():
         _read_column(draft, _column(table, name, wanted), position, wanted)
+    for row, unit in draft.units.items():
+        beside = draft.values.get("unit", [None] * raw.rows)[row]
+        if beside is not None and beside != unit:
+            trouble = Trouble(
+                f"a load in {beside}, as the column unit says", f"one in {unit}", "Correct one."
+            )
+            draft.stop(row, "load", trouble)
     return draft
 
 
@@ -257,25 +276,33 @@ def _read_column(draft: Draft, column: Column, position: int, wanted: Wanted) ->
     mark, doubt = (
         decimal_mark([cell for cell in cells if cell]) if column.kind in ("number", "whole") else (".", "")
     )
-    read = cell_reader(column, mark=mark)
+    read = cell_reader(column, mark=mark, mixed=doubt == "mixed", order=wanted.date_order)
+    codes = wanted.codes.get(column.name)
     respelt: list[int] = []
     for row, text in enumerate(cells):
         if not text:
             if column.required and (row, position) not in draft.raw.troubles:
                 draft.stop(row, column.name, Trouble(column.meaning, "an empty cell", "Fill it in."))
             continue
-        answer = _no_person(text, column) or read(text)
-        if not isinstance(answer, Trouble) and column.kind == "code":
-            answer = _known_code(str(answer), wanted.codes.get(column.name))
+        meant = _known_code(text, codes) if column.kind == "code" and codes else None
+        if isinstance(meant, Trouble):
+            meant = None if isinstance(read(text), Trouble) else meant
+        answer = _no_person(text, column) or meant or read(text)
         if isinstance(answer, Trouble):
             draft.stop(row, column.name, answer)
         elif isinstance(answer, Respelt):
             respelt.append(row)
             values[row] = answer.value
+            if answer.unit:
+                draft.units[row] = answer.unit
         else:
             values[row] = answer
     if respelt:
-        draft.note(respelt, column.name, expected=repr(values[respelt[0]]), got=repr(cells[respelt[0]]))
+        value = values[respelt[0]]
+        told = (
+            repr(value) if isinstance(value, str) else f"{value:g}" if column.kind != "date" else str(value)
+        )
+        draft.note(respelt, column.name, expected=told, got=repr(cells[respelt[0]]))
     draft.values[column.name] = values
     _note_commas(draft, column, mark, doubt, cells)
 
@@ -302,7 +329,7 @@ def _note_blanks(draft: Draft, column: Column, position: int) -> None:
 
 
 def _note_commas(draft: Draft, column: Column, mark: str, doubt: str, cells: Sequence[str]) -> None:
-    commas = [row for row, cell in enumerate(cells) if "," in cell]
+    commas = [row for row, cell in enumerate(cells) if "," in cell and "." not in cell]
     if mark == "," and not doubt and commas and column.kind in ("number", "whole"):
         draft.note(
             commas, column.name, expected="a decimal point", got=f"a decimal comma: {cells[commas[0]]}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
@@ -61,6 +61,8 @@ class Records:
         in the table.
     unread : bool
         Whether nothing was read at all: the workbook is damaged, or stands beside other tables.
+    there : mapping of str to (int, tuple of str)
+        Rows, and columns of the schema or the protocol, of every table that has a file or sheet.
     """
 
     tables: Mapping[str, RecordTable]
@@ -68,6 +70,7 @@ class Records:
     hashes: tuple[tuple[str, str], ...]
     unread_clients: frozenset[str] = frozenset()
     unread: bool = False
+    there: Mapping[str, tuple[int, tuple[str, ...]]] = field(default_factory=dict)
 
     def __getitem__(self, name: str) -> RecordTable:
         return self.tables[name]
@@ -180,6 +183,7 @@ def records_of(
     hashes: Sequence[tuple[str, str]] = (),
     unread_clients: Iterable[str] = (),
     unread: bool = False,
+    there: Mapping[str, tuple[int, tuple[str, ...]]] | None = None,
 ) -> Records:
     """All tables of a study; those that are not given are there and empty.
 
@@ -190,4 +194,5 @@ def records_of(
     """
     given = {entry.name: entry for entry in tables}
     whole = {entry.name: given.get(entry.name) or record_table(entry.name) for entry in TABLES}
-    return Records(MappingProxyType(whole), tuple(findings), tuple(hashes), frozenset(unread_clients), unread)
+    clients = frozenset(unread_clients)
+    return Records(MappingProxyType(whole), tuple(findings), tuple(hashes), clients, unread, there or {})

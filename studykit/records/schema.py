@@ -24,6 +24,15 @@ REASONS_FOR_DEPARTURE = (
     "studio closed",
     "other",
 )
+ILLNESS, PREGNANCY = "illness or fever", "pregnancy"
+NEWS_OF_HEALTH = (
+    ILLNESS,
+    PREGNANCY,
+    "new medicine",
+    "new condition",
+    "injury or operation",
+    "other",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,9 +311,53 @@ SESSIONS = Table(
             example="as planned",
         ),
         Column("harm_asked", "yes_no", "the harms question was asked", required=False, example="yes"),
+        Column("take_home", "yes_no", "the page to take home was given", required=False, example="yes"),
         Column("entered_on", "date", "day the row was written", required=False, example="2026-01-20"),
     ),
     key=("client", "date"),
+)
+
+SETS = Table(
+    "sets",
+    "one conventional set of a training session",
+    (
+        CLIENT,
+        Column("date", "date", "day of the session", example="2026-01-20"),
+        Column("exercise", "code", "exercise code of the protocol", example="leg_press"),
+        Column(
+            "set", "whole", "1 for the first set of the exercise that day", lowest=1, highest=30, example="1"
+        ),
+        Column("load", "number", "load, in the unit that the protocol gives the exercise", example="80"),
+        Column("repetitions", "whole", "full repetitions done", lowest=0, highest=60, example="10"),
+    ),
+    key=("client", "date", "exercise", "set"),
+)
+
+HEALTH = Table(
+    "health",
+    "something about a client's health that came up after the screening",
+    (
+        CLIENT,
+        Column("date", "date", "day the client told of it", example="2026-02-03"),
+        Column(
+            "kind",
+            "choice",
+            "what it is",
+            choices=NEWS_OF_HEALTH,
+            example="illness or fever",
+        ),
+        Column(
+            "settled_on",
+            "date",
+            "day on which the client was well again, or else cleared in writing by a licensed practitioner; "
+            "until then no training and no test",
+            required=False,
+            example="2026-02-10",
+        ),
+        Column("judged_by", "code", "who settled it", required=False),
+        Column("note", "text", "remarks", required=False),
+    ),
+    key=("client", "date", "kind"),
 )
 
 PAUSES = Table(
@@ -420,6 +473,8 @@ TABLES: tuple[Table, ...] = (
     STRENGTH,
     MEASUREMENTS,
     SESSIONS,
+    SETS,
+    HEALTH,
     PAUSES,
     CLOSURES,
     DEPARTURES,

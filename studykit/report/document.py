@@ -1,6 +1,7 @@
-"""A page as values: sections of paragraphs, lists, tables and pictures, written as one HTML file.
+"""A page as values, in two depths: one screen to act on, then sections that unfold; written as one HTML file.
 
-The file needs no network and no script. Everything that comes from people is escaped by the template.
+The file needs no network. Its only script unfolds everything before printing, for browsers whose paper the
+style sheet cannot unfold. Everything that comes from people is escaped by the template.
 """
 
 from __future__ import annotations
@@ -12,11 +13,12 @@ from typing import TYPE_CHECKING, Literal
 from markupsafe import Markup
 
 from studykit.report.tables import Table, to_html
+from studykit.results import FirstScreen as FirstScreen
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Kind = Literal["lead", "paragraph", "heading", "list", "notice", "table", "picture", "file"]
+Kind = Literal["lead", "paragraph", "heading", "list", "notice", "table", "picture"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,10 +36,7 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """One piece of a section; ``content`` fits ``kind``.
-
-    A ``file`` is a table that is saved but not shown.
-    """
+    """One piece of a section; ``content`` fits ``kind``."""
 
     kind: Kind
     content: str | tuple[str, ...] | Table | Picture
@@ -45,22 +44,27 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A part of a page, with an anchor of its own."""
+    """A part of a page, with an anchor of its own; folded on a screen, unfolded on paper.
+
+    Numbers with their intervals, which follow the first screen, are not folded.
+    """
 
     code: str
     title: str
     blocks: tuple[Block, ...]
+    folded: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """A whole page."""
+    """A whole page; ``facts`` stand in small type below the first screen."""
 
     title: str
     subtitle: str
     facts: tuple[str, ...]
     sections: tuple[Section, ...]
     closing: str
+    first: FirstScreen | None = None
 
 
 def paragraphs(*texts: str) -> tuple[Block, ...]:

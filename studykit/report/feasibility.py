@@ -9,7 +9,7 @@ import numpy as np
 from studykit.outcomes.results import LEFT_BEFORE
 from studykit.planning.pilot import MEASURES, rate_interval, verdict
 from studykit.protocol.types import ProgressionRule, Protocol
-from studykit.report.document import Section, paragraphs, tables
+from studykit.report.document import Section, tables
 from studykit.report.numbers import Scale, level
 from studykit.report.report_context import Reading, capital
 from studykit.report.tables import Cell, Table, cells, words_column
@@ -56,7 +56,7 @@ def feasibility_section(reading: Reading) -> Section:
         return Section("feasibility", title, ())
     rules = protocol.pilot.rules
     shown = tables(_table(reading, [(rule, watched(reading, protocol, rule)) for rule in rules]))
-    return Section("feasibility", title, (*paragraphs(feasibility_lead(reading)), *(shown if rules else ())))
+    return Section("feasibility", title, shown if rules else (), folded=False)
 
 
 def feasibility_lead(reading: Reading) -> str:

@@ -47,15 +47,7 @@ def hand_in_text(body: Mapping[str, Any]) -> str:
         lines.append(f"- Two numbers for the log-rank test: {distance:g} and {variance:g}.")
     if again:
         lines.append(f"- That it is handed in again, and why: {again}.")
-    if body.get("sums"):
-        lines.append(f"- {SUMS}")
     return "\n".join((*lines, *_warnings(body)))
-
-
-SUMS = (
-    "Sums and products of your clients' scores, for the exact model. Whoever holds them knows more than from "
-    "three numbers: send them only where studios trust each other fully."
-)
 
 
 def _arm_lines(name: str, arm: Mapping[str, Any]) -> tuple[str, str]:

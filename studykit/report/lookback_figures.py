@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from textwrap import wrap
 
 import numpy as np
@@ -23,29 +24,33 @@ OF_100 = Scale("of 100", 0, -100.0)
 """A difference in shares that left, shown as clients more or fewer who stay."""
 
 
-def draw_out_of_100(staying: Sequence[tuple[str, float]], ax: Axes, *, horizon: int) -> None:
-    """One field of 100 clients for each group: filled marks still train at the horizon.
+def draw_out_of_100(staying: Sequence[tuple[str, float, float, float]], ax: Axes, *, horizon: int) -> None:
+    """One field of 100 clients for each group, with a band of marks for what the interval leaves open.
 
     Parameters
     ----------
-    staying : sequence of (str, float)
-        Name of the group and clients of 100 who stay, the reference first.
+    staying : sequence of (str, float, float, float)
+        Name of the group, clients of 100 who stay, and the ends of the interval; the reference first.
     ax : matplotlib Axes
     horizon : int
     """
     wide = 12.5
-    for place, (name, stays) in enumerate(staying):
-        ink, count = look_of(place).ink, round(stays)
+    for place, (name, stays, low, high) in enumerate(staying):
+        ink = look_of(place).ink
         across, down = np.arange(100) % 10 + place * wide, -(np.arange(100) // 10)
-        ax.scatter(across[:count], down[:count], s=34, color=ink, linewidths=0.9)
-        ax.scatter(
-            across[count:], down[count:], s=34, facecolor=PAPER, edgecolor=ink, linewidths=0.9, alpha=0.75
-        )
+        ends = (0, round(low), round(high), 100)
+        for (begin, end), face, size in zip(pairwise(ends), (ink, ink, PAPER), (34, 9, 34), strict=True):
+            ax.scatter(
+                across[begin:end], down[begin:end], s=size, facecolor=face, edgecolor=ink, linewidths=0.9,
+                alpha=0.75 if face == PAPER else 1.0,
+            )  # fmt: skip
         middle = place * wide + 4.5
-        ax.text(middle, 2.3, f"{count} of 100", ha="center", color=ink, fontsize=13, fontweight="bold")
+        told = f"{round(stays)} of 100 ({round(low)} to {round(high)})"
+        ax.text(middle, 2.3, told, ha="center", color=ink, fontsize=10, fontweight="bold")
         ax.text(middle, 1.2, name, ha="center", color=ink, fontweight="bold")
     middle = (len(staying) - 1) * wide / 2 + 4.5
-    ax.text(middle, -10.6, f"filled: still training on day {horizon}", ha="center", color=SOFT, fontsize=8.5)
+    told = f"training on day {horizon}: full yes, small not known, open no"
+    ax.text(middle, -10.6, told, ha="center", color=SOFT, fontsize=8.5)
     ax.set_xlim(-0.8, wide * (len(staying) - 1) + 9.8)
     ax.set_ylim(-11.2, 3.4)
     ax.set_aspect("equal")

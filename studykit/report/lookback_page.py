@@ -8,19 +8,25 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from studykit.lookback.answer_sentences import (
     CANNOT_CONCLUDE,
     NOT_DECIDED,
     TITLE,
+    alarm,
     answer_label,
     answer_sentences,
     bound_sentence,
     can_conclude,
+    counted,
+    ending_sentence,
     for_the_protocol,
     headline,
     lead_answer,
     lead_mark,
     naive_sentences,
+    number_sentence,
     period_sentence,
     retained_sentence,
     would_mislead,
@@ -31,6 +37,7 @@ from studykit.protocol.cautions import cautions_for
 from studykit.report.document import (
     Block,
     Document,
+    FirstScreen,
     Picture,
     Section,
     paragraphs,
@@ -49,18 +56,24 @@ from studykit.report.lookback_figures import (
     ratio_rows,
 )
 from studykit.report.lookback_tables import (
+    EarlierLook,
+    account_table,
     answers_table,
     balance_table,
     bias_table,
     checks_table,
+    exploratory_table,
+    looks_table,
+    months_table,
     negative_controls_table,
     person_days_table,
     records_table,
     rows_table,
     sensitivity_table,
     target_trial_table,
+    this_look,
 )
-from studykit.report.style import WIDE, drawing_style, new_figure
+from studykit.report.style import LOOKS, WIDE, drawing_style, new_figure
 from studykit.report.tables import Table, cells, words_column
 
 WITH, WITHOUT = "with partner reps", "without"
@@ -82,6 +95,10 @@ class LookBackReading:
         What was stated of the export: names of columns, order of dates, words for states.
     logged_in : str
         Where the look was logged; empty where no study was given.
+    earlier : tuple of EarlierLook
+        Looks at shorter records, the first one first.
+    again : str
+        ``planned`` or ``not planned``, as stated of this further look.
     """
 
     look: LookBack
@@ -90,6 +107,8 @@ class LookBackReading:
     versions: Mapping[str, str] = field(default_factory=dict)
     said: tuple[tuple[str, str], ...] = ()
     logged_in: str = ""
+    earlier: tuple[EarlierLook, ...] = ()
+    again: str = ""
 
 
 def render_look_back(reading: LookBackReading) -> str:
@@ -101,11 +120,14 @@ def look_back_document(reading: LookBackReading) -> Document:
     """The page as values."""
     look = reading.look
     sections = (
+        _account(look),
+        _earlier(reading),
+        _everybody(look),
         _answers(look),
         _conclusions(look),
         _naive(look),
         _each_answer(look),
-        _everybody(look),
+        _exploratory(look),
         _target_trial(look),
         _balance(look),
         _bound(look),
@@ -117,8 +139,16 @@ def look_back_document(reading: LookBackReading) -> Document:
     new = f"{look.new_clients} joined within the records, {look.existing_clients} before"
     facts = (
         period_sentence(look),
-        f"{look.clients} clients ({new}), {look.events} departures. {look.rows}.",
+        *filter(None, [ending_sentence(look)]),
+        f"{counted(look.clients, 'client')} ({new}), {counted(look.events, 'departure')}. {look.rows}.",
         NOT_DECIDED,
+    )
+    doubt = alarm(look)
+    first = FirstScreen(
+        means=f"{look.verdict.words} {retained_sentence(look)}",
+        do=_what_to_do(look),
+        sure=number_sentence(look),
+        notices=(doubt,) if doubt else (),
     )
     return Document(
         TITLE,
@@ -126,6 +156,53 @@ def look_back_document(reading: LookBackReading) -> Document:
         facts,
         tuple(section for section in sections if section.blocks),
         "Written by studykit. Associations in one studio's records; not proof, and not medical advice.",
+        first,
+    )
+
+
+def _what_to_do(look: LookBack) -> str:
+    if alarm(look):
+        return "Correct the records or say what is so, then look again."
+    if look.why_none:
+        return "Record partner reps at every session from now on; look again when half a year is recorded."
+    return (
+        "Change nothing because of this alone. Only a randomised study tells whether it is the partner reps; "
+        "how large it has to be stands below."
+    )
+
+
+def _account(look: LookBack) -> Section:
+    if look.account is None:
+        return Section("account", "", ())
+    return Section(
+        "account", "Every row of the file, once", tables(account_table(look.account)), folded=False
+    )
+
+
+def _earlier(reading: LookBackReading) -> Section:
+    if not reading.earlier:
+        return Section("earlier", "", ())
+    planned = {"planned": "Looking again was planned.", "not planned": "Looking again was not planned."}
+    told = planned.get(reading.again, "Nobody said whether looking again was planned.")
+    return Section(
+        "earlier",
+        "The earlier look beside this one",
+        (*paragraphs(told + " Each further look is one more chance to find something by luck."),
+         *tables(looks_table((*reading.earlier, this_look(reading.look, reading.made_on))))),
+        folded=False,
+    )  # fmt: skip
+
+
+def _exploratory(look: LookBack) -> Section:
+    if not look.exploratory:
+        return Section("exploratory", "", ())
+    told = (
+        "Exploratory: nobody named these before the records were opened. They are for thinking, not deciding."
+    )
+    return Section(
+        "exploratory",
+        "Exploratory: by how often, and in the first 90 days",
+        (*paragraphs(told), *tables(exploratory_table(look))),
     )
 
 
@@ -156,16 +233,22 @@ def _answers(look: LookBack) -> Section:
     )
     if forest:
         blocks += [*pictures(*forest), Block("heading", "What each answer asks"), Block("list", asks)]
-    return Section("answers", "In short", tuple(blocks))
+    return Section("answers", "In short", tuple(blocks), folded=False)
 
 
 def _out_of_100(look: LookBack, lead: Answer | None) -> Picture | None:
     if lead is None or lead.refused or lead.out_of_100 is None:
         return None
-    with_reps, without = lead.out_of_100
+    groups = []
+    for name, stays, curve in zip((WITH, WITHOUT), lead.out_of_100, lead.curves, strict=False):
+        if abs(100.0 * curve.share[-1] - stays) > 1.0 or curve.day[-1] < look.horizon:
+            return None  # the curve is another quantity: without an interval there is no picture
+        groups.append((name, stays, 100.0 * curve.lower[-1], 100.0 * curve.upper[-1]))
+    if len(groups) != 2:
+        return None
     with drawing_style():
         figure, ax = new_figure(WIDE, 2.75)
-        draw_out_of_100([(WITHOUT, without), (WITH, with_reps)], ax, horizon=look.horizon)
+        draw_out_of_100(groups[::-1], ax, horizon=look.horizon)
     caption = f"Out of 100 clients: the answer named in advance, {_small(answer_label(lead))}."
     return Picture("lookback_out_of_100", caption, figure)
 
@@ -174,6 +257,8 @@ def _curves(look: LookBack, lead: Answer | None) -> Picture | None:
     if lead is None or lead.refused or not lead.curves:
         return None
     caption = "Clients still training, as the lead answer compares them. Bands are pointwise intervals."
+    if len(lead.curves) == 2 and np.array_equal(lead.curves[0].at_risk, lead.curves[1].at_risk):
+        caption += " Both lines stand for the same clients, so that the numbers at risk are the same."
     return _curves_picture("lookback_curves", caption, lead.curves, look.horizon)
 
 
@@ -262,10 +347,16 @@ def _everybody(look: LookBack) -> Section:
         "could first be seen; the curve starts where 10 or more are at risk."
     )
     picture = _curves_picture("lookback_everybody", caption, (look.retention,), look.horizon)
+    quarters = look.own.by_quarter[-len(LOOKS) :]
+    by_quarter = (
+        _curves_picture("lookback_quarters", "Clients still training, by quarter of joining, latest ones.",
+                        quarters, look.horizon) if quarters else None
+    )  # fmt: skip
     return Section(
         "everybody",
         "How long clients stay here",
-        (*paragraphs(retained_sentence(look)), *pictures(picture)),
+        (*paragraphs(retained_sentence(look)), *pictures(picture, by_quarter), *tables(months_table(look))),
+        folded=False,
     )
 
 

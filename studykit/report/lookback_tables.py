@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from studykit.lookback.answer_sentences import answer_label, lead_mark, taken_into_account
+from studykit.lookback.answer_sentences import answer_label, lead_mark, number_sentence, taken_into_account
 from studykit.lookback.log import UNKNOWN, UNKNOWN_DAY, AttendanceLog, day_of, row_list
-from studykit.lookback.look_back_results import Answer, Association, LookBack
+from studykit.lookback.look_back_results import Account, Answer, Association, LookBack
 from studykit.report.lookback_figures import OF_100
 from studykit.report.numbers import RATIO, STANDARDISED, Scale, number
 from studykit.report.tables import (
@@ -86,6 +88,85 @@ def _ratio(found: Association | None) -> tuple[Cell, Cell]:
     if found is None:
         return NOTHING, NOTHING
     return Quantity(found.value, RATIO), Bracket(found.interval, RATIO)
+
+
+def exploratory_table(look: LookBack) -> Table | None:
+    """Answers that nobody named in advance; ratios only."""
+    rows = tuple(
+        cells(answer.variant, f"{answer.estimand.split('?')[0]}?", answer.events,
+              *_ratio(answer.hazard_ratio), answer.refused)
+        for answer in look.exploratory
+    )  # fmt: skip
+    columns = (
+        words_column("exploratory"), words_column("question"), column("departures"), column("hazard ratio"),
+        column("interval of the ratio", "ratio lower", "ratio upper"), words_column("why none"),
+    )  # fmt: skip
+    return Table("lookback_exploratory", "Exploratory, not named in advance", columns, rows) if rows else None
+
+
+def account_table(account: Account) -> Table:
+    """From the rows of the file to what each answer judges; what is left out adds up."""
+    steps = (
+        ("rows of the file that are attended sessions", account.rows),
+        ("of clients who can be followed", account.sessions),
+        *((f"judged by: {name}", count) for name, count in account.answers),
+    )
+    rows = tuple(
+        cells(what, f"{count.used} of {count.supplied} {count.unit}",
+              "; ".join(f"{number}: {reason}" for reason, number in count.left_out if number) or "none")
+        for what, count in steps
+    )  # fmt: skip
+    columns = (words_column("step"), words_column("how many"), words_column("left out, and why"))
+    return Table("lookback_account", "From the rows of the file to the answers", columns, rows)
+
+
+def months_table(look: LookBack) -> Table | None:
+    """Who joined, left and trained, month by month."""
+    rows = tuple(cells(item.month, item.joined, item.left, item.training) for item in look.own.months)
+    columns = (
+        words_column("month"), column("joined"), column("last session before leaving"), column("trained"),
+    )  # fmt: skip
+    note = f"Departures can be known up to {day_of(look.cut_day)}; later months show none yet."
+    return Table("lookback_months", "Clients month by month", columns, rows, (note,)) if rows else None
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierLook:
+    """What one look at the records gave, for a later one.
+
+    Parameters
+    ----------
+    made_on, last_day, verdict, number : str
+    clients, departures : int
+    """
+
+    made_on: str
+    last_day: str
+    clients: int
+    departures: int
+    verdict: str
+    number: str
+
+
+def this_look(look: LookBack, made_on: str) -> EarlierLook:
+    """What is kept of a look."""
+    return EarlierLook(
+        made_on, str(day_of(look.last_day)), look.clients, look.events, look.verdict.words,
+        number_sentence(look),
+    )  # fmt: skip
+
+
+def looks_table(looks: Sequence[EarlierLook]) -> Table:
+    """Every look at records of this studio, the latest last."""
+    rows = tuple(
+        cells(one.made_on, one.last_day, one.clients, one.departures, one.verdict, one.number)
+        for one in looks
+    )
+    columns = (
+        words_column("looked at on"), words_column("records to"), column("clients"), column("departures"),
+        words_column("verdict"), words_column("number"),
+    )  # fmt: skip
+    return Table("lookback_looks", "Looks at these records", columns, rows)
 
 
 def checks_table(look: LookBack) -> Table | None:

@@ -1,4 +1,4 @@
-"""The report of a study: one page, one section an outcome, limits beside answers."""
+"""The report of a study: one screen first, then the answers; folded: one section an outcome, and the rest."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ from studykit.report.document import (
 )
 from studykit.report.feasibility import feasibility_section
 from studykit.report.history import amendments_table, looks_table, provenance_table
+from studykit.report.in_short import EARLY, first_screen
 from studykit.report.kind_report import report_of
 from studykit.report.methods_section import design_line, methods_paragraphs
 from studykit.report.planned_analyses import number_of_comparisons, planned_analyses
@@ -39,7 +40,6 @@ from studykit.report.sentences import (
     harms_sentence,
     lead,
     limits,
-    pause_warning,
 )
 from studykit.report.tables import Table, cells, words_column
 
@@ -79,7 +79,7 @@ def report_document(reading: Reading) -> Document:
         Section(
             "flow",
             "Flow of clients",
-            (*pictures(gallery.flow_picture(reading)), Block("file", flow_table(reading))),
+            (*pictures(gallery.flow_picture(reading)), *tables(flow_table(reading))),
         ),
         _before(reading),
         *(_outcome(reading, outcome) for outcome in results.outcomes),
@@ -95,12 +95,14 @@ def report_document(reading: Reading) -> Document:
         *(_fit(reading, outcome) for outcome in results.outcomes),
         _provenance(reading),
     ]
+    early = early_warning(reading)
     return Document(
         results.title,
-        design_line(reading),
+        f"{EARLY}. {design_line(reading)}" if early else design_line(reading),
         _facts(reading),
         tuple(section for section in sections if section.blocks),
         "Written by studykit from the results in results.json; only this page rounds. No medical advice.",
+        first_screen(reading),
     )
 
 
@@ -122,10 +124,9 @@ def _facts(reading: Reading) -> tuple[str, ...]:
 
 def _answers(reading: Reading) -> Section:
     results = reading.results
-    notices = (pause_warning(reading), early_warning(reading))
-    blocks: list[Block] = [Block("notice", text) for text in notices if text]
-    if results.outcomes:
-        blocks.append(Block("lead", lead(reading)))
+    early, blocks = bool(early_warning(reading)), list[Block]()
+    if results.outcomes:  # an early effect is neither bold nor in sight before somebody unfolds it
+        blocks.append(Block("paragraph" if early else "lead", lead(reading)))
     for outcome in results.outcomes:
         blocks.append(Block("heading", capital(outcome.name)))
         blocks += paragraphs(*report_of(outcome).answer(reading, outcome))
@@ -137,7 +138,7 @@ def _answers(reading: Reading) -> Section:
         Block("heading", "Read this with it"),
         Block("list", conditions(reading)),
     ]
-    return Section("answers", "Answers", tuple(blocks))
+    return Section("answers", "Answers", tuple(blocks), folded=early)
 
 
 def _before(reading: Reading) -> Section:

@@ -1,4 +1,4 @@
-"""The planning page: width first, then what can be learned, cost, power, doubts, one recommendation."""
+"""The planning page: in short, then widths; folded: what can be learned, cost, power, doubts, advice."""
 
 from __future__ import annotations
 
@@ -77,6 +77,7 @@ def plan_document(plan: Plan, protocol: Protocol) -> Document:
         (f"Protocol version {protocol.study.version}. Effects are taken {plan.effect_declared}.",),
         tuple(section for section in sections if section.blocks),
         "Written by studykit before the study; expectations, not results. No medical advice.",
+        plan.in_short,
     )
 
 
@@ -85,32 +86,11 @@ def _scale(found: OutcomePlan) -> Scale:
 
 
 def _width(plan: Plan) -> Section:
-    blocks: list[Block] = [Block("lead", plan.headline), *paragraphs(plan.scope, _reach(plan))]
+    blocks: list[Block] = [*paragraphs(plan.scope)]
     for found in plan.outcomes:
         blocks += pictures(_width_picture(plan, found))
         blocks += tables(_width_table(plan, found))
-    return Section("width", "How wide the interval will be", tuple(blocks))
-
-
-def _reach(plan: Plan) -> str:
-    """What is in reach and what is not, of the primary outcome, in one line."""
-    if not plan.outcomes:
-        return ""
-    found = plan.outcomes[0]
-    scale, detectable = _scale(found), found.planned.detectable
-    effect = abs(found.effect_after_dilution)
-    within = (
-        "In reach: nothing, even if everybody in one arm stayed."
-        if detectable is None
-        else "In reach: nothing, however large."
-        if math.isinf(detectable)
-        else f"In reach: differences from about {scale.text(detectable)}, found "
-        f"{100 * plan.wanted_power:g} times in 100."
-    )
-    if effect == 0.0 or found.planned.power >= plan.wanted_power:
-        return within
-    chance = 100 * found.planned.power
-    return f"{within} Out of reach: the assumed {scale.text(effect)}, found {chance:.0f} times in 100."
+    return Section("width", "How wide the interval will be", tuple(blocks), folded=False)
 
 
 def _width_picture(plan: Plan, found: OutcomePlan) -> Picture:
@@ -191,9 +171,7 @@ def _power_sentences(plan: Plan, found: OutcomePlan, chances: ChancePlan | None)
         )
     needed = found.clients_for_effect
     second = (
-        ""
-        if needed is None
-        else f"For {wanted} power at that difference it takes about {about(needed)} clients."
+        "" if needed is None else f"For {wanted} power at {effect} it takes about {about(needed)} clients."
     )
     if chances is None or chances.prior_low == chances.prior_high:
         return first, second
@@ -244,7 +222,7 @@ def _recommendation(plan: Plan) -> Section:
     )
     blocks = (
         Block("lead", f"{capital(advice.action)}."),
-        *paragraphs(advice.reason, needed, f"The rule: {advice.rule}"),
+        *paragraphs(advice.reason, advice.otherwise, needed, f"The rule: {advice.rule}"),
     )
     return Section("recommendation", "One recommendation", blocks)
 

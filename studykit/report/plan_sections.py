@@ -41,8 +41,9 @@ def costs_section(plan: Plan) -> Section:
     hours, tests = number(point.hours, 0), number(point.test_hours, 0)
     talks, added = number(point.talk_hours, 0), number(point.extra_hours, 0)
     lead = (
-        f"{point.clients} clients mean about {about(point.people_asked)} people to ask, {joining} months "
-        f"until all have joined and {whole} months until the last has been followed, {point.test_visits} "
+        f"{point.clients} clients mean about {about(point.people_asked)} people to ask, your own clients "
+        f"among them, {joining} months until all have joined and {whole} months until the last has been "
+        f"followed, {point.test_visits} "
         f"test visits, and about {hours} hours: {tests} for tests, {talks} to explain, ask and record, "
         f"{added} that partner reps add to the sessions."
     )
@@ -95,7 +96,8 @@ def _cost_table(plan: Plan) -> Table:
 def sharper_section(plan: Plan) -> Section:
     """What would make the answer sharper, each change by itself."""
     lead = (
-        "Each line changes one thing and leaves the rest of the plan as it is: how far the interval then "
+        "What helps most comes first. Each line changes one thing and leaves the rest of the plan as it is: "
+        "how far the interval then "
         "reaches to either side, and from where on a difference is found with the wanted power."
     )
     found = [

@@ -30,8 +30,8 @@ from studykit.results import Interval, to_plain
 PAGE = "pool.html"
 # Measured by analysis/13_validity_pooling.py, 10,000 data sets a row; 5 of 100 are allowed.
 CAUTIOUS = (
-    "This interval is cautious: where studios did not differ at all it missed the truth in 0.4 of 100 "
-    "simulated poolings of 5 studios and in 2.1 of 100 of 10; where they did, in 1.6 to 4.7."
+    "This interval is cautious: where studios did not differ at all it missed the truth in 0.7 of 100 "
+    "simulated poolings of 5 studios and in 2.2 of 100 of 10; where they did, in 1.5 to 5.4."
 )
 _ZERO = "The studios showed no spread beyond chance; that does not mean that there is none."
 

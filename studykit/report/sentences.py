@@ -158,7 +158,7 @@ def _decided(reading: Reading, name: str) -> tuple[Scale, OutcomeEstimate] | Non
 
 
 def early_warning(reading: Reading) -> str:
-    """That follow-up goes on, or nothing."""
+    """That the study goes on, or nothing."""
     return next((remark for remark in reading.results.remarks if remark.startswith(EARLY)), "")
 
 

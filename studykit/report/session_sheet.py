@@ -14,6 +14,7 @@ from pathlib import Path
 from studykit.outcomes.session_plan import MESSAGE_HOURS, SessionPlan, effort_words, listed, stage_words
 from studykit.protocol.cautions import STATUS, STOP_SIGNS, Caution, Page, cautions_for
 from studykit.protocol.types import Dose, Protocol
+from studykit.records.schema import SESSIONS
 from studykit.report.rendering import render_page, write_whole
 
 _ABOUT_PARTNER_REPS = frozenset({"ramp_in", "trainer_sign_off"})
@@ -35,7 +36,9 @@ class LogField:
     hint: str = ""
 
 
-def save_session_sheet(plan: SessionPlan, protocol: Protocol, folder: Path) -> tuple[Path, Path]:
+def save_session_sheet(
+    plan: SessionPlan, protocol: Protocol, folder: Path, *, head: str = ""
+) -> tuple[Path, Path]:
     """Write the client's sheet and the page to take home.
 
     Parameters
@@ -44,6 +47,8 @@ def save_session_sheet(plan: SessionPlan, protocol: Protocol, folder: Path) -> t
     protocol : Protocol
     folder : Path
         Usually ``my_study/results``; made where it does not exist. Earlier sheets are replaced.
+    head : str
+        Number and code of the ledger's last entry, as a trace outside the folder.
 
     Returns
     -------
@@ -59,8 +64,8 @@ def save_session_sheet(plan: SessionPlan, protocol: Protocol, folder: Path) -> t
     write_whole(
         folder,
         {
-            sheet: render_session_sheet(plan, protocol).encode("utf-8"),
-            home: render_take_home(protocol).encode("utf-8"),
+            sheet: render_session_sheet(plan, protocol, head=head).encode("utf-8"),
+            home: render_take_home(protocol, head=head).encode("utf-8"),
         },
     )
     return folder / sheet, folder / home
@@ -79,7 +84,7 @@ def sheet_name(client: str) -> str:
     return f"client-{hashlib.sha256(client.encode('utf-8')).hexdigest()[:16]}.html"
 
 
-def render_session_sheet(plan: SessionPlan, protocol: Protocol) -> str:
+def render_session_sheet(plan: SessionPlan, protocol: Protocol, *, head: str = "") -> str:
     """The session sheet as HTML text; where the client is not ready, a page without anything to train by.
 
     Parameters
@@ -87,12 +92,15 @@ def render_session_sheet(plan: SessionPlan, protocol: Protocol) -> str:
     plan : SessionPlan
     protocol : Protocol
         For the question about harms, blinding and the local cautions.
+    head : str
+        A line about the ledger, at the end.
     """
     if not plan.readiness.ready:
-        return _render_no_training(plan, protocol)
+        return _render_no_training(plan, protocol, head)
     cautions = _cautions("session sheet", protocol)
     return render_page(
         "session_sheet.html.j2",
+        head=head,
         plan=plan,
         stage=stage_words(plan.stage) if plan.stage is not None else "",
         effort=effort_words(plan.stage) if plan.stage is not None else "",
@@ -114,9 +122,10 @@ def render_session_sheet(plan: SessionPlan, protocol: Protocol) -> str:
     )
 
 
-def _render_no_training(plan: SessionPlan, protocol: Protocol) -> str:
+def _render_no_training(plan: SessionPlan, protocol: Protocol, head: str) -> str:
     return render_page(
         "no_training.html.j2",
+        head=head,
         plan=plan,
         decides=_deciders(plan, protocol),
         stop_title=STOP_SIGNS.title,
@@ -138,10 +147,11 @@ def _deciders(plan: SessionPlan, protocol: Protocol) -> str:
     return ", ".join(f"{who} ({code})" if code else who for who, code in codes)
 
 
-def render_take_home(protocol: Protocol) -> str:
+def render_take_home(protocol: Protocol, *, head: str = "") -> str:
     """The page to take home as HTML text: red flags, and whom to call."""
     return render_page(
         "take_home.html.j2",
+        head=head,
         study=protocol.study.title,
         cautions=_cautions("take-home page", protocol),
         status=STATUS,
@@ -164,12 +174,12 @@ def log_fields(plan: SessionPlan) -> tuple[LogField, ...]:
     ratings = tuple(str(number) for number in range(11))
     return (
         LogField(1, "Partner reps done", counts, done),
-        LogField(2, "Lowering time", (f"all {lowering}", "some short", "mostly short")),
-        LogField(3, "Lifting phase", ("all finished", "one stall", "more stalls")),
+        LogField(2, "Lowering time", SESSIONS.column("lowering").choices, lowering),
+        LogField(3, "Lifting phase", SESSIONS.column("lifting").choices),
         LogField(4, "Range and ease-off kept", ("yes", "no")),
         LogField(5, "Client says: effort", ratings, "how hard I tried"),
         LogField(5, "Client says: discomfort", ratings, "how it felt"),
-        LogField(6, "End", ("as planned", "client asked", "trainer stopped", "overpowered", "stop sign")),
+        LogField(6, "End", SESSIONS.column("end_code").choices),
     )
 
 

@@ -6,16 +6,14 @@ import textwrap
 
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.types import Protocol
-from studykit.report.feasibility import feasibility_lead
+from studykit.report.in_short import first_screen
 from studykit.report.kind_report import report_of
 from studykit.report.report_context import Reading, capital
 from studykit.report.sentences import (
     conditions,
     decision_sentence,
-    early_warning,
     harms_sentence,
     lead,
-    pause_warning,
 )
 
 _ASCII = str.maketrans(
@@ -44,16 +42,12 @@ def summary(results: StudyResults, *, protocol: Protocol | None = None, width: i
     """
     reading = Reading(results, protocol)
     lines: list[str] = []
-    warning = pause_warning(reading)
-    if warning:
-        lines += [f"ATTENTION: {warning}", ""]
+    first = first_screen(reading)
+    for notice in first.notices:
+        lines += [f"ATTENTION: {notice}", ""]
     lines += [results.title, ""]
-    early = early_warning(reading)
-    if early:
-        lines += [early, ""]
-    feasible = feasibility_lead(reading)
-    if feasible:
-        lines += [feasible, ""]
+    for label, text in first.lines:
+        lines += [f"{label}. {text}", ""]
     if results.outcomes:
         lines += [lead(reading), ""]
     for outcome in results.outcomes:

@@ -132,6 +132,7 @@ class _Rows:
     weight: Floats
     stratum: Integers
     strata: int
+    offset: Floats
 
 
 def fit_discrete_hazards(
@@ -142,6 +143,7 @@ def fit_discrete_hazards(
     strata: Any = None,
     clusters: Any = None,
     weights: ArrayLike | None = None,
+    offset: ArrayLike | None = None,
 ) -> DiscreteHazardModel:
     """Fit a discrete-time hazard model with a complementary log-log link.
 
@@ -158,6 +160,8 @@ def fit_discrete_hazards(
         Rows that vary together, such as the sessions of one client; every row alone unless given.
     weights : array_like, shape (n,), optional
         Row weights, ``>= 0``.
+    offset : array_like, shape (n,), optional
+        Added to the linear predictor, such as the logarithm of the days that a trial stands for.
 
     Returns
     -------
@@ -180,9 +184,9 @@ def fit_discrete_hazards(
     from scipy.linalg import block_diag
     from scipy.sparse import csr_array
 
-    rows, centre, labels = _rows(event, covariates, names, strata, weights)
+    rows, centre, labels = _rows(event, covariates, names, strata, weights, offset)
     beta, alpha, loglik = _maximise(rows, names)
-    eta = alpha[rows.stratum] + rows.x @ beta
+    eta = alpha[rows.stratum] + rows.x @ beta + rows.offset
     residuals, information = _derivatives(rows, eta)
     total, mean = _stratum_means(rows, information)
     inverse = np.asarray(np.linalg.inv(_information(rows, information, total, mean)), dtype=float)
@@ -256,22 +260,31 @@ def within_strata(covariates: Floats, strata: Integers) -> Gram:
 
 
 def _rows(
-    event: ArrayLike, covariates: ArrayLike, names: tuple[str, ...], strata: Any, weights: ArrayLike | None
+    event: ArrayLike,
+    covariates: ArrayLike,
+    names: tuple[str, ...],
+    strata: Any,
+    weights: ArrayLike | None,
+    offset: ArrayLike | None,
 ) -> tuple[_Rows, Floats, NDArray[Any]]:
     """Check the input; rows with columns around their means, these means, and the strata's labels."""
     y = np.asarray(event, dtype=float)
     x = np.atleast_2d(np.asarray(covariates, dtype=float).T).T
     weight = np.ones_like(y) if weights is None else np.asarray(weights, dtype=float)
     group = np.zeros(y.size, dtype=np.int64) if strata is None else np.asarray(strata)
+    known = np.zeros_like(y) if offset is None else np.asarray(offset, dtype=float)
     where = "discrete hazards"
-    if y.ndim != 1 or x.shape != (y.size, len(names)) or not weight.shape == group.shape == y.shape:
+    alike = weight.shape == group.shape == known.shape == y.shape
+    if y.ndim != 1 or x.shape != (y.size, len(names)) or not alike:
         raise ArgumentError(
             where=where,
-            expected=f"an event, a weight, a stratum and {len(names)} covariates per row",
-            got=f"shapes {y.shape}, {weight.shape}, {group.shape}, {x.shape}",
+            expected=f"an event, a weight, a stratum, an offset and {len(names)} covariates per row",
+            got=f"shapes {y.shape}, {weight.shape}, {group.shape}, {known.shape}, {x.shape}",
         )
-    if not (np.isfinite(x).all() and np.isfinite(weight).all() and (weight >= 0.0).all()):
-        raise ArgumentError(where=where, expected="finite covariates, weights from 0", got="others")
+    if not (np.isfinite(np.column_stack((x, weight, known))).all() and (weight >= 0.0).all()):
+        raise ArgumentError(
+            where=where, expected="finite covariates and offsets, weights from 0", got="others"
+        )
     if not np.isin(y, (0.0, 1.0)).all() or not (y * weight).any():
         raise ArgumentError(
             where=where,
@@ -290,7 +303,7 @@ def _rows(
             todo="Leave it out.",
         )
     centre = x.mean(axis=0)  # differences of large sums stay exact
-    return _Rows(y, x - centre, weight, codes.astype(np.int64), labels.size), centre, labels
+    return _Rows(y, x - centre, weight, codes.astype(np.int64), labels.size, known), centre, labels
 
 
 def _derivatives(rows: _Rows, eta: Floats) -> tuple[Floats, Floats]:
@@ -342,7 +355,9 @@ def _maximise(rows: _Rows, names: tuple[str, ...]) -> tuple[Floats, Floats, floa
         raise ConvergenceError(
             where="discrete hazards", expected="a stratum with and without events", got="none"
         )
-    inside = _Rows(rows.y[some], rows.x[some], rows.weight[some], rows.stratum[some], rows.strata)
+    inside = _Rows(
+        rows.y[some], rows.x[some], rows.weight[some], rows.stratum[some], rows.strata, rows.offset[some]
+    )
     columns = range(len(names))
     if not some.all() and len(within_strata(inside.x, inside.stratum).independent(columns)) < len(names):
         raise ConvergenceError(
@@ -353,8 +368,9 @@ def _maximise(rows: _Rows, names: tuple[str, ...]) -> tuple[Floats, Floats, floa
         )
     spread = np.sqrt(np.average((inside.x - inside.x.mean(axis=0)) ** 2, axis=0, weights=inside.weight))
     beta = np.zeros(rows.x.shape[1])
-    start = np.where(speaks, alpha, 0.0)
-    eta = start[inside.stratum]
+    known = np.bincount(inside.stratum, inside.weight * inside.offset, minlength=rows.strata)
+    start = np.where(speaks, alpha - known / np.maximum(trials, 1e-300), 0.0)
+    eta = start[inside.stratum] + inside.offset
     value = _log_likelihood(inside, eta)
     for _ in range(MOST_STEPS):
         score, information = _derivatives(inside, eta)

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from studykit.outcomes.rerandomisation import RedrawnArms
     from studykit.outcomes.results import Provenance, StudyResults
     from studykit.protocol.types import Protocol
+    from studykit.records.progress import LookProgress
     from studykit.records.rows import Clients, StudyRows
 
 DRAWS = 4_999  # with the one seen, p-values in steps of 1 / 5000
@@ -164,13 +165,45 @@ def _is_same(look: Entry, number: int, records: str, by: str) -> bool:
     return same_records and look.by.casefold() == by.casefold()
 
 
+def look_question(now: Snapshot) -> str:
+    """What to know before results by arm are seen early; empty at the planned end of the study."""
+    if now.is_complete:
+        return ""
+    joined, planned = len(now.allocated), now.protocol.planning.clients
+    early = "Some clients have not reached the end of follow-up."
+    if now.enrolment_is_open:
+        early = f"{joined} of {planned} planned clients have joined; only a data lock ends enrolment before."
+    number, looks = _number(now), _planned_looks(now)
+    if number:
+        worth = (
+            f"The protocol plans look {number} of {len(looks)} now: it is used up by this, whatever it shows."
+        )
+    elif looks:
+        waits = next((look for look in looks if not look.is_due), looks[-1])
+        worth = (
+            "The protocol plans no look now: this one uses up none and decides nothing. Look "
+            f"{waits.number} of {len(looks)} is planned from {waits.tests} {waits.what} on; "
+            f"{waits.done} are done."
+        )
+    else:
+        worth = "The protocol plans no look before the end: this one decides nothing."
+    return (
+        f"It is early. {early} {worth} Seeing results by arm now can change how the study is run and how its "
+        "results are judged. Every look is written to the ledger and printed in the report."
+    )
+
+
+def _planned_looks(now: Snapshot) -> tuple[LookProgress, ...]:
+    from studykit.records.progress import progress
+
+    return progress(now.records, now.protocol, now.allocated, today=now.today).looks
+
+
 def _number(now: Snapshot) -> int:
     """The planned look that is due and not taken, or was taken at these very records; else 0."""
     from studykit.protocol.looking import look_numbers
-    from studykit.records.progress import progress
 
-    shown = progress(now.records, now.protocol, now.allocated, today=now.today)
-    due = max((look.number for look in shown.looks if look.is_due), default=0)
+    due = max((look.number for look in _planned_looks(now) if look.is_due), default=0)
     numbers = look_numbers((look.body for look in now.looks), now.protocol.oversight.planned_looks)
     taken = [
         number

@@ -7,9 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studykit.errors import Finding, LedgerError, ProtocolError
+from studykit.errors import DataError, Finding, LedgerError, ProtocolError, Severity, StudykitError
 from studykit.study.rights import is_kept_blind
-from studykit.study.snapshot import LEDGER, PROTOCOL
+from studykit.study.snapshot import LEDGER, PROTOCOL, RECORDS
+from studykit.study.traces import Kept, kept_beside, kept_findings, stamps_beside
 
 if TYPE_CHECKING:
     from studykit.allocation.acts import Receipt
@@ -35,19 +36,40 @@ def audit_folder(
     from studykit.protocol.protocol_file import read_protocol
 
     if not is_begun(folder / LEDGER):
+        if lost := kept_findings(folder, ()):
+            raise DataError(lost)
         raise LedgerError(
             where=str(folder), expected="a ledger", got="none",
             todo="There is one from the lock on: studykit lock STUDY --by CODE.",
         )  # fmt: skip
     entries, beside = Ledger(folder / LEDGER).unverified()
-    result = audit(entries, beside, receipts=receipts, anchors=anchors, list_entropy=list_entropy)
+    kept = kept_beside(folder).and_also(Kept(tuple(receipts), tuple(anchors)))
+    result = audit(entries, beside, receipts=kept.receipts, anchors=kept.anchors, list_entropy=list_entropy)
+    stamps, wrong = stamps_beside(folder, entries)
     texts = [(entry, _locked_text(entry)) for entry in entries if entry.kind in ("lock", "amendment")]
-    more = (*_locked_text_findings(texts), *other_ledger_findings(folder, entries))
-    result = replace(result, findings=(*result.findings, *more))
+    known = next((read for _, read in reversed(texts) if read), None)
+    told = _record_findings(folder, entries, known) if result.passed and known else ()
+    more = (*_locked_text_findings(texts), *other_ledger_findings(folder, entries), *wrong, *told)
+    result = replace(result, findings=(*result.findings, *more), stamps=stamps)
     if not by:
         return result
-    in_force = next((read for _, read in reversed(texts) if read), None) or read_protocol(folder / PROTOCOL)
+    in_force = known or read_protocol(folder / PROTOCOL)
     return result.without_arms() if is_kept_blind(by, in_force.protocol) else result
+
+
+def _record_findings(folder: Path, entries: Sequence[Entry], read: ReadProtocol) -> tuple[Finding, ...]:
+    """What the records tell otherwise than the draws: to know, since the ledger itself is right."""
+    from studykit.allocation.acts import allocations_from
+    from studykit.records.reading import read_records
+    from studykit.study.draw_facts import changed_findings, lost_record_findings
+
+    try:
+        records = read_records(folder / RECORDS, protocol=read.protocol)
+        lost = tuple(lost_record_findings(entries, records))
+        found = (*lost, *changed_findings(records, read.protocol, allocations_from(entries)))
+    except StudykitError as error:
+        return (Finding("warn", str(folder / RECORDS), "records to compare with the draws", str(error)),)
+    return tuple(replace(finding, severity="warn") for finding in found)
 
 
 def _locked_text(entry: Entry) -> ReadProtocol | None:
@@ -63,16 +85,20 @@ def _locked_text(entry: Entry) -> ReadProtocol | None:
 def _locked_text_findings(texts: Sequence[tuple[Entry, ReadProtocol | None]]) -> Iterator[Finding]:
     """Locked texts that do not have the hash that was locked with them."""
     for entry, read in texts:
+        locked = "" if read is None else f", {entry.body.get('protocol_hash')}"
         digest = "a text that cannot be read" if read is None else read.digest
-        if digest != (locked := entry.body.get("protocol_hash")):
+        if locked != f", {digest}":
             yield Finding(
-                "stop", f"ledger, entry {entry.position}", f"the protocol whose hash was locked, {locked}",
+                "stop", f"ledger, entry {entry.position}", f"the protocol whose hash was locked{locked}",
                 digest, "The text was edited after the lock. Go back to a copy you trust.",
             )  # fmt: skip
 
 
 def other_ledger_findings(folder: Path, entries: Sequence[Entry]) -> Iterator[Finding]:
-    """Databases in the folder beside the ledger: a second ledger can mean a second history of draws.
+    """Databases beside the ledger: a second ledger can mean a second history of draws.
+
+    Every one in the study's folder is named. In folders beside it, where a copy is a good thing to have,
+    only a ledger of this study that has gone on by itself.
 
     Parameters
     ----------
@@ -86,22 +112,51 @@ def other_ledger_findings(folder: Path, entries: Sequence[Entry]) -> Iterator[Fi
         if path == folder / LEDGER or not path.is_file():
             continue
         is_database = _begins_like_one(path)
-        if not is_database and path.suffix.lower() != ".db":
-            continue
-        codes = _codes(path) if is_database else []
-        is_copy = codes == own[: len(codes)]
-        got = f"a copy of it up to entry {len(codes)}" if is_copy else "another one, with other entries"
-        yield Finding(
-            "warn" if is_copy else "stop", str(path), f"{LEDGER} as the only ledger in the folder",
-            got if codes else "a database, or a file that calls itself one",
-            "Never enrol from a copy. Find out where it came from, and move it out of this folder.",
-        )  # fmt: skip
+        if is_database or path.suffix.lower() == ".db":
+            yield _other_ledger(path, own, _codes(path) if is_database else [])
+    for path in sorted(folder.absolute().parent.glob(f"*/{LEDGER}")):
+        if own and _holds(path, own[0]) and not path.samefile(folder / LEDGER):
+            codes = _codes(path)
+            if codes[:1] == own[:1] and codes != own[: len(codes)]:
+                yield _other_ledger(path, own, codes)
+
+
+def _other_ledger(path: Path, own: Sequence[str], codes: Sequence[str]) -> Finding:
+    """What another database is to the ledger in use: nothing, an older copy, a newer one, another history."""
+    alike = next((place for place, pair in enumerate(zip(own, codes, strict=False)) if pair[0] != pair[1]),
+                 min(len(own), len(codes)))  # fmt: skip
+    todo = "Never enrol from a copy. Find out where it came from, and move it out of this folder."
+    if not codes:
+        got = "a database, or a file that calls itself one"
+    elif alike == len(codes):
+        got = f"a copy of it up to entry {len(codes)}"
+    elif alike == len(own) > 0:
+        got = f"a newer one: it goes on after entry {alike} to entry {len(codes)}"
+        todo = (
+            "The ledger in use is the older copy. Put the newer one in its place before anybody is enrolled."
+        )
+    elif alike:
+        got = f"another history: it differs after entry {alike}"
+        todo = (
+            "Clients were drawn from two ledgers. Keep both files, and enrol nobody before it is known why."
+        )
+    else:
+        got = "another one, with other entries"
+    severity: Severity = "warn" if alike == len(codes) else "stop"
+    return Finding(severity, str(path), f"{LEDGER} as the only ledger of the study", got, todo)
 
 
 def _begins_like_one(path: Path) -> bool:
     try:
         with path.open("rb") as stream:
             return stream.read(len(_MAGIC)) == _MAGIC
+    except OSError:
+        return False
+
+
+def _holds(path: Path, code: str) -> bool:
+    try:
+        return code.encode() in path.read_bytes()
     except OSError:
         return False
 

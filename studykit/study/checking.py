@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from studykit.errors import Finding, ProtocolError
+from studykit.errors import DataError, Finding, ProtocolError
 from studykit.study.auditing import other_ledger_findings
-from studykit.study.receipts import last_kept
 from studykit.study.snapshot import LEDGER, PROTOCOL
+from studykit.study.traces import kept_findings
 
 if TYPE_CHECKING:
+    import datetime as dt
+
     from studykit.protocol.protocol_file import ReadProtocol
+    from studykit.protocol.types import Protocol
     from studykit.records.progress import Progress
     from studykit.study.snapshot import Snapshot
 
@@ -41,6 +44,13 @@ class Check:
         return bool(self.pause_reasons) or any(finding.severity == "stop" for finding in self.findings)
 
     @property
+    def asks_date_order(self) -> bool:
+        """Whether dates in the records can only be read once the study says what comes first in them."""
+        from studykit.records.cells import SAY_ORDER
+
+        return any(SAY_ORDER in finding.todo for finding in self.findings)
+
+    @property
     def headline(self) -> str:
         """One line."""
         counts = {
@@ -66,11 +76,12 @@ class Check:
 
 def check(now: Snapshot) -> Check:
     """Look for trouble; see `studykit.study.Study.check`."""
+    from studykit.records.away import left_without_notice
     from studykit.records.consistency import check_consistency
     from studykit.records.progress import progress
 
     study = str(now.folder)
-    findings: list[Finding] = [*other_ledger_findings(now.folder, now.entries)]
+    findings = ledger_findings(now)
     try:
         read = now.read
     except ProtocolError as error:
@@ -78,16 +89,32 @@ def check(now: Snapshot) -> Check:
     findings += protocol_findings(read)
     findings += before_lock_findings(read) if now.locked is None else claimed_findings(read)
     findings += file_findings(now)
+    findings += kept_too_long(read.protocol, now.today, where=study)
     allocated = now.allocated
     findings += now.records.findings
     if now.records.unread:
         return Check(study, tuple(dict.fromkeys(findings)), (), None)
     findings += lost_ledger_findings(now)
     findings += check_consistency(now.records, read.protocol, allocated, today=now.today)
+    findings += left_without_notice(now.records, read.protocol, allocated, today=now.today)
     # What would stop the analysis: a check that passes must not be followed by a refusal.
     findings += now.derived[1] if allocated else ()
+    findings += now.draw_findings
     shown = progress(now.records, read.protocol, allocated, today=now.today)
     return Check(study, tuple(dict.fromkeys(findings)), now.pause_reasons, shown)
+
+
+def kept_too_long(protocol: Protocol, today: dt.date, *, where: str) -> tuple[Finding, ...]:
+    """A stop once the day has passed until which the records were to be kept: clients were told so."""
+    until = protocol.ethics.keep_until
+    if until is None or today <= until:
+        return ()
+    return (
+        Finding(
+            "stop", where, f"records kept until {until} and no longer", f"records on {today}",
+            "Delete the list of names and the records, or tell the clients and amend keep_until.",
+        ),
+    )  # fmt: skip
 
 
 def protocol_findings(read: ReadProtocol) -> tuple[Finding, ...]:
@@ -176,25 +203,34 @@ def _refuse(findings: tuple[Finding, ...]) -> None:
         raise ProtocolError(stops)
 
 
+def ledger_findings(now: Snapshot) -> list[Finding]:
+    """What is wrong with the ledger beside its chain, with other ledgers, and with kept receipts."""
+    others = other_ledger_findings(now.folder, now.entries)
+    return [*now.ledger_findings, *others, *kept_findings(now.folder, now.entries)]
+
+
+def stop_on_ledger(now: Snapshot) -> None:
+    """Refuse to write into a ledger that may not be the study's, or not the last one.
+
+    Raises
+    ------
+    DataError
+        With every finding that stops.
+    """
+    found = (*ledger_findings(now), *lost_ledger_findings(now))
+    if stops := [finding for finding in found if finding.severity == "stop"]:
+        raise DataError(stops)
+
+
 def lost_ledger_findings(now: Snapshot) -> tuple[Finding, ...]:
-    """A stop where records or kept receipts tell of more than the ledger holds.
+    """A stop where records tell of clients and the ledger of none.
 
     Without it a lost ledger would look like a study that has not begun, and clients would be drawn anew.
     """
     import numpy as np
 
-    protocol, entries = now.protocol, now.entries
+    protocol = now.protocol
     where = str(now.folder / LEDGER)
-    last = last_kept(now.folder)
-    if last > len(entries):
-        got = f"{len(entries)} entries" if entries else "no entry"
-        return (
-            Finding(
-                "stop", where, f"{last} entries at least, as the receipts in results/receipts tell", got,
-                "Look for ledger.db in a copy you trust; never lock and draw again. Are the receipts of "
-                "another study? Then move them out of this folder.",
-            ),
-        )  # fmt: skip
     if protocol.is_external or now.allocated:
         return ()
     records = now.records

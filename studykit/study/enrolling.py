@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from studykit.errors import AllocationRefused, DataError, DesignError, Finding
-from studykit.study.checking import lost_ledger_findings
-from studykit.study.receipts import keep_receipts
+from studykit.study.checking import stop_on_ledger
+from studykit.study.draw_facts import fixed, lost_record_findings
 from studykit.study.rights import require_right
 
 if TYPE_CHECKING:
@@ -29,6 +29,9 @@ def enrolment(now: Snapshot, client: str) -> EnrolmentFacts:
 
     now.need_lock()
     facts = enrolment_facts(now.records, now.protocol, client, today=now.today)
+    if left := now.handovers.left.get(str(facts.facts["trainer"])):
+        gone = f"The trainer of {facts.client} left ({left}). Enter in records/clients who trains the client."
+        facts = replace(facts, missing=(*facts.missing, gone))
     why = synchronised_folder(now.folder)
     if not why:
         return facts
@@ -38,37 +41,39 @@ def enrolment(now: Snapshot, client: str) -> EnrolmentFacts:
 
 def enrol(now: Snapshot, ledger: Ledger, client: str, *, by: str) -> Receipt:
     """Draw a client's arm; see `studykit.study.Study.enrol`."""
-    from studykit.allocation.asked import method_for
-
-    protocol = now.protocol
-    method = _with_trainer(now) if protocol.draws_trainers else method_for(protocol)
-    if method is None:
-        raise DesignError(
-            where="enrol", expected="a study that allocates here", got='allocation = "external"'
-        )
-    if protocol.sealed_list:
+    method = _method(now)
+    if now.protocol.sealed_list:
         raise DesignError(
             where="enrol", expected="a slip of the sealed list that the protocol names", got="a draw",
             todo="Call the slip (call_slip), open the envelope, record its word (open_slip).",
         )  # fmt: skip
-    facts = _ready(now, client, by=by)
-    receipt = ledger.allocate(
-        facts.client, stratum=dict(facts.stratum), facts=dict(facts.facts), method=method, by=by
-    )
-    keep_receipts(now.folder, ledger.entries())
-    return receipt
+    facts = _ready(now, ledger, client, by=by)
+    stratum, told = dict(facts.stratum), dict(facts.facts)
+    return ledger.allocate(
+        facts.client, stratum=stratum, facts=told, method=method, by=by,
+        fixed=fixed(now.records, stratum, told),
+    )  # fmt: skip
+
+
+def _method(now: Snapshot) -> AllocationMethod[Any]:
+    """How the client's arm is drawn; refused where it was drawn elsewhere."""
+    from studykit.allocation.asked import method_for
+
+    method = _with_trainer(now) if now.protocol.draws_trainers else method_for(now.protocol)
+    if method is None:
+        raise DesignError(
+            where="enrol", expected="a study that allocates here", got='allocation = "external"'
+        )
+    return method
 
 
 def allocate_trainers(now: Snapshot, ledger: Ledger, *, by: str) -> Split:
     """Draw the arms of all trainers; see `studykit.study.Study.allocate_trainers`."""
     from studykit.allocation.together import allocate_trainers as draw
 
-    plan = _plan(now)
-    require_right("allocate", by, now.protocol)
+    need_ready_to_split(now, ledger, by=by)
     listed = bool(getattr(now.protocol.allocation, "clients_listed", False))
-    split = draw(ledger, trainer_facts(now), plan=plan, by=by, clients_listed=listed)
-    keep_receipts(now.folder, ledger.entries())
-    return split
+    return draw(ledger, trainer_facts(now), plan=_plan(now), by=by, clients_listed=listed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,11 +122,22 @@ def trainers_to_draw(now: Snapshot) -> TrainersToDraw:
     return TrainersToDraw(facts, {code: listed.count(code) for code in facts}, candidates.findings())
 
 
+def need_ready_to_split(now: Snapshot, ledger: Ledger, *, by: str) -> None:
+    """Refuse a draw of the trainers that could not be made now; see `need_ready`."""
+    from studykit.allocation.together import check_may_split
+
+    plan = _plan(now)
+    require_right("allocate", by, now.protocol)
+    _need_records(now)
+    ledger.ready(lambda memory, surroundings: check_may_split(memory, plan, surroundings))
+
+
 def _plan(now: Snapshot) -> SplitPlan:
     """How the trainers are split; refused where clients are drawn."""
     from studykit.allocation.asked import split_plan_for
 
     now.need_lock()
+    stop_on_ledger(now)
     protocol = now.protocol
     plan = split_plan_for(protocol)
     if plan is None:
@@ -196,8 +212,10 @@ def call_slip(now: Snapshot, ledger: Ledger, client: str, *, by: str) -> CalledS
     """Tie the next slip to a client; see `studykit.study.Study.call_slip`."""
     from studykit.allocation.slips import call_slip as call
 
-    facts = _ready(now, client, by=by)
-    return call(ledger, facts.client, stratum=dict(facts.stratum), facts=dict(facts.facts), by=by)
+    facts = _ready(now, ledger, client, by=by)
+    stratum, told = dict(facts.stratum), dict(facts.facts)
+    more = fixed(now.records, stratum, told)
+    return call(ledger, facts.client, stratum=stratum, facts=told, by=by, fixed=more)
 
 
 def open_slip(now: Snapshot, ledger: Ledger, client: str, *, word: str, by: str) -> Receipt:
@@ -205,9 +223,7 @@ def open_slip(now: Snapshot, ledger: Ledger, client: str, *, word: str, by: str)
     from studykit.allocation.slips import open_slip as record
 
     require_right("allocate", by, now.protocol)
-    receipt = record(ledger, client.strip(), word=word, by=by)
-    keep_receipts(now.folder, ledger.entries())
-    return receipt
+    return record(ledger, client.strip(), word=word, by=by)
 
 
 def drawn_before(now: Snapshot, client: str, *, by: str) -> Receipt | None:
@@ -231,26 +247,35 @@ def trainers_drawn_before(now: Snapshot, *, by: str) -> Split | None:
     return split_of(entry)
 
 
-def _ready(now: Snapshot, client: str, *, by: str) -> EnrolmentFacts:
+def _ready(now: Snapshot, ledger: Ledger, client: str, *, by: str) -> EnrolmentFacts:
     """The facts of a client who can be allocated now."""
     facts = enrolment(now, client)
-    need_ready(now, facts, by=by)
+    need_ready(now, ledger, facts, by=by)
     return facts
 
 
-def need_ready(now: Snapshot, facts: EnrolmentFacts, *, by: str) -> None:
+def _need_records(now: Snapshot) -> None:
+    """Refuse a draw beside a ledger that is not the last one, or records that have lost something."""
+    stop_on_ledger(now)
+    lost = lost_record_findings(now.entries, now.records)
+    if stops := [finding for finding in lost if finding.severity == "stop"]:
+        raise DataError(stops)
+
+
+def need_ready(now: Snapshot, ledger: Ledger, facts: EnrolmentFacts, *, by: str) -> None:
     """Refuse a client who cannot be allocated now: nothing is asked or drawn before.
 
     Raises
     ------
     AllocationRefused
-        If enrolment pauses, the ledger is not the last one, or something is missing.
+        If enrolment pauses, the ledger is not the last one, something is missing, or the ledger would refuse.
     ArgumentError
         If this person does not run the draws.
     """
+    from studykit.allocation.slips import ready_to_call
+
     require_right("allocate", by, now.protocol)
-    if lost := lost_ledger_findings(now):
-        raise DataError(lost)
+    _need_records(now)
     if reasons := now.pause_reasons:
         raise AllocationRefused(
             where="pause rule on harms", expected="no reason to pause", got="; ".join(reasons),
@@ -259,5 +284,11 @@ def need_ready(now: Snapshot, facts: EnrolmentFacts, *, by: str) -> None:
     if facts.missing:
         raise AllocationRefused(
             where=f"client {facts.client}", expected="a client who is ready", got=" ".join(facts.missing),
-            todo="Complete the records first; nothing was drawn.",
+            todo="Not in this study; nothing was drawn." if facts.excluded
+            else "Complete the records first; nothing was drawn.",
         )  # fmt: skip
+    stratum, told = dict(facts.stratum), dict(facts.facts)
+    if now.protocol.sealed_list:
+        ready_to_call(ledger, facts.client, stratum=stratum, facts=told)
+    else:
+        ledger.ready_to_allocate(facts.client, stratum=stratum, facts=told, method=_method(now))

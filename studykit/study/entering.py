@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from studykit.errors import ArgumentError
+from studykit.records.enrolment import baseline_tests
+from studykit.records.writing import number_text
+from studykit.study.draw_facts import NO_TEST, baseline_names, said, test_name
 from studykit.study.rights import Act, require_right
 
 if TYPE_CHECKING:
+    from studykit.allocation.acts import Allocation
     from studykit.allocation.entries import Entry
     from studykit.allocation.ledger import Ledger
     from studykit.protocol.types import Protocol
@@ -91,18 +96,72 @@ def note(now: Snapshot, ledger: Ledger, what: str, *, reason: str, by: str, clie
     return Noted(entry.position, what, reason, told)
 
 
+def handover(
+    now: Snapshot, ledger: Ledger, trainer: str, *, to: str, reason: str, by: str, clients: Sequence[str] = ()
+) -> Noted:
+    """Write that a trainer leaves and who takes over.
+
+    Sheets follow at once; the analysis keeps the trainer recorded before allocation.
+
+    Parameters
+    ----------
+    now : Snapshot
+    ledger : Ledger
+    trainer, to : str
+        Codes of records/trainers.
+    reason, by : str
+    clients : sequence of str
+        Only these of the trainer's clients; empty for all: then the trainer leaves.
+
+    Raises
+    ------
+    ArgumentError
+        If there is no such trainer, the client is another's, or nobody of this code has a role.
+    """
+    require_right("lock", by, now.protocol)
+    if not reason.strip():
+        raise ArgumentError(where="reason", expected="a few words", got="nothing")
+    known = {str(code).casefold(): str(code) for code in now.records["trainers"].columns["trainer"]}
+    for where, code in (("trainer", trainer), ("to", to)):
+        if code.strip().casefold() not in known:
+            todo = "Enter the trainer in records/trainers first."
+            expected = f"a trainer of records/trainers: {', '.join(known.values())}"
+            raise ArgumentError(where=where, expected=expected, got=repr(code), todo=todo)
+    old, new = known[trainer.strip().casefold()], known[to.strip().casefold()]
+    if old == new:
+        raise ArgumentError(where="to", expected="another trainer", got=repr(to))
+    own = {
+        client.client.casefold(): client.client for client in now.allocated if now.trainer_now(client) == old
+    }
+    strange = [code for code in clients if code.strip().casefold() not in own]
+    if strange:
+        expected = f"a client of {old}: {', '.join(own.values()) or 'none'}"
+        raise ArgumentError(where="client", expected=expected, got=repr(strange[0]))
+    chosen = [own[code.strip().casefold()] for code in clients] or list(own.values())
+    body = {"trainer": old, "to": new, "clients": chosen, "leaves": not clients, "reason": reason}
+    entry = ledger.append("handover", body, by=by)
+    told = (
+        f"Taken over by {new}: {', '.join(chosen) or 'no client'}. Sheets follow; the analysis keeps {old}."
+    )
+    if now.protocol.trainers.deliver == "one arm":
+        told += f" Clients keep their arm: see that {new} trains each by the arm on the sheet."
+    return Noted(entry.position, "handover", reason, told)
+
+
 def correct(
     now: Snapshot, ledger: Ledger, client: str, *, fact: str, value: str, reason: str, by: str,
     source: str = "records",
 ) -> Entry:  # fmt: skip
     """Correct a mistyped fact; see `studykit.study.Study.correct`."""
     made = next((made for made in now.allocations if made.client.casefold() == client.casefold()), None)
-    facts = {} if made is None else {**made.facts, **made.true_stratum}
+    facts = {} if made is None else {**_tests(now, made), **made.true_facts}
     if made is not None and fact not in facts and fact != "arm":
         raise ArgumentError(where="fact", expected=f"one of {', '.join(sorted(facts))}", got=repr(fact))
     require_right("correct", by, now.protocol)
     if fact in facts:
         value = corrected_value(fact, value, protocol=now.protocol, records=now.records)
+        if value == said(facts[fact]):
+            raise _refusal(fact, "a value other than the one that stands", value)
     return ledger.correct(
         client=client if made is None else made.client,
         what=fact,
@@ -112,6 +171,12 @@ def correct(
         source=source,
         by=by,
     )
+
+
+def _tests(now: Snapshot, made: Allocation) -> dict[str, Any]:
+    """Baseline scores of a client by name, as when the client was drawn; those that came later: none."""
+    later = baseline_tests(now.records, now.protocol, [made.client]).get(made.client, ())
+    return {**dict.fromkeys(map(test_name, later), NO_TEST), **baseline_names(made.facts)}
 
 
 def corrected_value(fact: str, value: str, *, protocol: Protocol, records: Records) -> str:
@@ -135,6 +200,10 @@ def corrected_value(fact: str, value: str, *, protocol: Protocol, records: Recor
         raise _refusal(fact, "a date as YYYY-MM-DD", value)
     if not text:
         raise _refusal(fact, "a value", value)
+    if " " in fact and text != NO_TEST:
+        if not re.fullmatch(r"[0-9]+(\.[0-9]+)?", text):
+            raise _refusal(fact, f"a score such as 81.5, or {NO_TEST} where there is no such test", value)
+        return number_text(float(text))
     return known.get(text.casefold(), text)
 
 

@@ -4,38 +4,39 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studykit.errors import ArgumentError, Finding, FolderError
+from studykit.errors import ArgumentError, Finding, FolderError, ProtocolError
 from studykit.shipped import shipped
 from studykit.study.snapshot import PROTOCOL, RECORDS
 
 if TYPE_CHECKING:
     from studykit.protocol.first_questions import Question
+    from studykit.protocol.protocol_file import ReadProtocol
 
 _LIBRARIES = ("studykit", "numpy", "scipy", "pandas", "statsmodels", "pingouin", "pydantic", "matplotlib")
-
-
-def designs() -> tuple[str, ...]:
-    """Names of the ready protocols."""
-    return tuple(sorted(path.stem for path in shipped("protocols").glob("*.toml")))
 
 
 def questions(design: str = "parallel") -> tuple[Question, ...]:
     """The plain questions that `Study.start` takes answers to."""
     from studykit.protocol.filling import questions as asked
+    from studykit.protocol.ready import ready_text
 
-    return asked(template(design))
+    own = _own_answers()
+    return tuple(
+        replace(question, default=own.get(question.key, question.default))
+        for question in asked(ready_text(design))
+    )
 
 
-def template(design: str) -> str:
-    """Text of a ready protocol."""
-    ready = {path.stem: path for path in shipped("protocols").glob("*.toml")}
-    if (path := ready.get(design)) is None:
-        known = ", ".join(sorted(ready))
-        raise ArgumentError(where="design", expected=f"a ready protocol: {known}", got=repr(design))
-    return path.read_text(encoding="utf-8")
+def _own_answers() -> dict[str, str]:
+    """What this computer answers by itself: where it stands."""
+    from studykit.protocol.local_time import computer_zone
+
+    zone = computer_zone()
+    return {"time_zone": zone} if zone else {}
 
 
 def versions() -> dict[str, str]:
@@ -65,14 +66,38 @@ def study_folder(folder: str | Path) -> Path:
         got = "a file" if path.exists() else "nothing of that name"
         raise FolderError(
             where=str(path), expected="a study's folder", got=got,
-            todo="Check the spelling, or make one: studykit new FOLDER.",
+            todo=f"{_nearby(path)}Check the spelling, or make one: studykit new FOLDER.",
         )  # fmt: skip
     if not (path / PROTOCOL).is_file():
         raise FolderError(
             where=str(path), expected=f"a file {PROTOCOL} in it", got="none",
-            todo="Is this the study's folder? Make a study with: studykit new FOLDER.",
+            todo=f"{_nearby(path)}Is this the study's folder? Make a study with: studykit new FOLDER.",
         )  # fmt: skip
     return path
+
+
+def _nearby(path: Path) -> str:
+    """Which studies stand in, around and beside a folder that is none, in one sentence."""
+    here = path.absolute()
+    around = (here, here.parent, here.parent.parent) if here.is_dir() else (here.parent, Path.cwd())
+    found = {one.parent for place in around for name in ("", "*/") for one in place.glob(f"{name}{PROTOCOL}")}
+    base = Path.cwd()
+    names = ", ".join(sorted(str(p.relative_to(base) if p.is_relative_to(base) else p) for p in found)[:8])
+    return f"Studies nearby: {names}. " if names else ""
+
+
+def need_free(target: Path) -> None:
+    """Refuse a place where no new folder can be made."""
+    if target.exists() and (not target.is_dir() or any(target.iterdir())):
+        raise FolderError(
+            where=str(target), expected="a new folder", got="one that holds something already",
+            todo="Choose another name; nothing was changed.",
+        )  # fmt: skip
+    if not target.parent.is_dir():
+        raise FolderError(
+            where=str(target.parent), expected="a folder to put it in", got="none",
+            todo="Make that folder first.",
+        )  # fmt: skip
 
 
 class made_whole:  # noqa: N801 — used like a function
@@ -88,20 +113,7 @@ class made_whole:  # noqa: N801 — used like a function
         self.making = target.with_name(f".{target.name}.making")
 
     def __enter__(self) -> Path:
-        if self.target.exists() and (not self.target.is_dir() or any(self.target.iterdir())):
-            raise FolderError(
-                where=str(self.target),
-                expected="a new folder",
-                got="one that holds something already",
-                todo="Choose another name; nothing was changed.",
-            )
-        if not self.target.parent.is_dir():
-            raise FolderError(
-                where=str(self.target.parent),
-                expected="a folder to put it in",
-                got="none",
-                todo="Make that folder first.",
-            )
+        need_free(self.target)
         shutil.rmtree(self.making, ignore_errors=True)
         self.making.mkdir()
         return self.making
@@ -115,16 +127,36 @@ class made_whole:  # noqa: N801 — used like a function
             shutil.rmtree(self.making, ignore_errors=True)
 
 
+def filled_in(design: str, answers: Mapping[str, str]) -> ReadProtocol:
+    """A new study's protocol with these answers; what they do not say is taken from the ready one.
+
+    Raises
+    ------
+    ArgumentError
+        If an answer cannot be used: no file is named, since none has been written.
+    """
+    from studykit.protocol.filling import fill_template
+    from studykit.protocol.protocol_file import parse_protocol
+    from studykit.protocol.ready import ready_text, shortened
+
+    filled = fill_template(ready_text(design), _own_answers() | dict(answers))
+    try:
+        return parse_protocol(shortened(filled, name=design), where=PROTOCOL)
+    except ProtocolError as error:
+        first = error.findings[0]
+        raise ArgumentError(
+            where="answers", expected=first.expected, got=first.got, todo=first.todo
+        ) from None
+
+
 def make_study(target: Path, *, design: str, answers: Mapping[str, str] | None = None) -> tuple[Finding, ...]:
     """Write protocol and empty tables; see `studykit.study.Study.start`."""
     from studykit.allocation.ledger_home import synchronised_folder
-    from studykit.protocol.filling import fill_template
-    from studykit.protocol.protocol_file import parse_protocol
     from studykit.protocol.rules import check_protocol
     from studykit.records.writing import write_empty_tables
 
-    text = fill_template(template(design), dict(answers or {}))
-    read = parse_protocol(text, where=PROTOCOL)
+    read = filled_in(design, answers or {})
+    text = read.text
     with made_whole(target) as making:
         (making / PROTOCOL).write_text(text, encoding="utf-8", newline="\n")
         (making / RECORDS).mkdir()

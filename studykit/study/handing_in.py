@@ -273,7 +273,7 @@ def differences(folder: Path, listed: JoiningList, file: StudioFile) -> tuple[st
 
 def _unlike(held: Mapping[str, Any], made: Mapping[str, Any], place: str) -> list[str]:
     found = []
-    for name in sorted((set(held) | set(made)) - {"code", "software", "sums"}):
+    for name in sorted((set(held) | set(made)) - {"code", "software"}):
         one, other = held.get(name), made.get(name)
         if isinstance(one, Mapping) and isinstance(other, Mapping):
             found += _unlike(one, other, f"{place}{name}, ")

@@ -13,10 +13,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+import numpy as np
+
 from studykit.errors import ArgumentError, DataError, DesignError, Finding, FolderError
 from studykit.protocol.local_time import studio_day
 from studykit.shipped import shipped
 from studykit.study.folder import made_whole, study_folder, versions
+from studykit.study.said_of_records import Said as Said
 from studykit.study.snapshot import read_study
 
 if TYPE_CHECKING:
@@ -25,8 +28,10 @@ if TYPE_CHECKING:
     from studykit.lookback.export_tables import Opened
     from studykit.lookback.log import AttendanceLog
     from studykit.lookback.look_back_results import LookBack
+    from studykit.report.lookback_tables import EarlierLook
 
 SAID = "answers.json"
+LOOKS = "looks.json"  # what earlier looks gave, so that a later one shows it
 RECORDS_LOOKED_AT = "attendance records looked at"
 FORMAT = 1
 
@@ -42,53 +47,6 @@ class Asking(Protocol):
 
     def ask(self, question: str, *, default: str = "", choices: Sequence[str] = ()) -> str:
         """One answer."""
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """What was stated of an export, by options or by answers, now or before.
-
-    Parameters
-    ----------
-    columns, statuses, tables, adopted : mapping of str to str
-        Dates of adoption as YYYY-MM-DD or ``never``.
-    date_order, extracted_on : str
-    facts, sheets : tuple of str
-    """
-
-    columns: Mapping[str, str] = field(default_factory=dict)
-    statuses: Mapping[str, str] = field(default_factory=dict)
-    tables: Mapping[str, str] = field(default_factory=dict)
-    adopted: Mapping[str, str] = field(default_factory=dict)
-    date_order: str = ""
-    extracted_on: str = ""
-    facts: tuple[str, ...] = ()
-    sheets: tuple[str, ...] = ()
-
-    def over(self, earlier: Said) -> Said:
-        """These answers where there are any, else the earlier ones."""
-        return Said(
-            columns={**earlier.columns, **self.columns},
-            statuses={**earlier.statuses, **self.statuses},
-            tables={**earlier.tables, **self.tables},
-            adopted={**earlier.adopted, **self.adopted},
-            date_order=self.date_order or earlier.date_order,
-            extracted_on=self.extracted_on or earlier.extracted_on,
-            facts=self.facts or earlier.facts,
-            sheets=self.sheets or earlier.sheets,
-        )
-
-    def lines(self) -> tuple[tuple[str, str], ...]:
-        """For the page: what was stated."""
-        pairs = [(f"column {name}", header) for name, header in self.columns.items()]
-        pairs += [(f"status {word!r}", state) for word, state in self.statuses.items()]
-        pairs += [(f"table {name}", Path(place).name) for name, place in self.tables.items()]
-        pairs += [(f"{trainer} worked with partner reps from", day) for trainer, day in self.adopted.items()]
-        pairs += [("order of dates", self.date_order)] if self.date_order else []
-        pairs += [("exported on", self.extracted_on)] if self.extracted_on else []
-        pairs += [("facts named", ", ".join(self.facts))] if self.facts else []
-        pairs += [("sheets with sessions", ", ".join(self.sheets))] if self.sheets else []
-        return tuple(pairs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +160,13 @@ def look_back_from(
     if asking is None:  # else questions would stand in the middle of a line
         step("reading the export")
     log, said, more = _read(wish, said, asking)
+    if (
+        asking is not None
+        and not said.again
+        and any(one.last_day < _last(log) for one in _looks(wish.folder))
+    ):
+        asked = "These records were looked at before. Was looking again planned then?"
+        said = replace(said, again=asking.ask(asked, choices=("planned", "not planned")))
     notices += more
     step("comparing")
     try:
@@ -248,7 +213,7 @@ def _read(wish: Wish, said: Said, asking: Asking | None) -> tuple[AttendanceLog,
     from studykit.lookback.identity import named_columns, write_recoded
 
     notices: list[str] = []
-    opened = open_attendance(wish.file, tables=dict(said.tables), sheets=said.sheets)
+    opened, said = _opened(wish.file, said, asking)
     placed, said = _settle_columns(opened, said, asking)
     named = named_columns(opened, placed)
     if named and (wish.recode or (asking is not None and _offer_codes(asking, named))):
@@ -265,6 +230,26 @@ def _read(wish: Wish, said: Said, asking: Asking | None) -> tuple[AttendanceLog,
     return log, said, notices
 
 
+def _opened(file: Path, said: Said, asking: Asking | None) -> tuple[Opened, Said]:
+    """The tables; in a terminal the sheets with sessions are asked for where they are not clear."""
+    from studykit.lookback.export_tables import SheetDoubt, open_attendance
+
+    try:
+        return open_attendance(
+            file, tables=dict(said.tables), sheets=said.sheets, header=said.header_row
+        ), said  # fmt: skip
+    except SheetDoubt as doubt:
+        if asking is None:
+            raise
+        asking.say(str(doubt))
+        sheets = tuple(
+            title for title in doubt.titles if asking.confirm(f"Does sheet {title!r} hold sessions?")
+        )
+        if not sheets or sheets == said.sheets:
+            raise
+        return _opened(file, replace(said, sheets=sheets), asking)
+
+
 def _offer_codes(asking: Asking, named: Sequence[Finding]) -> bool:
     for finding in named:
         asking.say(str(finding))
@@ -273,11 +258,12 @@ def _offer_codes(asking: Asking, named: Sequence[Finding]) -> bool:
 
 def _settle_columns(opened: Opened, said: Said, asking: Asking | None) -> tuple[Placed, Said]:
     """Columns as said, exact ones, and guesses that somebody confirms."""
-    from studykit.lookback.export_columns import UNUSED, place_columns, refuse_guesses
+    from studykit.lookback.export_columns import place_columns, refuse_guesses
+    from studykit.lookback.wanted_columns import UNUSED
 
     placed = place_columns(opened, said.columns)
-    if asking is not None and placed.guesses and not placed.missing:
-        answers = {}
+    if asking is not None and (placed.guesses or placed.missing):
+        answers = {key: asking.ask(f"Which column is {key}?", choices=names) for key, names in placed.asked}
         for guess in placed.guesses:
             question = f"{guess.where}: is {guess.header!r} the column {guess.key} ({guess.wanted.meaning})?"
             answers[guess.key] = guess.header if asking.confirm(question) else UNUSED
@@ -291,10 +277,19 @@ def _understood(
     opened: Opened, placed: Placed, said: Said, asking: Asking | None, absence_days: int
 ) -> tuple[AttendanceLog, Said]:
     """The log; in a terminal the order of dates, words for states and days of adoption are asked for."""
+    from studykit.lookback.episodes import marks_since
+    from studykit.lookback.log import UNKNOWN_DAY
+
     if asking is not None:
         said = _ask_order(opened, placed, said, asking)
-        said = _ask_states(opened, placed, said, asking)
+        said = _ask_words(opened, placed, said, asking)
     log = _log(opened, placed, said, absence_days)
+    if asking is not None:
+        log, said = _ask_silences(opened, placed, log, said, asking, absence_days)
+        older = (log.joined != UNKNOWN_DAY) & (log.joined < marks_since(log))
+        if log.marked and log.practice_from == UNKNOWN_DAY and not said.practice_from and older.any():
+            said = replace(said, practice_from=_ask_practice(log, asking))
+            log = _log(opened, placed, said, absence_days)
     unmarked = not log.marked and log.trainers and not said.adopted and (log.adopted < 0).all()
     if asking is not None and unmarked:
         said = replace(said, adopted=_ask_adoption(log, asking))
@@ -307,6 +302,11 @@ def _log(opened: Opened, placed: Placed, said: Said, absence_days: int) -> Atten
 
     settings = ReadingSettings(
         statuses=dict(said.statuses),
+        marks=dict(said.marks),
+        gaps={_span(text): why for text, why in said.gaps.items()},
+        practice_from=_day(said.practice_from, "the day from which anybody worked with partner reps")
+        if said.practice_from not in ("", NOT_KNOWN)
+        else None,
         facts=said.facts or None,
         extracted_on=_day(said.extracted_on, "the day of the export") if said.extracted_on else None,
         absence_days=absence_days,
@@ -330,8 +330,54 @@ def _day(text: str, what: str) -> dt.date:
         ) from None
 
 
+def _span(text: str) -> tuple[int, int]:
+    """First and last day of a stretch written as FIRST..LAST."""
+    from studykit.lookback.log import day_number
+
+    first, _, last = text.partition("..")
+    what = "a stretch without sessions, FIRST..LAST"
+    begin, end = day_number(_day(first, what)), day_number(_day(last or first, what))
+    if end < begin:
+        raise ArgumentError(where=what, expected="the first day before the last", got=repr(text))
+    return begin, end
+
+
+def _ask_silences(
+    opened: Opened, placed: Placed, log: AttendanceLog, said: Said, asking: Asking, absence_days: int
+) -> tuple[AttendanceLog, Said]:
+    """Ask about stretches in which nobody trained, until none is left that would make departures."""
+    from studykit.lookback.log import day_of
+    from studykit.lookback.silence import WHYS, silence_doubt
+
+    while (doubt := silence_doubt(log, absence_days)) is not None:
+        first, last = map(day_of, doubt.spans[0])
+        if doubt.thin:
+            asking.say(f"Sessions thin out after {first - dt.timedelta(days=1)}.")
+            ends = asking.ask("On which day do the records end?", default=str(first - dt.timedelta(days=1)))
+            if ends == said.extracted_on:
+                return log, said
+            said = replace(said, extracted_on=ends)
+        else:
+            why = asking.ask(
+                f"No session from {first} to {last}. Was the studio closed, are they missing from the "
+                "export, or was it open and empty?", choices=WHYS,
+            )  # fmt: skip
+            said = replace(said, gaps={**said.gaps, f"{first}..{last}": why})
+        log = _log(opened, placed, said, absence_days)
+    return log, said
+
+
+def _ask_practice(log: AttendanceLog, asking: Asking) -> str:
+    from studykit.lookback.log import day_of
+
+    return asking.ask(
+        f"The records begin on {day_of(log.first_day)}. On which day did anybody here first work with "
+        f"partner reps? (YYYY-MM-DD, or {NOT_KNOWN})", default=NOT_KNOWN,
+    )  # fmt: skip
+
+
 def _ask_order(opened: Opened, placed: Placed, said: Said, asking: Asking) -> Said:
-    from studykit.lookback.parsing import DATE_ORDERS, parse_dates
+    from studykit.lookback.date_orders import DATE_ORDERS, parse_dates
 
     index = placed.places["sessions"]["date"]
     table = opened.tables["sessions"]
@@ -347,23 +393,35 @@ def _order(text: str) -> Any:
     return {"day": "day first", "month": "month first"}.get(text, text) or None
 
 
-def _ask_states(opened: Opened, placed: Placed, said: Said, asking: Asking) -> Said:
-    from studykit.lookback.parsing import STATES, parse_states
+def _ask_words(opened: Opened, placed: Placed, said: Said, asking: Asking) -> Said:
+    """What words for the state of a booking and for partner reps mean, each once, with its count."""
+    from studykit.lookback.layout import NOTES
+    from studykit.lookback.parsing import MARKS, STATES, parse_marks, parse_states
+    from studykit.lookback.wanted_columns import plain_name
 
-    index = placed.places["sessions"].get("status")
-    if index is None:
-        return said
-    column = opened.tables["sessions"].columns[index]
-    known = parse_states(column, said.statuses)
-    words = [text for text, state in zip(column.texts, known, strict=True) if text and not state]
-    answers = dict(said.statuses)
-    for word in words[:_MOST_WORDS]:
-        state = asking.ask(f"What does the status {word!r} mean?", choices=(*STATES, "not known"))
-        if state in STATES:
-            answers[word] = state
-    return replace(said, statuses=answers)
+    table, places = opened.tables["sessions"], placed.places["sessions"]
+    answers = {"status": dict(said.statuses), "partner_reps": dict(said.marks)}
+    for name, meanings in (("status", (*STATES, NOT_KNOWN)), ("partner_reps", tuple(MARKS))):
+        if name not in places:
+            continue
+        column = table.columns[places[name]]
+        if name == "status":
+            open_words = parse_states(column, said.statuses) == 0
+        else:
+            notes = plain_name(table.header[places[name]]) in NOTES
+            open_words = parse_marks(column, said.marks, notes=notes).unexplained
+        rows = np.bincount(column.place, minlength=len(column.texts))
+        words = [place for place in np.flatnonzero(open_words).tolist() if column.texts[place]]
+        for place in sorted(words, key=lambda place: -rows[place])[:_MOST_WORDS]:
+            word = column.texts[place]
+            asked = f"{rows[place]} rows have {word!r} under {table.header[places[name]]}. What does it mean?"
+            meaning = asking.ask(asked, choices=meanings)
+            if meaning != NOT_KNOWN:
+                answers[name][word] = meaning
+    return replace(said, statuses=answers["status"], marks=answers["partner_reps"])
 
 
+NOT_KNOWN = "not known"
 _MOST_WORDS = 12
 
 
@@ -376,9 +434,9 @@ def _ask_adoption(log: AttendanceLog, asking: Asking) -> dict[str, str]:
     for trainer in log.trainers:
         answer = asking.ask(
             f"From which day did {trainer} work with partner reps? (YYYY-MM-DD, never, or not known)",
-            default="not known",
+            default=NOT_KNOWN,
         )
-        if answer != "not known":
+        if answer != NOT_KNOWN:
             found[trainer] = answer
     return found
 
@@ -426,19 +484,41 @@ def _save(
     wish: Wish, look: LookBack, log: AttendanceLog, said: Said, log_here: Callable[[LookBack], str]
 ) -> tuple[Path, Path | None]:
     from studykit.report.lookback_page import LookBackReading
+    from studykit.report.lookback_tables import this_look
     from studykit.report.rendering import write_whole
     from studykit.report.saving import save_look_back
     from studykit.report.tally_sheet import tally_files
+    from studykit.results import to_plain
 
     today = studio_day().isoformat()
-    reading = LookBackReading(look, log, today, versions(), said.lines(), log_here(look))
+    earlier = tuple(one for one in _looks(wish.folder) if one.last_day < _last(log))
+    reading = LookBackReading(
+        look, log, today, versions(), said.lines(), log_here(look), earlier, said.again
+    )  # fmt: skip
     page = save_look_back(reading, wish.folder)
     plain = {"format": FORMAT, **{name: getattr(said, name) for name in Said.__slots__}}
     extra = {SAID: (json.dumps(plain, indent=1, ensure_ascii=False) + "\n").encode("utf-8")}
+    extra[LOOKS] = (json.dumps(to_plain((*earlier, this_look(look, today))), indent=1) + "\n").encode()
     if not log.marked:
         extra |= tally_files(log.trainers)
     write_whole(wish.folder, extra)
     return page, None if log.marked else wish.folder / "tally.html"
+
+
+def _last(log: AttendanceLog) -> str:
+    from studykit.lookback.log import day_of
+
+    return str(day_of(log.last_day))
+
+
+def _looks(folder: Path) -> tuple[EarlierLook, ...]:
+    """Earlier looks whose results stood in this folder; what cannot be read is no look."""
+    from studykit.report.lookback_tables import EarlierLook
+
+    try:
+        return tuple(EarlierLook(**one) for one in json.loads((folder / LOOKS).read_text(encoding="utf-8")))
+    except (OSError, ValueError, TypeError):
+        return ()
 
 
 def _ledger_wanted(wish: Wish) -> Callable[[LookBack], str]:

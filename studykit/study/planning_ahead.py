@@ -44,9 +44,11 @@ def plan(now: Snapshot, *, clients: int | None, pilot: bool, from_records: str |
 
     stop_on(now.read)
     if from_records is None:
-        return plan_study(now.protocol, clients=clients, pilot=pilot)
+        return plan_study(now.protocol, clients=clients, pilot=pilot, enrolled=len(now.allocations))
     found, notes = own_figures(Path(from_records), now.protocol)
-    planned = plan_study(found.plugged_into(now.protocol), clients=clients, pilot=pilot)
+    planned = plan_study(
+        found.plugged_into(now.protocol), clients=clients, pilot=pilot, enrolled=len(now.allocations)
+    )
     return replace(planned, own_figures=found, findings=(*notes, *planned.findings))
 
 

@@ -2,28 +2,26 @@
 
 from __future__ import annotations
 
-import re
+import os
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from studykit.study.snapshot import RESULTS
-
 if TYPE_CHECKING:
     from studykit.allocation.entries import Entry
 
-RECEIPTS = "receipts"
+RESULTS, RECEIPTS = "results", "receipts"
 
 
 def told_of(entry: Entry) -> str:
-    """What is told and kept after an entry; ``""`` after one of which nothing is handed out."""
+    """What is told and kept after an entry; ``""`` after the first, which says nothing yet."""
     from studykit.allocation.acts import allocation_from
     from studykit.allocation.entries import short_code
     from studykit.allocation.together import split_of
 
     code = (
-        f"Ledger entry {entry.position}, code {short_code(entry.code)}: "
-        "write it down somewhere outside this folder."
+        f"Ledger entry {entry.position}, code {short_code(entry.code)}. Write number and code down outside "
+        "this folder: they show later that nothing before them was changed."
     )
     if entry.kind == "allocation":
         return allocation_from(entry).receipt().text()
@@ -31,7 +29,9 @@ def told_of(entry: Entry) -> str:
         return f"The protocol is locked. {code}"
     if entry.kind == "amendment":
         return f"Amended; changed: {', '.join(entry.body['changed'])}. {code}"
-    return f"{split_of(entry).text()}\n{code}" if entry.kind == "split" else ""
+    if entry.kind == "split":
+        return f"{split_of(entry).text()}\n{code}"
+    return "" if entry.kind == "opening" else f"An entry of the kind {entry.kind}, by {entry.by}. {code}"
 
 
 def keep_receipts(study: Path, entries: Iterable[Entry]) -> str:
@@ -43,15 +43,11 @@ def keep_receipts(study: Path, entries: Iterable[Entry]) -> str:
             path = folder / f"entry_{entry.position:04}.txt"
             if not path.exists() and (text := told_of(entry)):
                 part = path.with_suffix(".part")
-                part.write_text(f"{text}\n", encoding="utf-8")
+                with part.open("w", encoding="utf-8", newline="\n") as stream:
+                    stream.write(f"{text}\n")
+                    stream.flush()
+                    os.fsync(stream.fileno())
                 part.replace(path)
     except OSError as error:
         return f"The receipt is not kept as a file: {error.strerror} ({folder}). Write it down now."
     return ""
-
-
-def last_kept(study: Path) -> int:
-    """Position of the last entry of which a receipt is kept; 0 where none is."""
-    names = [path.name for path in (study / RESULTS / RECEIPTS).glob("entry_*.txt")]
-    found = (re.fullmatch(r"entry_([0-9]{4,})\.txt", name) for name in names)
-    return max((int(match[1]) for match in found if match), default=0)

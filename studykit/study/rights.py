@@ -66,6 +66,13 @@ def require_right(act: Act, by: str, *protocols: Protocol) -> None:
     )  # fmt: skip
 
 
+def may_see_arms(by: str, protocol: Protocol) -> bool:
+    """Whether a code is of somebody who may know who is in which arm; of no one else, whatever it is."""
+    known = {code.casefold() for code in _codes(protocol, _ROLES_OF["see arms"])}
+    given = by.strip().casefold()
+    return bool(given) and not is_kept_blind(by, protocol) and (given in known or not _codes(protocol, None))
+
+
 def is_kept_blind(code: str, protocol: Protocol) -> bool:
     """Whether a code is of the assessor who must not know the arms."""
     testing = protocol.roles.testing.strip().casefold()
@@ -85,6 +92,11 @@ def refuse_the_blind(code: str, protocol: Protocol, *, where: str) -> None:
             todo="The tester must not know the arm; let the client's trainer print it. An emergency comes "
             "first: then the owner tells the arm, and it is written down.",
         )  # fmt: skip
+
+
+def codes_of_roles(protocol: Protocol, act: Act | None = None) -> tuple[str, ...]:
+    """The codes that the protocol's roles have, each once; of an act, those that may do it."""
+    return tuple(dict.fromkeys(_codes(protocol, None if act is None else _ROLES_OF[act])))
 
 
 def _codes(protocol: Protocol, roles: tuple[str, ...] | None) -> list[str]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from studykit.errors import DesignError
 from studykit.study.rights import refuse_the_blind
 from studykit.study.snapshot import RESULTS
+from studykit.study.traces import day_head
 
 if TYPE_CHECKING:
     from studykit.outcomes.session_plan import SessionPlan
@@ -81,9 +82,10 @@ def write_sheet(
             got="none",
             todo="Lock the protocol and enrol clients first; a sheet needs the client's arm.",
         )
+    taken_over = {code.casefold(): who for code, who in now.trainers_now.items()}
     plan = session_plan(
         protocol, now.records, client=client, allocated=now.allocated, today=today or now.today,
-        trainer=trainer,
+        trainer=trainer or taken_over.get(client.strip().casefold(), ""),
     )  # fmt: skip
-    path, home = save_session_sheet(plan, protocol, now.folder / RESULTS)
+    path, home = save_session_sheet(plan, protocol, now.folder / RESULTS, head=day_head(now))
     return Sheet(plan, path, home)

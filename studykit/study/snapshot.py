@@ -7,15 +7,18 @@ and decides inside its own transaction.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import DataError, DesignError, Finding, LedgerError
+from studykit.study.receipts import RESULTS as RESULTS
+from studykit.study.receipts import keep_receipts
 
 if TYPE_CHECKING:
-    from studykit.allocation.acts import Allocation, Locked
+    from studykit.allocation.acts import Allocation, Handovers, Locked
     from studykit.allocation.entries import Entry
     from studykit.allocation.ledger import Ledger
     from studykit.protocol.protocol_file import ReadProtocol
@@ -23,7 +26,7 @@ if TYPE_CHECKING:
     from studykit.records.record_tables import Allocated, Records
     from studykit.records.rows import StudyRows
 
-PROTOCOL, RECORDS, LEDGER, RESULTS = "protocol.toml", "records", "ledger.db", "results"
+PROTOCOL, RECORDS, LEDGER = "protocol.toml", "records", "ledger.db"
 SHOWED_NOTHING = "look that showed nothing"
 
 
@@ -39,7 +42,7 @@ def open_ledger(folder: Path) -> Ledger | None:
     from studykit.allocation.storage import is_begun
 
     path = folder / LEDGER
-    return Ledger.open(path) if is_begun(path) else None
+    return Ledger.open(path, after=partial(keep_receipts, folder)) if is_begun(path) else None
 
 
 def read_study(folder: Path) -> tuple[Snapshot, Ledger | None]:
@@ -148,6 +151,22 @@ class Snapshot:
         return allocations_from(self.entries)
 
     @cached_property
+    def handovers(self) -> Handovers:
+        """Who took clients over from trainers who left."""
+        from studykit.allocation.acts import handovers_from
+
+        return handovers_from(self.entries)
+
+    @property
+    def trainers_now(self) -> Mapping[str, str]:
+        """Who trains each client who was handed over; the others keep the trainer of the draw."""
+        return self.handovers.trainer_of
+
+    def trainer_now(self, client: Allocated) -> str:
+        """Who trains a client now."""
+        return self.trainers_now.get(client.client, client.trainer)
+
+    @cached_property
     def allocated(self) -> tuple[Allocated, ...]:
         """The allocated clients, in order; from the ledger, or from the records of an external trial."""
         from studykit.records.client_rows import allocated_from_records
@@ -160,7 +179,7 @@ class Snapshot:
                 client=made.client,
                 arm=made.arm,
                 allocated_on=made.day,
-                trainer=str(made.true_stratum.get("trainer") or made.facts.get("trainer") or ""),
+                trainer=str(made.true_facts.get("trainer") or ""),
                 factors=dict(made.true_stratum),
             )
             for made in self.allocations
@@ -179,7 +198,15 @@ class Snapshot:
         from studykit.records.consistency import check_consistency
 
         found = check_consistency(self.records, self.protocol, self.allocated)
-        return (*self.records.findings, *found, *self.derived[1])
+        return (*self.records.findings, *found, *self.derived[1], *self.draw_findings)
+
+    @cached_property
+    def draw_findings(self) -> tuple[Finding, ...]:
+        """What records and draws disagree on: tables and columns that are gone, facts that were changed."""
+        from studykit.study.draw_facts import changed_findings, lost_record_findings
+
+        lost = tuple(lost_record_findings(self.entries, self.records))
+        return (*lost, *changed_findings(self.records, self.protocol, self.allocations))
 
     @property
     def rows(self) -> StudyRows:
@@ -205,15 +232,24 @@ class Snapshot:
     # --- how far the study is -----------------------------------------------------------------
 
     @property
+    def enrolment_is_open(self) -> bool:
+        """Whether more clients are planned and may still join: a data lock closes it before."""
+        if self.protocol.is_external or self.protocol.plan.words.join:
+            return False
+        kinds = [entry.kind for entry in self.entries if entry.kind in ("data lock", "reopening")]
+        return len(self.allocated) < self.protocol.planning.clients and kinds[-1:] != ["data lock"]
+
+    @property
     def is_complete(self) -> bool:
-        """Whether the records cover the last visit and the horizon of every allocated client."""
+        """Whether all have joined and the records cover the last visit and the horizon of every client."""
         import numpy as np
 
         rows, last = self.rows, self.protocol.last_day
         known = rows.clients.allocated_on[~np.isnat(rows.clients.allocated_on)]
         if not last or known.size == 0 or np.isnat(rows.data_through):
             return True
-        return bool(rows.data_through >= known.max() + np.timedelta64(last, "D"))
+        followed = rows.data_through >= known.max() + np.timedelta64(last, "D")
+        return bool(followed) and not self.enrolment_is_open
 
     @cached_property
     def looks(self) -> tuple[Entry, ...]:

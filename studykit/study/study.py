@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from studykit.records.record_tables import Allocated, Records
     from studykit.records.rows import StudyRows
     from studykit.study.checking import Check
+    from studykit.study.todays import Today
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,6 +335,20 @@ class Study:
         from studykit.report.saving import save_plan
 
         return save_plan(plan, self.protocol, self.folder / RESULTS)
+
+    def today(self, *, by: str = "", today: dt.date | None = None) -> Today:
+        """Write the list of the day, and all its sheets for who may know the arms; see `study.todays`."""
+        from studykit.study.todays import write_today
+
+        return write_today(self.read(), by=by, today=today)
+
+    def handover(
+        self, trainer: str, *, to: str, reason: str, by: str, clients: Sequence[str] = ()
+    ) -> entering.Noted:
+        """Write that a trainer leaves and who takes over; see `study.entering.handover`."""
+        return entering.handover(
+            *read_locked(self.folder), trainer, to=to, reason=reason, by=by, clients=clients
+        )
 
     def sheet(self, client: str, *, today: dt.date | None = None, trainer: str = "") -> Path:
         """Write the client's session sheet and the page to take home; gives the sheet's path."""

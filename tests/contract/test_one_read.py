@@ -67,12 +67,12 @@ CALLS: dict[str, tuple[Callable[[Study], object], str]] = {
     "plan": (Study.plan, "ledger protocol"),
     "save_plan": (lambda study: study.save_plan(None), "ledger protocol"),  # type: ignore[arg-type]
     "save": (lambda study: study.save(None), "ledger protocol"),  # type: ignore[arg-type]
-    "audit": (lambda study: study.audit(by="OW"), "ledger protocol"),
+    "audit": (lambda study: study.audit(by="OW"), "ledger protocol records"),
     "records": (Study.records, "ledger protocol records"),
     "enrolment": (lambda study: study.enrolment("C001"), "ledger protocol records"),
     "sheet": (lambda study: study.sheet("C001"), "ledger protocol records"),
     "correct": (
-        lambda study: study.correct("C001", fact="consented", value="yes", reason="a slip", by="OW"),
+        lambda study: study.correct("C001", fact="consented", value="no", reason="a slip", by="OW"),
         "ledger protocol records",
     ),
     "check": (Study.check, "ledger protocol records rows"),

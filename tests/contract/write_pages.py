@@ -10,9 +10,8 @@ from pathlib import Path
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from studykit.lookback.export_columns import WANTED, WantedColumn
-from studykit.lookback.export_tables import SESSIONS
 from studykit.lookback.parsing import MOST_REPS, STATES
+from studykit.lookback.wanted_columns import SESSIONS, WANTED, WantedColumn
 from studykit.protocol import wording
 from studykit.protocol.base import Section
 from studykit.protocol.planned import Planning
@@ -29,6 +28,11 @@ RECORDS = """# What the record tables and an attendance export hold
 
 The first line of each file in `records/` names the columns; their order does not matter. `studykit tables`
 prints this page, `studykit tables sessions` a part of it.
+
+Write days as 2026-03-09 and the words below as they stand. What can only mean one thing is understood all the
+same, and noted: other forms of dates, a time behind the day, a spreadsheet's count of days, a decimal comma,
+`80 kg` in the load, capitals, blanks in codes. For 03/04/2026 say once which comes first, for all tables:
+`studykit check STUDY --date-order day`. A row that is not understood is named and stops the analysis.
 """
 VALIDITY = """# How far the intervals and tests can be trusted
 

@@ -51,11 +51,11 @@ class _Visible(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         del attrs
-        self.hidden += tag in ("style", "svg")
+        self.hidden += tag in ("style", "svg", "script")
         self.parts += ["\n"] if tag in self.BLOCKS else []
 
     def handle_endtag(self, tag: str) -> None:
-        self.hidden -= tag in ("style", "svg")
+        self.hidden -= tag in ("style", "svg", "script")
         self.parts += ["\n"] if tag in self.BLOCKS else []
 
     def handle_data(self, data: str) -> None:

@@ -20,8 +20,7 @@ from studykit.study import Study
 from studykit.trial.settings import TrialSettings
 from synthetic_data.record_files import write_records
 from synthetic_data.simulated_trial import enrolments, simulate_trial
-
-ANSWERED = (('review = "needed"', 'review = "approved"'), ('reference = ""', 'reference = "R-17"'))
+from tests.support.answered import ANSWERED
 
 
 def ready_protocol(design: str, *changes: tuple[str, str]) -> ReadProtocol:

@@ -49,7 +49,7 @@ def test_the_demo_runs_and_says_what_it_found(made: tuple[Path, subprocess.Compl
     assert "step 1 of 6" in answer.stderr  # progress, where nobody sits at a terminal
     results = folder / "demo_study" / "results"
     page = (results / "report.html").read_text(encoding="utf-8")
-    assert "<script" not in page
+    assert page.count("<script") == 1  # our own, which unfolds the page for paper
     assert not re.search(r'(src|href)="https?:', page)
 
 
@@ -99,15 +99,20 @@ def test_another_folder_in_the_way_is_left_alone(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no SIGKILL on this system")
-@pytest.mark.parametrize("seconds", [1.5, 4.0, 6.5])
-def test_a_kill_in_the_middle_leaves_the_study_readable(tmp_path: Path, seconds: float) -> None:
+@pytest.mark.parametrize(
+    ("seen", "run_again"),
+    [("*", False), ("demo_study/results/plan*", True), ("demo_study/results/report.html", False)],
+)
+def test_a_kill_in_the_middle_leaves_the_study_readable(tmp_path: Path, seen: str, run_again: bool) -> None:
+    """Killed as soon as something is there, so in the same place on a quick and on a slow machine."""
     process = subprocess.Popen(
         [sys.executable, "-m", "studykit.cli", "demo"], cwd=tmp_path,
         env=ENVIRONMENT | {"PYTHONPATH": str(ROOT)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
-    time.sleep(seconds)
+    while process.poll() is None and not any(tmp_path.glob(seen)):
+        time.sleep(0.01)
     process.send_signal(signal.SIGKILL)
-    process.wait()
+    assert process.wait() == -signal.SIGKILL, "it was over before anything was seen"
     target = tmp_path / "demo_study"
     if target.exists():  # it appears only when it is whole
         study = Study.open(target)
@@ -116,8 +121,9 @@ def test_a_kill_in_the_middle_leaves_the_study_readable(tmp_path: Path, seconds:
         report = target / "results" / "report.html"
         if report.exists():
             assert report.read_text(encoding="utf-8").rstrip().endswith("</html>")
-    again = command("demo", folder=tmp_path)
-    assert again.returncode == 0, again.stderr
+    if run_again:
+        again = command("demo", folder=tmp_path)
+        assert again.returncode == 0, again.stderr
 
 
 @pytest.mark.slow

@@ -85,7 +85,7 @@ def test_protocol_could_be_locked(read):
 
 def test_ledger_holds_the_protocol_and_says_that_its_draws_are_simulated(ledger, read):
     locked = ledger.locked()
-    assert locked.current_protocol == read.text
+    assert locked.current_protocol == read.whole
     assert locked.current_hash == read.digest
     sources = {entry.body["entropy_source"] for entry in ledger.entries() if entry.kind == "allocation"}
     assert sources == {"simulated"}

@@ -96,6 +96,9 @@ def test_a_ledger_copied_to_another_machine(locked: Study, run: Run, monkeypatch
     assert run(*words)[0] == 0
     assert run("enrol", copy, CLIENTS[1][0], "--by", "OW", "--yes")[0] == 0
     monkeypatch.undo()
+    code, err = enrol_next(locked, run)
+    assert (code, "found a newer one: it goes on after entry 3 to entry 5" in err) == (2, True)
+    shutil.rmtree(copy)
     nothing_lost(locked, run)
 
 

@@ -16,6 +16,7 @@ from studykit.planning.plan_text import plan_text
 from studykit.randomness import stream
 from studykit.report.methods_section import allocation_words
 from studykit.study import Study
+from tests.support.answered import ANSWERED
 
 BLOCKS = 'method = "permuted blocks"\nblock_sizes = [2, 4]\nstrata = ["trainer", "sex"]\n'
 METHODS = {
@@ -64,8 +65,7 @@ def edit(study: Study, *pairs: tuple[str, str]) -> None:
 def ready_study(folder: Path, section: str) -> Study:
     """A new study with this way of allocating, all its clients ready to be enrolled."""
     study = Study.create(folder)
-    review = (('review = "needed"', 'review = "approved"'), ('reference = ""', 'reference = "R-17"'))
-    edit(study, *review, (BLOCKS, section))
+    edit(study, *ANSWERED, (BLOCKS, section))
     for trainer in ("T1", "T2"):
         add_rows(
             study.folder, "trainers", {"trainer": trainer, "signed_off_on": "2026-01-10", "observer": "OB"}
@@ -233,7 +233,7 @@ def test_check_and_lock_say_what_the_design_cannot_give(tmp_path: Path) -> None:
         study.lock(by="OW")
 
     study = Study.create(tmp_path / "clusters")
-    edit(study, ('deliver = "both arms"', 'deliver = "one arm"'), ("trainers = 3", "trainers = 6"))
+    edit(study, ("[roles]", '[trainers]\ndeliver = "one arm"\n\n[roles]'), ("trainers = 3", "trainers = 6"))
     found = [str(finding) for finding in study.check().findings]
     assert any("no result can give a p-value below 0.100" in text for text in found), found
     with pytest.raises(ProtocolError, match='write design = "trainers" and method = "trainers together"'):
@@ -244,7 +244,7 @@ def test_check_and_lock_say_what_the_design_cannot_give(tmp_path: Path) -> None:
 def test_retention_in_a_crossover_is_refused(tmp_path: Path) -> None:
     """A13: the reason is given."""
     study = Study.create(tmp_path / "mine")
-    edit(study, ('design = "parallel"', 'design = "crossover"'))
+    edit(study, ('ready = "parallel"', 'design = "crossover"\nready = "parallel"'))
     with pytest.raises(ProtocolError, match="staying cannot be put down to either"):
         study.plan()
 
@@ -270,7 +270,7 @@ def test_an_amendment_keeps_what_clients_have(tmp_path: Path) -> None:
     study = ready_study(tmp_path / "mine", BLOCKS)
     study.lock(by="OW")
     study.enrol(CLIENTS[0][0], by="OW")
-    text = (study.folder / "protocol.toml").read_text(encoding="utf-8")
+    text = study.read().file.whole
     other = text.replace('"partner_reps"', '"other_reps"').replace('"conventional"', '"other_sets"')
     (study.folder / "protocol.toml").write_text(other, encoding="utf-8")
     with pytest.raises(DesignError, match="a design that keeps what clients have been allocated"):

@@ -48,20 +48,22 @@ def test_an_entry_made_while_an_analysis_runs_is_not_stamped_on_it(
 
 @pytest.mark.parametrize("name", ["ledger (conflicted copy).db", "ledger 2.db", "old/backup.bin"])
 def test_a_second_ledger_is_found(demo: Study, run: Run, name: str) -> None:
-    """A copy is to be looked at; one with entries of its own stops everything but reading."""
+    """A copy is to be looked at; one that goes on by itself stops everything but reading."""
     other = demo.folder / name
     other.parent.mkdir(exist_ok=True)
     shutil.copyfile(demo.folder / LEDGER, other)
-    copy = f"{other}: expected ledger.db as the only ledger in the folder; found a copy of it up to entry "
+    copy = f"{other}: expected ledger.db as the only ledger of the study; found a copy of it up to entry "
     code, out, _ = run("audit", demo.folder)
     assert (code, copy in out) == (0, True)
     assert copy in run("check", demo.folder)[1]
     Ledger.open(other).append("note", {"reason": "another history"}, by="OW")
-    second = f"{other}: expected ledger.db as the only ledger in the folder; found another one, with other"
+    second = (
+        f"{other}: expected ledger.db as the only ledger of the study; found a newer one: it goes on after"
+    )
     for command in ("audit", "check"):
         code, out, _ = run(command, demo.folder)
         assert (code, second in out) == (1, True)
-    assert "Never enrol from a copy." in out
+    assert "The ledger in use is the older copy." in out
 
 
 def test_another_file_of_that_kind_is_pointed_at(demo: Study, run: Run) -> None:

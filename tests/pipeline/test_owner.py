@@ -12,6 +12,7 @@ import pytest
 
 from studykit.cli import main
 from studykit.study import Study
+from tests.support.answered import answer
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -68,17 +69,6 @@ def add_ready_client(folder: Path, client: str, *, sex: str = "female", trainer:
         )  # fmt: skip
 
 
-def answer_ethics(folder: Path) -> None:
-    """Write down the reviewer's answer, as an owner would with a text editor."""
-    path = folder / "protocol.toml"
-    text = path.read_text(encoding="utf-8")
-    assert text.count('review = "needed"') == 1
-    text = text.replace('review = "needed"', 'review = "approved"').replace(
-        'reference = ""', 'reference = "R-17"', 1
-    )
-    path.write_text(text, encoding="utf-8")
-
-
 def test_a_lock_before_the_review_is_answered_is_refused(mine: Path, run: Run) -> None:
     """A38: independent review is needed unless shown otherwise."""
     code, _, err = run("lock", mine, "--by", "OW")
@@ -109,14 +99,21 @@ def test_the_whole_way_of_an_owner(mine: Path, run: Run) -> None:
     assert code == 2
     assert "expected a locked protocol" in err
 
-    answer_ethics(mine)
+    answer(mine)
     text = (mine / "protocol.toml").read_text(encoding="utf-8")
     code, out, err = run("lock", mine, "--by", "OW")
     assert code == 2
     assert "expected a yes: after the lock every change is an amendment; found no terminal to ask in" in err
     assert not (mine / "ledger.db").exists()
+    assert len(out.split("What the lock decides for good:\n")[1].splitlines()) > 10
+    many = text.replace("exercises_per_session = 2 ", "exercises_per_session = 15 ")
+    (mine / "protocol.toml").write_text(many, encoding="utf-8")
+    code, out, err = run("lock", mine, "--by", "OW")
+    assert (code, "found 15. More means much soreness." in out) == (2, True)
+    (mine / "protocol.toml").write_text(text, encoding="utf-8")
     code, out, err = run("lock", mine, "--by", "OW", "--yes")
     assert code == 0, err
+    assert "claims that are true of this studio" in out
     add_rows(mine, "trainers", {"trainer": "T1", "signed_off_on": "2026-01-10", "observer": "OB"})
     for client in ("C001", "C002", "C003", "C004"):
         add_ready_client(mine, client)
@@ -156,7 +153,7 @@ def test_the_whole_way_of_an_owner(mine: Path, run: Run) -> None:
     code, _, err = run("plan", mine)
     assert code == 0
     assert "The locked text holds" in err, "a plan of the locked protocol is not taken for one of the file"
-    code, out, err = run("amend", mine, "--by", "OW", "--reason", "a new version number, to see")
+    code, out, err = run("amend", mine, "--by", "OW", "--reason", "a new version number, to see", "--yes")
     assert code == 0, err
     assert "changed: study, version" in out
     code, _, err = run("amend", mine, "--by", "OW", "--reason", "again")
@@ -175,7 +172,7 @@ def test_the_whole_way_of_an_owner(mine: Path, run: Run) -> None:
 
 
 def test_locking_twice_is_refused(mine: Path, run: Run) -> None:
-    answer_ethics(mine)
+    answer(mine)
     assert run("lock", mine, "--by", "OW", "--yes")[0] == 0
     code, _, err = run("lock", mine, "--by", "OW", "--yes")
     assert code == 2
@@ -186,9 +183,8 @@ def test_locking_twice_is_refused(mine: Path, run: Run) -> None:
     ("words", "message"),
     [
         (("plan", "no such folder"), "expected a study's folder; found nothing of that name"),
-        (("plann", "x"), "invalid choice"),
-        (("enrol", "x", "C1"), "--by"),
-        (("plan", "x", "--clients", "many"), "invalid int value"),
+        (("plann", "x"), "found plann. Is plan meant?"),
+        (("plan", "x", "--clients", "many"), "--clients: expected a whole number; found many."),
     ],
 )
 def test_wrong_words_end_with_one_message(words: tuple[str, ...], message: str, run: Run) -> None:
@@ -256,7 +252,7 @@ def test_a_crash_while_making_leaves_nothing(
 
 def test_receipts_and_kept_codes_are_compared(mine: Path, run: Run, tmp_path: Path) -> None:
     """E14: the ledger is verified; a rewritten end contradicts what was handed out."""
-    answer_ethics(mine)
+    answer(mine)
     assert run("lock", mine, "--by", "OW", "--yes")[0] == 0
     add_rows(mine, "trainers", {"trainer": "T1", "signed_off_on": "2026-01-10", "observer": "OB"})
     add_ready_client(mine, "C001")
@@ -266,7 +262,7 @@ def test_receipts_and_kept_codes_are_compared(mine: Path, run: Run, tmp_path: Pa
     path.write_text(receipt, encoding="utf-8")
     code, out, _ = run("audit", mine, "--receipt", path)
     assert code == 0
-    assert "1 receipts compared" in out
+    assert "2 receipts compared" in out
     position = next(
         line.split(":")[1].strip() for line in receipt.splitlines() if line.strip().startswith("entry:")
     )

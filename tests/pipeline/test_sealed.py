@@ -71,6 +71,19 @@ def test_from_the_outsider_to_the_audit(sealed: tuple[Study, Path], run: Run) ->
     assert is_randomised(study.read())
 
 
+def test_nothing_is_asked_while_an_envelope_of_the_stratum_waits(
+    sealed: tuple[Study, Path], run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    study, _ = sealed
+    study.lock(by="OW")
+    study.call_slip("C000", by="OW")
+    monkeypatch.setattr("studykit.cli.is_interactive", lambda: True)
+    monkeypatch.setattr("builtins.input", lambda prompt: pytest.fail(f"asked: {prompt}"))
+    code, _, err = run("enrol", study.folder, "C004", "--by", "OW")
+    assert code == 2
+    assert "expected to be opened and recorded first; found called for client C000" in err
+
+
 def test_a_mistyped_word_loses_nothing(sealed: tuple[Study, Path], run: Run) -> None:
     study, folder = sealed
     slips = slips_of(folder)

@@ -17,6 +17,7 @@ from studykit.cli import main
 from studykit.report.wording_check import text_of
 from studykit.shipped import shipped
 from studykit.study import Study
+from tests.support.answered import answered
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -146,10 +147,9 @@ def mine(tmp_path: Path, run: Run) -> Path:
     assert run("new", folder, "--defaults")[0] == 0
     path = folder / "protocol.toml"
     text = path.read_text(encoding="utf-8")
-    text = text.replace('review = "needed"', 'review = "approved"').replace(
-        'reference = ""', 'reference = "R-17"', 1
+    path.write_text(
+        answered(text).replace("local = []", 'local = ["Mind the <low> beam."]'), encoding="utf-8"
     )
-    path.write_text(text.replace("local = []", 'local = ["Mind the <low> beam."]'), encoding="utf-8")
     add_rows(folder, "trainers", {"trainer": "T1", "signed_off_on": back(20), "observer": "OB"})
     study = Study.open(folder)
     baseline = study.protocol.baseline_visits[0].code
@@ -258,7 +258,8 @@ def test_a_trial_allocated_elsewhere_with_codes_that_are_no_file_names(mine: Pat
     """The arm comes from records/allocation; a code with a slash writes inside results/sheets only."""
     add_rows(
         mine, "screening",
-        {"client": "../C2", "date": back(3), "eligible": "yes", "cleared": "yes", "consented": "yes"},
+        {"client": "../C2", "date": back(3), "eligible": "yes", "cleared": "yes", "consented": "yes",
+         "touch_consented": "yes"},
     )  # fmt: skip
     path = mine / "protocol.toml"
     text = path.read_text(encoding="utf-8")

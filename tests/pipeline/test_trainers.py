@@ -20,6 +20,7 @@ from studykit.trial.settings import TrialSettings
 from synthetic_data.simulated_trial import simulate_trial
 from tests.pipeline.simulated_study import add_columns, ready_protocol, trainers_study
 from tests.pipeline.test_methods import add_rows, edit, strength_rows, today
+from tests.support.answered import answer
 
 Run = Callable[..., tuple[int, str, str]]
 TRAINERS = tuple(f"T{number:02d}" for number in range(1, 9))
@@ -35,11 +36,7 @@ def mine(tmp_path: Path, run: Run) -> Path:
     folder = tmp_path / "mine"
     code, _, err = run("new", folder, "--design", "trainers", "--defaults")
     assert code == 0, err
-    edit(
-        Study.open(folder),
-        ('review = "needed"', 'review = "approved"'),
-        ('reference = ""', 'reference = "R"'),
-    )
+    answer(folder)
     path = folder / "records" / "trainers.csv"
     heading, example = path.read_text(encoding="utf-8-sig").splitlines()
     assert heading.endswith(",years_as_trainer,clients_now")
@@ -83,7 +80,7 @@ def test_the_whole_way_of_an_owner(mine: Path, run: Run) -> None:
     code, out, err = run("trainers", mine, "--by", "OW", "--yes")
     assert code == 0, err
     assert "Looked at: all of 35 ways to divide the trainers" in out
-    assert "write it down somewhere outside this folder" in out
+    assert "they show later that nothing before them was changed" in out
     body = Study.open(mine).ledger.entries()[-1].body
     assert (body["possible"], body["considered"], body["kept"] % 2) == (35, 35, 0)
     assert 0 <= body["index"] < body["kept"]
@@ -131,11 +128,7 @@ def test_a_listed_client_of_nobody_who_is_drawn(mine: Path, run: Run, trainer: s
 def test_clients_are_not_drawn_where_trainers_are_and_the_other_way_round(mine: Path, run: Run) -> None:
     folder = mine.parent / "parallel"
     assert run("new", folder, "--defaults")[0] == 0
-    edit(
-        Study.open(folder),
-        ('review = "needed"', 'review = "approved"'),
-        ('reference = ""', 'reference = "R"'),
-    )
+    answer(folder)
     assert run("lock", folder, "--by", "OW", "--yes")[0] == 0
     code, _, err = run("trainers", folder, "--by", "OW", "--yes")
     assert code == 2

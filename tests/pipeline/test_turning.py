@@ -16,6 +16,7 @@ from studykit.study.session_sheets import write_sheet
 from tests.pipeline.simulated_study import ready_protocol
 from tests.pipeline.test_methods import add_rows, edit, strength_rows, today
 from tests.pipeline.turning_study import FIRST, turning_study
+from tests.support.answered import answer
 
 Run = Callable[..., tuple[int, str, str]]
 CLIENTS = {"crossover": 24, "limbs": 24, "stepped": 36}
@@ -86,11 +87,7 @@ def _study_with_clients(folder: Path, design: str, run: Run) -> Study:
     assert run("new", folder, "--design", design, "--defaults")[0] == 0
     code, out, _ = run("check", folder)
     assert code == 0, out
-    edit(
-        Study.open(folder),
-        ('review = "needed"', 'review = "approved"'),
-        ('reference = ""', 'reference = "R"'),
-    )
+    answer(folder)
     study = Study.open(folder)
     for number in range(1, 10):
         add_rows(folder, "trainers", {"trainer": f"T{number}", "signed_off_on": "2026-01-02"})

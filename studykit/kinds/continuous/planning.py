@@ -351,7 +351,8 @@ def _other_designs(protocol: Protocol, outcome: ContinuousOutcome, clients: int)
     for plan in DESIGNS.values():
         words, price = plan.words.offer
         if words and plan is not protocol.plan and (outcome.exercises or plan.within != "sides"):
-            yield Change(f"another design: {words}", in_design(protocol, outcome, plan.word), clients, price)
+            other = in_design(protocol, outcome, plan.word)
+            yield Change(f"another design: {words}", other, clients, price, plan.word)
 
 
 @lru_cache

@@ -7,7 +7,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from studykit.protocol.base import Code, Many, Section, Text
+from studykit.protocol.base import Code, Many, PerCent, Section, Text
 from studykit.protocol.estimand import Strategy
 from studykit.protocol.outcome import AS_OBSERVED, OF_ITS_OWN, OutcomeSection
 from studykit.protocol.planned import ScoresAssumed
@@ -64,8 +64,11 @@ class ContinuousOutcome(OutcomeSection):
     zero_rule: Literal["stop", "leave out"] = Field(
         "stop", description="what to do with a zero or assisted load, which has no logarithm"
     )
-    smallest_worthwhile: float | None = Field(
-        None, ge=0.001, le=100_000.0, description="in per cent on the log scale, else in the unit"
+    smallest_worthwhile: Annotated[float | None, PerCent] = Field(
+        None,
+        ge=0.001,
+        le=100_000.0,
+        description='in per cent on the log scale, such as 3 or "3 %", else in the unit',
     )
     procedure: str = ""
     assumptions: Annotated[ScoresAssumed, OF_ITS_OWN] = ScoresAssumed()

@@ -107,9 +107,9 @@ def _not_comparable(any_known: bool) -> StudykitError:
         return FitError(where="risk difference", **UNINFORMATIVE)
     return FitError(
         where="retention",
-        expected="clients whose status at the horizon is known",
+        expected="clients known to have stayed, or left, by the day that counts (the horizon)",
         got="none",
-        todo="Wait until the records reach the horizon.",
+        todo="Wait until the records reach that day.",
     )
 
 

@@ -7,7 +7,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from studykit.protocol.base import Days
+from studykit.protocol.base import Days, PerCent
 from studykit.protocol.estimand import Strategy
 from studykit.protocol.outcome import AS_OBSERVED, OF_ITS_OWN, OutcomeSection
 from studykit.protocol.planned import StayingAssumed
@@ -43,7 +43,9 @@ class RetentionOutcome(OutcomeSection):
     pause_total_days: Days = Field(
         56, description="most days of pause that stop the clock, all pauses together"
     )
-    smallest_worthwhile: float | None = Field(None, ge=0.001, le=100.0, description="in percentage points")
+    smallest_worthwhile: Annotated[float | None, PerCent] = Field(
+        None, ge=0.001, le=100.0, description='in percentage points, such as 5 or "5 %"'
+    )
     assumptions: Annotated[StayingAssumed, OF_ITS_OWN] = StayingAssumed()
 
     @property

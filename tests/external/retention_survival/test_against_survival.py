@@ -54,6 +54,8 @@ def check_model(model, reference):
     np.testing.assert_allclose(
         [model.null_log_likelihood, model.log_likelihood], reference["log_likelihood"], rtol=CLOSED
     )
+    gained = reference["log_likelihood"][1] - reference["log_likelihood"][0]
+    np.testing.assert_allclose(model.likelihood_ratio_statistic, 2.0 * gained, rtol=1e-8)
     np.testing.assert_allclose(model.score_statistic, reference["score"], rtol=1e-8)
     assert bool(robust) == (model.robust_covariance is not None)
     if robust:

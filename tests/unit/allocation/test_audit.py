@@ -5,10 +5,12 @@ from contextlib import closing
 
 import pytest
 
+from studykit.allocation.acts import handovers_from
 from studykit.allocation.audit import audit
 from studykit.allocation.audit_result import Anchor
-from studykit.allocation.entries import Entry, check_chain, next_entry
+from studykit.allocation.entries import Entry, check_chain, facts_hash, next_entry
 from studykit.allocation.ledger import Ledger
+from studykit.allocation.refusals import REQUIRED_FACTS
 
 
 @pytest.fixture
@@ -70,7 +72,11 @@ def test_a_good_ledger_passes(study):
     result = audit(*ledger.unverified(), receipts=receipts, anchors=[Anchor(2, "")][:0])
     assert result.passed
     assert (result.entries, result.replayed, result.receipts_checked) == (14, 12, 12)
-    assert [finding.severity for finding in result.findings] == ["warn"], "the simulated draws are named"
+    assert [finding.severity for finding in result.findings] == ["note", "warn"], "no zone, simulated draws"
+    assert "expected a time zone with every allocation; found 12 without, first at entry 3" in str(
+        result.findings[0]
+    )
+    assert "as they were written (UTC)." in str(result.findings[0])
     assert result.kinds == {"opening": 1, "lock": 1, "allocation": 12}
 
 
@@ -281,3 +287,42 @@ def test_predictability(tmp_path, surroundings, enrol):
         ledger.allocate(f"C{number}", stratum={}, facts=facts, method=method, by="OW")
     guess = audit(*ledger.unverified()).predictability
     assert (guess.draws, guess.certain, guess.expected_correct, guess.by_chance) == (10, 5, 7.5, 5.0)
+
+
+def test_facts_are_fixed_by_their_hash_in_the_entry_of_the_draw(ledger, method):
+    """Other facts in the entry contradict the hash, even where the whole chain was written anew."""
+    facts, stratum = dict.fromkeys(REQUIRED_FACTS, True), {"trainer": "T1"}
+    fixed = {"facts_hash": facts_hash(stratum, facts), "tables": {}}
+    ledger.allocate("C001", stratum=stratum, facts=facts, method=method, by="OW", fixed=fixed)
+    assert audit(ledger.entries()).passed
+    rewritten(
+        ledger, lambda _, body: body | ({"facts": {**facts, "age": 50}} if "facts_hash" in body else {})
+    )
+    (finding,) = [one for one in audit(Ledger(ledger.path).entries()).findings if one.severity == "stop"]
+    assert (finding.where, finding.expected) == (
+        "ledger, entry 3",
+        "facts that fit the hash fixed at the draw",
+    )
+
+
+def test_every_correction_reaches_the_balance(ledger, enrol):
+    enrol(ledger, "C001", "T1")
+    ledger.correct(client="C001", what="trainer", old="T1", new="T2", reason="x", source="x", by="OW")
+    ledger.correct(client="C001", what="age", old="41", new="44", reason="x", source="x", by="OW")
+    (made,) = ledger.allocations()
+    assert (made.true_facts["age"], made.true_facts["trainer"]) == ("44", "T2")
+    assert [row.level for row in audit(ledger.entries()).balance] == ["all", "T2"]
+
+
+def test_the_trainer_who_takes_over_is_known_in_order(ledger, enrol):
+    enrol(ledger, "C001", "T1")
+    for trainer, to, clients, leaves in (
+        ("T1", "T2", ["C001"], True),
+        ("T2", "T1", [], True),
+        ("T1", "T3", ["C001"], False),
+    ):
+        body = {"trainer": trainer, "to": to, "clients": clients, "leaves": leaves, "reason": "x"}
+        ledger.append("handover", body, by="OW")
+    found = handovers_from(ledger.entries())
+    assert (dict(found.trainer_of), list(found.left)) == ({"C001": "T3"}, ["T2"])
+    assert ledger.allocations()[0].true_facts["trainer"] == "T1"

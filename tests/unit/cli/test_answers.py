@@ -33,4 +33,4 @@ def test_an_unknown_option_points_to_the_help_of_its_command(capsys: pytest.Capt
         cli.main(["plan", "my_study", "--persons", "40"])
     assert stopped.value.code == 2
     said = capsys.readouterr().err
-    assert said == "studykit plan: no such option: --persons 40. Try: studykit plan --help\n"
+    assert said == "studykit plan: there is no option --persons. Try: studykit plan --help\n"

@@ -130,7 +130,10 @@ def test_without_any_joining_date_first_sessions_stand_for_it_and_that_is_said(l
     told = next(text for text in map(str, found.findings) if "joining dates" in text)
     first = np.unique(log.session_client, return_index=True)[1]
     new = log.session_day[first] >= log.first_day + 56
-    assert f"{new.sum()} clients first seen 56 days or more after the records begin" in told
+    assert (
+        f"of {new.size} clients. {new.sum()} of them were first seen 56 days or more after the records begin"
+        in told
+    )
     assert f"{(~new).sum()} seen before are left out" in told
     assert (found.new_clients, found.existing_clients) == (new.sum(), 0)
 
@@ -192,10 +195,12 @@ def test_everybody_departed_is_told_to_whoever_reads_the_findings():
         "look back, departures: expected clients who still train when the records end"
     )
     assert "found none of 12" in str(stop)
+    assert look.verdict.kind == "cannot tell"
     assert headline(look).startswith("Every one of the 12 clients counts as having left")
 
 
 def test_the_days_that_were_used_are_told_first(look):
     first, last, cut = (np.datetime64(day, "D") for day in (look.first_day, look.last_day, look.cut_day))
-    told = f"simulated: {first} to {last}; departures can be known up to {cut}."
-    assert " ".join(summary(look).split("\n\n")[1].split()) == told
+    told = f"simulated: {first} to {last}; departures can be known up to {cut}. "
+    told += f"The records were taken to end on {last}: "
+    assert " ".join(summary(look).split("\n\n")[1].split()).startswith(told)

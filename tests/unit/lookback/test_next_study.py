@@ -42,7 +42,7 @@ def test_sentences_hold_the_planning_numbers(planned):
     assert f"about {100 * found.retained:.0f} still train after 26 weeks" in text
     assert f"{found.sessions_per_week:.1f} times a week" in text
     assert f"With the {found.clients_training} clients who train now" in text
-    assert "clients for a difference of 10 points" in text
+    assert "; for 10 points, " in text
     assert "let every trainer give both ways" in text
 
 

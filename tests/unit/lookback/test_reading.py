@@ -413,7 +413,7 @@ def test_names_are_refused_and_a_copy_with_codes_is_read_instead(tmp_path: Path)
     )  # fmt: skip
     with pytest.raises(DataError) as caught:
         read_attendance(path, settings=TODAY)
-    assert "a name, in 3 of 3 different cells" in str(caught.value)
+    assert "It stands in 3 of 3 different cells." in str(caught.value)
     assert "Ann" not in str(caught.value)
     opened = open_attendance(path)
     copies, key = write_recoded(opened, place_columns(opened), path)

@@ -85,7 +85,7 @@ def test_sessions_themselves_compared():
     assert abs(math.log(ratio.value / 0.5)) < 3 * ratio.standard_error
     assert ratio.standard_error < 0.1
     assert "about to leave" in answer.method_in_words
-    assert "sessions with partner reps compared with sessions without" in answer.estimand
+    assert "Was a session with partner reps more or less often a client's last one" in answer.estimand
 
 
 def small(**changes):

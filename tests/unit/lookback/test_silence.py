@@ -136,7 +136,7 @@ def test_a_day_of_export_long_after_the_last_session_is_refused_instead_of_depar
     with pytest.raises(DesignError) as caught:
         refuse_silence(log, 28)
     said = str(caught.value)
-    assert f"the last one on {at(LAST)}, and records said to end on {at(LAST + 28)}" in said
+    assert f"the last one on {at(LAST)}, records to {at(LAST + 28)}" in said
     assert f"--exported-on {at(LAST)}" in said
     assert "--closures FILE" in said
     with pytest.raises(DesignError, match=r"expected about 68 sessions in the last 29 days.*found 2,"):

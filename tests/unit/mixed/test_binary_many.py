@@ -106,6 +106,17 @@ def test_a_design_that_repeats_itself_fails_in_every_trial() -> None:
     assert np.isnan(many.p_value).all()
 
 
+def test_a_column_that_no_observed_client_tells_fails_in_that_trial_alone() -> None:
+    y, late = outcomes(3, 11), (np.arange(CLIENTS) % 8 == 3).astype(float)
+    used = np.ones((3, CLIENTS), bool)
+    used[1] = late == 0.0  # here the third column is zero wherever somebody was seen
+    many = fit_many_binary_mixed(
+        y, np.column_stack([X, late]), EFFECT, contrasts=[0.0, 1.0, 0.0], observed=used
+    )
+    assert many.converged.tolist() == [True, False, True]
+    assert np.isnan(many.value).ravel().tolist() == [False, True, False]
+
+
 def test_always_penalised_when_asked() -> None:
     y = outcomes(4, 9)
     many = fit_many_binary_mixed(y, X, EFFECT, contrasts=M, penalty="always")
@@ -117,7 +128,7 @@ def test_always_penalised_when_asked() -> None:
     ("change", "words"),
     [
         ({"contrasts": [0.0, 0.0]}, "not all zero"),
-        ({"outcomes": np.full((2, CLIENTS), 0.5)}, "whole numbers of successes"),
+        ({"outcomes": np.full((2, CLIENTS), 0.5)}, "successes from 0 to the trials"),
         ({"fixed_effects": X[:-1]}, "fixed effects"),
         ({"quadrature_points": 0}, "whole number"),
         ({"link": "probit"}, "logit"),

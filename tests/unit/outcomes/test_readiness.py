@@ -6,21 +6,22 @@ import datetime as dt
 import re
 from collections.abc import Iterable
 from dataclasses import replace
-from itertools import product
+from itertools import combinations, product
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from studykit.errors import Finding
-from studykit.outcomes.client_day import ClientDay, OpenHarm, PregnancyNote
+from studykit.outcomes.client_day import ClientDay, HealthNews, OpenHarm, PregnancyNote
 from studykit.outcomes.ramp_in import sign_off
-from studykit.outcomes.readiness import Readiness, Reason, readiness
+from studykit.outcomes.readiness import Readiness, Reason, readiness, readiness_of
 from studykit.outcomes.session_plan import SessionPlan, session_plan
 from studykit.protocol.cautions import NOT_MEDICAL_ADVICE, SORENESS_AND_RED_FLAGS, STOP_SIGNS
 from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.types import Protocol
 from studykit.records.record_tables import Allocated, Records, record_table, records_of
+from studykit.records.schema import NEWS_OF_HEALTH
 from studykit.report.session_sheet import render_session_sheet
 from studykit.report.wording_check import text_of
 from studykit.shipped import shipped
@@ -208,8 +209,8 @@ def test_every_design(design: str) -> None:
 ALL_WELL = ClientDay(
     today=TODAY, sessions=4, partner_days=(), uncounted=(), later_session=None, trainer="T1",
     sign_off=sign_off(START, [], today=TODAY, days=28), departed_on=None, departed_for="", paused_until=None,
-    paused_for="", clearance="yes", eligible=True, consented=True, touch=True, open_harms=(), unread_row="",
-    pregnancies=(),
+    paused_for="", clearance="yes", eligible=True, consented=True, touch=True, without_touch=False,
+    open_harms=(), unread_row="", pregnancies=(), news=(),
 )  # fmt: skip
 
 
@@ -231,21 +232,26 @@ def test_all_states_together() -> None:
         "departure": [
             ({}, ""),
             ({"departed_on": START, "departed_for": "cost"}, ""),
-            ({"departed_on": START, "departed_for": "injury or illness"}, "illness"),
+            ({"departed_on": START, "departed_for": "injury or illness"}, "left ill"),
             ({"departed_on": START, "departed_for": "death"}, "departure"),
         ],
         "pause": [
             ({}, ""),
             ({"paused_until": TODAY, "paused_for": "holiday"}, ""),
-            ({"paused_until": TODAY, "paused_for": "illness"}, "illness"),
+            ({"paused_until": TODAY, "paused_for": "illness"}, "paused ill"),
         ],
         "clearance": [({}, ""), ({"clearance": "no"}, "clearance"), ({"clearance": ""}, "clearance"),
                       ({"clearance": "not needed"}, "")],
         "eligible": [({}, ""), ({"eligible": False}, "eligibility"), ({"eligible": None}, "")],
         "consent": [({}, ""), ({"consented": False}, "consent"), ({"consented": None}, "consent")],
+        "touch": [({}, ""), ({"touch": None}, "touch"), ({"touch": False}, "touch"),
+                  ({"touch": False, "without_touch": True}, "")],
+        "news": [({}, ""), ({"news": (HealthNews("x", START, "illness or fever"),)}, "illness"),
+                 ({"news": (HealthNews("x", START, "new medicine"),)}, "news")],
         "records": [({}, ""), ({"unread_row": "records/harms.csv, row 3: a date"}, "records")],
     }  # fmt: skip
-    for combination in product(*states.values()):
+    threes = (three for facts in combinations(states.values(), 3) for three in product(*facts))
+    for combination in (*threes, *zip(*(fact[1:2] for fact in states.values()), strict=True)):
         changes: dict[str, Any] = {}
         for change, _ in combination:
             changes |= change
@@ -254,7 +260,79 @@ def test_all_states_together() -> None:
         assert sorted(reason.code for reason in found.reasons) == wanted
         assert found.ready is (not wanted)
         assert bool(found.sentence) is bool(wanted)
-        assert len(found.sentence.split()) <= 25
+
+
+def test_what_comes_first_is_said_in_25_words_whatever_comes_together() -> None:
+    said: dict[str, tuple[Any, ...]] = {
+        "harm": ("a licensed practitioner", "the reviewer of harms"), "news": ("a licensed practitioner",),
+        "illness": ("the client",), "consent": ("the client",), "touch": ("the client",),
+        "records": ("the owner",),
+    }  # fmt: skip
+    for number in range(1, len(said) + 1):
+        for codes in combinations(said, number):
+            sentence = Readiness(tuple(Reason(code, "x", said[code]) for code in codes)).sentence
+            assert len(sentence.split()) <= 25
+            clears = {"harm", "news"} & set(codes)
+            assert ("a licensed practitioner clears" in sentence) is bool(clears)
+            assert ("well again" in sentence) is ("illness" in codes and not clears)
+            assert ("written consent" in sentence) is ("consent" in codes)
+            assert ("touch is settled" in sentence) is ("touch" in codes and "consent" not in codes)
+
+
+HEALTH_KINDS = {kind: "the client is well again" if kind == "illness or fever" else "practitioner clears"
+                for kind in NEWS_OF_HEALTH}  # fmt: skip
+
+
+@pytest.mark.parametrize("arm", ARMS)
+@pytest.mark.parametrize("kind", HEALTH_KINDS)
+def test_what_the_client_told_today_holds_until_it_is_settled(kind: str, arm: str) -> None:
+    """Illness today, a pregnancy answered, a new medicine or condition since the screening."""
+    day = dt.timedelta(days=1)
+    for settled, ready in ((None, False), (TODAY, True), (TODAY + day, False), (TODAY - 3 * day, False)):
+        table = {"client": ["C001"], "date": [TODAY - 2 * day], "kind": [kind], "settled_on": [settled]}
+        made = plan(build_records(health=table), arm=arm)
+        hold(made, ready=ready)
+        assert (HEALTH_KINDS[kind] in made.readiness.sentence) is not ready
+        if kind == "pregnancy" and arm != ARMS[0]:
+            assert "pregnancy" in {reason.code for reason in made.withheld}
+    other = {"client": ["C002"], "date": [TODAY], "kind": [kind]}
+    hold(plan(build_records(health=other), arm=arm), ready=True)
+
+
+@pytest.mark.parametrize("arm", ARMS)
+def test_touch_is_settled_with_the_client_and_never_pressed_for(arm: str) -> None:
+    for answer, note, ready in (
+        (None, "", False), (None, "trains without touch", False), ("no", "", False),
+        ("no", "trains without touch, agreed 2026-03-30", True), ("no", "perhaps without touch", False),
+        ("no", "asked again", False), ("yes", "", True),
+    ):  # fmt: skip
+        made = plan(build_records(screening={"touch_consented": answer, "note": note}), arm=arm)
+        hold(made, ready=ready)
+        if not ready:
+            assert made.readiness.sentence == "No training today before touch is settled."
+        if answer == "no" and arm != ARMS[0]:
+            assert "touch" in {reason.code for reason in made.withheld}
+            assert made.cap == 0
+    dose = PROTOCOL.arms[0].dose
+    bare = tuple(entry.model_copy(update={"dose": dose}) for entry in PROTOCOL.arms)
+    nobody = PROTOCOL.model_copy(update={"arms": bare})
+    unasked = build_records(screening={"touch_consented": None})
+    assert plan(unasked, arm=arm, protocol=nobody).readiness.ready
+
+
+def test_one_answer_for_all_clients_of_a_day_allocated_or_not() -> None:
+    """The list of a day asks the same rule; who is not allocated yet comes to a test before it."""
+    harm = harm_table("fainted", "mild", serious=False, outcome="")
+    records = build_records(harms=harm)
+    mine = [Allocated("C001", ARMS[1], START, "T1", {})]
+    found = readiness_of(PROTOCOL, records, ["C001", "C002"], today=TODAY, allocated=mine)
+    assert list(found) == ["C001", "C002"]
+    assert found["C001"] == plan(records).readiness
+    assert [reason.code for reason in found["C002"].reasons] == ["clearance", "consent", "touch"]
+    broken = build_records(findings=[Finding("stop", "records/health.csv, row 2", "a date", "x")])
+    assert [
+        reason.code for reason in readiness_of(PROTOCOL, broken, ["C001"], today=TODAY)["C001"].reasons
+    ] == ["records"]
 
 
 def test_the_first_sentence_says_who_decides() -> None:
@@ -277,7 +355,7 @@ def test_the_first_sentence_says_who_decides() -> None:
 @pytest.mark.parametrize("arm", ARMS)
 def test_a_client_without_a_row_in_screening(arm: str) -> None:
     made = plan(build_records(screened=False), arm=arm)
-    assert [reason.code for reason in made.readiness.reasons] == ["clearance", "consent"]
+    assert [reason.code for reason in made.readiness.reasons] == ["clearance", "consent", "touch"]
     hold(made, ready=False)
 
 

@@ -280,9 +280,9 @@ def test_clearance_and_touch_as_recorded() -> None:
     made = plan(build_records(screening={"cleared": "no"}))
     assert [reason.code for reason in made.readiness.reasons] == ["clearance"]
     assert codes(plan(build_records(screening={"touch_consented": "no"}))) == ["touch"]
-    unasked = plan(build_records(screening={"touch_consented": None}))
-    assert codes(unasked) == ["touch"]
-    assert "Consent to touch is not recorded" in unasked.withheld[0].text
+    unasked = plan(build_records(screening={"touch_consented": None})).readiness
+    assert [reason.code for reason in unasked.reasons] == ["touch"]
+    assert "Consent to touch is not recorded" in unasked.reasons[0].text
 
 
 def test_a_registered_pause_is_asked_about() -> None:
@@ -297,7 +297,7 @@ def test_every_reason_is_given() -> None:
     )  # fmt: skip
     made = plan(records)
     assert codes(made) == ["departure", "touch", "sign-off", "too soon", "pause rule"]
-    assert [reason.code for reason in made.readiness.reasons] == ["harm", "clearance"]
+    assert [reason.code for reason in made.readiness.reasons] == ["harm", "clearance", "touch"]
 
 
 # --- records that cannot be used ---------------------------------------------------------------------

@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import norm
 
 from studykit.errors import FitError
-from studykit.planning.own_spread import intraclass_correlation, weibull_shape
+from studykit.planning.own_spread import correlation_of, intraclass_correlation, weibull_shape
 from studykit.retention.censored import CensoredTimes
 
 
@@ -66,3 +66,15 @@ def test_the_interval_of_a_shape_is_as_long_as_its_information_says(shape, numbe
     assert math.log(found.high / found.value) == pytest.approx(reach, rel=0.05)
     assert math.log(found.value / found.low) == pytest.approx(reach, rel=0.05)
     assert found.value == pytest.approx(shape, rel=3.5 * reach / norm.ppf(0.5 + level / 2))
+
+
+def test_a_correlation_needs_five_clients_and_one_more_for_each_that_strata_take():
+    """Two degrees of freedom are the fewest that give an interval."""
+    first = np.array([[-2.0], [-1.0], [0.5], [1.0], [1.5]])
+    second = first + np.array([[0.3], [-0.2], [0.1], [-0.4], [0.2]])
+    found = correlation_of(first, second)
+    assert found.low < found.value < found.high
+    with pytest.raises(FitError):
+        correlation_of(first[:4], second[:4])
+    with pytest.raises(FitError):
+        correlation_of(first, second, lost=1)

@@ -45,6 +45,15 @@ def test_few_degrees_of_freedom_give_a_number_between_their_neighbours(freedom: 
     assert 0.05 < powers[0] <= 1.0
 
 
+@pytest.mark.parametrize("alpha", [0.05, 0.001])
+@pytest.mark.parametrize("sides", [1, 2])
+def test_without_an_effect_power_is_the_error_rate_to_the_last_digits(alpha, sides):
+    """The sum over the spread gives it to seven digits only; it serves where the library gives no number."""
+    assert t_power(0.0, 1.7, degrees_of_freedom=10, alpha=alpha, sides=sides) == pytest.approx(
+        alpha, abs=1e-13
+    )
+
+
 def test_quadrature_agrees_with_the_library() -> None:
     for freedom in (1.0, 3.0, 12.0, 40.0):
         for effect in (0.5, 2.0, 3.5):

@@ -125,7 +125,7 @@ source = "invented"
         ("log", "sd_score", (12.0, 9.0, 15.0), "stop", "a number from 0.001 to 3"),
         ("as_measured", "sd_score", (12.0, 9.0, 15.0), "", ""),
         ("as_measured", "sd_score", (12.0, 13.0, 15.0), "stop", "low, value and high in this order"),
-        ("as_measured", "correlation_baseline", (0.4, 0.3, 0.5), "warn", "0.6 to 0.97"),
+        ("as_measured", "correlation_baseline", (0.4, 0.3, 0.5), "warn", "0.6 to 0.97, as is usual"),
         ("log", "effect_strength", (12.0, 9.0, 15.0), "warn", "-5 to 10 per cent"),
         ("as_measured", "effect_strength", (12.0, 9.0, 15.0), "", ""),
     ],

@@ -5,15 +5,15 @@ from __future__ import annotations
 import pytest
 
 from studykit.errors import Finding
+from studykit.protocol.completion import ASKED
 from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.rules import lock_findings
 from studykit.protocol.types import Strategies
 from studykit.shipped import shipped
+from tests.support.answered import ANSWERED, answered
 
 READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
-APPROVED = READY.replace('review = "needed"', 'review = "approved"').replace(
-    'reference = ""', 'reference = "R 12"'
-)
+APPROVED = answered(READY)
 
 
 def stops(text: str) -> list[Finding]:
@@ -22,11 +22,24 @@ def stops(text: str) -> list[Finding]:
     return [finding for finding in found if finding.severity == "stop"]
 
 
-def test_the_ready_protocol_lacks_only_the_answer_of_the_ethics_review() -> None:
-    """Trade facts E6: a review is needed unless shown otherwise."""
-    (finding,) = stops(READY)
-    assert "ethics, review" in finding.where
-    assert stops(APPROVED) == []
+@pytest.mark.parametrize("design", ["parallel", "trainers", "crossover", "limbs", "stepped"])
+def test_no_ready_protocol_claims_what_only_the_studio_knows(design: str) -> None:
+    """Insurance, list of names, review of harms and today's practice begin empty and are asked by name."""
+    text = (shipped("protocols") / f"{design}.toml").read_text(encoding="utf-8")
+    asked = {finding.expected.removeprefix("an answer to ").strip('"') for finding in stops(text)}
+    assert set(ASKED.values()) <= asked
+    assert [finding.where for finding in stops(text) if '"' not in finding.expected] == []
+    assert len(stops(text)) == len(ASKED) + 1  # and the ethics review: needed unless shown otherwise
+    assert stops(answered(text)) == []
+    for claim in ("insurance covers", "under lock by the owner", "is what the studio does now", "SR"):
+        assert claim not in text
+
+
+@pytest.mark.parametrize("path", list(ASKED), ids=str)
+def test_each_question_keeps_its_protocol_from_being_locked(path: tuple[str, str]) -> None:
+    line = next(new for old, new in ANSWERED if old.startswith(f"{path[1]} = "))
+    (finding,) = stops(APPROVED.replace(line, f'{path[1]} = "to be decided"'))
+    assert (finding.expected, finding.got) == (f'an answer to "{ASKED[path]}"', "none")
 
 
 @pytest.mark.parametrize("event", list(Strategies.model_fields))
@@ -56,7 +69,7 @@ def test_a_primary_outcome_needs_an_estimand() -> None:
         ('funding = "the studio pays from its own income; no other money"', "", "study, funding"),
         ('safety = "SR"', 'safety = "?"', "roles, safety"),
         ("keep_until = 2036-12-31", "", "ethics, keep_until"),
-        ('reference = "R 12"', 'reference = ""', "ethics, reference"),
+        ('reference = "R-17"', 'reference = ""', "ethics, reference"),
         ('review = "approved"', 'review = "not needed"', "ethics, reason"),
         ("planned_looks = 0", "planned_looks = 1", "oversight, look_rule"),
         ('role = "primary"', 'role = "secondary"', "outcomes"),

@@ -41,12 +41,13 @@ def test_answers_reach_their_places_and_the_comments_stay() -> None:
         READY,
         {
             "title": 'Our "own" study',
+            "time_zone": "vienna",
             "owner": "AB",
             "clients": "52",
             "trainers": "4",
             "machines": "leg press, Pull-down",
             "unit": "lb",
-            "experience": "experienced",
+            "experience": "trained",
             "horizon_weeks": "30",
             "retained_percent": "35,5 %",
             "ethics": "approved",
@@ -57,6 +58,7 @@ def test_answers_reach_their_places_and_the_comments_stay() -> None:
     protocol = parse_protocol(text).protocol
     assert protocol.study.title == 'Our "own" study'
     assert protocol.study.date == dt.date(2026, 5, 4)
+    assert protocol.study.time_zone == "Europe/Vienna"
     assert protocol.roles.allocation == "AB"
     assert (protocol.planning.clients, protocol.planning.trainers) == (52, 4)
     assert [(item.code, item.name, item.unit) for item in protocol.exercises] == [

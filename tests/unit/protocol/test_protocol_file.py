@@ -229,7 +229,10 @@ def test_byte_order_mark_and_windows_line_ends_are_accepted(tmp_path: Path) -> N
 def test_another_encoding_is_named_with_its_line(tmp_path: Path) -> None:
     path = tmp_path / "protocol.toml"
     path.write_bytes(changed('setting = "one', 'setting = "café').encode("cp1252", errors="replace"))
-    with pytest.raises(ProtocolError, match=r"line 25: expected a text file in UTF-8; found .* probably é"):
+    line = READY[: READY.index('setting = "one')].count("\n") + 1
+    with pytest.raises(
+        ProtocolError, match=rf"line {line}: expected a text file in UTF-8; found .* probably é"
+    ):
         read_protocol(path)
     path.write_text(READY, encoding="utf-16")
     with pytest.raises(ProtocolError, match="one in UTF-16"):
@@ -269,3 +272,12 @@ def test_a_list_with_too_few_tables_says_how_many_it_needs() -> None:
     alone = READY[:second] + READY[READY.index("[[exercises]]") :]
     with pytest.raises(ProtocolError, match=r"arms: expected a list .*, with at least 2 of them; found"):
         parse_protocol(alone)
+
+
+def test_marks_of_a_word_processor_are_told_once_for_all_their_lines() -> None:
+    """Every text in curly quotation marks was a stop of its own, 153 of them."""
+    curly = re.sub(r'= "([^"]*)"', r"= “\1”", READY)
+    found = messages(curly)
+    (told,) = [message for message in found if "straight quotation marks" in message]
+    assert re.search(r"lines \d+, \d+, \d+ and \d{2,} more: expected straight quotation marks", told)
+    assert len(found) < 6

@@ -32,6 +32,7 @@ def test_changed_keys_are_named_as_typed() -> None:
     ).protocol
     assert changed_keys(old, new) == (
         "exercises 'leg_press', name",
+        "outcomes 'strength', estimand, variable",  # made from the names of the exercises
         "outcomes 'strength', estimand, strategies, changes_trainer",
         "planning, clients",
     )

@@ -9,8 +9,7 @@ from studykit.protocol.protocol_file import parse_protocol
 from studykit.protocol.rules import lock_findings
 from studykit.protocol.within_client import allocated_name, arm_given, is_between_periods, period_on_day
 from studykit.shipped import shipped
-
-ANSWERED = (('review = "needed"', 'review = "approved"'), ('reference = ""', 'reference = "R-17"'))
+from tests.support.answered import ANSWERED
 
 
 def text_of(design: str, *pairs: tuple[str, str]) -> str:

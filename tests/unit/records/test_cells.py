@@ -128,6 +128,7 @@ def test_choices_pass_over_capitals_and_name_the_nearest() -> None:
     choices = ("attended", "cancelled", "no show")
     assert read_choice("no show", choices) == "no show"
     assert read_choice("Attended", choices) == Respelt("attended", "Attended")
-    answer = read_choice("no-show", choices)
+    assert read_choice("no-show", choices) == Respelt("no show", "no-show")
+    answer = read_choice("not shown", choices)
     assert isinstance(answer, Trouble)
     assert answer.todo == "Write no show."

@@ -73,9 +73,9 @@ def test_tests_fall_due_and_overdue(
     shown = progress(records, protocol, allocated, today=dt.date.fromisoformat(today))
     visit = shown.visits[1]
     assert (visit.open_now, visit.overdue, visit.after_departure, visit.later) == expected
-    late = [client for client, code in shown.overdue_tests if code == "week_6"]
+    late = sorted(test.client for test in shown.due if test.overdue and test.visit == "week_6")
     assert late == (["C01", "C02", "C03"] if expected[1] else [])
-    assert [client for client, code in shown.overdue_tests if code == "baseline"] == [
+    assert [test.client for test in shown.due if test.overdue and test.visit == "baseline"] == [
         "C01",
         "C02",
         "C03",

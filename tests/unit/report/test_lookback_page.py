@@ -11,10 +11,21 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from studykit.lookback.answer_sentences import CANNOT_CONCLUDE, headline, more_staying, summary
+from studykit.lookback.answer_sentences import (
+    CANNOT_CONCLUDE,
+    headline,
+    more_staying,
+    retained_sentence,
+    summary,
+)
 from studykit.lookback.look_back_results import LookBack
 from studykit.report import lookback_figures
-from studykit.report.lookback_page import LookBackReading, look_back_document, render_look_back
+from studykit.report.lookback_page import (
+    LookBackReading,
+    look_back_document,
+    reference_first,
+    render_look_back,
+)
 from studykit.report.saving import save_look_back
 from studykit.report.style import drawing_style, new_figure, svg_bytes
 from studykit.report.wording_check import WordingContext, check_wording, text_of
@@ -54,12 +65,14 @@ def test_pictures_come_before_tables_and_the_lead_says_out_of_100(look_reading: 
     document = look_back_document(look_reading)
     kinds = [block.kind for section in document.sections for block in section.blocks]
     assert kinds.index("picture") < kinds.index("table")
-    assert kinds.index("lead") == 0
-    assert [section.code for section in document.sections][:3] == ["answers", "conclude", "naive"]
-    assert document.sections[0].blocks[0].content == (
-        "Partner reps were associated with about 7 more of 100 clients staying (95\u00a0% interval: 2 "
-        "fewer to 16 more). Still training on day 182: about 71 of 100 with partner reps, about 64 of 100 "
-        "without."
+    shown = [section.code for section in document.sections]
+    assert shown[:3] == ["everybody", "answers", "conclude"]  # own retention before any comparison
+    answers = document.sections[1]
+    assert answers.blocks[0].content == headline(look_reading.look)
+    assert document.first is not None
+    assert document.first.sure == (
+        "By day 182, about 7 more of 100 clients stayed with partner reps (95\u00a0% interval: 2 "
+        "fewer to 16 more); nobody was allocated by chance."
     )
 
 
@@ -82,24 +95,27 @@ def test_there_is_no_slot_for_an_effect_and_the_naive_number_is_no_answer(
 def test_a_refused_answer_gives_its_reason_and_no_number(look: LookBack) -> None:
     refused = replace(look.answers[0], refused="9 departures, fewer than 20")
     text = headline(replace(look, answers=(refused, *look.answers[1:])))
-    assert text.startswith("No comparison is given: 9 departures, fewer than 20.")
+    assert text.endswith("No comparison is given: 9 departures, fewer than 20.")
     assert "associated" not in text
-    nothing = replace(look, lead=None, answers=(), naive=None, balance=(), bound=None)
-    assert headline(nothing).startswith("No comparison can be made from these records: no session is marked")
+    nothing = replace(look, lead=None, answers=(), naive=None, balance=(), bound=None,
+                      why_none="every mark says that there were no partner reps")  # fmt: skip
+    assert headline(nothing).endswith(
+        "No comparison can be made from these records: every mark says that there were no partner reps."
+    )
     assert "associated" not in headline(nothing)
     one = replace(look.retention, **{name: getattr(look.retention, name)[:1] for name in
                   ("day", "share", "lower", "upper", "at_risk")})  # fmt: skip
     few = "Too few clients were followed for a curve up to day 182."
-    assert headline(replace(nothing, retention=one)).endswith(few)
+    assert retained_sentence(replace(nothing, retention=one)) == few
 
 
 def test_how_many_stayed_is_told_with_its_interval_and_no_day_beyond_the_records(look: LookBack) -> None:
     nothing = replace(look, answers=(), lead=None)
-    said = headline(nothing)
+    said = retained_sentence(nothing)
     assert re.search(
         r"about \d+ \(95\u00a0% interval: \d+ to \d+\) still trained on day 182 after joining\.$", said
     )
-    longer = headline(replace(nothing, horizon=5000))
+    longer = retained_sentence(replace(nothing, horizon=5000))
     assert longer.endswith("Too few were followed longer for a number on day 5000.")
     assert "still trained on day 5000" not in longer
 
@@ -113,19 +129,27 @@ def test_a_page_without_any_comparison_is_whole(look_reading: LookBackReading) -
 
 
 @pytest.mark.parametrize(
-    ("value", "lower", "upper", "text"),
+    ("value", "lower", "upper", "whom", "ends"),
     [
-        (-0.07, -0.16, 0.02, "about 7 more of 100 clients staying (95\u00a0% interval: 2 fewer to 16 more)"),
-        (-0.07, -0.12, -0.02, "about 7 more of 100 clients staying (95\u00a0% interval: 2 to 12 more)"),
-        (0.05, 0.01, 0.09, "about 5 fewer of 100 clients staying (95\u00a0% interval: 1 to 9 fewer)"),
-        (0.001, -0.05, 0.05, "about as many of 100 clients staying (95\u00a0% interval: 5 fewer to 5 more)"),
+        (-0.07, -0.16, 0.02, "7 more of 100 clients stayed with partner reps", "2 fewer to 16 more"),
+        (-0.07, -0.12, -0.02, "7 more of 100 clients stayed with partner reps", "2 to 12 more"),
+        (0.05, 0.01, 0.09, "5 fewer of 100 clients stayed with partner reps", "1 to 9 fewer"),
+        (
+            0.001,
+            -0.05,
+            0.05,
+            "as many of 100 clients stayed with partner reps as without",
+            "5 fewer to 5 more",
+        ),
     ],
 )
-def test_differences_out_of_100(look: LookBack, value: float, lower: float, upper: float, text: str) -> None:
+def test_differences_out_of_100(
+    look: LookBack, value: float, lower: float, upper: float, whom: str, ends: str
+) -> None:
     found = look.answers[0].risk_difference
     assert found is not None
     turned = replace(found, value=value, interval=Interval(lower, upper, 0.95, "t"))
-    assert more_staying(turned) == text
+    assert more_staying(turned) == f"about {whom} (95\u00a0% interval: {ends})"
 
 
 def test_the_records_are_described_and_so_is_what_they_lack(page: str) -> None:
@@ -139,7 +163,7 @@ def test_the_records_are_described_and_so_is_what_they_lack(page: str) -> None:
 def test_what_people_wrote_is_escaped(look_reading: LookBackReading) -> None:
     odd = replace(look_reading.look, source="<script>alert(1)</script>.csv")
     page = render_look_back(replace(look_reading, look=odd))
-    assert "<script" not in page
+    assert "<script>alert" not in page
     assert "&lt;script&gt;" in page
 
 
@@ -199,9 +223,12 @@ def test_the_terminal_says_the_same_sentences(look: LookBack) -> None:
 def test_figures_draw_what_the_result_says(look: LookBack) -> None:
     with drawing_style():
         figure, ax = new_figure(4.2, 2.8)
-        lookback_figures.draw_out_of_100([("without", 64.2), ("with partner reps", 71.4)], ax, horizon=182)
-    filled = [len(field.get_offsets()) for field in ax.collections]
-    assert filled == [64, 36, 71, 29]
+        lookback_figures.draw_out_of_100(
+            [("without", 64.2, 55.3, 70.8), ("with partner reps", 71.4, 60.2, 83.4)], ax, horizon=182
+        )
+    fields = [len(field.get_offsets()) for field in ax.collections]
+    assert fields == [55, 16, 29, 60, 23, 17]
+    assert "71 of 100 (60 to 83)" in [text.get_text() for text in ax.texts]
     assert svg_bytes(figure) == svg_bytes(figure)
     rows = lookback_figures.difference_rows(look)
     assert [row.heavy for row in rows] == [True, False, False]
@@ -210,6 +237,14 @@ def test_figures_draw_what_the_result_says(look: LookBack) -> None:
         lookback_figures.draw_answers(look, ax)
     middle = [line.get_xdata()[0] for line in ax.lines if line.get_marker() in "Do"]
     assert np.allclose(middle, [7.0, 7.0, 7.0])
+
+
+def test_the_curve_without_partner_reps_is_drawn_as_the_reference(look: LookBack) -> None:
+    curves = look.answers[0].curves
+    ordered = reference_first(curves)
+    assert {curve.label for curve in ordered} == {curve.label for curve in curves}
+    assert ordered[0].label == "without"
+    assert reference_first(curves[::-1])[0] is ordered[0]
 
 
 def test_curves_with_the_reference_first_and_their_numbers_at_risk(look: LookBack) -> None:

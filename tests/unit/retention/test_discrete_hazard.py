@@ -125,7 +125,7 @@ def test_refusals():
         fit_discrete_hazards(y & (x[:, 0] > 0), x, names=("a", "b"), strata=group)
     with pytest.raises(ArgumentError, match="finite covariates"):
         fit_discrete_hazards(y, np.where(x > 2, np.nan, x), names=("a", "b"))
-    with pytest.raises(ArgumentError, match="an event, a weight, a stratum and 1 covariates"):
+    with pytest.raises(ArgumentError, match="an event, a weight, a stratum, an offset and 1 covariates"):
         fit_discrete_hazards(y, x, names=("a",))
     with pytest.raises(ArgumentError, match="600 labels"):
         fit_discrete_hazards(y, x, names=("a", "b"), clusters=[1, 2])
@@ -137,3 +137,25 @@ def test_columns_within_strata():
     assert within_strata(x, strata).independent([0, 1, 2]) == [1]
     assert within_strata(x, np.zeros(4, dtype=int)).independent([0, 1, 2]) == [0, 1]
     assert within_strata(x, np.zeros(4, dtype=int)).independent([2], given=[1]) == []
+
+
+def test_an_offset_agrees_with_generalised_linear_models() -> None:
+    """The complementary log-log model of statsmodels, with the logarithm of days as offset and weights."""
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(8)
+    x, days, weights = rng.normal(size=400), rng.integers(1, 9, 400), rng.uniform(0.3, 3.0, 400)
+    y = rng.random(400) < -np.expm1(-days * np.exp(-3.0 + 0.5 * x))
+    model = fit_discrete_hazards(y, x, names=("x",), weights=weights, offset=np.log(days))
+    other = sm.GLM(
+        y.astype(float),
+        sm.add_constant(x),
+        family=sm.families.Binomial(sm.families.links.CLogLog()),
+        offset=np.log(days),
+        freq_weights=weights,
+    ).fit(tol=1e-12)
+    assert model.intercepts[0] == pytest.approx(other.params[0], rel=1e-7)
+    assert model.coefficients[0] == pytest.approx(other.params[1], rel=1e-7)
+    assert model.log_likelihood == pytest.approx(other.llf, rel=1e-9)
+    without = fit_discrete_hazards(y, x, names=("x",), weights=weights)
+    assert abs(model.intercepts[0] - without.intercepts[0]) > 1.0

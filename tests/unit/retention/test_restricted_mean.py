@@ -91,3 +91,10 @@ def test_nobody_leaves():
     estimate = restricted_mean_difference(times.select(ARM[:20]), times.select(~ARM[:20]), horizon=182)
     assert (estimate.value, estimate.standard_error) == (0.0, 0.0)
     assert math.isnan(estimate.p_value)
+
+
+def test_the_method_says_pooled_over_strata_only_where_there_are_some():
+    one = stratified_restricted_mean_difference(COMPLETE, ARM, horizon=182, strata=np.zeros(40, dtype=int))
+    many = stratified_restricted_mean_difference(COMPLETE, ARM, horizon=182, strata=TRAINER)
+    assert one.estimate.method == "Welch, Greenwood-type variance"
+    assert many.estimate.method == "Welch, Greenwood-type variance pooled over strata"

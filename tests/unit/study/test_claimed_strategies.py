@@ -10,7 +10,9 @@ from studykit.allocation.asked import method_for
 from studykit.allocation.ledger import Ledger
 from studykit.errors import ProtocolError
 from studykit.protocol.protocol_file import parse_protocol
+from studykit.protocol.ready import ready_text
 from studykit.study import Study
+from tests.support.answered import answered
 
 OLD, CLAIMED = 'leaves_studio = "hypothetical"', 'leaves_studio = "while on programme"'
 
@@ -20,8 +22,7 @@ def claiming(tmp_path: Path) -> Study:
     """A draft that is complete, but claims what is not done."""
     study = Study.create(tmp_path / "mine")
     path = study.folder / "protocol.toml"
-    text = path.read_text(encoding="utf-8").replace('review = "needed"', 'review = "approved"', 1)
-    text = text.replace('reference = ""', 'reference = "R-17"', 1).replace(OLD, CLAIMED, 1)
+    text = answered(ready_text("parallel")).replace(OLD, CLAIMED, 1)
     path.write_text(text, encoding="utf-8")
     return study
 

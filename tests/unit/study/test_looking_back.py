@@ -10,6 +10,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from openpyxl import Workbook
 
 from studykit.cli import main
 from studykit.errors import ArgumentError, DataError, FolderError
@@ -183,7 +184,7 @@ def test_the_command_prints_the_answer_and_where_the_page_is(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["lookback", str(export(tmp_path))]) == 0
-    out = capsys.readouterr().out
+    out = " ".join(capsys.readouterr().out.split())
     assert "No comparison can be made from these records" in out
     assert "export_lookback/lookback.html" in out.replace("\\", "/")
 
@@ -223,7 +224,7 @@ def test_rows_that_were_not_understood_end_with_code_1(
         (["--status", "x=y"], "expected words for attended"),
         (["--exported-on", "1.2.2025"], "a date such as 2026-03-09 is wanted"),
         (["--clients", "nowhere.csv"], "expected a file to read"),
-        (["--lead", "naive"], "invalid choice"),
+        (["--lead", "naive"], "expected --lead, one of"),
         (["--horizon", "0"], "a whole number from 1 is wanted"),
     ],
 )
@@ -239,3 +240,109 @@ def test_wrong_options_end_with_one_message_and_code_2(
     assert message in captured.err
     assert "Traceback" not in captured.err
     assert not (tmp_path / "export_lookback").exists()
+
+
+# --- what is not clear is asked in a terminal, and said by options without one ----------------------
+
+
+def test_words_on_partner_reps_are_asked_once_with_their_count(tmp_path: Path) -> None:
+    lines = [
+        f"C{n % 4},2025-03-{4 + n:02d},T1,{('ja', 'gut', 'nein', 'gut', 'so so')[n % 5]}" for n in range(20)
+    ]
+    somebody = Somebody("yes", "unknown")
+    done = look_back_from(Wish(export(tmp_path, *lines)), asking=somebody)
+    assert somebody.asked[0].startswith("8 rows have 'gut' under partner_reps")
+    assert somebody.asked[1].startswith("4 rows have 'so so'")
+    assert (done.log.session_partner_reps > 0).sum() == 12
+    again = look_back_from(Wish(tmp_path / "export.csv"))
+    assert again.log.session_partner_reps.tolist() == done.log.session_partner_reps.tolist()
+    assert "mark &#39;gut&#39;" in again.page.read_text(encoding="utf-8")
+
+
+def test_a_required_column_that_cannot_be_guessed_is_asked(tmp_path: Path) -> None:
+    path = export(tmp_path, "C01,x4,2025-03-04", "C02,x5,2025-03-05", header="Kunde,what,Tag")
+    with pytest.raises(DataError, match="--column client=NAME"):
+        look_back_from(Wish(path))
+    somebody = Somebody("Kunde", "yes")
+    done = look_back_from(Wish(path), asking=somebody)
+    assert somebody.asked[0] == "Which column is client?"
+    assert done.log.clients == ("C01", "C02")
+
+
+def silent_rows() -> list[str]:
+    days = [*range(60), *range(130, 190)]
+    start = np.datetime64("2025-01-06")
+    return [f"C{n % 9},{start + day},T1,{('yes', 'no')[n % 2]}" for day in days for n in (day, day + 4)]
+
+
+@pytest.mark.parametrize(("why", "closed"), [("closed", True), ("missing", True), ("empty", False)])
+def test_a_silence_of_the_studio_is_asked_and_can_be_said(tmp_path: Path, why: str, closed: bool) -> None:
+    path = export(tmp_path, *silent_rows())
+    somebody = Somebody(why)
+    done = look_back_from(Wish(path), asking=somebody)
+    (asked,) = somebody.asked
+    assert asked.startswith(
+        "No session from 2025-03-07 to 2025-05-15. Was the studio closed, are they missing"
+    )
+    assert bool(done.log.closures) == closed
+    assert bool(done.log.empty) != closed
+    told = look_back_from(Wish(path, Said(gaps={"2025-03-07..2025-05-15": why}), out=tmp_path / "other"))
+    assert (told.log.closures, told.log.empty) == (done.log.closures, done.log.empty)
+
+
+def test_sheets_that_may_hold_sessions_are_asked_one_by_one(tmp_path: Path) -> None:
+    book = Workbook()
+    book.active.title = "2024"
+    for title, header in (("2024", ("client", "date")), ("2025", ("client", "date", "room"))):
+        sheet = book["2024"] if title == "2024" else book.create_sheet(title)
+        sheet.append(header)
+        for day in range(9):
+            sheet.append((f"C{day % 3}", f"{title}-05-{10 + day}"))
+    book.save(tmp_path / "export.xlsx")
+    somebody = Somebody("no", "yes")
+    done = look_back_from(Wish(tmp_path / "export.xlsx"), asking=somebody)
+    assert somebody.asked[1:] == ["Does sheet '2024' hold sessions?", "Does sheet '2025' hold sessions?"]
+    assert dict(done.log.rows.left_out) == {"on a sheet that was not read": 9}
+
+
+def test_since_when_is_asked_only_where_members_were_there_before(tmp_path: Path) -> None:
+    joined = tmp_path / "clients.csv"
+    joined.write_text("client,joined_on\nC0,2024-02-01\nC1,2025-01-12\nC2,2025-01-11\nC3,2025-01-12\n")
+    somebody = Somebody("2025-02-01")
+    done = look_back_from(Wish(export(tmp_path), Said(tables={"clients": str(joined)})), asking=somebody)
+    assert "first work with partner reps" in somebody.asked[0]
+    assert done.log.practice_from == (np.datetime64("2025-02-01") - np.datetime64("1970-01-01")).astype(int)
+
+
+def test_a_later_look_shows_the_earlier_one_beside_it(tmp_path: Path) -> None:
+    path = export(tmp_path)
+    first = look_back_from(Wish(path))
+    same = look_back_from(Wish(path)).page.read_text(encoding="utf-8")
+    assert "earlier look beside" not in same  # the same records again are no further look
+    path.write_text(path.read_text() + "C01,2025-08-02,T1,yes\n")
+    somebody = Somebody("not planned")
+    page = look_back_from(Wish(path), asking=somebody).page.read_text(encoding="utf-8")
+    assert somebody.asked == ["These records were looked at before. Was looking again planned then?"]
+    assert "Looking again was not planned." in page
+    assert str(np.datetime64(int(first.look.last_day), "D")) in page
+    assert "2025-08-02" in page
+    looks = json.loads((first.page.parent / "looks.json").read_text(encoding="utf-8"))
+    assert [one["last_day"] for one in looks] == ["2025-07-15", "2025-08-02"]
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["--mark", "gut=perhaps"], "expected words for yes, no, unknown"),
+        (["--gap", "2025-03-01..2025-04-01=holiday"], "expected words for closed, missing, empty"),
+        (["--gap", "March=closed"], "a stretch without sessions, FIRST..LAST"),
+        (["--gap", "2025-04-01..2025-03-01=closed"], "expected the first day before the last"),
+        (["--practice-from", "spring"], "a date such as 2026-03-09 is wanted"),
+        (["--again", "perhaps"], "expected --again, planned or not planned; found perhaps"),
+        (["--header-row", "0"], "a whole number from 1 is wanted"),
+    ],
+)
+def test_wrong_words_on_what_the_records_do_not_say(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], message: str
+) -> None:
+    test_wrong_options_end_with_one_message_and_code_2(tmp_path, capsys, words, message)

@@ -9,6 +9,7 @@ import pytest
 
 from studykit.errors import ArgumentError, FitError, FolderError
 from studykit.study import Study
+from tests.support.answered import answer
 
 
 def append(folder: Path, table: str, *lines: str) -> None:
@@ -20,9 +21,7 @@ def append(folder: Path, table: str, *lines: str) -> None:
 def ready(tmp_path: Path) -> Study:
     """A study that could be locked, with one client who could be enrolled."""
     study = Study.create(tmp_path / "mine")
-    path = study.folder / "protocol.toml"
-    text = path.read_text(encoding="utf-8").replace('review = "needed"', 'review = "approved"', 1)
-    path.write_text(text.replace('reference = ""', 'reference = "R-17"', 1), encoding="utf-8")
+    answer(study.folder)
     day = dt.date.today() - dt.timedelta(days=3)  # noqa: DTZ011 — the studio's day
     append(study.folder, "trainers", "T1,2026-01-10,OB,")
     append(study.folder, "screening", f"C01,{day},yes,yes,yes,yes,{day},,")
@@ -89,7 +88,7 @@ def test_a_correction_says_what_the_fact_can_be(fact: str, value: str, words: st
 def test_an_analysis_that_is_refused_takes_no_look(enrolled: Study) -> None:
     """It is entered before anything is computed, and then that nothing was seen."""
     before = entries(enrolled)
-    with pytest.raises(FitError, match="at least one outcome"):
+    with pytest.raises(FitError, match="records that are enough for a result"):
         enrolled.analyse(look_by="OW", look_reason="curious")
     look, nothing = enrolled.entries()[before:]
     assert (look.kind, look.by, look.body["reason"]) == ("look", "OW", "curious")

@@ -8,13 +8,15 @@ import pytest
 
 from studykit.errors import ArgumentError, ProtocolError
 from studykit.protocol.protocol_file import parse_protocol
+from studykit.protocol.ready import ready_text
 from studykit.shipped import shipped
 from studykit.study import Study
 from studykit.study.rights import is_kept_blind, require_right
 from studykit.study.session_sheets import write_sheet
 from tests.pipeline.test_methods import BLOCKS, CLIENTS, edit, ready_study
+from tests.support.answered import answered
 
-PROTOCOL = parse_protocol((shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")).protocol
+PROTOCOL = parse_protocol(answered((shipped("protocols") / "parallel.toml").read_text("utf-8"))).protocol
 
 
 @pytest.fixture(scope="module")
@@ -93,7 +95,8 @@ def test_a_role_that_does_not_apply_may_say_so(tmp_path: Path) -> None:
 def test_check_says_what_the_lock_will_want(tmp_path: Path) -> None:
     """A missing strategy is no surprise on the day of the lock."""
     study = ready_study(tmp_path / "mine", BLOCKS)
-    edit(study, ('leaves_studio = "hypothetical"', '# leaves_studio = "hypothetical"'))
+    whole = ready_text("parallel").replace('leaves_studio = "hypothetical"', "", 1)
+    (study.folder / "protocol.toml").write_text(whole, encoding="utf-8")
     found = [str(finding) for finding in study.check().findings if finding.severity == "warn"]
     assert any("leaves_studio" in text and "Needed before the lock" in text for text in found), found
     assert not study.check().needs_attention

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -13,6 +14,7 @@ from studykit.lookback.attendance_reading import ReadingSettings
 from studykit.protocol import local_time
 from studykit.study import Study
 from studykit.study.session_sheets import write_sheet
+from tests.support.answered import answered
 
 pytestmark = pytest.mark.skipif(not hasattr(time, "tzset"), reason="the computer's zone cannot be set here")
 
@@ -42,14 +44,13 @@ def append(folder: Path, table: str, *lines: str) -> None:
         file.writelines(line + "\n" for line in lines)
 
 
-def ready(folder: Path, *, time_zone: str = "") -> Study:
+def ready(folder: Path, *, time_zone: str = "", tested_on: str = "2026-10-26") -> Study:
     """A locked study with two clients who can be enrolled."""
     study = Study.create(folder)
     path = study.folder / "protocol.toml"
-    text = path.read_text(encoding="utf-8").replace('review = "needed"', 'review = "approved"', 1)
-    text = text.replace('reference = ""', 'reference = "R-17"', 1)
-    if time_zone:
-        text = text.replace("[study]\n", f'[study]\ntime_zone = "{time_zone}"\n', 1)
+    text = answered(path.read_text(encoding="utf-8"))
+    text, changed = re.subn('time_zone = ".*?"', f'time_zone = "{time_zone}"', text)
+    assert changed == 1
     path.write_text(text, encoding="utf-8")
     append(study.folder, "trainers", "T1,2026-10-10,OB,")
     for client in ("C01", "C02"):
@@ -57,7 +58,7 @@ def ready(folder: Path, *, time_zone: str = "") -> Study:
         append(study.folder, "clients", f"{client},,T1,41,female,,")
         append(
             study.folder, "strength",
-            *(f"{client},baseline,2026-10-26,{exercise.code},60,kg,10,yes,,,,"
+            *(f"{client},baseline,{tested_on},{exercise.code},60,kg,10,yes,,,,"
               for exercise in study.protocol.exercises),
         )  # fmt: skip
     study.lock(by="OW")
@@ -72,12 +73,12 @@ def test_enrolled_and_trained_on_one_day(
     tmp_path: Path, at: At, zone: str, moment: str, day: dt.date, named: bool
 ) -> None:
     at("Asia/Kolkata" if named else zone, moment)
-    study = ready(tmp_path / "mine", time_zone=zone if named else "")
+    study = ready(tmp_path / "mine", time_zone=zone if named else "", tested_on=day.isoformat())
     receipt = study.enrol("C01", by="OW")
     assert receipt.time[:10] == day.isoformat()
     assert dt.datetime.fromisoformat(receipt.time) == dt.datetime.fromisoformat(moment)
     assert [client.allocated_on for client in study.allocated()] == [day]
-    append(study.folder, "sessions", f"C01,{day},T1,attended,8,,0,0,0,,,,,,,,{day}")
+    append(study.folder, "sessions", f"C01,{day},T1,attended,8,,0,0,0,,,,,,,,,{day}")
     assert [str(found) for found in study.check().findings if "2026-1" in str(found)] == []
     retention = study.rows()[0].retention
     assert retention is not None
@@ -116,7 +117,7 @@ def test_an_amendment_moves_the_studio_from_its_own_entry_on(tmp_path: Path, at:
     study = ready(tmp_path / "mine")
     path = study.folder / "protocol.toml"
     text = path.read_text(encoding="utf-8")
-    path.write_text(text.replace("[study]\n", '[study]\ntime_zone = "Pacific/Auckland"\n', 1), "utf-8")
+    path.write_text(text.replace('time_zone = ""', 'time_zone = "Pacific/Auckland"'), "utf-8")
     _, changed = study.amend(reason="the computer keeps another time", by="OW")
     assert changed == ("study, time_zone",)
     ledger = study.ledger

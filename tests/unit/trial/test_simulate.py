@@ -245,5 +245,5 @@ def test_everybody_stays_and_nothing_happens():
     )
     records = simulate_trial(settings, seed=1).records()
     assert {name for name, content in records.tables.items() if content.number == 0} == {
-        "measurements", "pauses", "closures", "departures", "harms", "allocation",
+        "measurements", "sets", "health", "pauses", "closures", "departures", "harms", "allocation",
     }  # fmt: skip

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from studykit.kinds.continuous.tables import contrasts_table
+from studykit.kinds.continuous.results import TippingPoint
+from studykit.kinds.continuous.tables import contrasts_table, tipping_table
 from studykit.report.report_context import Reading
-from studykit.report.tables import without_gaps
+from studykit.report.tables import Quantity, without_gaps
 from studykit.results import Estimate
 from tests.unit.report.conftest import make_results
 
@@ -23,3 +24,12 @@ def test_the_standardised_difference_is_told_as_a_chance() -> None:
     outcome = replace(results.strength, standardised=standardised)
     note = without_gaps(contrasts_table(Reading(results), outcome).notes[-1])
     assert "has the higher value in about 92 (95 % interval 92 to 92); 50 would be a coin toss." in note
+
+
+def test_a_shift_of_scores_as_recorded_is_told_in_their_unit() -> None:
+    results = make_results()
+    shifts = tuple(TippingPoint("partner_reps", 0.1, 2.5, -3.5, unit) for unit in ("kg", "%", "per cent"))
+    table = tipping_table(Reading(results), replace(results.strength, tipping_points=shifts))
+    assert table is not None
+    for place, unit in enumerate(("kg", "%", "%")):
+        assert [cell.scale.unit for cell in table.rows[place][2:] if isinstance(cell, Quantity)] == [unit] * 2

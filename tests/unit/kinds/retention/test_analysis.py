@@ -47,4 +47,4 @@ def test_nobody_is_counted_whose_status_is_not_known(make_protocol):
     assert kept.sum() == status[known].sum()
     assert everybody[0, 0].tolist() == [3, 3]  # clients 0 and 3 of the first trainer's eight are not known
     nobody = answer(make_protocol(retention=True), clients_of(np.arange(60) % 2), np.full((1, 60), np.nan))
-    assert "clients whose status at the horizon is known" in nobody.reason[0]
+    assert "clients known to have stayed, or left, by the day that counts (the horizon)" in nobody.reason[0]

@@ -251,7 +251,7 @@ def test_light_and_full_analysis_give_the_same_primary(
 
 def test_too_early_is_said(make_protocol: Any, make_clients: Any, make_spells: Any) -> None:
     spells = make_spells(make_clients(ARM, TRAINER), [20] * 16, data_through=30)
-    with pytest.raises(FitError, match="status at the horizon is known"):
+    with pytest.raises(FitError, match="known to have stayed, or left"):
         primary_retention(make_protocol(retention=True), spells)
 
 
