@@ -3,21 +3,24 @@
 Run it with ``python analysis/15_validity_pooling.py``; it writes ``validity/pooling.json``.
 """
 
+import datetime as dt
 import json
+from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
 from scipy.special import stdtrit
 
+from studykit import __version__
 from studykit.pooling.statistics import like_many, these_many
 from studykit.randomness import stream
 
-SETS, SPREAD_OF_CLIENT = 10_000, 0.088
+SETS, SEED, SPREAD_OF_CLIENT = 10_000, 13, 0.088
 
 
 def row(studios: int, spread: float) -> dict[str, float]:
     """Shares of data sets that miss, in per cent, and median widths in per cent, of both answers."""
-    rng = stream(13, "pooling", studios, int(1000 * spread))
+    rng = stream(SEED, "pooling", studios, int(1000 * spread))
     clients = rng.integers(24, 61, (SETS, studios)).astype(float)
     freedom = clients - 3.0
     error = 2.0 * SPREAD_OF_CLIENT * np.sqrt((1.0 + 1.0 / (clients - 4.0)) / clients)
@@ -37,5 +40,14 @@ def row(studios: int, spread: float) -> dict[str, float]:
 if __name__ == "__main__":
     rows = [row(studios, spread) for spread in (0.0, 0.02, 0.05) for studios in (2, 3, 5, 8, 10, 12, 20, 30)]
     target = Path(__file__).parent / "validity" / "pooling.json"
-    target.write_text(json.dumps({"data_sets": SETS, "rows": rows}, indent=1) + "\n", encoding="utf-8")
+    saved = {
+        "about": "Pooling of studios: data sets that miss the truth and median widths, in per cent",
+        "script": Path(__file__).name,
+        "trials": SETS,
+        "seed": SEED,
+        "versions": {"studykit": __version__} | {name: version(name) for name in ("numpy", "scipy")},
+        "date": dt.datetime.now(dt.UTC).date().isoformat(),
+        "rows": rows,
+    }
+    target.write_text(json.dumps(saved, indent=1) + "\n", encoding="utf-8")
     print("\n".join(map(str, rows)))

@@ -8,9 +8,8 @@ import sys
 from collections.abc import Sequence
 from typing import Any
 
-from studykit import __version__
+from studykit import __version__, joint
 from studykit import commands as c
-from studykit import joint
 from studykit import options as o
 from studykit.console import plain, safe_output
 from studykit.errors import FindingsError, FolderError, StudykitError
