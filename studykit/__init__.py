@@ -35,6 +35,7 @@ _ENGINE = (
 _HOMES = {
     "Study": "studykit.study",
     "look_back": "studykit.lookback.look_back",
+    "pool": "studykit.pooling.pool",
     "read_attendance": "studykit.lookback.attendance_reading",
     "read_protocol": "studykit.protocol.protocol_file",
     "read_records": "studykit.records.reading",
@@ -75,6 +76,7 @@ __all__ = [
     "likelihood_ratio",
     "look_back",
     "model_from_frame",
+    "pool",
     "profile_interval",
     "random_effect_quantiles",
     "read_attendance",
@@ -115,6 +117,7 @@ if TYPE_CHECKING:
         variance_profile,
     )
     from studykit.planning import closed_forms
+    from studykit.pooling.pool import pool
     from studykit.protocol.protocol_file import read_protocol
     from studykit.records.reading import read_records
     from studykit.report import figures

@@ -24,6 +24,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("allocation",),
     ("records",),
     ("outcomes",),
+    ("pooling",),
     ("trial",),
     ("planning",),
     ("lookback",),
@@ -34,6 +35,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("console",),
     ("options",),
     ("commands",),
+    ("joint",),
     ("cli",),
 )
 RANK = {room: rank for rank, group in enumerate(GROUPS) for room in group}
