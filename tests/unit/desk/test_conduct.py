@@ -1,4 +1,4 @@
-"""The day at the desk: what is written down arrives as it was meant, and nobody sees what the role may not see."""
+"""The day at the desk: what is written down arrives as it was meant, and no role sees what it may not."""
 
 from __future__ import annotations
 
