@@ -332,6 +332,7 @@ DESK_STUDY = option(
 PORT = option(
     "--port", type=whole, default=8642, metavar="NUMBER", help="where the desk listens (default 8642)"
 )
+PHONES = option("--phones", action="store_true", help="let phones in the studio's own network reach the desk")
 NO_BROWSER = option("--no-browser", action="store_true", help="open no browser; the address is printed")
 DEMO_FOLDER = option(
     "folder", nargs="?", type=Path, default=Path("demo_study"), metavar="FOLDER", help="default: demo_study"

@@ -47,8 +47,12 @@ class Desk:
         Own ``host:port`` pairs.
     cookie : str
         Its name, with the port in it: browsers do not tell cookies of two ports apart.
-    key : str
-        What the forms' tokens are made from.
+    open_address : str
+        ``host:port`` at which phones reach the desk; empty while they do not.
+    servers : list
+        Those that run, to be ended together.
+    opener : function
+        Lets phones reach the desk.
     """
 
     place: Path
@@ -57,7 +61,9 @@ class Desk:
     house: House | None = None
     hosts: set[str] = field(default_factory=set)
     cookie: str = "desk"
-    key: str = field(default_factory=new_key)
+    open_address: str = ""
+    servers: list[Any] = field(default_factory=list)
+    opener: Callable[[Desk], str] = lambda _: ""
 
     def token(self, secret: str) -> str:
         """What the forms of a browser carry; it follows from the browser's own secret."""

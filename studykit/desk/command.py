@@ -15,7 +15,7 @@ from studykit.study.snapshot import PROTOCOL
 
 def desk(arguments: argparse.Namespace) -> int:
     """Open the front desk: the study is run from a page in the browser."""
-    from studykit.desk.serving import free_port, make_app, make_desk, server
+    from studykit.desk.serving import free_port, make_app, make_desk, open_address, server
 
     place, folder = _place(arguments.desk_study)
     port = free_port(arguments.port)
@@ -24,6 +24,12 @@ def desk(arguments: argparse.Namespace) -> int:
     address = f"http://127.0.0.1:{port}/enter/{desk_.pairing.start}"
     say(f"The front desk: {address}")
     say("This address opens once, in one browser. Ctrl and C here closes the desk at any moment.")
+    if arguments.phones:
+        before = "" if desk_.house is None else desk_.house.last_address()
+        opened = open_address(desk_)
+        say(f"Phones: http://{opened}/pair")
+        if before and before != opened:
+            say(f"Last time it was {before}: what waits on a phone belongs to that address.")
     if not arguments.no_browser:
         threading.Timer(0.5, webbrowser.open, [address]).start()
     try:
@@ -31,6 +37,8 @@ def desk(arguments: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         pass
     finally:
+        for other in desk_.servers:
+            other.should_exit = True
         desk_.jobs.close()
         if desk_.house is not None:
             desk_.house.close()

@@ -48,7 +48,7 @@ def home(asked: Asked) -> Response:
     if asked.desk.house is None:
         return asked.show("begin.html.j2", place=str(asked.desk.place), found=_studies(asked))
     if not asked.viewer.phone and not asked.viewer.code:
-        return asked.show("who.html.j2", codes=_codes(asked))
+        return asked.show("who.html.j2", codes=people(asked))
     state, seen = asked.state, asked.viewer
     day = None if state.day is None else state.day.seen_by(seen.knows)
     mine = _own_clients(asked)
@@ -70,7 +70,8 @@ def _studies(asked: Asked) -> list[str]:
     return sorted(path.parent.name for path in asked.desk.place.glob("*/protocol.toml"))
 
 
-def _codes(asked: Asked) -> list[str]:
+def people(asked: Asked) -> list[str]:
+    """Codes of the protocol's roles and of the trainers."""
     trainers = [str(code) for code in asked.now.records["trainers"].columns["trainer"]]
     return list(dict.fromkeys((*codes_of_roles(asked.protocol), *trainers)))
 
@@ -79,7 +80,7 @@ def who(asked: Asked) -> Response:
     """Who sits at the laptop."""
     if asked.post:
         code = asked.form.get("code", "").strip()[:40]
-        known = {one.casefold(): one for one in _codes(asked)}
+        known = {one.casefold(): one for one in people(asked)}
         if known and code.casefold() not in known:
             raise ArgumentError(
                 where="code",
@@ -89,7 +90,7 @@ def who(asked: Asked) -> Response:
             )
         asked.house.journal.change_device(asked.viewer.device, who=known.get(code.casefold(), code))
         return asked.go("/")
-    return asked.show("who.html.j2", codes=_codes(asked))
+    return asked.show("who.html.j2", codes=people(asked))
 
 
 def _clients(asked: Asked) -> list[str]:
@@ -351,7 +352,7 @@ def _hidden(asked: Asked, code: str) -> frozenset[str]:
 
 
 def _people(asked: Asked) -> dict[str, list[str]]:
-    codes = _codes(asked)
+    codes = people(asked)
     return {"client": _clients(asked), "trainer": _trainers(asked), "assessor": codes, "observer": codes,
             "judged_by": codes}  # fmt: skip
 

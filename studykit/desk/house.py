@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from studykit.protocol.types import Protocol
     from studykit.study.snapshot import Snapshot
 
+ADDRESS = "desk_address.txt"
 AGAIN = 5.0  # seconds after which what waits is tried again
 
 
@@ -148,6 +149,17 @@ class House:
         except OSError:
             return []
         return self._rows[name][1]
+
+    def last_address(self) -> str:
+        """The address at which phones reached this study's desk the last time."""
+        try:
+            return (self.folder / ADDRESS).read_text(encoding="utf-8").strip()[:60]
+        except OSError:
+            return ""
+
+    def note_address(self, address: str) -> None:
+        """Keep it: entries that wait on a phone belong to an address."""
+        (self.folder / ADDRESS).write_text(f"{address}\n", encoding="utf-8")
 
     # --- entries ------------------------------------------------------------------------------
 

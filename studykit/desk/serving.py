@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import socket
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from studykit.desk import arriving, conduct
+from studykit.desk import arriving, beginning, conduct, office, phones
 from studykit.desk.asking import Desk, Page, endpoint
 from studykit.desk.guard import Guard
 from studykit.desk.house import House
@@ -23,12 +24,14 @@ from studykit.errors import ArgumentError
 
 PORT = 8642
 AT_ONCE = 64  # connections; more are refused at once, so that memory stays bounded
-PAGES: tuple[Page, ...] = (*arriving.PAGES, *conduct.PAGES)
+PAGES: tuple[Page, ...] = (
+    *arriving.PAGES, *beginning.PAGES, *conduct.PAGES, *office.PAGES, *phones.PAGES,
+)  # fmt: skip
 
 
 def make_desk(place: Path, folder: Path | None, *, port: int = PORT) -> Desk:
     """The desk of a study's folder, or one that begins without a study."""
-    desk = Desk(place, Pairing(), Jobs(), cookie=f"desk_{port}")
+    desk = Desk(place, Pairing(), Jobs(), cookie=f"desk_{port}", opener=open_address)
     desk.hosts |= {f"127.0.0.1:{port}", f"localhost:{port}"}
     if folder is not None:
         desk.house = House.open(folder)
@@ -116,3 +119,32 @@ def server(app: Any, *, address: str, port: int) -> uvicorn.Server:
         timeout_graceful_shutdown=3,
     )
     return uvicorn.Server(settings)
+
+
+def open_address(desk: Desk, address: str = "") -> str:
+    """Let phones reach the desk at one private address of this computer; gives ``host:port``.
+
+    Raises
+    ------
+    ArgumentError
+        If there is no private address: never on a public one, never on all.
+    """
+    if desk.open_address:
+        return desk.open_address
+    own = address or own_address()
+    if not is_private(own):
+        raise ArgumentError(
+            where="phones",
+            expected="a private address of this computer, such as 192.168.1.20",
+            got=own or "none",
+            todo="Join the studio's own Wi-Fi, then try again.",
+        )
+    port = free_port(int(desk.cookie.rpartition("_")[2]), own)
+    served = server(make_app(desk), address=own, port=port)
+    desk.hosts.add(f"{own}:{port}")
+    desk.open_address = f"{own}:{port}"
+    desk.servers.append(served)
+    threading.Thread(target=served.run, name="phones", daemon=True).start()
+    if desk.house is not None:
+        desk.house.note_address(desk.open_address)
+    return desk.open_address

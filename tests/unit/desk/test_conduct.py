@@ -167,8 +167,14 @@ def test_large_bodies_are_refused_before_they_are_read(owner: Browser) -> None:
     )
 
 
-@pytest.mark.parametrize("path", ["/static/../serving.py", "/static/%2e%2e/serving.py", "/client/..%2f..%2fetc/sheet",
-                                  "/change/..%2fledger/x", "/done/0", "/done/99999999"])  # fmt: skip
+STRANGE = (
+    "/static/../serving.py", "/static/%2e%2e/serving.py", "/client/..%2f..%2fetc/sheet",
+    "/papers/..%2fledger.db", "/papers/../protocol.toml", "/change/..%2fledger/x", "/done/0", "/done/99999999", "/records/..%2f..%2fx",
+    "/job/99", "/job/99/made",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("path", STRANGE)
 def test_paths_lead_nowhere(path: str, owner: Browser) -> None:
     answer = owner.get(path)
     assert answer.status_code in (404, 422, 405)
