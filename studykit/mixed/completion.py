@@ -106,7 +106,7 @@ def complete(
 def jackknife_errors(
     grid: Grid, units: Integers, *, means: Sequence[Array], weights: Array
 ) -> tuple[Array, int]:
-    """Jackknife standard errors (k,) of the completed contrast, and the units that could be left out.
+    r"""Jackknife standard errors (k,) of the completed contrast, and the units that could be left out.
 
     The model is fitted again without each unit in turn, and the rest completed by that fit.
 
@@ -120,7 +120,7 @@ def jackknife_errors(
 
     Notes
     -----
-    :math:`\\sqrt{\\frac{n-1}{n}\\sum_i(\\theta_{(i)}-\\bar\\theta)^2}` over the units without which the model
+    :math:`\sqrt{\frac{n-1}{n}\sum_i(\theta_{(i)}-\bar\theta)^2}` over the units without which the model
     could be fitted; ``nan`` with fewer than two.
     """
     seen = grid.observed
@@ -145,9 +145,7 @@ def jackknife_errors(
         covariance = covariance_parameters(layout, fits.elements[place])
         without = units != levels[place]
         try:
-            found = complete(
-                grid, fits.value[place], covariance, means=means, weights=weights, used=without
-            )
+            found = complete(grid, fits.value[place], covariance, means=means, weights=weights, used=without)
         except np.linalg.LinAlgError:
             continue
         values.append(found.values)
@@ -171,7 +169,8 @@ def _covariance(grid: Grid, covariance: CovarianceParameters, rows: Integers) ->
     V = _residual(grid.residual or EQUAL, covariance, rows)
     for effect in grid.random_effects:
         codes, Z = effect.codes[rows], effect.design[rows]
-        G = covariance[effect.name]
+        fitted = next(own for own in covariance.random_effects if own.name == effect.name)
+        G = _chosen(fitted.matrix, fitted.columns, effect.columns)
         V += (codes[:, :, None] == codes[:, None, :]) * (Z @ G @ Z.swapaxes(1, 2))
     return V
 
@@ -183,8 +182,16 @@ def _residual(residual: ResidualStructure, covariance: CovarianceParameters, row
     assert residual.groups is not None
     assert residual.visits is not None
     group, visit = level_codes(residual.groups)[1][rows], level_codes(residual.visits)[1][rows]
-    own = matrix[visit[:, :, None], visit[:, None, :]]
+    own = _chosen(matrix, covariance.residual.visits, residual.visit_labels)[
+        visit[:, :, None], visit[:, None, :]
+    ]
     return np.asarray(np.where(group[:, :, None] == group[:, None, :], own, 0.0))
+
+
+def _chosen(matrix: Array, labels: Sequence[object], wanted: Sequence[object]) -> Array:
+    """Rows and columns of the wanted labels: the grid may lack visits that the fit has."""
+    places = [list(labels).index(label) for label in wanted]
+    return np.asarray(matrix[np.ix_(places, places)])
 
 
 def _inverse(V: Array, chosen: Mask) -> Array:
