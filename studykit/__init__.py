@@ -39,6 +39,7 @@ _HOMES = {
     "read_attendance": "studykit.lookback.attendance_reading",
     "read_protocol": "studykit.protocol.protocol_file",
     "read_records": "studykit.records.reading",
+    "write_up": "studykit.writeup.write_up",
     **dict.fromkeys(_ENGINE, "studykit.mixed"),
     "fit_frame": "studykit.frames",
     "model_from_frame": "studykit.frames",
@@ -85,6 +86,7 @@ __all__ = [
     "retention",
     "to_frame",
     "variance_profile",
+    "write_up",
 ]
 
 if TYPE_CHECKING:
@@ -120,6 +122,7 @@ if TYPE_CHECKING:
     from studykit.records.reading import read_records
     from studykit.report import figures
     from studykit.study import Study
+    from studykit.writeup.write_up import write_up
 
     power = closed_forms
 

@@ -45,7 +45,7 @@ _COMMANDS: tuple[tuple[c.Command, str, tuple[Any, ...]], ...] = (
     (c.check, "my_study", (o.STUDY, o.ORDER)),
     (c.audit, _AUDIT, (o.STUDY, o.RECEIPT, o.KEPT, o.LIST, o.WHO)),
     (c.analyse, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON, o.YES)),
-    (c.report, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON, o.YES)),
+    (c.report, "my_study --write-up", (o.STUDY, o.WRITE_UP, o.LOOK_BY, o.LOOK_REASON, o.YES)),
     (c.keys, "harms", (o.PART,)),
     (c.tables, "sessions", (o.PART,)),
     (c.lookback, "export.csv --column client=Member --date-order day", o.LOOK_BACK),
