@@ -147,7 +147,7 @@ def draw_tipping_plane(
     across = np.linspace(-reach, reach, 201)
     x, y = np.meshgrid(across, across)
     value = estimate.value + compared.slope * x + reference.slope * y
-    variance = estimate.standard_error**2
+    variance = np.full_like(value, estimate.standard_error**2)
     for point, shift in ((compared, x), (reference, y)):
         variance = variance + shift**2 * point.missing_share * (1.0 - point.missing_share) / point.clients
     half = multiplier * np.sqrt(variance)
@@ -158,7 +158,8 @@ def draw_tipping_plane(
     ax.plot([0.0], [0.0], marker="+", markersize=10, color=INK)
     unit = "%" if log else outcome.unit
     ax.set_xlabel(f"shift of scores missing with {name_of(compared.arm, names)}, {unit}")
-    ax.set_ylabel(f"shift of scores missing with {name_of(reference.arm, names)}, {unit}")
+    label = f"shift of scores missing with {name_of(reference.arm, names)}, {unit}"
+    ax.set_ylabel("\n".join(wrap(label, 30)))
 
 
 def _reach(outcome: ContinuousResult, estimate: Estimate, multiplier: float) -> float:
