@@ -169,7 +169,8 @@ def test_large_bodies_are_refused_before_they_are_read(owner: Browser) -> None:
 
 STRANGE = (
     "/static/../serving.py", "/static/%2e%2e/serving.py", "/client/..%2f..%2fetc/sheet",
-    "/papers/..%2fledger.db", "/papers/../protocol.toml", "/change/..%2fledger/x", "/done/0", "/done/99999999", "/records/..%2f..%2fx",
+    "/papers/..%2fledger.db", "/papers/../protocol.toml", "/change/..%2fledger/x", "/done/0",
+    "/done/99999999", "/records/..%2f..%2fx",
     "/job/99", "/job/99/made",
 )  # fmt: skip
 

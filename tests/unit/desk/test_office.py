@@ -1,4 +1,4 @@
-"""The owner's pages: one draw, tables, copies, long work, phones, a new study; and what every page keeps to."""
+"""The owner's pages: one draw, tables, copies, long work, phones, a new study; and the rules of all pages."""
 
 from __future__ import annotations
 
@@ -233,11 +233,12 @@ class Rules(PageRules):
 
 
 PLACES = (
-    "/", "/who", "/clients", "/client/C002", "/log/session", "/log/session?client=C002", "/log/test?client=C002",
-    "/log/harms?client=C002", "/log/health", "/log/pauses", "/log/departures", "/log/screening", "/log/clients",
-    "/log/trainers", "/log/closures", "/quick", "/mine", "/office", "/enrol", "/records/sessions", "/check", "/audit",
-    "/copies", "/receipts", "/lock", "/amend", "/phones", "/phone-trouble", "/pair", "/new", "/new?design=parallel",
-    "/report/none", "/change/harms/0",
+    "/", "/who", "/clients", "/client/C002", "/log/session", "/log/session?client=C002",
+    "/log/test?client=C002", "/log/harms?client=C002", "/log/health", "/log/pauses", "/log/departures",
+    "/log/screening", "/log/clients", "/log/trainers", "/log/closures", "/quick", "/mine", "/office",
+    "/enrol", "/records/sessions", "/check", "/audit", "/copies", "/receipts", "/lock", "/amend",
+    "/phones", "/phone-trouble", "/pair", "/new", "/new?design=parallel", "/report/none",
+    "/change/harms/0",
 )  # fmt: skip
 
 
