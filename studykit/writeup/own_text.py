@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from studykit.errors import ArgumentError
 from studykit.frames import FrameFit
@@ -24,9 +24,6 @@ from studykit.report.tables import (
 )
 from studykit.results import HasInterval, Interval
 from studykit.writeup.describe import Description
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 LEVEL = 0.95
 
@@ -81,7 +78,7 @@ def _coded(table: Table, place: int) -> Table:
     return Table(f"{table.code}_{place}", table.caption, table.columns, table.rows, table.notes)
 
 
-def _picture(figure: Figure, caption: str, place: int) -> Block:
+def _picture(figure: Any, caption: str, place: int) -> Block:
     if not hasattr(figure, "savefig"):
         raise ArgumentError(
             where=f"write_up, thing {place}", expected="a matplotlib figure beside its caption",
