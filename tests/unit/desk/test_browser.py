@@ -210,8 +210,9 @@ def test_an_owner_begins_with_the_demo_study(chromium: Any, tmp_path: Path) -> N
 
 WIDE = (
     "/", "/clients", "/client/C002", "/log/session?client=C002", "/log/test?client=C002", "/log/harms",
-    "/quick", "/mine", "/office", "/records/sessions", "/check", "/audit", "/copies", "/receipts", "/lock", "/phones",
-    "/phone-trouble", "/new?design=parallel", "/client/C002/sheet", "/client/C002/test", "/take-home",
+    "/quick", "/mine", "/office", "/records/sessions", "/check", "/audit", "/copies", "/receipts",
+    "/lock", "/phones", "/phone-trouble", "/new?design=parallel", "/client/C002/sheet",
+    "/client/C002/test", "/take-home",
 )  # fmt: skip
 
 
