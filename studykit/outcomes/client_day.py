@@ -20,6 +20,7 @@ from studykit.outcomes.health_words import (
 from studykit.outcomes.ramp_in import LAY_OFF_DAYS, SignOff, sign_off
 from studykit.records.record_tables import Allocated, Records, RecordTable
 from studykit.records.schema import PREGNANCY, TABLES
+from studykit.records.withdrawal import out_of_study_on
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +108,8 @@ class ClientDay:
     eligible, consented, touch : bool or None
         Meets the criteria, consented in writing up to today, accepts hands-on resistance; None where it is
         not recorded.
+    withdrawn_on : date or None
+        Consent, or data, were taken back on that day, up to today.
     without_touch : bool
         The row of records/screening says that the client trains without touch.
     open_harms : tuple of OpenHarm
@@ -136,6 +139,7 @@ class ClientDay:
     eligible: bool | None
     consented: bool | None
     touch: bool | None
+    withdrawn_on: dt.date | None
     without_touch: bool
     open_harms: tuple[OpenHarm, ...]
     unread_row: str
@@ -208,6 +212,8 @@ def client_day(
     news = tuple(_health(records, allocated.client, today))
     departed_on, departed_for = _departure(records, allocated.client, _days(sessions["date"], own), today)
     paused_until, paused_for = _pause(records, allocated.client, today)
+    out = out_of_study_on(allocated.withdrawn)
+    touched_until = allocated.withdrawn.get("touch", dt.date.max)
     return ClientDay(
         today=today,
         sessions=int(since.sum()),
@@ -226,7 +232,8 @@ def client_day(
         clearance=str(screening.get("cleared", "")),
         eligible=_answer(screening, "eligible"),
         consented=None if _is_later(screening, "consent_date", today) else _answer(screening, "consented"),
-        touch=_answer(screening, "touch_consented"),
+        touch=_answer(screening, "touch_consented") if touched_until > today else False,
+        withdrawn_on=out if out is not None and out <= today else None,
         without_touch=says_without_touch(str(screening.get("note", ""))),
         open_harms=tuple(_open_harms(records, allocated.client)),
         unread_row=unread_row,
