@@ -108,8 +108,6 @@ class ClientDay:
     eligible, consented, touch : bool or None
         Meets the criteria, consented in writing up to today, accepts hands-on resistance; None where it is
         not recorded.
-    withdrawn_on : date or None
-        Consent, or data, were taken back on that day, up to today.
     without_touch : bool
         The row of records/screening says that the client trains without touch.
     open_harms : tuple of OpenHarm
@@ -119,6 +117,8 @@ class ClientDay:
     pregnancies : tuple of PregnancyNote
     news : tuple of HealthNews
         Illness, a new medicine or condition, and the like, of any date.
+    withdrawn_on : date or None
+        Consent, or data, were taken back on that day, up to today.
     """
 
     today: dt.date
@@ -139,12 +139,12 @@ class ClientDay:
     eligible: bool | None
     consented: bool | None
     touch: bool | None
-    withdrawn_on: dt.date | None
     without_touch: bool
     open_harms: tuple[OpenHarm, ...]
     unread_row: str
     pregnancies: tuple[PregnancyNote, ...]
     news: tuple[HealthNews, ...]
+    withdrawn_on: dt.date | None = None
 
     @property
     def last_partner_reps(self) -> dt.date | None:
