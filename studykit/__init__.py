@@ -39,6 +39,7 @@ _HOMES = {
     "read_protocol": "studykit.protocol.protocol_file",
     "read_records": "studykit.records.reading",
     **dict.fromkeys(_ENGINE, "studykit.mixed"),
+    "fit_binary_frame": "studykit.frames",
     "fit_frame": "studykit.frames",
     "model_from_frame": "studykit.frames",
     "to_frame": "studykit.frames",
@@ -64,6 +65,7 @@ __all__ = [
     "describe_variances",
     "effects",
     "figures",
+    "fit_binary_frame",
     "fit_binary_mixed",
     "fit_frame",
     "fit_linear_mixed",
@@ -74,6 +76,7 @@ __all__ = [
     "likelihood_ratio",
     "look_back",
     "model_from_frame",
+    "power",
     "profile_interval",
     "random_effect_quantiles",
     "read_attendance",
@@ -87,7 +90,7 @@ __all__ = [
 
 if TYPE_CHECKING:
     from studykit import effects, retention
-    from studykit.frames import fit_frame, model_from_frame, to_frame
+    from studykit.frames import fit_binary_frame, fit_frame, model_from_frame, to_frame
     from studykit.lookback.attendance_reading import read_attendance
     from studykit.lookback.look_back import look_back
     from studykit.mixed import (

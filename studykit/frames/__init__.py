@@ -1,0 +1,36 @@
+"""Results to data frames, and everything that starts from the columns of a data frame."""
+
+from __future__ import annotations
+
+from studykit.frames.design import Design
+from studykit.frames.means import MarginalMean, MeanContrast, MeanContrasts, Means, TermTest, TermTests
+from studykit.frames.models import (
+    BinaryFrameFit,
+    FrameFit,
+    FrameModel,
+    FrameRows,
+    fit_binary_frame,
+    fit_frame,
+    model_from_frame,
+)
+from studykit.frames.summary import ModelSummary
+from studykit.frames.tables import to_frame
+
+__all__ = [
+    "BinaryFrameFit",
+    "Design",
+    "FrameFit",
+    "FrameModel",
+    "FrameRows",
+    "MarginalMean",
+    "MeanContrast",
+    "MeanContrasts",
+    "Means",
+    "ModelSummary",
+    "TermTest",
+    "TermTests",
+    "fit_binary_frame",
+    "fit_frame",
+    "model_from_frame",
+    "to_frame",
+]
