@@ -112,7 +112,7 @@ def main() -> None:
     parser.add_argument("--clients", type=int, nargs="+", default=[100, 300, 1000])
     parser.add_argument("--only", default="", help="studios whose description begins with these words")
     said = parser.parse_args()
-    rows = []
+    rows: list[dict[str, object]] = []
     for name, truth in STUDIOS.items():
         if not name.startswith(said.only):
             continue
@@ -120,12 +120,17 @@ def main() -> None:
         for clients in said.clients:
             rows.append(row(name, replace(truth, clients=clients), true, said.studios))
             print("  ".join(f"{key} {value}" for key, value in rows[-1].items()), flush=True)
+            save(rows, said.studios)
+
+
+def save(rows: list[dict[str, object]], studios: int) -> None:
+    """Write what is known so far: the grid takes hours, and stopping it loses nothing."""
     OUTPUT.parent.mkdir(exist_ok=True)
     made = {
         "about": "Coverage of the whole effect of beginning partner reps",
         "script": Path(__file__).name,
-        "trials": said.studios,
-        "seed": f"0 to {said.studios - 1}",
+        "trials": studios,
+        "seed": f"0 to {studios - 1}",
         "versions": {"studykit": __version__} | {name: version(name) for name in ("numpy", "scipy")},
         "date": dt.datetime.now(tz=dt.UTC).date().isoformat(),
         "rows": rows,

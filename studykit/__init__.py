@@ -35,9 +35,11 @@ _ENGINE = (
 _HOMES = {
     "Study": "studykit.study",
     "look_back": "studykit.lookback.look_back",
+    "pool": "studykit.pooling.pool",
     "read_attendance": "studykit.lookback.attendance_reading",
     "read_protocol": "studykit.protocol.protocol_file",
     "read_records": "studykit.records.reading",
+    "write_up": "studykit.writeup.write_up",
     **dict.fromkeys(_ENGINE, "studykit.mixed"),
     "fit_binary_frame": "studykit.frames",
     "fit_frame": "studykit.frames",
@@ -76,6 +78,7 @@ __all__ = [
     "likelihood_ratio",
     "look_back",
     "model_from_frame",
+    "pool",
     "power",
     "profile_interval",
     "random_effect_quantiles",
@@ -86,6 +89,7 @@ __all__ = [
     "retention",
     "to_frame",
     "variance_profile",
+    "write_up",
 ]
 
 if TYPE_CHECKING:
@@ -116,10 +120,12 @@ if TYPE_CHECKING:
         variance_profile,
     )
     from studykit.planning import closed_forms
+    from studykit.pooling.pool import pool
     from studykit.protocol.protocol_file import read_protocol
     from studykit.records.reading import read_records
     from studykit.report import figures
     from studykit.study import Study
+    from studykit.writeup.write_up import write_up
 
     power = closed_forms
 

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from typing import Any
 
-from studykit import __version__
+from studykit import __version__, joint
 from studykit import commands as c
 from studykit import options as o
 from studykit.console import plain, safe_output
@@ -45,10 +45,11 @@ _COMMANDS: tuple[tuple[c.Command, str, tuple[Any, ...]], ...] = (
     (c.check, "my_study", (o.STUDY, o.ORDER)),
     (c.audit, _AUDIT, (o.STUDY, o.RECEIPT, o.KEPT, o.LIST, o.WHO)),
     (c.analyse, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON, o.YES)),
-    (c.report, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON, o.YES)),
+    (c.report, "my_study --write-up", (o.STUDY, o.WRITE_UP, o.LOOK_BY, o.LOOK_REASON, o.YES)),
     (c.keys, "harms", (o.PART,)),
     (c.tables, "sessions", (o.PART,)),
     (c.lookback, "export.csv --column client=Member --date-order day", o.LOOK_BACK),
+    *joint.COMMANDS,
 )
 
 
@@ -62,7 +63,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"studykit {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
     for run, example, options in _COMMANDS:
-        name, text = run.__name__, (run.__doc__ or "").strip()
+        name, text = run.__name__.replace("_", "-"), (run.__doc__ or "").strip()
         example = f"Example: studykit {name} {example}".rstrip()
         entry = commands.add_parser(name, help=text, description=text, epilog=example)
         entry.set_defaults(run=run, refuse=entry.error)

@@ -43,7 +43,7 @@ def complain(text: str) -> None:
     print(plain(text, encoding=sys.stderr.encoding or "ascii"), file=sys.stderr)
 
 
-def _show(arguments: argparse.Namespace, value: Any, text: str) -> None:
+def show(arguments: argparse.Namespace, value: Any, text: str) -> None:
     """Print the answer: text for people, JSON for programs."""
     if arguments.json:
         from studykit.results import to_plain
@@ -78,11 +78,11 @@ def _hand_out(folder: Path, arguments: argparse.Namespace, value: Any, *kinds: s
         for entry in entries
         if entry.kind in kinds and (not client or entry.body["client"].casefold() == client)
     ]
-    _show(arguments, value, told_of(told[-1]))
+    show(arguments, value, told_of(told[-1]))
     return DONE
 
 
-def _agreed(arguments: argparse.Namespace, expected: str, question: str) -> bool:
+def agreed(arguments: argparse.Namespace, expected: str, question: str) -> bool:
     """A yes to what cannot be undone: by ``--yes``, or from the keyboard; refused where nobody sits there."""
     if arguments.yes:
         return True
@@ -146,7 +146,7 @@ def demo(arguments: argparse.Namespace) -> int:
             "results": results,
             "report": str(report),
         }
-        _show(arguments, answer, "")
+        show(arguments, answer, "")
     else:
         say("Planned: " + plan.in_short.means)
         say(f"Records: {check.headline}")
@@ -180,7 +180,7 @@ def new(arguments: argparse.Namespace) -> int:
     lines += [findings_text(findings)] if findings else []
     lines.append(f"Next: read {study.folder / 'protocol.toml'} and change what differs.")
     lines.append(f"Then: studykit plan {shlex.quote(str(study.folder))}")
-    _show(arguments, {"study": str(study.folder), "findings": findings}, "\n".join(lines))
+    show(arguments, {"study": str(study.folder), "findings": findings}, "\n".join(lines))
     return DONE
 
 
@@ -217,7 +217,7 @@ def plan(arguments: argparse.Namespace) -> int:
     if arguments.simulate:  # the quick page stands already, whatever becomes of the long one
         result, text = _tried_out(study, result, arguments)
         page = study.save_plan(result)
-    _show(arguments, result, f"{text}\n\nPage: {page}".lstrip())
+    show(arguments, result, f"{text}\n\nPage: {page}".lstrip())
     return DONE
 
 
@@ -241,7 +241,7 @@ def _tried_out(study: Study, result: Plan, arguments: argparse.Namespace) -> tup
 def whole(arguments: argparse.Namespace) -> int:
     """Print the whole protocol: your entries, and the ready ones where you wrote none."""
     read = _open(arguments).read().read
-    _show(arguments, read.content, read.whole.rstrip())
+    show(arguments, read.content, read.whole.rstrip())
     return DONE
 
 
@@ -258,7 +258,7 @@ def lock(arguments: argparse.Namespace) -> int:
         say("\n".join(("What the lock decides for good:", *(f"  {line}" for line in lines))))
         say(findings_text(findings, most=len(findings)))
     question = "After the lock every change is an amendment with a reason. Lock the protocol now?"
-    if not _agreed(arguments, "a yes: after the lock every change is an amendment", question):
+    if not agreed(arguments, "a yes: after the lock every change is an amendment", question):
         say("Nothing was locked.")
         return DONE
     return _hand_out(study.folder, arguments, study.lock(by=arguments.by, folder_is_local=local), "lock")
@@ -269,7 +269,7 @@ def papers(arguments: argparse.Namespace) -> int:
     from studykit.study.papers import write_papers
 
     written = write_papers(_open(arguments).read())
-    _show(arguments, written, written.text())
+    show(arguments, written, written.text())
     return DONE
 
 
@@ -283,7 +283,7 @@ def amend(arguments: argparse.Namespace) -> int:
         if not arguments.json:
             say(effects.text())
         question = "The change is recorded for good, with your reason. Amend the protocol now?"
-        if not _agreed(arguments, "a yes to the changes above", question):
+        if not agreed(arguments, "a yes to the changes above", question):
             say("Nothing was amended.")
             return DONE
     locked, changed = study.amend(reason=arguments.reason, by=arguments.by)
@@ -309,7 +309,7 @@ def enrol(arguments: argparse.Namespace) -> int:
             now, ledger, facts, by=arguments.by
         )  # what stands against it is said before anything is asked
         question = "Are these facts right? The draw cannot be undone. Draw now?"
-        if not _agreed(arguments, "a yes to the facts above", question):
+        if not agreed(arguments, "a yes to the facts above", question):
             say("Nothing was drawn.")
             return DONE
     if now.protocol.sealed_list:
@@ -326,7 +326,7 @@ def _enrol_by_slip(study: Study, arguments: argparse.Namespace) -> int:
     if not is_interactive() or arguments.json:
         folder = shlex.quote(str(arguments.study))
         then = f"Then: studykit enrol {folder} {called.client} --by {arguments.by} --slip WORD"
-        _show(arguments, called, f"{called.text()}\n{then}")
+        show(arguments, called, f"{called.text()}\n{then}")
         return DONE
     say(called.text())
     word = ask("The word printed on the slip")
@@ -350,7 +350,7 @@ def trainers(arguments: argparse.Namespace) -> int:
         say(ready.text())
     need_ready_to_split(now, ledger, by=arguments.by)
     question = "Are these all the trainers, and the numbers right? The draw cannot be undone. Draw now?"
-    if not _agreed(arguments, "a yes to the trainers above", question):
+    if not agreed(arguments, "a yes to the trainers above", question):
         say("Nothing was drawn.")
         return DONE
     return _hand_out(study.folder, arguments, study.allocate_trainers(by=arguments.by), "split")
@@ -365,7 +365,7 @@ def note(arguments: argparse.Namespace) -> int:
         *read_locked(_open(arguments).folder), arguments.what, reason=arguments.reason, by=arguments.by,
         client=arguments.client_code,
     )  # fmt: skip
-    _show(arguments, noted, noted.text())
+    show(arguments, noted, noted.text())
     return DONE
 
 
@@ -379,7 +379,7 @@ def handover(arguments: argparse.Namespace) -> int:
         now, ledger, arguments.trainer, to=arguments.to_trainer, reason=arguments.reason, by=arguments.by,
         clients=arguments.of_clients,
     )  # fmt: skip
-    _show(arguments, noted, noted.text())
+    show(arguments, noted, noted.text())
     return DONE
 
 
@@ -388,7 +388,7 @@ def today(arguments: argparse.Namespace) -> int:
     from studykit.study.todays import write_today
 
     written = write_today(_open(arguments).read(), by=arguments.by, today=arguments.date)
-    _show(arguments, written.plain(), written.text())
+    show(arguments, written.plain(), written.text())
     return DONE
 
 
@@ -397,7 +397,7 @@ def seal(arguments: argparse.Namespace) -> int:
     from studykit.study.sealing import seal as made
 
     files = made(_open(arguments).read(), arguments.to, per_stratum=arguments.slips)
-    _show(arguments, files, files.text())
+    show(arguments, files, files.text())
     return DONE
 
 
@@ -407,7 +407,7 @@ def correct(arguments: argparse.Namespace) -> int:
     entry = study.correct(
         arguments.client, fact=arguments.fact, value=arguments.value, reason=arguments.reason, by=arguments.by
     )
-    _show(arguments, entry, f"Corrected at ledger position {entry.position}; the arm stays as it was drawn.")
+    show(arguments, entry, f"Corrected at ledger position {entry.position}; the arm stays as it was drawn.")
     return DONE
 
 
@@ -425,7 +425,7 @@ def check(arguments: argparse.Namespace) -> int:
         say_date_order(study.folder / RECORDS, order)
         result = study.check()
     text = "\n".join(part for part in (result.text(), findings_text(result.findings, most=30)) if part)
-    _show(arguments, result, text)
+    show(arguments, result, text)
     return ATTENTION if result.needs_attention else DONE
 
 
@@ -441,7 +441,7 @@ def audit(arguments: argparse.Namespace) -> int:
     entropy = kept_entropy(arguments.list) if arguments.list else ""
     study = _open(arguments)
     result = study.audit(receipts=kept.receipts, anchors=kept.anchors, list_entropy=entropy, by=arguments.by)
-    _show(arguments, result, result.summary())
+    show(arguments, result, result.summary())
     return DONE if result.passed else ATTENTION
 
 
@@ -465,7 +465,7 @@ def sheet(arguments: argparse.Namespace) -> int:
         ]
         answers = [one.plain() for one in sheets]
         done = not any(one.plan.needs_attention for one in sheets)
-    _show(arguments, answers[0] if len(answers) == 1 else {"sheets": answers}, "\n\n".join(texts))
+    show(arguments, answers[0] if len(answers) == 1 else {"sheets": answers}, "\n\n".join(texts))
     return DONE if done else ATTENTION
 
 
@@ -496,7 +496,7 @@ def _look(now: Snapshot, arguments: argparse.Namespace) -> tuple[str, str]:
             todo="Wait for the end, or give both; the look is logged.",
         )
     complain(question)
-    if not _agreed(arguments, "a yes to an early look", "Look all the same?"):
+    if not agreed(arguments, "a yes to an early look", "Look all the same?"):
         raise ArgumentError(
             where=arguments.command, expected="a yes", got="no", todo="Nothing was looked at."
         )
@@ -509,7 +509,7 @@ def analyse(arguments: argparse.Namespace) -> int:
     from studykit.report.text import summary
 
     results, protocol = _analysed(_open(arguments), arguments)
-    _show(arguments, results, summary(results, protocol=protocol))
+    show(arguments, results, summary(results, protocol=protocol))
     return DONE
 
 
@@ -523,7 +523,11 @@ def report(arguments: argparse.Namespace) -> int:
     results, protocol = _analysed(study, arguments)
     progress.step("writing the report")
     page = study.save(results)
-    _show(arguments, {"report": str(page)}, f"{summary(results, protocol=protocol)}\n\nReport: {page}")
+    answer, text = {"report": str(page)}, f"{summary(results, protocol=protocol)}\n\nReport: {page}"
+    if arguments.write_up:
+        answer["write_up"] = document = str(study.write_up(results))
+        text += f"\nManuscript, with its tables and figures beside it: {document}"
+    show(arguments, answer, text)
     return DONE
 
 
@@ -556,7 +560,7 @@ def lookback(arguments: argparse.Namespace) -> int:
                 "Is it known from which day each trainer worked with partner reps? Say so: "
                 "--adopted TRAINER=DATE or --adopted TRAINER=never."
             )
-    _show(arguments, done.plain(), "\n".join(lines))
+    show(arguments, done.plain(), "\n".join(lines))
     return ATTENTION if done.needs_attention else DONE
 
 
@@ -572,5 +576,5 @@ def tables(arguments: argparse.Namespace) -> int:
 
 def _show_page(arguments: argparse.Namespace, folder: str, name: str) -> int:
     text = shipped_page(folder, name, part=arguments.part)
-    _show(arguments, {"page": text}, text.rstrip())
+    show(arguments, {"page": text}, text.rstrip())
     return DONE

@@ -75,6 +75,19 @@ def resolved_digest(protocol: Protocol) -> str:
     return hashlib.sha256(canonical_text(protocol).encode("utf-8")).hexdigest()
 
 
+_OF_ONE_STUDIO = ("study", "roles", "ethics", "planning", "pilot", "cautions")
+
+
+def shared_digest(protocol: Protocol) -> str:
+    """SHA-256 of what studios must have in common to be pooled, 64 hexadecimal digits.
+
+    Left out is what may differ from studio to studio: titles, roles, ethics, planning numbers, cautions.
+    """
+    content = {name: part for name, part in resolved_content(protocol).items() if name not in _OF_ONE_STUDIO}
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
 def _flat(value: Any, path: Path, into: dict[str, str], document: Any) -> None:
     if isinstance(value, Mapping):
         for key, item in value.items():

@@ -20,6 +20,7 @@ from studykit.report.interval_rows import IntervalRow, draw_interval_rows, rows_
 from studykit.report.kind_report import report_of
 from studykit.report.lookback_figures import draw_answers, draw_balance, draw_out_of_100, draw_staying
 from studykit.report.numbers import Scale, count_of
+from studykit.report.pool_figures import draw_forest
 from studykit.report.report_context import Reading, name_of, spaced
 from studykit.report.style import check_drawable, drawing_style, look
 
@@ -30,6 +31,7 @@ __all__ = [
     "draw_delivery",
     "draw_effects",
     "draw_flow",
+    "draw_forest",
     "draw_out_of_100",
     "draw_retention",
     "draw_staying",

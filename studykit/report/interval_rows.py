@@ -22,6 +22,19 @@ _LETTERS = 50  # that fit beside each other in a row
 
 
 @dataclass(frozen=True, slots=True)
+class Mark:
+    """How an estimate is drawn: shape, size in points, filled or open, line whole or dotted."""
+
+    shape: str = "o"
+    size: float = 4.5
+    filled: bool = False
+    dotted: bool = False
+
+
+HEAVY = Mark("D", 7.0, filled=True)
+
+
+@dataclass(frozen=True, slots=True)
 class IntervalRow:
     """One estimate to draw; ``heavy`` marks the main one."""
 
@@ -29,6 +42,7 @@ class IntervalRow:
     value: float
     interval: Interval
     heavy: bool = False
+    mark: Mark | None = None
 
 
 def draw_interval_rows(
@@ -95,12 +109,14 @@ def _row_marks(ax: Axes, y: float, scale: Scale, row: IntervalRow) -> list[float
         scale.shown(value) for value in (row.interval.lower, row.value, row.interval.upper)
     )
     ends = [end for end in (lower, upper) if math.isfinite(end)]
+    mark = row.mark or (HEAVY if row.heavy else Mark())
     if len(ends) == 2:
-        ax.hlines(y, lower, upper, color=INK, linewidth=2.6 if row.heavy else 1.2, zorder=3)
+        dashes = (0, (1, 1.6)) if mark.dotted else "-"
+        ax.hlines(y, lower, upper, color=INK, linewidth=2.6 if row.heavy else 1.2, linestyle=dashes, zorder=3)
     if math.isfinite(middle):
         ax.plot(
-            middle, y, marker="D" if row.heavy else "o", markersize=7 if row.heavy else 4.5, color=INK,
-            markerfacecolor=INK if row.heavy else "white", zorder=4,
+            middle, y, marker=mark.shape, markersize=mark.size, color=INK,
+            markerfacecolor=INK if mark.filled else "white", zorder=4,
         )  # fmt: skip
     return ends
 

@@ -106,7 +106,7 @@ def save_plan(plan: Plan, protocol: Protocol, folder: Path) -> Path:
     document = plan_document(plan, protocol)
     files = {
         "plan.html": render_document(document).encode("utf-8"),
-        "plan.json": _json_bytes(to_plain(plan)),
+        "plan.json": json_bytes(to_plain(plan)),
     }
     write_whole(folder, files | dict(document_files(document)))
     return folder / "plan.html"
@@ -136,7 +136,7 @@ def save_look_back(reading: LookBackReading, folder: Path) -> Path:
     document = look_back_document(reading)
     files = {
         LOOK_BACK_PAGE: render_document(document).encode("utf-8"),
-        "lookback.json": _json_bytes(to_plain(reading.look)),
+        "lookback.json": json_bytes(to_plain(reading.look)),
         **dict(document_files(document)),
         "tables/noticed_rows.csv": noticed_rows(reading.log.noticed),
     }
@@ -186,10 +186,10 @@ def noticed_rows(noticed: Sequence[NoticedRows]) -> bytes:
 def results_json(results: StudyResults) -> bytes:
     """All results in full precision, with intervals at the protocol's level."""
     plain = to_plain(results, confidence_level=results.confidence_level)
-    return _json_bytes(plain, version=RESULTS_FORMAT)
+    return json_bytes(plain, version=RESULTS_FORMAT)
 
 
-def _json_bytes(plain: Mapping[str, Any], *, version: int = FORMAT) -> bytes:
+def json_bytes(plain: Mapping[str, Any], *, version: int = FORMAT) -> bytes:
     """A file for programs: the format's number first, full precision, nothing that JSON cannot hold."""
     text = json.dumps({"format": version, **plain}, indent=1, ensure_ascii=False, allow_nan=False)
     return f"{text}\n".encode()
@@ -219,4 +219,4 @@ def _picture_files(picture: Picture) -> Iterator[tuple[str, bytes]]:
 
 def _manifest(provenance: Any, files: Mapping[str, bytes]) -> bytes:
     digests = {name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())}
-    return _json_bytes({"provenance": provenance, "files": digests})
+    return json_bytes({"provenance": provenance, "files": digests})

@@ -142,10 +142,17 @@ def svg_of_finished(figure: Figure) -> bytes:
 
 
 def png_bytes(figure: Figure) -> bytes:
-    """The figure as PNG with 300 dots an inch, without a date."""
+    """The figure as PNG with 300 dots an inch, without a date.
+
+    A finished figure keeps the places that its SVG found: to look for them again takes a third of the time.
+    """
     stream = io.BytesIO()
+    if figure in _DRAWN:
+        figure.set_layout_engine("none")
     with drawing_style():
-        figure.savefig(stream, format="png", dpi=300, metadata={"Software": "studykit"})
+        figure.savefig(
+            stream, format="png", dpi=300, metadata={"Software": "studykit"}, pil_kwargs={"compress_level": 4}
+        )
     return stream.getvalue()
 
 

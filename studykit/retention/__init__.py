@@ -41,7 +41,7 @@ from studykit.retention.curves import (
 )
 from studykit.retention.discrete_hazard import DiscreteHazardModel, fit_discrete_hazards
 from studykit.retention.hazard import HazardModel, fit_hazards, hazard_ratio
-from studykit.retention.log_rank import LogRank, log_rank
+from studykit.retention.log_rank import LogRank, log_rank, log_rank_numbers
 from studykit.retention.number_needed import (
     NeededRange,
     NumberNeeded,
@@ -108,6 +108,7 @@ __all__ = [
     "is_active",
     "kaplan_meier",
     "log_rank",
+    "log_rank_numbers",
     "number_needed",
     "number_needed_from_ends",
     "restricted_mean",

@@ -36,10 +36,10 @@ def inventory(records: Records) -> dict[str, Any]:
 
 def baseline_names(facts: Mapping[str, Any]) -> dict[str, str]:
     """Baseline scores at the draw by the name that a correction gives, such as ``leg_press baseline``."""
-    return {test_name(test): str(test["score"]) for test in facts.get("baseline_tests", ())}
+    return {name_of_test(test): str(test["score"]) for test in facts.get("baseline_tests", ())}
 
 
-def test_name(test: Mapping[str, Any]) -> str:
+def name_of_test(test: Mapping[str, Any]) -> str:
     """The name of a baseline score."""
     return f"{test['exercise'] or test['outcome']} {test['visit']}"
 
@@ -62,7 +62,7 @@ def changed_findings(
             continue
         then_tests = baseline_names(made.facts)
         then_tests |= {name: value for name, value in made.corrected.items() if name.count(" ") == 1}
-        now_tests = {test_name(test): str(test["score"]) for test in tested.get(made.client, ())}
+        now_tests = {name_of_test(test): str(test["score"]) for test in tested.get(made.client, ())}
         for name in {**then_tests, **now_tests}:
             before, after = then_tests.get(name, NO_TEST), now_tests.get(name, NO_TEST)
             if before != after:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 from studykit.errors import ArgumentError
 from studykit.records.enrolment import baseline_tests
 from studykit.records.writing import number_text
-from studykit.study.draw_facts import NO_TEST, baseline_names, said, test_name
+from studykit.study.draw_facts import NO_TEST, baseline_names, name_of_test, said
 from studykit.study.rights import Act, require_right
 
 if TYPE_CHECKING:
@@ -176,7 +176,7 @@ def correct(
 def _tests(now: Snapshot, made: Allocation) -> dict[str, Any]:
     """Baseline scores of a client by name, as when the client was drawn; those that came later: none."""
     later = baseline_tests(now.records, now.protocol, [made.client]).get(made.client, ())
-    return {**dict.fromkeys(map(test_name, later), NO_TEST), **baseline_names(made.facts)}
+    return {**dict.fromkeys(map(name_of_test, later), NO_TEST), **baseline_names(made.facts)}
 
 
 def corrected_value(fact: str, value: str, *, protocol: Protocol, records: Records) -> str:

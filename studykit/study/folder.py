@@ -176,15 +176,26 @@ def make_study(target: Path, *, design: str, answers: Mapping[str, str] | None =
 
 def copy_demo(target: Path) -> bool:
     """Copy the demo study; whether anything was copied. See `studykit.study.Study.demo`."""
-    source = shipped("synthetic_data") / "demo_study"
-    if target.exists():
-        own = target / PROTOCOL
-        if not (own.is_file() and own.read_bytes() == (source / PROTOCOL).read_bytes()):
-            raise FolderError(
-                where=str(target), expected="a free name", got="something else of that name",
-                todo="Give another: studykit demo FOLDER.",
-            )  # fmt: skip
-        return False
-    with made_whole(target) as making:
-        shutil.copytree(source, making, dirs_exist_ok=True)
-    return True
+    is_new = not target.exists()
+    copy_shipped("demo_study", target, own=PROTOCOL)
+    return is_new
+
+
+def copy_shipped(name: str, target: Path, *, own: str) -> Path:
+    """A folder of `synthetic_data` under a name of its own, unless it is there already, by its file ``own``.
+
+    Raises
+    ------
+    FolderError
+        If another thing is in the way.
+    """
+    source = shipped("synthetic_data") / name
+    if not target.exists():
+        with made_whole(target) as making:
+            shutil.copytree(source, making, dirs_exist_ok=True)
+    elif not ((target / own).is_file() and (target / own).read_bytes() == (source / own).read_bytes()):
+        raise FolderError(
+            where=str(target), expected="a free name", got="something else of that name",
+            todo="Move it away, or give another name.",
+        )  # fmt: skip
+    return target

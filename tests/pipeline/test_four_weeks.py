@@ -445,6 +445,9 @@ def test_a_trainer_who_leaves_hands_over(mine: Path, run: Run) -> None:
     assert "an entry of the kind handover: moves away" in run("audit", mine)[1]
     words = ("handover", mine, "T1", "--to", "T9", "--reason", "x", "--by", "OW")
     assert "expected a trainer of records/trainers: T1, T2, T3, T4; found 'T9'" in run(*words)[2]
+    words = ("handover", mine, "T3", "--to", "T1", "--client", "C99", "--reason", "x", "--by", "OW")
+    theirs = ", ".join(client.client for client in study.allocated() if client.trainer in {"T1", "T3"})
+    assert f"expected a client of T3: {theirs}; found 'C99'" in run(*words)[2]
 
 
 def _look(mine: Path) -> None:

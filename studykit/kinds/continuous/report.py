@@ -20,7 +20,7 @@ from studykit.kinds.continuous.tables import (
 from studykit.report.document import Block, Picture, paragraphs, pictures, tables
 from studykit.report.gallery import contrasts_picture
 from studykit.report.kind_report import PlannedAnalysis
-from studykit.report.numbers import count_of, level, p_value, plural
+from studykit.report.numbers import count_of, level, plural
 from studykit.report.report_context import Reading, capital, whole
 from studykit.report.sentences import HIGHER, comparison, remains_possible, worthwhile
 from studykit.report.style import WIDE, drawing_style, new_figure
@@ -55,10 +55,7 @@ def answer(reading: Reading, result: ContinuousResult) -> tuple[str, ...]:
         own, original = unit_scale(reading, result), result.original_unit
         size = comparison(reading, own, original.value, HIGHER)
         sizes.append(f"{size} {own.interval(reading.interval(original))}; as a ratio, ")
-    told = (
-        f"{level(interval.confidence_level)} interval {shown.interval(interval)}, {p_value(estimate.p_value)}"
-    )
-    sizes.append(f"{comparison(reading, shown, estimate.value, HIGHER)}, {told}")
+    sizes.append(f"{comparison(reading, shown, estimate.value, HIGHER)}, {reading.told(estimate, shown)}")
     plan = reading.planned(result.code)
     better = plan is None or plan.higher_is_better
     meaning = (

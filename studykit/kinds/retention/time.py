@@ -9,16 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError, FitError
+from studykit.kinds.retention.analysis import comparison_of
 from studykit.kinds.retention.results import CurveTest, RetentionCurvePoints
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.outcomes.trainers import TrainerPlan, unpaired_t
+from studykit.protocol.types import Protocol
 from studykit.records.rows import RetentionSpells
 from studykit.results import Estimate, RowCount, frozen_array
 from studykit.retention.censored import CensoredTimes, from_spells
 from studykit.retention.clock import RetentionRule, spell
 from studykit.retention.curves import kaplan_meier
 from studykit.retention.hazard import hazard_ratio
-from studykit.retention.log_rank import log_rank
+from studykit.retention.log_rank import log_rank, log_rank_numbers
 from studykit.retention.restricted_mean import restricted_mean, stratified_restricted_mean_difference
 
 DAYS_BETWEEN_COUNTS = 28
@@ -263,3 +265,14 @@ def compare_curves(
     except ArgumentError:
         return None
     return CurveTest(found.statistic, found.degrees_of_freedom, found.p_value, crossed)
+
+
+def curve_numbers(protocol: Protocol, spells: RetentionSpells) -> tuple[float, float]:
+    """The log-rank numbers of the protocol's two arms, within trainers: what studies may add up."""
+    comparison = comparison_of(protocol, spells)
+    followed = spells_to_horizon(spells, comparison.outcome.horizon_day, comparison.rule)
+    inside = np.isin(followed.arm, (0, comparison.compared_arm))
+    trainer = comparison.trainers.trainer[followed.kept][inside]
+    crossed = comparison.trainers.role in {"fixed", "random"}
+    compared = followed.arm[inside] == comparison.compared_arm
+    return log_rank_numbers(followed.times.select(inside), compared, strata=trainer if crossed else None)

@@ -22,7 +22,7 @@ class Answer:
 
 def test_intervals_are_at_the_level_of_the_results(capsys: pytest.CaptureFixture[str]) -> None:
     estimate = Estimate(1.0, 0.5, 12.0, "residual")
-    commands._show(argparse.Namespace(json=True), Answer(0.9, estimate), "")
+    commands.show(argparse.Namespace(json=True), Answer(0.9, estimate), "")
     shown = json.loads(capsys.readouterr().out)["estimate"]["interval"]
     assert shown["confidence_level"] == 0.9
     assert shown["lower"] == pytest.approx(estimate.confidence_interval(0.9).lower, abs=0.0)

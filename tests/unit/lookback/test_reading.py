@@ -131,6 +131,16 @@ def test_nothing_is_taken_from_rows_that_were_not_understood(mistaken: Path) -> 
     )
 
 
+def test_a_pause_without_an_end_is_said_to_have_none(tmp_path: Path) -> None:
+    pauses = ("C001,2025-06-11,2025-06-16", "C002,2025-06-12,", "C003,2025-06-13,2025-06-01")
+    tables = {"pauses": write(tmp_path, "client,first_day,last_day", *pauses, name="pauses.csv")}
+    log = read_attendance(write(tmp_path, HEADER, *plain_rows()), tables=tables, settings=TODAY)
+    assert log.pauses.client.tolist() == [1]
+    assert {item.reason: item.rows.tolist() for item in log.noticed} == {
+        "no last day": [3], "it ends before it begins": [4],
+    }  # fmt: skip
+
+
 def test_too_many_rows_not_understood_stop_everything(tmp_path: Path) -> None:
     wrong = [f"C001,someday {number},T1,attended,no" for number in range(40)]
     with pytest.raises(DataError, match=r"at most 10 % of the rows not understood; found 40 of 280 rows"):

@@ -200,6 +200,15 @@ def test_a_stop_before_the_first_round_is_an_answer() -> None:
     assert not found.precise
 
 
+def test_progress_counts_what_is_done_of_what_is_expected() -> None:
+    told: list[tuple[int, int]] = []
+    search_number(
+        ONE, effect=0.2, most_trials=600, seed=1, tell=lambda done, total: told.append((done, total))
+    )
+    assert all(0 < done <= total for done, total in told)
+    assert [done for done, _ in told] == sorted(done for done, _ in told)
+
+
 def test_no_difference_is_no_question() -> None:
     with pytest.raises(ArgumentError, match="a difference that is not 0"):
         search_number(ONE, effect=0.0)

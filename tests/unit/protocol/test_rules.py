@@ -166,3 +166,12 @@ def test_findings_come_gravest_first_and_work_without_a_text() -> None:
         "protocol.toml, allocation, strata",
         "protocol.toml, planning, clients",
     }
+
+
+def test_without_a_mark_the_first_arm_is_the_reference_and_a_note_says_so() -> None:
+    read = parse_protocol(changed(("reference = true\n", "")))
+    assert read.protocol.reference_arm.code == "conventional"
+    (found,) = read.findings
+    assert (found.severity, found.where) == ("note", "protocol.toml, line 83, arms")
+    assert found.expected == "one arm with reference = true"
+    assert found.todo == "The first, conventional, is taken as the reference."

@@ -13,10 +13,10 @@ from studykit.protocol.types import Protocol
 from studykit.report.document import Section
 from studykit.report.gallery import WIDE
 from studykit.report.numbers import Scale
-from studykit.report.plan_figures import draw_widths
+from studykit.report.plan_figures import draw_chances, draw_widths
 from studykit.report.plan_page import render_plan
 from studykit.report.plan_sections import costs_section, looks_section, pilot_section
-from studykit.report.style import drawing_style, new_figure
+from studykit.report.style import LOOKS, drawing_style, new_figure
 from studykit.report.tables import Table
 from studykit.report.wording_check import text_of
 from studykit.shipped import shipped
@@ -145,3 +145,16 @@ def test_the_words_beside_the_plan_stay_in_the_picture(clients: int) -> None:
         box = label.get_window_extent(canvas.get_renderer())
     assert box.x1 <= figure.bbox.x1
     assert box.y1 <= figure.bbox.y1
+
+
+def test_each_chance_has_a_line_of_its_own_from_the_largest_difference_down() -> None:
+    plan = plan_study(protocol())
+    (chances,) = [found for found in plan.chances if found.outcome == "strength"]
+    with drawing_style():
+        _, ax = new_figure(WIDE, 3.0)
+        draw_chances(chances, ax, scale=Scale("%", 1), wanted_power=0.8)
+    curves = [line for line in ax.lines if len(line.get_xdata()) == len(chances.curve)]
+    assert [line.get_color() for line in curves] == [look.ink for look in LOOKS[:3]]
+    heights = [line.get_ydata()[-1] for line in curves]
+    last = chances.curve[-1]
+    assert heights == [100.0 * chance for chance in (last.if_largest, last.averaged, last.if_assumed)]

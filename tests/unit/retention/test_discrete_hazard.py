@@ -159,3 +159,10 @@ def test_an_offset_agrees_with_generalised_linear_models() -> None:
     assert model.log_likelihood == pytest.approx(other.llf, rel=1e-9)
     without = fit_discrete_hazards(y, x, names=("x",), weights=weights)
     assert abs(model.intercepts[0] - without.intercepts[0]) > 1.0
+
+
+def test_events_without_weight_are_none():
+    y, x, _, _ = made_up(n=200)
+    weights = np.where(np.arange(200) % 3 == 0, 0.0, 1.5)
+    found = fit_discrete_hazards(y, x, names=("a", "b"), weights=weights)
+    assert found.events == (y & (np.arange(200) % 3 != 0)).sum() > 0
