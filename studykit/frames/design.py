@@ -1,4 +1,4 @@
-"""From the columns of a data frame to the columns of a model: checks, levels, and coding that can be replayed.
+"""From the columns of a data frame to the columns of a model: checks, levels, coding that can be replayed.
 
 A `Design` is learnt once from the rows used (levels of texts, means of numbers) and then codes any other
 rows in the same way: those of a prediction, of a grid of means, or of everybody in one arm.
@@ -119,9 +119,7 @@ class Design:
         return matrix, [f"{column}[{level}]" for level in levels[1:]]
 
 
-def learn(
-    frame: pd.DataFrame, terms: Sequence[Term], reference: Mapping[str, Any], rows: RowCount
-) -> Design:
+def learn(frame: pd.DataFrame, terms: Sequence[Term], reference: Mapping[str, Any], rows: RowCount) -> Design:
     """The design of the terms, with the levels and means of these rows."""
     strange = [column for column in reference if column not in frame.columns]
     if strange:
@@ -132,9 +130,7 @@ def learn(
     return Design(
         parts,
         tuple((column, _levels(frame, column, reference, rows)) for column in coded),
-        tuple(
-            (column, float(numbers(frame, column).mean())) for column in columns if column not in coded
-        ),
+        tuple((column, float(numbers(frame, column).mean())) for column in columns if column not in coded),
     )
 
 
@@ -144,19 +140,23 @@ def _is_numbers(series: pd.Series) -> bool:
 
 def texts(series: pd.Series) -> NDArray[Any]:
     """Labels of a column, as texts."""
-    return series.astype(object).map(str).to_numpy(dtype=object)
+    return np.array([str(value) for value in series], dtype=object)
 
 
 def _levels(
     frame: pd.DataFrame, column: str, reference: Mapping[str, Any], rows: RowCount
 ) -> tuple[str, ...]:
-    """The levels that occur, the reference first; false, and the first of an ordered column, is one unasked."""
+    """The levels that occur, the reference first; false and the first of an ordered column need no name."""
     series = frame[column]
     found = sorted(set(texts(series).tolist()))
     first = reference.get(column)
     if isinstance(series.dtype, pd.CategoricalDtype):
         found = [str(level) for level in series.dtype.categories if str(level) in found]
-    told = series.dtype.ordered if isinstance(series.dtype, pd.CategoricalDtype) else set(found) <= {"False", "True"}
+    told = (
+        series.dtype.ordered
+        if isinstance(series.dtype, pd.CategoricalDtype)
+        else set(found) <= {"False", "True"}
+    )
     if first is None and told:
         first = found[0]
     if str(first) not in found or len(found) < 2:
@@ -178,7 +178,9 @@ def numbers(frame: pd.DataFrame, column: str) -> Floats:
     if pd.api.types.is_numeric_dtype(series):
         wrong = ~np.isfinite(np.array(series, dtype=np.float64))
     else:
-        wrong = np.array([not isinstance(value, int | float) or abs(value) == np.inf for value in series], bool)
+        wrong = np.array(
+            [not isinstance(value, int | float) or abs(value) == np.inf for value in series], bool
+        )
     if wrong.any():
         raise ArgumentError(
             where=f"column {column}", expected="finite numbers", got=cited(frame, column, wrong)
@@ -189,7 +191,10 @@ def numbers(frame: pd.DataFrame, column: str) -> Floats:
 def cited(frame: pd.DataFrame, column: str, rows: NDArray[np.bool_]) -> str:
     """Values as they stand, each with its row's own label: the first few and how many more."""
     chosen = frame.loc[rows, column]
-    shown = [f"{value!r} in the row labelled {label}" for label, value in zip(chosen.index[:SHOWN], chosen, strict=False)]
+    shown = [
+        f"{value!r} in the row labelled {label}"
+        for label, value in zip(chosen.index[:SHOWN], chosen, strict=False)
+    ]
     more = f" and {len(chosen) - SHOWN} more" if len(chosen) > SHOWN else ""
     return f"{', '.join(shown)}{more}"
 

@@ -210,7 +210,9 @@ class Means(Shown):
             p_values = [estimate.p_value for estimate in estimates]
             adjusted = adjust_holm(p_values) if adjust == "holm" and p_values else p_values
             found += [
-                MeanContrast(f"{dict(two.levels)[self.of]} - {dict(one.levels)[self.of]}", within, estimate, p)
+                MeanContrast(
+                    f"{dict(two.levels)[self.of]} - {dict(one.levels)[self.of]}", within, estimate, p
+                )
                 for (one, two), estimate, p in zip(chosen, estimates, adjusted, strict=True)
             ]
         if not found:
@@ -278,9 +280,7 @@ def marginal_means(
     _check_asked(design, asked, given, weights)
     free = [column for column, _ in design.levels if column not in asked]
     values = {column: design.levels_of(column) or given[column] for column in asked}
-    fixed = {
-        column: given.get(column, [mean])[0] for column, mean in design.means if column not in asked
-    }
+    fixed = {column: given.get(column, [mean])[0] for column, mean in design.means if column not in asked}
     found = []
     for chosen in product(*(values[column] for column in asked)):
         own = dict(zip(asked, chosen, strict=True))
@@ -410,8 +410,8 @@ class TermTests(Shown):
     @property
     def _notes(self) -> Sequence[str]:
         return (
-            "Each term given all others, levels weighted alike, columns of numbers at zero; "
-            f"{self.rows[0].test.method} degrees of freedom.",
+            "Each term given all others, levels weighted alike, columns of numbers at zero.",
+            f"Degrees of freedom: {self.rows[0].test.method}.",
         )
 
 

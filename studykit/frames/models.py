@@ -227,7 +227,9 @@ class FrameFit(_OfFrame):
         >>> [row.label for row in fit.means("visit", by="arm").pairwise().rows]
         ['after - before', 'after - before']
         """
-        return marginal_means(self.fit, self.source.design, self.source.table, of, by=by, at=at, weights=weights)
+        return marginal_means(
+            self.fit, self.source.design, self.source.table, of, by=by, at=at, weights=weights
+        )
 
     def test_terms(self, *, degrees_of_freedom: Degrees = "kenward-roger") -> TermTests:
         """F tests of every term, type III: each given all others, levels weighted alike, numbers at zero.
@@ -324,7 +326,9 @@ class FrameFit(_OfFrame):
                 todo="Divide by a standard deviation that you name: studykit.effects.mixed_model_effect.",
             )  # fmt: skip
         variances = {effect.name: float(effect.matrix[0, 0]) for effect in parameters.random_effects}
-        return mixed_model_effect(self.contrast(weights), variances | {"residual": parameters.residual.variance})
+        return mixed_model_effect(
+            self.contrast(weights), variances | {"residual": parameters.residual.variance}
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -643,9 +647,6 @@ def random_effect(
     parts = [texts(frame[column]) for column in group]
     labels = [" / ".join(row) for row in zip(*parts, strict=True)]
     design = np.column_stack(
-        [
-            np.ones(len(frame)) if column == "intercept" else numbers(frame, column)
-            for column in columns
-        ]
+        [np.ones(len(frame)) if column == "intercept" else numbers(frame, column) for column in columns]
     )
     return RandomEffect(name, np.array(labels), design, columns=columns)

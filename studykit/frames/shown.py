@@ -87,6 +87,5 @@ def _html(title: str, heading: Line, lines: Sequence[Line]) -> str:
         "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>"
         for row in _cut(lines, len(heading))
     )
-    return (
-        f"<table><caption>{escape(title)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-    )
+    top = f"<caption>{escape(title)}</caption><thead><tr>{head}</tr></thead>"
+    return f"<table>{top}<tbody>{body}</tbody></table>"

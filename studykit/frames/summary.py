@@ -72,9 +72,8 @@ class ModelSummary(Shown):
                     "interval_method": ends.method,
                 }
             )  # fmt: skip
-        for name in ("log_likelihood", "akaike", "marginal_r_squared", "conditional_r_squared"):
-            rows.append({"part": "whole model", "name": name, "value": getattr(self, name)})
-        return rows
+        names = ("log_likelihood", "akaike", "marginal_r_squared", "conditional_r_squared")
+        return rows + [{"part": "whole model", "name": name, "value": getattr(self, name)} for name in names]
 
     @property
     def _parts(self) -> Sequence[tuple[str, Line, Sequence[Line]]]:
@@ -109,11 +108,12 @@ class ModelSummary(Shown):
             "with the groups."
         )
         method = dict.fromkeys(estimate.method for _, estimate in self.coefficients)
+        methods = dict.fromkeys(found.interval.method for found in self.variances)
         return (
             f"{self.rows}; {groups}.",
             f"{kind} {self.log_likelihood:.3f}{akaike}.{shares}",
             *(f"Standard errors and degrees of freedom: {name}." for name in method),
-            *dict.fromkeys(found.interval.method for found in self.variances if found.interval.method),
+            *(f"Intervals of variation: {name}." for name in methods if name),
             *self.sentences,
         )
 
@@ -134,7 +134,8 @@ def summarise(
     return ModelSummary(
         tuple((name, estimate_of(fit, {name: 1.0})) for name in fit.names) if fit.converged else (),
         tuple(
-            _spread(fit, model, quantity, confidence_level, asked=intervals) for quantity in _quantities(model)
+            _spread(fit, model, quantity, confidence_level, asked=intervals)
+            for quantity in _quantities(model)
         ),
         tuple((effect.name, effect.levels) for effect in effects),
         rows,
@@ -189,9 +190,7 @@ def explained(fit: MixedFit, model: MixedModel) -> tuple[float, float]:
     fixed = float(np.var(fit.fitted_values(conditional=False), ddof=1))
     groups = sum(
         float(np.einsum("ni,ij,nj->n", effect.design, found.matrix, effect.design).mean())
-        for effect, found in zip(
-            model.random_effects, fit.covariance_parameters.random_effects, strict=True
-        )
+        for effect, found in zip(model.random_effects, fit.covariance_parameters.random_effects, strict=True)
     )
     total = fixed + groups + residual.variance
     return fixed / total, (fixed + groups) / total

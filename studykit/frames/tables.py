@@ -142,7 +142,7 @@ def _fixed_effects(fit: MixedFit | BinaryFit, confidence_level: float) -> list[R
 
 
 def estimate_of(fit: MixedFit | BinaryFit, weights: Any) -> Estimate:
-    """A contrast with the degrees of freedom that the fit allows: Kenward-Roger, or Satterthwaite after ML."""
+    """A contrast with the best degrees of freedom of the fit: Kenward-Roger; Satterthwaite after ML."""
     if isinstance(fit, MixedFit) and not fit.reml:
         return fit.contrast(weights, degrees_of_freedom="satterthwaite")
     return fit.contrast(weights)
@@ -210,16 +210,13 @@ def _influence(found: Influence, _: float) -> list[Row]:
     for place, level in enumerate(found.levels):
         head = {"level": level, "rows": found.rows[place]}
         rows += [
-            head
-            | {"name": name, "value": found.values[place, column], "change": found.change[place, column]}
+            head | {"name": name, "value": found.values[place, column], "change": found.change[place, column]}
             for column, name in enumerate(found.names)
         ]
         if found.contrast_values is not None:
             numbers = found.contrast_values, found.contrast_change, found.contrast_p_values
             value, change, p_value = (np.nan if one is None else one[place] for one in numbers)
-            rows.append(
-                head | {"name": "contrast", "value": value, "change": change, "p_value": p_value}
-            )
+            rows.append(head | {"name": "contrast", "value": value, "change": change, "p_value": p_value})
     failed = dict(found.failed)
     return [row | {"failed": failed.get(row["level"], "")} for row in rows]
 
@@ -342,7 +339,10 @@ def _cells(name: str, value: Any, confidence_level: float, *, own: bool) -> Row:
     if isinstance(value, Interval):
         lead = "" if name == "interval" else f"{name}_"
         ends = {f"{lead}lower": value.lower, f"{lead}upper": value.upper}
-        return ends | {f"{lead}confidence_level": value.confidence_level, f"{lead}interval_method": value.method}
+        return ends | {
+            f"{lead}confidence_level": value.confidence_level,
+            f"{lead}interval_method": value.method,
+        }
     if isinstance(value, Quantity):
         return {name: str(value)}
     if isinstance(value, HasInterval | Association) and _is_result(value):

@@ -205,7 +205,9 @@ def residual_quantiles(fit: MixedFit | HasFit) -> NormalQuantiles:
     return _sorted("residuals", fit.row_labels, scaled)
 
 
-def random_effect_quantiles(fit: MixedFit | HasFit, name: str, *, column: str | None = None) -> NormalQuantiles:
+def random_effect_quantiles(
+    fit: MixedFit | HasFit, name: str, *, column: str | None = None
+) -> NormalQuantiles:
     """Predictions of a random effect, each divided by its own standard deviation, against the normal.
 
     The standard deviation of a prediction is ``sqrt(G - covariance of prediction minus truth)``: levels

@@ -252,7 +252,9 @@ def _trainer_gaps(
     if not trainer:
         return []
     if named and trainer not in named:
-        return [f"The trainer of {client}, {trainer}, is none of those the protocol names: {', '.join(named)}."]
+        return [
+            f"The trainer of {client}, {trainer}, is none of those the protocol names: {', '.join(named)}."
+        ]
     if trainer in known:
         checked = _row(records["trainers"], trainer, key="trainer")["signed_off_on"]
         later = today is not None and checked > np.datetime64(today)

@@ -22,11 +22,10 @@ from studykit.report.tables import (
     words_column,
 )
 
-
 _ERROR, _STATISTIC, _DEGREES = Scale("", 3), Scale("", 2), Scale("", 1)
 _OF_THE_ANALYSIS = (
-    "SE, t and df are those of the analysis: where a ratio or a change in per cent is shown, SE is that of its "
-    "logarithm."
+    "SE, t and df are those of the analysis: where a ratio or a change in per cent is shown, SE is that of "
+    "its logarithm."
 )
 
 

@@ -286,8 +286,8 @@ def choose_analysis(setting: Setting) -> tuple[Analysis, str]:
     number = int(setting.arrays.with_primary_score.sum())
     if number < limit:
         return RegressionAnalysis(setting), (
-            f"{number} clients have a score at the primary visit, fewer than the {limit} that the mixed model "
-            "needs by the rule: the composite is analysed by regression"
+            f"{number} clients have a score at the primary visit, fewer than the {limit} that the mixed "
+            "model needs by the rule: the composite is analysed by regression"
         )
     if one_score_each(setting.arrays, setting.trainers.role)[0]:
         return RegressionAnalysis(setting), ""

@@ -1,4 +1,4 @@
-"""Means, contrasts by name, tests of terms, predictions and R-squared against emmeans, lmerTest and others."""
+"""Means, contrasts by name, tests of terms, predictions, R-squared against emmeans, lmerTest and others."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def fitted(name: str) -> FrameFit:
 def check(found: Means | MeanContrasts, expected: dict[str, list[Any]], *, by: list[str]) -> None:
     """Rows found by their labels; every number of every row."""
     ours = to_frame(found).set_index(by)
-    theirs = pd.DataFrame(expected).astype({name: str for name in by}).set_index(by)
+    theirs = pd.DataFrame(expected).astype(dict.fromkeys(by, str)).set_index(by)
     assert sorted(ours.index) == sorted(theirs.index)
     ours = ours.loc[theirs.index]
     value = "emmean" if "emmean" in theirs else "estimate"
