@@ -44,6 +44,7 @@ _HOMES = {
     "fit_binary_frame": "studykit.frames",
     "fit_frame": "studykit.frames",
     "model_from_frame": "studykit.frames",
+    "retest_reliability": "studykit.frames",
     "to_frame": "studykit.frames",
 }
 _MODULES = {
@@ -87,6 +88,7 @@ __all__ = [
     "read_records",
     "residual_quantiles",
     "retention",
+    "retest_reliability",
     "to_frame",
     "variance_profile",
     "write_up",
@@ -94,7 +96,13 @@ __all__ = [
 
 if TYPE_CHECKING:
     from studykit import effects, retention
-    from studykit.frames import fit_binary_frame, fit_frame, model_from_frame, to_frame
+    from studykit.frames import (
+        fit_binary_frame,
+        fit_frame,
+        model_from_frame,
+        retest_reliability,
+        to_frame,
+    )
     from studykit.lookback.attendance_reading import read_attendance
     from studykit.lookback.look_back import look_back
     from studykit.mixed import (
