@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-import re
 import io
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
