@@ -98,7 +98,7 @@ def _models(protocol: Protocol) -> str:
     told = []
     for outcome in protocol.outcomes:
         if outcome.kind == "continuous":
-            score = "the logarithm of the score" if outcome.scale == "log" else "the score"
+            score = "the logarithm of the score" if getattr(outcome, "scale", "") == "log" else "the score"
             visits = "with every client in both arms" if protocol.plan.within else "at all visits together"
             told.append(
                 f"{outcome.name}: linear mixed model of {score}, {visits}, by restricted maximum likelihood, "
