@@ -452,7 +452,12 @@ def sheet(arguments: argparse.Namespace) -> int:
     now, day = _open(arguments).read(), arguments.date
     clients = tuple(dict.fromkeys(arguments.client))
     if arguments.test:
-        tests = [write_tester_sheet(now, client, today=day) for client in clients]
+        if arguments.trainer:
+            raise ArgumentError(
+                where="sheet", expected="no --trainer beside --test", got=repr(arguments.trainer),
+                todo="Leave it out: the tester's sheet is the same whoever trains.",
+            )  # fmt: skip
+        tests = [write_tester_sheet(now, client, today=day, by=arguments.by) for client in clients]
         texts = [f"{one.day.summary()}\n\nSheet for the tester: {one.path}" for one in tests]
         answers = [one.plain() for one in tests]
         done = all(one.day.ready and one.day.in_window for one in tests)

@@ -78,6 +78,7 @@ class SimulatedTrial:
         tests = {}
         if self.settings.score != "as recorded":
             tests["strength"] = tables.strength_table(seen, rng["strength"])
+            tests["sets"] = tables.sets_table(seen, self.sessions, rng["sets"])
         recorded = [own for own in (seen, *seen.further) if own.settings.score == "as recorded"]
         if recorded:
             tests["measurements"] = tables.measurements_table(recorded)
@@ -103,7 +104,7 @@ class SimulatedTrial:
         return retention_spells(self.seen, 0)
 
 
-_TABLES_WITH_CHANCE = ("screening", "clients", "trainers", "strength", "pauses", "departures")
+_TABLES_WITH_CHANCE = ("screening", "clients", "trainers", "strength", "sets", "pauses", "departures")
 
 
 def enrolments(settings: TrialSettings, *, seed: int) -> tuple[Enrolment, ...]:
