@@ -11,6 +11,7 @@ import json
 import shlex
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -161,18 +162,24 @@ def demo(arguments: argparse.Namespace) -> int:
 def new(arguments: argparse.Namespace) -> int:
     """Make a study from a ready protocol."""
     from studykit.study import Study, questions
-    from studykit.study.folder import need_free
+    from studykit.study.folder import keep_answers, kept_answers, need_free
 
     answers: dict[str, str] = {}
     asked = questions(arguments.design)
     if is_interactive() and not arguments.defaults:
         need_free(arguments.folder)  # before a dozen questions, not after them
+        kept = kept_answers(arguments.folder)
+        asked = tuple(replace(one, default=kept.get(one.key, one.default)) for one in asked)
         say(
             "A few questions. Enter takes the answer in brackets; everything can be changed in protocol.toml."
         )
+        before = "Your answers from before stand in the brackets. " if kept else ""
+        say(f"{before}Stop with Ctrl-C whenever you like: what you answered is offered again next time.")
         for question in asked:
             answers[question.key] = _answer(question, arguments.design, answers)
+            keep_answers(arguments.folder, {**kept, **answers})
     study, findings = Study.start(arguments.folder, design=arguments.design, answers=answers)
+    keep_answers(arguments.folder, {})
     lines = [f"Made {study.folder} with protocol.toml and empty record tables."]
     if not answers:
         lines.append("No questions were asked; these answers were taken:")
