@@ -460,6 +460,35 @@ def test_the_testers_sheet_takes_no_trainer(mine: Path, run: Run) -> None:
     assert "expected no --trainer beside --test; found 'T99'" in err
 
 
+@pytest.mark.parametrize(
+    "act",
+    [
+        ("note", "mine", "--what", "data_lock"),
+        ("handover", "mine", "T1", "--to", "T2"),
+        ("correct", "mine", "C01", "--fact", "age", "--value", "42"),
+    ],
+)
+def test_what_came_after_the_last_draw_is_missed_too(
+    mine: Path, run: Run, act: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A table and a column that a later entry saw; an entry after that without them changes nothing."""
+    monkeypatch.chdir(mine.parent)
+    heading, rows = table(mine, "sessions")
+    write(mine, "sessions", [*heading, "shoes"], rows)
+    news = mine / "records" / "health.csv"
+    add(mine, "health", {"client": "C02", "date": "2026-03-30", "kind": "illness or fever",
+                         "settled_on": "2026-03-31"})  # fmt: skip
+    assert run(*act, "--reason", "to see", "--by", "OW")[0] == 0
+    news.unlink()
+    write(mine, "sessions", heading, rows)
+    entry = Study.open(mine).read().entries[-1].position
+    run("note", "mine", "--what", "reopening", "--reason", "to forget", "--by", "OW")
+    code, out, _ = run("check", "mine")
+    assert code == 1
+    assert f"records/health.csv: expected the table health, as at ledger entry {entry}, 2026-03-31" in out
+    assert f"expected the column shoes, as at ledger entry {entry}, 2026-03-31; found none." in out
+
+
 def test_tests_are_due_by_name_with_their_window(
     mine: Path, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
