@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from studykit.outcomes.client_day import sign_off_of
 from studykit.outcomes.health_words import is_over
-from studykit.outcomes.ramp_in import ramp_stage, sign_off
+from studykit.outcomes.ramp_in import ramp_stage
 from studykit.outcomes.session_plan import (
     MESSAGE_HOURS,
     MESSAGE_SESSIONS,
@@ -303,13 +304,8 @@ def _other(
 
 
 def _sign_offs(protocol: Protocol, records: Records, today: dt.date) -> Iterator[Line]:
-    sessions, days = records["sessions"].columns, protocol.trainers.sign_off_days
-    gave = (sessions["status"] == "attended") & (sessions["partner_reps"] > 0)
-    columns = records["trainers"].columns
-    for trainer, signed in zip(columns["trainer"], columns["signed_off_on"], strict=True):
-        own = sessions["date"][gave & (sessions["trainer"] == trainer)].astype(object).tolist()
-        checked = None if np.isnat(signed) else signed.item()
-        found = sign_off(checked, own, today=today, days=days)
+    for trainer in dict.fromkeys(map(str, records["trainers"].columns["trainer"])):
+        found = sign_off_of(records, trainer, today=today, days=protocol.trainers.sign_off_days)
         unused = ", not yet used" if found.practised_on is None else ""
         if found.signed_off_on is None or found.holds_until is None:
             yield Line(trainer, "not signed off for partner reps")

@@ -209,6 +209,20 @@ def test_no_draw_and_no_question(mistake: str, mine: Path, run: Run, monkeypatch
     assert len(Study.open(mine).entries()) == before
 
 
+def test_a_lapsed_sign_off_is_said_before_the_draw_and_refuses_nothing(mine: Path, run: Run) -> None:
+    """T3 was signed off five weeks ago and has no practice; T1 and T2 have."""
+    words = "LOOK AT: The sign-off of T3 for partner reps has lapsed after 2026-03-25. Check T3 anew"
+    assert "LOOK AT" not in str(Study.open(mine).enrolment("C09").text())
+    change(mine, "clients", "C09", trainer="T3")
+    assert words in Study.open(mine).enrolment("C09").text()
+    code, out, _ = run("enrol", mine, "C09", "--by", "OW", "--yes")
+    assert code == 0
+    assert words in out
+    change(mine, "trainers", "T3", signed_off_on="2026-03-30")
+    change(mine, "clients", "C10", trainer="T3")
+    assert "lapsed" not in Study.open(mine).enrolment("C10").text()
+
+
 def test_what_the_protocol_does_not_use_is_no_reason(mine: Path, run: Run) -> None:
     change(mine, "clients", "C09", training_age="", preference="", joined_on="")
     assert run("enrol", mine, "C09", "--by", "OW", "--yes")[0] == 0
