@@ -52,8 +52,8 @@ def _lapsed(now: Snapshot, trainer: str) -> Iterator[str]:
     found = sign_off_of(now.records, trainer, today=now.today, days=now.protocol.trainers.sign_off_days)
     if found.holds_until is not None and not found.holds:
         yield (
-            f"The sign-off of {trainer} for partner reps has lapsed after {found.holds_until}. Check {trainer} "
-            "anew and write the day into records/trainers; until then no partner reps are given."
+            f"The sign-off of {trainer} for partner reps has lapsed after {found.holds_until}. Check "
+            f"{trainer} anew and write the day into records/trainers; until then no partner reps are given."
         )
 
 
