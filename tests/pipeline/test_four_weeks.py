@@ -18,7 +18,7 @@ from studykit.protocol import local_time
 from studykit.records.reading import read_records
 from studykit.study import Study
 from tests.support.answered import answer
-from tests.support.reading_ease import words_of
+from tests.support.reading_ease import ease_of, page_texts, words_of
 
 Run = Callable[..., tuple[int, str, str]]
 Rows = list[dict[str, str]]
@@ -440,6 +440,18 @@ def test_today_begins_with_what_it_means(mine: Path, run: Run, tmp_path: Path) -
     said.append(run("today", empty)[1].splitlines()[0])
     assert said[3].startswith("No client has been enrolled yet")
     assert all(len(words_of(one)) <= 25 for one in said)
+
+
+def test_the_page_of_the_day_is_easily_read(mine: Path, run: Run) -> None:
+    """At most 25 words a sentence, 15 on average, an index of 8 at most; with arms, harms and departures."""
+    add(mine, "harms", {"client": "C03", "date": "2026-03-30", "kind": "dizziness", "severity": "severe",
+                        "serious": "no", "expected": "no", "related": "possible"})  # fmt: skip
+    _no_sessions_of(mine, "C05", "C06")
+    run("today", mine, "--by", "OW")
+    page = (mine / "results" / "today_with_arms.html").read_text(encoding="utf-8")
+    ease = ease_of(page_texts(page))
+    assert ease.most <= 25, ease
+    assert (ease.average <= 15, ease.index <= 8) == (True, True), ease
 
 
 @pytest.mark.parametrize(
