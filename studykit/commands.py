@@ -11,7 +11,6 @@ import json
 import shlex
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -162,19 +161,14 @@ def demo(arguments: argparse.Namespace) -> int:
 def new(arguments: argparse.Namespace) -> int:
     """Make a study from a ready protocol."""
     from studykit.study import Study, questions
-    from studykit.study.folder import keep_answers, kept_answers, need_free
+    from studykit.study.folder import before_questions, keep_answers, kept_answers
 
     answers: dict[str, str] = {}
     asked = questions(arguments.design)
     if is_interactive() and not arguments.defaults:
-        need_free(arguments.folder)  # before a dozen questions, not after them
-        kept = kept_answers(arguments.folder)
-        asked = tuple(replace(one, default=kept.get(one.key, one.default)) for one in asked)
-        say(
-            "A few questions. Enter takes the answer in brackets; everything can be changed in protocol.toml."
-        )
-        before = "Your answers from before stand in the brackets. " if kept else ""
-        say(f"{before}Stop with Ctrl-C whenever you like: what you answered is offered again next time.")
+        kept = kept_answers(arguments.folder)  # a taken place is refused before a dozen questions
+        asked = questions(arguments.design, kept)
+        say(before_questions(kept))
         for question in asked:
             answers[question.key] = _answer(question, arguments.design, answers)
             keep_answers(arguments.folder, {**kept, **answers})
@@ -390,6 +384,24 @@ def handover(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def withdraw(arguments: argparse.Namespace) -> int:
+    """A client takes back touch, consent or data: sheets and calls stop, the analysis says what it uses."""
+    from studykit.study import entering
+    from studykit.study.snapshot import read_locked
+
+    now, ledger = read_locked(_open(arguments).folder)
+    facts = {"what": arguments.what, "by": arguments.by, "day": arguments.date}
+    client, day = entering.need_withdrawal(now, arguments.client, **facts)
+    if not (arguments.json or arguments.yes):
+        say(entering.withdrawal_words(arguments.what, client.client, day))
+    if not agreed(arguments, "a yes to the words above", "Is this what the client asked for?"):
+        say("Nothing was written.")
+        return DONE
+    noted = entering.withdraw(now, ledger, client.client, reason=arguments.reason, **facts)
+    show(arguments, noted, noted.text())
+    return DONE
+
+
 def today(arguments: argparse.Namespace) -> int:
     """Everything to see to today by name of code, and all session sheets of the day in one file."""
     from studykit.study.todays import write_today
@@ -459,12 +471,8 @@ def sheet(arguments: argparse.Namespace) -> int:
     now, day = _open(arguments).read(), arguments.date
     clients = tuple(dict.fromkeys(arguments.client))
     if arguments.test:
-        if arguments.trainer:
-            raise ArgumentError(
-                where="sheet", expected="no --trainer beside --test", got=repr(arguments.trainer),
-                todo="Leave it out: the tester's sheet is the same whoever trains.",
-            )  # fmt: skip
-        tests = [write_tester_sheet(now, client, today=day, by=arguments.by) for client in clients]
+        who = {"by": arguments.by, "trainer": arguments.trainer}
+        tests = [write_tester_sheet(now, client, today=day, **who) for client in clients]
         texts = [f"{one.day.summary()}\n\nSheet for the tester: {one.path}" for one in tests]
         answers = [one.plain() for one in tests]
         done = all(one.day.ready and one.day.in_window for one in tests)

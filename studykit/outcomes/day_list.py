@@ -27,6 +27,7 @@ from studykit.protocol.types import Protocol
 from studykit.records.away import clients_away
 from studykit.records.progress import tests_due
 from studykit.records.record_tables import Allocated, Records
+from studykit.records.withdrawal import in_study
 
 TRAINING = "training"
 SOON = 7  # days before the end of a pause or a sign-off on which it is said
@@ -162,7 +163,7 @@ def day_list(
         What ledger and records disagree on.
     """
     gone = _departed(records, today)
-    here = [client for client in allocated if client.client not in gone]
+    here = [client for client in in_study(allocated, today) if client.client not in gone]
     plans = session_plans(protocol, records, allocated, of=here, today=today, trainers=trainers)
     held_first = sorted(plans, key=lambda plan: plan.readiness.ready)
     topics = (

@@ -21,12 +21,12 @@ if TYPE_CHECKING:
 _LIBRARIES = ("studykit", "numpy", "scipy", "pandas", "statsmodels", "pingouin", "pydantic", "matplotlib")
 
 
-def questions(design: str = "parallel") -> tuple[Question, ...]:
-    """The plain questions that `Study.start` takes answers to."""
+def questions(design: str = "parallel", before: Mapping[str, str] | None = None) -> tuple[Question, ...]:
+    """The plain questions that `Study.start` takes answers to; the defaults are the answers from before."""
     from studykit.protocol.filling import questions as asked
     from studykit.protocol.ready import ready_text
 
-    own = _own_answers()
+    own = _own_answers() | dict(before or {})
     return tuple(
         replace(question, default=own.get(question.key, question.default))
         for question in asked(ready_text(design))
@@ -118,13 +118,28 @@ def kept_answers(target: Path) -> dict[str, str]:
     ----------
     target : Path
         The new study's folder.
+
+    Raises
+    ------
+    FolderError
+        If no new folder can be made there.
     """
+    need_free(target)
     try:
         told = json.loads(_answers_beside(target).read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
         return {}
     texts = told.items() if isinstance(told, dict) else ()
     return {key: value for key, value in texts if isinstance(value, str)}
+
+
+def before_questions(kept: Mapping[str, str]) -> str:
+    """What is said before the first question."""
+    before = "Your answers from before stand in the brackets. " if kept else ""
+    return (
+        "A few questions. Enter takes the answer in brackets; everything can be changed in protocol.toml.\n"
+        f"{before}Stop with Ctrl-C whenever you like: what you answered is offered again next time."
+    )
 
 
 def keep_answers(target: Path, answers: Mapping[str, str]) -> None:

@@ -75,18 +75,12 @@ def write_today(now: Snapshot, *, by: str = "", today: dt.date | None = None) ->
     ArgumentError
         If nobody has the code.
     """
-    from studykit.outcomes.day_list import day_list
     from studykit.report.day_page import day_page, sheets_of_day
     from studykit.report.rendering import write_whole
 
     if by:
         refuse_unknown(by, now.protocol, trainers=now.trainer_codes)
-    told = tuple(_disagreements(now))
-    whole = day_list(
-        now.protocol, now.records, now.allocated, today=today or now.today, trainers=now.trainers_now,
-        disagreements=told,
-    )  # fmt: skip
-    seen = whole.seen_by(_knows(now, by))
+    seen = whole_day(now, today=today).seen_by(knows_arms(now, by))
     head = day_head(now) or "No ledger yet."
     name = "today_with_arms" if seen.with_arms else "today"
     files = {f"{name}.html": day_page(seen, head).encode()}
@@ -97,7 +91,17 @@ def write_today(now: Snapshot, *, by: str = "", today: dt.date | None = None) ->
     return Today(seen, head, now.folder / RESULTS / f"{name}.html", sheets)
 
 
-def _knows(now: Snapshot, by: str) -> Callable[[str], bool]:
+def whole_day(now: Snapshot, *, today: dt.date | None = None) -> DayList:
+    """The list of the day with every arm; `DayList.seen_by` with `knows_arms` is what somebody may read."""
+    from studykit.outcomes.day_list import day_list
+
+    return day_list(
+        now.protocol, now.records, now.allocated, today=today or now.today, trainers=now.trainers_now,
+        disagreements=tuple(_disagreements(now)),
+    )  # fmt: skip
+
+
+def knows_arms(now: Snapshot, by: str) -> Callable[[str], bool]:
     """Whose arms somebody may know: all, as a trainer those of the own clients, or none."""
     code = by.strip().casefold()
     if not code or is_kept_blind(by, now.protocol):
