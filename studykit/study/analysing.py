@@ -16,6 +16,7 @@ from threadpoolctl import threadpool_limits
 from studykit.errors import DesignError, StudykitError
 from studykit.randomness import stream
 from studykit.study.checking import claimed_findings
+from studykit.study.draw_facts import inventory
 from studykit.study.folder import versions
 from studykit.study.rights import require_right
 from studykit.study.snapshot import SHOWED_NOTHING, Snapshot
@@ -148,7 +149,7 @@ def logged_look(now: Snapshot, ledger: Ledger | None, *, by: str, reason: str) -
     entry = ledger.append(
         "look",
         {"reason": reason, "clients": rows.clients.number, "records_through": str(rows.data_through),
-         "planned_look": number, "records": records},
+         "planned_look": number, "records": records, "tables": inventory(now.records)},
         by=by,
     )  # fmt: skip
     try:
