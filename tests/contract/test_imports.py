@@ -35,7 +35,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("console",),
     ("options",),
     ("commands",),
-    ("joint",),
+    ("joint", "caring"),
     ("cli",),
 )
 RANK = {room: rank for rank, group in enumerate(GROUPS) for room in group}
