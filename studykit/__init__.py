@@ -39,6 +39,8 @@ _HOMES = {
     "read_attendance": "studykit.lookback.attendance_reading",
     "read_protocol": "studykit.protocol.protocol_file",
     "read_records": "studykit.records.reading",
+    "check_wording": "studykit.writeup.wording",
+    "describe": "studykit.writeup.describe",
     "write_up": "studykit.writeup.write_up",
     **dict.fromkeys(_ENGINE, "studykit.mixed"),
     "fit_frame": "studykit.frames",
@@ -63,6 +65,8 @@ __all__ = [
     "VarianceShare",
     "__version__",
     "bootstrap_intervals",
+    "check_wording",
+    "describe",
     "describe_variances",
     "effects",
     "figures",
@@ -122,6 +126,8 @@ if TYPE_CHECKING:
     from studykit.records.reading import read_records
     from studykit.report import figures
     from studykit.study import Study
+    from studykit.writeup.describe import describe
+    from studykit.writeup.wording import check_wording
     from studykit.writeup.write_up import write_up
 
     power = closed_forms

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from typing import Any
 
-from studykit import __version__, caring, joint
+from studykit import __version__, caring, joint, writing
 from studykit import commands as c
 from studykit import options as o
 from studykit.console import plain, safe_output
@@ -51,6 +51,7 @@ _COMMANDS: tuple[tuple[c.Command, str, tuple[Any, ...]], ...] = (
     (c.lookback, "export.csv --column client=Member --date-order day", o.LOOK_BACK),
     *caring.COMMANDS,
     *joint.COMMANDS,
+    *writing.COMMANDS,
 )
 
 

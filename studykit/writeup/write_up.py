@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from studykit.errors import ArgumentError
 from studykit.outcomes.results import StudyResults
-from studykit.report.document import Block, Picture, Section
+from studykit.report.document import Block, Picture, Section, paragraphs
 from studykit.report.rendering import write_whole
 from studykit.report.report_context import Reading
 from studykit.report.style import png_bytes
 from studykit.report.tables import Table, html_text, to_csv, to_html, to_latex
 from studykit.writeup.manuscript import Manuscript, Part, laid_out
-from studykit.writeup.references import sources_of
+from studykit.writeup.own_text import own_sections
+from studykit.writeup.references import citing_sentence, sources_of
 from studykit.writeup.study_text import study_parts, words_of
 from studykit.writeup.word_file import word_bytes
 
@@ -26,9 +26,10 @@ DOCUMENT = "write_up.docx"
 
 
 def write_up(
-    results: StudyResults,
+    results: Any,
     folder: str | Path,
     *,
+    title: str = "",
     protocol: Protocol | None = None,
     amendments: Sequence[AmendmentRecord] = (),
     looks: Sequence[LookRecord] = (),
@@ -38,11 +39,14 @@ def write_up(
 
     Parameters
     ----------
-    results : StudyResults
-        Of a study. `Study.write_up` knows the rest; without the protocol visits go by their codes, and
-        there are no methods and no checklists.
+    results : StudyResults, or one thing or a sequence of things of your own
+        Of a study: `Study.write_up` knows the rest; without the protocol visits go by their codes, and there
+        are no methods and no checklists. Of your own: a fit of `fit_frame`, what `describe` gave, estimates
+        by name (``{"slope": fit.contrast({"day": 1})}``), a text, or a figure with its caption, in order.
     folder : str or Path
         Made where it does not exist; files of an earlier write-up are replaced.
+    title : str
+        Of a document of your own.
     protocol : Protocol, optional
     amendments, looks : sequence
         From the ledger.
@@ -58,7 +62,7 @@ def write_up(
     Raises
     ------
     ArgumentError
-        If it is given something else than results.
+        If it is given something that cannot be written up; the message says which.
     FolderError
         If a file stands where a folder is needed, or nothing can be written.
 
@@ -66,17 +70,27 @@ def write_up(
     -----
     Layout after the Publication Manual of the American Psychological Association (7th edition).
     """
-    if not isinstance(results, StudyResults):
-        raise ArgumentError(
-            where="write_up",
-            expected="the results of a study",
-            got=type(results).__name__,
-            todo="Give what study.analyse() gave.",
+    if isinstance(results, StudyResults):
+        reading = Reading(results, protocol, tuple(amendments), tuple(looks), tuple(earlier_records))
+        head, subtitle, parts = study_parts(reading)
+        return _write(
+            _with_references(title or head, subtitle, parts, results.provenance.made_at), Path(folder)
         )
-    reading = Reading(results, protocol, tuple(amendments), tuple(looks), tuple(earlier_records))
-    title, subtitle, parts = study_parts(reading)
-    manuscript = _with_references(title, subtitle, parts, results.provenance.made_at)
-    return _write(manuscript, Path(folder))
+    things = results if isinstance(results, list) or _are_things(results) else [results]
+    methods, found = own_sections(things)
+    sources = sources_of(words_of((*methods, *found)))
+    cited = paragraphs(citing_sentence(sources))
+    told = (*methods, Section("sources", "", cited)) if cited else methods
+    parts = tuple(Part(name, part) for name, part in (("Method", told), ("Results", found)) if part)
+    return _write(_with_references(title or "Results", "", parts, _NO_TIME), Path(folder))
+
+
+_NO_TIME = "2000-01-01T00:00:00"  # things of one's own tell no time, and files must not tell the hour
+
+
+def _are_things(results: Any) -> bool:
+    """Whether a tuple is a sequence of things, and not a figure with its caption."""
+    return isinstance(results, tuple) and not (len(results) == 2 and hasattr(results[0], "savefig"))
 
 
 def _write(manuscript: Manuscript, folder: Path) -> Path:

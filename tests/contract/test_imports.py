@@ -35,7 +35,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("console",),
     ("options",),
     ("commands",),
-    ("joint", "caring"),
+    ("joint", "caring", "writing"),
     ("cli",),
 )
 RANK = {room: rank for rank, group in enumerate(GROUPS) for room in group}
@@ -43,7 +43,7 @@ RESULTS_GROUP = RANK["results"]  # results may be used by its own neighbours' do
 
 MATHS = {"mixed", "retention", "effects"}
 MATHS_FORBIDDEN = {"pandas", "matplotlib", "seaborn", "pydantic", "openpyxl", "sqlite3"}
-PANDAS_ALLOWED = {"report", "frames"}
+PANDAS_ALLOWED = {"report", "frames", "writeup"}
 PANDAS_BY_NAME = {
     "kinds/continuous/reliability.py"
 }  # pingouin's intraclass correlation takes nothing but a data frame

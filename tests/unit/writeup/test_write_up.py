@@ -302,8 +302,8 @@ def test_without_a_protocol_it_still_tells_the_results(tmp_path: Path) -> None:
 
 
 def test_what_is_no_result_is_refused_and_nothing_is_written(tmp_path: Path) -> None:
-    with pytest.raises(ArgumentError, match="write_up: expected the results of a study"):
-        sk.write_up({"p": 0.03}, tmp_path / "out")  # type: ignore[arg-type]
+    with pytest.raises(ArgumentError, match="thing 1: expected results of a study"):
+        sk.write_up({"p": 0.03}, tmp_path / "out")
     assert not (tmp_path / "out").exists()
 
 
