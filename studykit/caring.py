@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 
 from studykit import commands as c
@@ -11,6 +12,7 @@ from studykit import options as o
 
 def anonymise(arguments: argparse.Namespace) -> int:
     """Write an anonymised copy into a new folder: what is rare in it is told first, then asked."""
+    from studykit.results import to_plain
     from studykit.study import Study
     from studykit.study.anonymising import anonymous_copy, write_copy
     from studykit.study.folder import need_free
@@ -23,11 +25,10 @@ def anonymise(arguments: argparse.Namespace) -> int:
         c.say("Nothing was written.")
         return c.DONE
     trouble = write_copy(copy, arguments.to)
-    told = {"folder": str(arguments.to), "clients": copy.clients, "dropped": copy.dropped, "few": copy.few,
-            "trouble": trouble}  # fmt: skip
-    then = f"It cannot be analysed as it stands: {trouble}" if trouble else (
-        f"It can be analysed in the ordinary way: studykit report {arguments.to}"
-    )  # fmt: skip
+    told = {"folder": str(arguments.to), **to_plain(replace(copy, files={})), "trouble": trouble}
+    then = f"It can be analysed in the ordinary way: studykit report {arguments.to}"
+    if trouble:
+        then = f"It cannot be analysed as it stands: {trouble}"
     c.show(arguments, told, f"Anonymised copy of {copy.clients} clients: {arguments.to}\n{then}")
     return c.ATTENTION if trouble else c.DONE
 

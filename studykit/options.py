@@ -338,6 +338,14 @@ WHY = option("--reason", required=True, metavar="TEXT", help="why")
 OF_CLIENT = option(
     "--client", dest="client_code", default="", metavar="CODE", help="whose arm is told, at an unblinding"
 )
+TAKEN_BACK = option(
+    "--what",
+    required=True,
+    choices=("touch", "consent", "data", "slip"),
+    help="what the client takes back; slip: what was written before was a mistake",
+)
+SAID_WHY = option("--reason", default="", metavar="TEXT", help="if the client gave one; nobody has to")
+SAID_ON = option("--date", type=day, metavar="DATE", help="the day on which it was said (default: today)")
 LEAVING = option("trainer", metavar="TRAINER", help="code of the trainer who leaves")
 TAKES_OVER = option(
     "--to", dest="to_trainer", required=True, metavar="CODE", help="the trainer who takes the clients over"

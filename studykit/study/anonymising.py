@@ -12,7 +12,7 @@ import random
 import secrets
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,12 +21,12 @@ import numpy as np
 from studykit.errors import DesignError, StudykitError
 from studykit.records.raw_table import csv_text, guarded
 from studykit.records.schema import TABLES, Column, Table
+from studykit.records.withdrawal import in_study
 from studykit.records.writing import number_text
 from studykit.study.rights import require_right
 
 if TYPE_CHECKING:
-    from studykit.protocol.types import Protocol
-    from studykit.records.record_tables import RecordTable
+    from studykit.records.record_tables import Allocated, RecordTable
     from studykit.study.snapshot import Snapshot
 
 FEW = 5  # cells of fewer clients are told (common practice in official statistics, from memory)
@@ -47,7 +47,9 @@ class AnonymousCopy:
     files : mapping of str to str
         By path inside the new folder.
     clients : int
-        Allocated clients.
+        Allocated clients in it.
+    withdrawn : int
+        Clients who took back consent or data, who are not in it: it would be handed on.
     dropped : mapping of str to int
         Filled cells that are not in the copy, by table and column.
     few : tuple of str
@@ -56,6 +58,7 @@ class AnonymousCopy:
 
     files: Mapping[str, str]
     clients: int
+    withdrawn: int
     dropped: Mapping[str, int]
     few: tuple[str, ...]
 
@@ -63,6 +66,7 @@ class AnonymousCopy:
         """What is told before it is asked."""
         lines = [
             "Codes are drawn anew, and no key is kept. All days move back by one secret number of weeks.",
+            *self._not_in_it(),
             f"Texts left out: {sum(self.dropped.values())} cells.",
             *(f"  {where}: {number}" for where, number in self.dropped.items()),
             f"Shared by fewer than {FEW} clients, and so easier to recognise: {len(self.few) or 'nothing'}.",
@@ -70,6 +74,12 @@ class AnonymousCopy:
             "Who knows a client may still recognise the client. Local law on such data comes first.",
         ]
         return "\n".join(lines)
+
+    def _not_in_it(self) -> list[str]:
+        if not self.withdrawn:
+            return []
+        gone = f"Not in it, since they took back consent or data: {self.withdrawn} clients."
+        return [f"{gone} So results can differ."]
 
 
 class _Codes:
@@ -106,7 +116,6 @@ def anonymous_copy(now: Snapshot, *, by: str, chance: random.Random | None = Non
         If the records cannot be analysed as they stand.
     """
     require_right("see arms", by, now.protocol)
-    rows = now.rows
     if not now.is_complete:
         raise DesignError(
             where=str(now.folder), expected="a study that is through", got="clients still in follow-up",
@@ -121,8 +130,9 @@ def anonymous_copy(now: Snapshot, *, by: str, chance: random.Random | None = Non
     }
     tables["records/allocation.csv"] = copier.allocation()
     files = {"protocol.toml": copier.protocol(), **tables}
-    few = tuple(_few(now))
-    return AnonymousCopy(files, rows.clients.number, dict(sorted(copier.dropped.items())), few)
+    here = in_study(now.allocated, now.today)
+    few, out = tuple(_few(now, here)), len(now.allocated) - len(here)
+    return AnonymousCopy(files, len(here), out, dict(sorted(copier.dropped.items())), few)
 
 
 def write_copy(copy: AnonymousCopy, folder: Path) -> str:
@@ -153,21 +163,33 @@ class _Copier:
 
     def __init__(self, now: Snapshot, chance: random.Random) -> None:
         self._now = now
+        self._allocated = in_study(now.allocated, now.today)
+        self._gone = {one.client for one in now.allocated} - {one.client for one in self._allocated}
         self._shift = 7 * chance.randint(*_WEEKS)
         clients, people = list[str](), list[str]()
         for table in TABLES:
             for column in table.columns:
                 if column.kind == "code" and not column.in_words_of_protocol:
-                    cells = map(str, now.records[table.name].columns[column.name])
+                    cells = map(str, self.typed(table.name).columns[column.name])
                     (clients if column.name == "client" else people).extend(cells)
         people += [client.trainer for client in now.allocated]
         self._client = _Codes([*clients, *(one.client for one in now.allocated)], "N", chance)
         self._person = _Codes(people, "P", chance)
         self.dropped: Counter[str] = Counter()
 
+    def typed(self, name: str) -> RecordTable:
+        """A table without the rows of clients who took back consent or data."""
+        table = self._now.records[name]
+        clients = table.columns.get("client", ())
+        if not self._gone.intersection(clients):
+            return table
+        kept = np.array([client not in self._gone for client in clients], dtype=bool)
+        columns = {column: values[kept] for column, values in table.columns.items()}
+        return replace(table, columns=columns, row_numbers=table.row_numbers[kept])
+
     def table(self, table: Table) -> str:
         """One table as CSV, its rows in the order of the new codes."""
-        typed = self._now.records[table.name]
+        typed = self.typed(table.name)
         columns = list(table.columns)
         if table.name in ("clients", "trainers"):
             known = {column.name for column in columns}
@@ -189,7 +211,7 @@ class _Copier:
                 one.arm,
                 "" if one.allocated_on is None else self._day(one.allocated_on),
             )
-            for one in self._now.allocated
+            for one in self._allocated
         )
         return csv_text([["client", "arm", "date"], *rows])
 
@@ -229,7 +251,7 @@ class _Copier:
             renamed = self._client if column.name == "client" else self._person
             codes = [str(value) for value in values]
             if table.name == "clients" and column.name == "trainer":
-                drawn = {one.client: one.trainer for one in self._now.allocated}
+                drawn = {one.client: one.trainer for one in self._allocated}
                 codes = _as_drawn(drawn, codes, typed)
             return [renamed(code) for code in codes]
         if column.kind == "date":
@@ -240,7 +262,7 @@ class _Copier:
             return ["" if np.isnan(value) else number_text(float(value)) for value in values]
         texts = [str(value) for value in values]
         if table.name == "clients" and column.name in self._facts():
-            drawn = {one.client: one.factors.get(column.name, "") for one in self._now.allocated}
+            drawn = {one.client: one.factors.get(column.name, "") for one in self._allocated}
             texts = _as_drawn(drawn, texts, typed)
         elif column.kind == "text":
             texts = self._text(table, column, texts)
@@ -279,9 +301,9 @@ def _filled(value: Any) -> bool:
     return bool(value == value and value != "")
 
 
-def _few(now: Snapshot) -> list[str]:
+def _few(now: Snapshot, allocated: Sequence[Allocated]) -> list[str]:
     """What fewer than five allocated clients share: single facts, and all facts of a client together."""
-    facts = _shown(now.protocol, now)
+    facts = _shown(now, allocated)
     found = []
     for name in dict.fromkeys(name for own in facts.values() for name in own):
         counts = Counter(own.get(name, "") for own in facts.values())
@@ -295,13 +317,13 @@ def _few(now: Snapshot) -> list[str]:
     return found
 
 
-def _shown(protocol: Protocol, now: Snapshot) -> dict[str, dict[str, str]]:
+def _shown(now: Snapshot, allocated: Sequence[Allocated]) -> dict[str, dict[str, str]]:
     """By client, what a stranger could know: arm, strata, sex, experience, age by ten years."""
     columns = now.records["clients"].columns
     rows = {str(client): row for row, client in enumerate(columns["client"])}
-    names = dict.fromkeys([*(stratum.code for stratum in protocol.strata), "sex", "training_age"])
+    names = dict.fromkeys([*(stratum.code for stratum in now.protocol.strata), "sex", "training_age"])
     found = {}
-    for one in now.allocated:
+    for one in allocated:
         row = rows.get(one.client)
         own = {"arm": one.arm}
         for name in names:

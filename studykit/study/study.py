@@ -356,6 +356,12 @@ class Study:
 
         return write_today(self.read(), by=by, today=today)
 
+    def withdraw(
+        self, client: str, *, what: str, by: str, reason: str = "", day: dt.date | None = None
+    ) -> entering.Noted:
+        """Write that a client takes back touch, consent or data; see `study.entering.withdraw`."""
+        return entering.withdraw(*read_locked(self.folder), client, what=what, by=by, reason=reason, day=day)
+
     def handover(
         self, trainer: str, *, to: str, reason: str, by: str, clients: Sequence[str] = ()
     ) -> entering.Noted:

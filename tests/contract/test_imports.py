@@ -19,7 +19,8 @@ PACKAGE = Path(__file__).resolve().parents[2] / "studykit"
 GROUPS: tuple[tuple[str, ...], ...] = (
     ("errors",),
     ("results", "randomness", "shipped", "unseen", "kinds"),
-    ("mixed", "retention", "effects"),
+    ("mixed", "retention"),
+    ("effects",),
     ("protocol",),
     ("allocation",),
     ("records",),

@@ -6,7 +6,7 @@ import csv
 import random
 import re
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -77,12 +77,12 @@ def test_a_rare_kind_of_harm_is_told_as_another(now: Snapshot, copied: Snapshot)
     assert after == {kind: number for kind, number in before.items() if number >= FEW} | {OTHER: rare}
 
 
-def each(rows: StudyRows) -> Counter[tuple[object, ...]]:
+def each(rows: StudyRows, only: Sequence[int] | None = None) -> Counter[tuple[object, ...]]:
     """What the rows say of every client, whatever the client is called."""
     clients, scores = rows.clients, rows.outcomes["strength"]
     assert rows.retention is not None
     found: Counter[tuple[object, ...]] = Counter()
-    for place in range(clients.number):
+    for place in range(clients.number) if only is None else only:
         own = scores.client == place
         told = (scores.visit, scores.exercise, scores.score, scores.day)
         tests = sorted(zip(*(column[own].tolist() for column in told), strict=True))
@@ -105,6 +105,23 @@ def test_the_copy_holds_the_same_rows(now: Snapshot, copied: Snapshot) -> None:
     assert shift.astype(int) % 7 == 0
     assert shift > np.timedelta64(365, "D")
     assert [finding for finding in copied.findings if finding.severity == "stop"] == []
+
+
+def test_who_took_back_consent_or_data_is_not_handed_on(demo: Path, tmp_path: Path) -> None:
+    study = Study.demo(tmp_path / "mine")[0]
+    whole = study.read()
+    gone = {"C003": "consent", "C008": "data"}
+    for client, what in gone.items():
+        study.withdraw(client, what=what, by="OW")
+    study.withdraw("C010", what="touch", by="OW")
+    copy = anonymous_copy(study.read(), by="OW", chance=random.Random(3))
+    assert (copy.clients, copy.withdrawn) == (len(whole.allocated) - 2, 2)
+    assert "took back consent or data: 2 clients" in copy.text()
+    assert write_copy(copy, tmp_path / "copy") == ""
+    kept = read_study(tmp_path / "copy")[0].rows
+    places = [place for place, one in enumerate(whole.allocated) if one.client in gone]
+    assert each(whole.rows) - each(kept) == each(whole.rows, only=places)
+    assert each(kept) <= each(whole.rows)
 
 
 def test_another_chance_gives_other_codes_and_days(now: Snapshot, copy: AnonymousCopy) -> None:
