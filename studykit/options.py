@@ -322,6 +322,18 @@ def unknown_trouble(words: Sequence[str], known: Sequence[str]) -> str:
 # --- of the other commands ---
 
 FOLDER = option("folder", type=Path, metavar="FOLDER", help="the new study's folder")
+DESK_STUDY = option(
+    "desk_study",
+    nargs="?",
+    default="",
+    metavar="STUDY",
+    help="the study's folder; without it, the one study that is here",
+)
+PORT = option(
+    "--port", type=whole, default=8642, metavar="NUMBER", help="where the desk listens (default 8642)"
+)
+PHONES = option("--phones", action="store_true", help="let phones in the studio's own network reach the desk")
+NO_BROWSER = option("--no-browser", action="store_true", help="open no browser; the address is printed")
 DEMO_FOLDER = option(
     "folder", nargs="?", type=Path, default=Path("demo_study"), metavar="FOLDER", help="default: demo_study"
 )

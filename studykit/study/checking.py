@@ -80,6 +80,7 @@ def check(now: Snapshot) -> Check:
     from studykit.records.consistency import check_consistency
     from studykit.records.progress import progress
     from studykit.records.withdrawal import in_study
+    from studykit.study.carrying import changed_by_hand
 
     study = str(now.folder)
     findings = ledger_findings(now)
@@ -103,6 +104,7 @@ def check(now: Snapshot) -> Check:
     # What would stop the analysis: a check that passes must not be followed by a refusal.
     findings += now.derived[1] if allocated else ()
     findings += now.draw_findings
+    findings += tuple(changed_by_hand(now.folder, read.protocol))
     shown = progress(now.records, read.protocol, allocated, today=now.today)
     return Check(study, tuple(dict.fromkeys(findings)), now.pause_reasons, shown)
 

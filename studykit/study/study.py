@@ -344,6 +344,17 @@ class Study:
             earlier_records=told_of_records(now.entries),
         )
 
+    def write_before_data(self) -> Path:
+        """Write the text for a register and the analysis plan, as they stand now; gives the path."""
+        from studykit.study.folder import versions
+        from studykit.writeup.before_data import write_before_data
+
+        now = self.read()
+        return write_before_data(
+            now.read, self.folder / RESULTS / "before_the_data", versions=versions(),
+            locked=now.locked is not None, allocated=len(now.allocated),
+        )  # fmt: skip
+
     def save_plan(self, plan: Plan) -> Path:
         """Write the planning page; gives its path."""
         from studykit.report.saving import save_plan

@@ -37,6 +37,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("options",),
     ("commands",),
     ("joint", "caring", "writing"),
+    ("desk",),
     ("cli",),
 )
 RANK = {room: rank for rank, group in enumerate(GROUPS) for room in group}
