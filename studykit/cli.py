@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from typing import Any
 
-from studykit import __version__, joint, writing
+from studykit import __version__, caring, joint, writing
 from studykit import commands as c
 from studykit import options as o
 from studykit.console import plain, safe_output
@@ -53,6 +53,7 @@ _COMMANDS: tuple[tuple[c.Command, str, tuple[Any, ...]], ...] = (
     (c.keys, "harms", (o.PART,)),
     (c.tables, "sessions", (o.PART,)),
     (c.lookback, "export.csv --column client=Member --date-order day", o.LOOK_BACK),
+    *caring.COMMANDS,
     *joint.COMMANDS,
     *writing.COMMANDS,
 )
