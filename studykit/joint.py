@@ -85,7 +85,7 @@ def studios(arguments: argparse.Namespace) -> Told:
             listed, line = listed.added("same protocol", told), f"protocol {arguments.same} is the same"
         else:
             listed = listed.added(*told_line(line, studio_day()))
-        text = f"Noted. To mail to the keeper of the list: {line}"
+        text = f"Noted: {line}." if arguments.study is None else f"Noted. Mail this to the keeper: {line}"
     _write(path, listed)
     return {"list": str(path), "code": listed.code}, f"{text}\nCode of the list now: {listed.code}", False
 
