@@ -39,6 +39,9 @@ _HOMES = {
     "read_attendance": "studykit.lookback.attendance_reading",
     "read_protocol": "studykit.protocol.protocol_file",
     "read_records": "studykit.records.reading",
+    "check_wording": "studykit.writeup.wording",
+    "describe": "studykit.writeup.describe",
+    "write_up": "studykit.writeup.write_up",
     **dict.fromkeys(_ENGINE, "studykit.mixed"),
     "fit_frame": "studykit.frames",
     "model_from_frame": "studykit.frames",
@@ -62,6 +65,8 @@ __all__ = [
     "VarianceShare",
     "__version__",
     "bootstrap_intervals",
+    "check_wording",
+    "describe",
     "describe_variances",
     "effects",
     "figures",
@@ -85,6 +90,7 @@ __all__ = [
     "retention",
     "to_frame",
     "variance_profile",
+    "write_up",
 ]
 
 if TYPE_CHECKING:
@@ -120,6 +126,9 @@ if TYPE_CHECKING:
     from studykit.records.reading import read_records
     from studykit.report import figures
     from studykit.study import Study
+    from studykit.writeup.describe import describe
+    from studykit.writeup.wording import check_wording
+    from studykit.writeup.write_up import write_up
 
     power = closed_forms
 

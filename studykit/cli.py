@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from typing import Any
 
-from studykit import __version__, joint
+from studykit import __version__, joint, writing
 from studykit import commands as c
 from studykit import options as o
 from studykit.console import plain, safe_output
@@ -45,11 +45,12 @@ _COMMANDS: tuple[tuple[c.Command, str, tuple[Any, ...]], ...] = (
     (c.check, "my_study", (o.STUDY, o.ORDER)),
     (c.audit, _AUDIT, (o.STUDY, o.RECEIPT, o.KEPT, o.LIST, o.WHO)),
     (c.analyse, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON, o.YES)),
-    (c.report, "my_study", (o.STUDY, o.LOOK_BY, o.LOOK_REASON, o.YES)),
+    (c.report, "my_study --write-up", (o.STUDY, o.WRITE_UP, o.LOOK_BY, o.LOOK_REASON, o.YES)),
     (c.keys, "harms", (o.PART,)),
     (c.tables, "sessions", (o.PART,)),
     (c.lookback, "export.csv --column client=Member --date-order day", o.LOOK_BACK),
     *joint.COMMANDS,
+    *writing.COMMANDS,
 )
 
 

@@ -523,7 +523,11 @@ def report(arguments: argparse.Namespace) -> int:
     results, protocol = _analysed(study, arguments)
     progress.step("writing the report")
     page = study.save(results)
-    show(arguments, {"report": str(page)}, f"{summary(results, protocol=protocol)}\n\nReport: {page}")
+    answer, text = {"report": str(page)}, f"{summary(results, protocol=protocol)}\n\nReport: {page}"
+    if arguments.write_up:
+        answer["write_up"] = document = str(study.write_up(results))
+        text += f"\nManuscript, with its tables and figures beside it: {document}"
+    show(arguments, answer, text)
     return DONE
 
 

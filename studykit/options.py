@@ -393,5 +393,13 @@ TRAINER = option(
 TEST = option("--test", action="store_true", help="the sheet for a day of strength tests; it tells no arm")
 LOOK_BY = option("--look-by", default="", metavar="CODE", help="who looks before the end of follow-up")
 LOOK_REASON = option("--look-reason", default="", metavar="TEXT", help="why")
+WRITE_UP = option(
+    "--write-up", action="store_true", help="a Word document for a thesis too, with its tables and figures"
+)
+TEXT_FILE = option("file", metavar="FILE", type=Path, help="your text: .docx, .md, .tex or .txt")
+RANDOMISED = option(
+    "--randomised", default="", choices=("yes", "no"),
+    help="did chance decide who was in which arm? By default the text itself says so, or not",
+)  # fmt: skip
 PART = option("part", nargs="?", default="", metavar="PART", help="a word of its heading (default: all)")
 JSON = option("--json", action="store_true", help="answer as JSON")

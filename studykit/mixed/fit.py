@@ -64,6 +64,8 @@ class ManyFits:
         One row per trial, one column per contrast; ``nan`` where the trial could not be fitted.
     converged, at_boundary : ndarray of bool, shape (m,)
         A trial whose fixed effects or variances its rows cannot identify counts as not converged.
+    elements : ndarray, shape (m, e)
+        Covariance elements of each fit, in the order of the table in `studykit.mixed.residuals`.
     """
 
     value: Array
@@ -72,6 +74,7 @@ class ManyFits:
     p_value: Array
     converged: NDArray[np.bool_]
     at_boundary: NDArray[np.bool_]
+    elements: Array
 
     def __repr__(self) -> str:
         trials, contrasts = self.value.shape
@@ -169,13 +172,14 @@ def fit_many_linear_mixed(
     layout = build_layout(y.shape[1], effects, residual)
     value, error, degrees = (np.full((len(y), len(M)), np.nan) for _ in range(3))
     converged, boundary = np.zeros(len(y), bool), np.zeros(len(y), bool)
+    elements = np.full((len(y), layout.map.size), np.nan)
     for here in _portions(layout, X.shape[2], used, len(y)):
         rows = None if used is None else used[here]
         for trials, *found in _fit_portion(
             layout, y[here], X if len(X) == 1 else X[here], rows, M, degrees_of_freedom, reml=reml
         ):
             place = here.start + trials
-            value[place], error[place], degrees[place], boundary[place] = found
+            value[place], error[place], degrees[place], boundary[place], elements[place] = found
             converged[place] = True
     with np.errstate(invalid="ignore", divide="ignore"):
         p_value = 2.0 * stdtr(degrees, -np.abs(value / error))
@@ -186,6 +190,7 @@ def fit_many_linear_mixed(
         frozen_array(p_value),
         converged=frozen_array(converged, bool),
         at_boundary=frozen_array(boundary, bool),
+        elements=frozen_array(elements),
     )
 
 
@@ -233,8 +238,8 @@ def _portions(layout: Layout, p: int, used: NDArray[np.bool_] | None, m: int) ->
 
 def _fit_portion(
     layout: Layout, y: Array, X: Array, used: Mask | None, M: Array, how: ManyDegrees, *, reml: bool
-) -> Iterator[tuple[NDArray[np.intp], Array, Array, Array, Mask]]:
-    """Trials that could be fitted; their values, errors, degrees of freedom, and whether at a boundary."""
+) -> Iterator[tuple[NDArray[np.intp], Array, Array, Array, Mask, Array]]:
+    """Trials that could be fitted: values, errors, degrees of freedom, whether at a boundary, elements."""
     white = whiten(y, X, used)
     rows = np.full(len(y), y.shape[1]) if used is None else used.sum(axis=1)
     trials = np.flatnonzero(white.independent & white.varies & (rows > X.shape[2]))
@@ -261,10 +266,11 @@ def _fit_portion(
     for own, part, psi in conditioned(problem.take(reached), optimum.psi[reached]):
         here = trials[reached[own]]
         weights = np.asarray(np.linalg.solve(transposed(R[here]), M.T), float).swapaxes(1, 2)
-        estimates, errors, degrees, edge = _infer(part, psi, weights, how)
+        estimates, errors, degrees, edge, eta = _infer(part, psi, weights, how)
         ordinary = (weights @ white.ordinary[here][..., None])[..., 0]
         spread = white.spread[here, None]
-        yield here, ordinary + spread * estimates, spread * errors, degrees, edge
+        elements = eta * element_units(layout, 1.0) * np.where(layout.map.linear, 1.0, spread**2)
+        yield here, ordinary + spread * estimates, spread * errors, degrees, edge, elements
 
 
 def _lost(problem: Problem, optimum: Optimum, Q: Array, used: Mask | None) -> Mask:
@@ -280,8 +286,8 @@ def _lost(problem: Problem, optimum: Optimum, Q: Array, used: Mask | None) -> Ma
 
 def _infer(
     problem: Problem, psi: Array, weights: Array, how: ManyDegrees
-) -> tuple[Array, Array, Array, Mask]:
-    """Contrasts ``weights`` (m, k, p), errors and degrees of freedom (m, k), whether at a boundary (m,)."""
+) -> tuple[Array, Array, Array, Mask, Array]:
+    """Contrasts ``weights`` (m, k, p), errors and degrees (m, k), whether at a boundary (m,), elements."""
     state = evaluate(problem, psi)
     derivatives = differentiate(problem, state)
     fixed = inference.fixed_effects(problem, state, derivatives)
@@ -299,7 +305,7 @@ def _infer(
     error = np.sqrt(((weights @ covariance) * weights).sum(axis=-1))
     eta = problem.elements(state.eta)
     edge = problem.layout.map.least_share(eta, len(problem.layout.effects)) <= BOUNDARY
-    return value, error, degrees, edge
+    return value, error, degrees, edge, eta
 
 
 def _assemble(

@@ -12,6 +12,7 @@ from studykit.report.tables import (
     Cell,
     Probability,
     Quantity,
+    RowNote,
     Share,
     Table,
     cells,
@@ -80,15 +81,17 @@ def _row(reading: Reading, name: str, estimate: OutcomeEstimate, scale: Scale) -
 
 def _methods(reading: Reading, rows: Sequence[tuple[str, OutcomeEstimate]]) -> tuple[str, ...]:
     """The commonest method of the main rows first, then every other one with the rows that it is about."""
-    methods: dict[str, list[str]] = {}
-    for name, estimate in rows:
-        methods.setdefault(reading.named(estimate.method).rstrip("."), []).append(name)
+    methods: dict[str, dict[int, str]] = {}
+    for place, (name, estimate) in enumerate(rows):
+        methods.setdefault(reading.named(estimate.method).rstrip("."), {})[place] = name
     if not methods:
         return ()
     weight = {name: estimate.role not in {"sensitivity", "supporting"} for name, estimate in rows}
-    main = max(methods, key=lambda method: sum(weight[name] for name in methods[method]))
+    main = max(methods, key=lambda method: sum(weight[name] for name in methods[method].values()))
     others = [
-        f"{capital('; '.join(names))}: {method}." for method, names in methods.items() if method != main
+        RowNote(capital("; ".join(names.values())), f"{method}.", tuple(names))
+        for method, names in methods.items()
+        if method != main
     ]
     return (f"Method{', unless another is named' if others else ''}: {main}.", *others)
 

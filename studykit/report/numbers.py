@@ -106,6 +106,36 @@ def p_cell(value: float) -> str:
     return number(value, 3 if value < 0.1 else 2).removeprefix("0")
 
 
+def p_exact(value: float) -> str:
+    """A p-value with three decimals and its relation sign, as it stands in a manuscript.
+
+    Examples
+    --------
+    >>> p_exact(0.2361), p_exact(0.00002), p_exact(0.9999)
+    ('p = .236', 'p < .001', 'p > .999')
+    """
+    if math.isnan(value):
+        return NOT_KNOWN
+    if value < 0.001 or value >= 0.9995:
+        return "p < .001" if value < 0.5 else "p > .999"
+    return f"p = {number(value, 3).removeprefix('0')}"
+
+
+def statistic_text(statistic: float, degrees_of_freedom: float) -> str:
+    """A test statistic with its degrees of freedom: t, or z where they are infinite; empty if not known.
+
+    Examples
+    --------
+    >>> statistic_text(1.2, 56.7), statistic_text(-2.0, 14.0), statistic_text(0.5, math.inf)
+    ('t(56.7) = 1.20', 't(14) = −2.00', 'z = 0.50')
+    """
+    if not math.isfinite(statistic) or math.isnan(degrees_of_freedom):
+        return ""
+    if math.isinf(degrees_of_freedom):
+        return f"z = {number(statistic, 2)}"
+    return f"t({number(degrees_of_freedom, 1).removesuffix('.0')}) = {number(statistic, 2)}"
+
+
 def correlation(value: float) -> str:
     """A quantity that cannot exceed 1, without leading zero.
 

@@ -31,7 +31,7 @@ from studykit.report.kind_report import report_of
 from studykit.report.methods_section import design_line, methods_paragraphs
 from studykit.report.planned_analyses import number_of_comparisons, planned_analyses
 from studykit.report.report_context import AmendmentRecord, LookRecord, Reading, capital
-from studykit.report.reporting_items import completion
+from studykit.report.reporting_items import completion, items_table
 from studykit.report.rerandomisation_table import rerandomisation_table
 from studykit.report.sentences import (
     conditions,
@@ -227,16 +227,10 @@ def _changes(reading: Reading) -> Section:
 
 
 def _completion(reading: Reading) -> Section:
-    rows = tuple(cells(line.item, line.asks, line.state, line.where) for line in completion(reading))
-    columns = (
-        words_column("item"),
-        words_column("what it asks"),
-        words_column("state"),
-        words_column("where, or what is missing"),
-    )
     caption = "The items of CONSORT 2025, the public standard for reports of trials, in our own words"
-    table = Table("reporting_items", caption, columns, rows)
-    return Section("items", "Reporting standard, item by item", tables(table) if rows else ())
+    lines = completion(reading)
+    table = items_table("reporting_items", caption, lines)
+    return Section("items", "Reporting standard, item by item", tables(table) if lines else ())
 
 
 def _provenance(reading: Reading) -> Section:

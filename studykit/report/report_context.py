@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from studykit.outcomes.results import OutcomeEstimate, StudyResults
 from studykit.protocol import types as protocol_types
-from studykit.report.numbers import Scale, points
+from studykit.report.numbers import Scale, level, p_exact, p_value, points, statistic_text
 from studykit.results import Interval
 
 
@@ -118,6 +119,8 @@ class Reading:
         From the ledger.
     earlier_records : tuple of str
         Attendance records that were looked at before the study, as the ledger tells.
+    manuscript : bool
+        Whether statistics in sentences carry their degrees of freedom, as a manuscript has them.
     """
 
     results: StudyResults
@@ -125,6 +128,7 @@ class Reading:
     amendments: tuple[AmendmentRecord, ...] = ()
     looks: tuple[LookRecord, ...] = ()
     earlier_records: tuple[str, ...] = ()
+    manuscript: bool = False
 
     @property
     def arms(self) -> tuple[str, ...]:
@@ -222,6 +226,22 @@ class Reading:
     def interval(self, estimate: OutcomeEstimate) -> Interval:
         """The interval at the level of the protocol."""
         return estimate.confidence_interval(self.results.confidence_level)
+
+    def told(self, estimate: OutcomeEstimate, scale: Scale) -> str:
+        """The interval and p of an estimate, as a part of a sentence; in a manuscript the statistic first.
+
+        There the unit, which stands beside the estimate, is not repeated after the interval.
+        """
+        interval = self.interval(estimate)
+        shown = level(interval.confidence_level)
+        if not self.manuscript:
+            return f"{shown} interval {scale.interval(interval)}, {p_value(estimate.p_value)}"
+        tested = estimate.estimate
+        statistic = statistic_text(
+            getattr(tested, "statistic", math.nan), getattr(tested, "degrees_of_freedom", math.nan)
+        )
+        inside = f"{shown} CI {replace(scale, unit='').interval(interval)}"
+        return ", ".join(text for text in (statistic, p_exact(estimate.p_value), inside) if text)
 
     def names(self) -> dict[str, str]:
         """Names of arms, visits and exercises by code, for the drawing functions."""

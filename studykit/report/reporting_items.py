@@ -7,11 +7,13 @@ line is answered, or says what is missing and who can supply it, or says why it 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from studykit.protocol.types import Protocol
 from studykit.report.report_context import Reading
+from studykit.report.tables import Table, cells, words_column
 
 State = Literal["in this report", "in the protocol", "to be supplied", "does not apply"]
 
@@ -39,13 +41,27 @@ def completion(reading: Reading) -> tuple[Item, ...]:
     )
 
 
-def _from_protocol(item: str, asks: str, value: str, key: str) -> Item:
+def items_table(code: str, caption: str, lines: Sequence[Item], *notes: str) -> Table:
+    """The completion table of a checklist."""
+    rows = tuple(cells(line.item, line.asks, line.state, line.where) for line in lines)
+    columns = (
+        words_column("item"),
+        words_column("what it asks"),
+        words_column("state"),
+        words_column("where, or what is missing"),
+    )
+    return Table(code, caption, columns, rows, notes)
+
+
+def from_protocol(item: str, asks: str, value: str, key: str) -> Item:
+    """Answered by a text of the protocol, or to be written there under its key."""
     if value:
         return Item(item, asks, "in the protocol", value)
     return Item(item, asks, "to be supplied", f"write it in the protocol, key {key}")
 
 
-def _here(item: str, asks: str, where: str) -> Item:
+def here(item: str, asks: str, where: str) -> Item:
+    """Answered in this report, and where."""
     return Item(item, asks, "in this report", where)
 
 
@@ -55,19 +71,19 @@ def _opening(reading: Reading, protocol: Protocol) -> tuple[Item, ...]:
     if not reading.results.randomised:
         title += "; the report says non-randomised, since no verified draws exist"
     return (
-        _here("1a", "title tells how the arms came about", title),
-        _here("1b", "structured summary", "Answers"),
-        _from_protocol("2", "registration", study.registration, "study.registration"),
-        _here(
+        here("1a", "title tells how the arms came about", title),
+        here("1b", "structured summary", "Answers"),
+        from_protocol("2", "registration", study.registration, "study.registration"),
+        here(
             "3",
             "where protocol and analysis plan are found",
             "Provenance: version and hash of the locked protocol",
         ),
-        _from_protocol("4", "sharing of data and code", study.sharing, "study.sharing"),
-        _from_protocol("5a", "funding", study.funding, "study.funding"),
-        _from_protocol("5b", "interests of those who report", study.interests, "study.interests"),
-        _from_protocol("6", "background, with earlier evidence", study.background, "study.background"),
-        _here("7", "objectives", f"Methods: {study.question}"),
+        from_protocol("4", "sharing of data and code", study.sharing, "study.sharing"),
+        from_protocol("5a", "funding", study.funding, "study.funding"),
+        from_protocol("5b", "interests of those who report", study.interests, "study.interests"),
+        from_protocol("6", "background, with earlier evidence", study.background, "study.background"),
+        here("7", "objectives", f"Methods: {study.question}"),
     )
 
 
@@ -78,17 +94,17 @@ def _methods(reading: Reading, protocol: Protocol) -> tuple[Item, ...]:
     clients = "; ".join(told) if "eligibility" in protocol.model_fields_set else ""
     changes = "Changes and looks" if reading.amendments else "Changes and looks: none"
     return (
-        _from_protocol("8", "involvement of clients and trainers", study.involvement, "study.involvement"),
-        _here("9", "design and allocation ratio", "Methods"),
-        _here("10", "changes after the start", changes),
-        _from_protocol("11", "setting", study.setting, "study.setting"),
-        _from_protocol("12a", "who could take part", clients, "eligibility"),
-        _from_protocol(
+        from_protocol("8", "involvement of clients and trainers", study.involvement, "study.involvement"),
+        here("9", "design and allocation ratio", "Methods"),
+        here("10", "changes after the start", changes),
+        from_protocol("11", "setting", study.setting, "study.setting"),
+        from_protocol("12a", "who could take part", clients, "eligibility"),
+        from_protocol(
             "12b", "which trainers could deliver", "; ".join(eligibility.trainers), "eligibility.trainers"
         ),
         _arms(protocol),
-        _here("14", "outcomes, with how and when measured", "Methods; definitions stand above each table"),
-        _if_there(
+        here("14", "outcomes, with how and when measured", "Methods; definitions stand above each table"),
+        if_there(
             reading.results.harms,
             "15",
             "how harms were defined and asked about",
@@ -96,39 +112,39 @@ def _methods(reading: Reading, protocol: Protocol) -> tuple[Item, ...]:
             "harms were not recorded",
         ),
         _size(protocol),
-        _here("16b", "interim looks and rules for stopping", "Changes and looks"),
+        here("16b", "interim looks and rules for stopping", "Changes and looks"),
     )
 
 
 def _arms(protocol: Protocol) -> Item:
     asks = "what each arm was, in enough detail to repeat it"
     if any(arm.dose is not None for arm in protocol.arms):
-        return _here("13", asks, "Methods; the whole dose stands in the protocol")
+        return here("13", asks, "Methods; the whole dose stands in the protocol")
     if all(arm.description for arm in protocol.arms):
-        return _here("13", asks, "Methods")
-    return _ask("13", asks, "write it in the protocol, key arms, description")
+        return here("13", asks, "Methods")
+    return ask("13", asks, "write it in the protocol, key arms, description")
 
 
 def _size(protocol: Protocol) -> Item:
     asks = "how the size was chosen"
     if protocol.is_external:
-        return _ask("16a", asks, "the trial was allocated elsewhere; tell it from its own protocol")
-    return _here("16a", asks, "Planned and done: planned and allocated clients; the planning page")
+        return ask("16a", asks, "the trial was allocated elsewhere; tell it from its own protocol")
+    return here("16a", asks, "Planned and done: planned and allocated clients; the planning page")
 
 
 def _blinded(protocol: Protocol) -> Item:
     asks = "who did not know the arm"
     if "oversight" not in protocol.model_fields_set:
-        return _ask("20a", asks, "write it in the protocol, key oversight")
+        return ask("20a", asks, "write it in the protocol, key oversight")
     blinded = "nobody"
     if protocol.oversight.assessor_blinded:
         blinded = "the assessor was not to know the arm; clients and trainers knew it"
-    return _here("20a", asks, f"{blinded}; counts stand under Answers")
+    return here("20a", asks, f"{blinded}; counts stand under Answers")
 
 
 def _analysed(reading: Reading) -> Item:
     names = [outcome.name for outcome in reading.results.outcomes]
-    return _here("26", "numbers analysed, estimates and intervals", "; ".join(names))
+    return here("26", "numbers analysed, estimates and intervals", "; ".join(names))
 
 
 def _conduct(protocol: Protocol) -> tuple[Item, ...]:
@@ -136,11 +152,11 @@ def _conduct(protocol: Protocol) -> tuple[Item, ...]:
     return (
         *_allocation(protocol),
         _blinded(protocol),
-        _from_protocol("20b", "how that was done", oversight.blinding, "oversight.blinding"),
-        _here("21a", "statistical methods", "Methods, and below each table"),
-        _here("21b", "who is in each analysis", "Flow of clients; clients used stand beside every estimate"),
-        _here("21c", "how missing data were handled", "Methods; Who was measured; sensitivity rows"),
-        _here("21d", "further analyses", "Planned and done"),
+        from_protocol("20b", "how that was done", oversight.blinding, "oversight.blinding"),
+        here("21a", "statistical methods", "Methods, and below each table"),
+        here("21b", "who is in each analysis", "Flow of clients; clients used stand beside every estimate"),
+        here("21c", "how missing data were handled", "Methods; Who was measured; sensitivity rows"),
+        here("21d", "further analyses", "Planned and done"),
     )
 
 
@@ -153,7 +169,7 @@ def _allocation(protocol: Protocol) -> tuple[Item, ...]:
     )
     if protocol.is_external:
         told = getattr(protocol.allocation, "description", "")
-        return tuple(_from_protocol(item, asks, told, "allocation.description") for item, asks in asked)
+        return tuple(from_protocol(item, asks, told, "allocation.description") for item, asks in asked)
     if protocol.draws_trainers:
         answers = (
             "drawn by the program from operating-system entropy, all trainers in one recorded act",
@@ -161,7 +177,7 @@ def _allocation(protocol: Protocol) -> tuple[Item, ...]:
             "Methods: whether clients were listed before the trainers were drawn",
             "the trainers' arms are known once drawn; who recruits afterwards must not know them",
         )
-        return tuple(_here(item, asks, answer) for (item, asks), answer in zip(asked, answers, strict=True))
+        return tuple(here(item, asks, answer) for (item, asks), answer in zip(asked, answers, strict=True))
     if protocol.sealed_list:
         answers = (
             "a list drawn by an outsider from operating-system entropy on another machine",
@@ -169,43 +185,45 @@ def _allocation(protocol: Protocol) -> tuple[Item, ...]:
             "Methods: numbered opaque envelopes, opened in logged order; their codes published at the lock",
             "no: slips were sealed, and each number was given to a client before its envelope was opened",
         )
-        return tuple(_here(item, asks, answer) for (item, asks), answer in zip(asked, answers, strict=True))
+        return tuple(here(item, asks, answer) for (item, asks), answer in zip(asked, answers, strict=True))
     answers = (
         "drawn by the program from operating-system entropy, one client at a time, and recorded",
         f"Methods: {protocol.allocation.method}, its settings and strata",
         "Methods: each draw is made when the client is enrolled; no list exists that could be read",
         "nobody can see a future allocation, since none exists before it is drawn",
     )
-    return tuple(_here(item, asks, answer) for (item, asks), answer in zip(asked, answers, strict=True))
+    return tuple(here(item, asks, answer) for (item, asks), answer in zip(asked, answers, strict=True))
 
 
 def _results(reading: Reading) -> tuple[Item, ...]:
     return (
-        _here("22a", "numbers at each stage", "Flow of clients"),
-        _here("22b", "losses and exclusions, with reasons", "Flow of clients"),
-        _here("23a", "dates of recruitment and follow-up", "below the flow of clients"),
-        _ask("23b", "why the trial ended", "a person must say whether it ended as the protocol foresaw"),
-        _if_there(reading.results.delivery, "24a", "what was delivered", "Delivery", "no session records"),
-        _ask("24b", "other training and care", "not recorded by the session log; ask the trainers"),
-        _here("25", "baseline table", "Before allocation"),
+        here("22a", "numbers at each stage", "Flow of clients"),
+        here("22b", "losses and exclusions, with reasons", "Flow of clients"),
+        here("23a", "dates of recruitment and follow-up", "below the flow of clients"),
+        ask("23b", "why the trial ended", "a person must say whether it ended as the protocol foresaw"),
+        if_there(reading.results.delivery, "24a", "what was delivered", "Delivery", "no session records"),
+        ask("24b", "other training and care", "not recorded by the session log; ask the trainers"),
+        here("25", "baseline table", "Before allocation"),
         _analysed(reading),
-        _if_there(reading.results.harms, "27", "harms", "Harms", "no records of harms"),
+        if_there(reading.results.harms, "27", "harms", "Harms", "no records of harms"),
         _further(reading),
-        _here("29", "interpretation", "Answers; the discussion against earlier evidence is the author's"),
-        _here("30", "limitations", "Limits"),
+        here("29", "interpretation", "Answers; the discussion against earlier evidence is the author's"),
+        here("30", "limitations", "Limits"),
     )
 
 
-def _ask(item: str, asks: str, what: str) -> Item:
+def ask(item: str, asks: str, what: str) -> Item:
+    """Nobody has answered it, and what would."""
     return Item(item, asks, "to be supplied", what)
 
 
-def _if_there(found: object | None, item: str, asks: str, where: str, otherwise: str) -> Item:
-    return _here(item, asks, where) if found is not None else _ask(item, asks, otherwise)
+def if_there(found: object | None, item: str, asks: str, where: str, otherwise: str) -> Item:
+    """Answered in this report where there is something, else what is missing."""
+    return here(item, asks, where) if found is not None else ask(item, asks, otherwise)
 
 
 def _further(reading: Reading) -> Item:
     asks = "further analyses, planned or exploratory"
     if any(outcome.primary.role == "exploratory" for outcome in reading.results.outcomes):
-        return _here("28", asks, "rows marked exploratory")
+        return here("28", asks, "rows marked exploratory")
     return Item("28", asks, "does not apply", "none beyond the rows marked sensitivity and supporting")

@@ -209,6 +209,36 @@ class Table:
                 )
 
 
+class RowNote(str):
+    """A note on single rows: as a line it names them; `rows` and `said` serve layouts that put marks.
+
+    Parameters
+    ----------
+    names : str
+        Names of the rows.
+    said : str
+        What is said of them.
+    rows : tuple of int
+        Their places in the table.
+
+    Examples
+    --------
+    >>> note = RowNote("First; second", "by score", (0, 1))
+    >>> str(note), note.said
+    ('First; second: by score', 'by score')
+    """
+
+    __slots__ = ("rows", "said")
+    rows: tuple[int, ...]
+    said: str
+
+    def __new__(cls, names: str, said: str, rows: tuple[int, ...]) -> RowNote:
+        """The line, with its parts kept beside it."""
+        note = super().__new__(cls, f"{names}: {said}")
+        note.rows, note.said = rows, said
+        return note
+
+
 NOTHING = Words("")
 """An empty cell."""
 

@@ -28,12 +28,15 @@ class WordingFinding:
     found : str
         The words, or the sentence that lacks something.
     todo : str
+    place : int
+        Where in the text the words stand, or the piece that lacks something; characters from 0.
     """
 
     rule: str
     severity: Severity
     found: str
     todo: str
+    place: int = 0
 
 
 def check_wording(
@@ -60,31 +63,33 @@ def check_wording(
     facts = context or WordingContext()
     findings = []
     for rule in RULES:
-        for piece in _pieces(text, rule.scope):
+        for start, piece in _pieces(text, rule.scope):
             found = rule.broken(piece, facts, section)
             if found:
-                findings.append(WordingFinding(rule.name, rule.severity, found, rule.todo))
+                place = start + max(0, piece.find(found))
+                findings.append(WordingFinding(rule.name, rule.severity, found, rule.todo, place))
     return tuple(findings)
 
 
-def _pieces(text: str, scope: Scope) -> Iterator[str]:
+def _pieces(text: str, scope: Scope) -> Iterator[tuple[int, str]]:
+    """The pieces that a rule looks at, with their places in the text."""
     if scope == "text":
-        yield text
-    elif scope == "paragraph":
-        yield from _paragraphs(text)
-    else:
-        yield from _sentences(text)
+        yield 0, text
+        return
+    for line in re.finditer(r"[^\n\r\v\f\x1c-\x1e\x85\u2028\u2029]+", text):
+        paragraph = line.group().strip()
+        start = line.start() + line.group().find(paragraph)
+        if paragraph and scope == "paragraph":
+            yield start, paragraph
+        elif paragraph:
+            yield from _sentences(start, paragraph)
 
 
-def _paragraphs(text: str) -> Iterator[str]:
-    for line in text.splitlines():
-        if line.strip():
-            yield line.strip()
-
-
-def _sentences(text: str) -> Iterator[str]:
-    for paragraph in _paragraphs(text):
-        yield from re.split(r"(?<=[.!?])\s+(?=[A-Z“\"])", paragraph)
+def _sentences(start: int, paragraph: str) -> Iterator[tuple[int, str]]:
+    ends = [found.span() for found in re.finditer(r"(?<=[.!?])\s+(?=[A-Z“\"])", paragraph)]
+    begins = [0, *(end for _, end in ends)]
+    for begin, end in zip(begins, [*(stop for stop, _ in ends), len(paragraph)], strict=True):
+        yield start + begin, paragraph[begin:end]
 
 
 _BLOCKS = re.compile(

@@ -152,7 +152,5 @@ def _tail_sums(values: Floats) -> Floats:
 
 def _sum_by_day(sets: RiskSets, values: Floats) -> Floats:
     """Sums over the departures of each day; departures are in order of day."""
-    if not sets.days:
-        return np.zeros((0, values.shape[1]))
     starts = np.searchsorted(sets.event_day, np.arange(sets.days))
     return np.add.reduceat(values, starts, axis=0)

@@ -330,6 +330,20 @@ class Study:
             earlier_records=told_of_records(now.entries),
         )
 
+    def write_up(self, results: StudyResults) -> Path:
+        """Write a Word document for a thesis, with its tables and figures; gives its path."""
+        from studykit.writeup.write_up import write_up
+
+        now = self.read()
+        return write_up(
+            results,
+            self.folder / RESULTS / "write_up",
+            protocol=now.protocol,
+            amendments=() if now.locked is None else now.locked.amendments,
+            looks=now.looks,
+            earlier_records=told_of_records(now.entries),
+        )
+
     def save_plan(self, plan: Plan) -> Path:
         """Write the planning page; gives its path."""
         from studykit.report.saving import save_plan

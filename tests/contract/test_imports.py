@@ -30,11 +30,12 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("lookback",),
     ("report",),
     ("frames",),
+    ("writeup",),
     ("study",),
     ("console",),
     ("options",),
     ("commands",),
-    ("joint",),
+    ("joint", "writing"),
     ("cli",),
 )
 RANK = {room: rank for rank, group in enumerate(GROUPS) for room in group}
@@ -42,7 +43,7 @@ RESULTS_GROUP = RANK["results"]  # results may be used by its own neighbours' do
 
 MATHS = {"mixed", "retention", "effects"}
 MATHS_FORBIDDEN = {"pandas", "matplotlib", "seaborn", "pydantic", "openpyxl", "sqlite3"}
-PANDAS_ALLOWED = {"report", "frames"}
+PANDAS_ALLOWED = {"report", "frames", "writeup"}
 PANDAS_BY_NAME = {
     "kinds/continuous/reliability.py"
 }  # pingouin's intraclass correlation takes nothing but a data frame
@@ -178,5 +179,6 @@ def test_every_dependency_is_imported_and_every_import_a_dependency() -> None:
     wanted = {re.split(r"[<>=\[]", text)[0].replace("-", "_") for text in asked if "sys_platform" not in text}
     wanted |= {"distributed"}  # of the extra "cluster"
     used = {name.split(".")[0] for path in modules() for name in imported(path)}
+    wanted = wanted - {"python_docx"} | {"docx"}  # imported by another name than it is installed by
     own = {"studykit", "markupsafe", "mpl_toolkits", "pydantic_core"}  # come with others
     assert used - set(sys.stdlib_module_names) - own == wanted

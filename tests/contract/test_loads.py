@@ -12,7 +12,7 @@ import pytest
 from studykit.study import Study
 
 HEAVY = {
-    "jinja2", "joblib", "matplotlib", "numpy", "openpyxl", "pandas", "pingouin", "pydantic", "scipy",
+    "docx", "jinja2", "joblib", "matplotlib", "numpy", "openpyxl", "pandas", "pingouin", "pydantic", "scipy",
     "scipy.stats", "seaborn", "statsmodels", "studykit.lookback", "studykit.mixed", "studykit.trial.batch",
     "tomlkit",
 }  # fmt: skip

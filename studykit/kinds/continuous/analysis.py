@@ -17,7 +17,7 @@ from studykit.kinds.continuous.scores import ScoreArrays, analysis_scores, compo
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.mixed import MixedFit
 from studykit.mixed.result import METHODS
-from studykit.outcomes.batch_model import StudiesAlike
+from studykit.outcomes.batch_model import BatchModel, StudiesAlike
 from studykit.outcomes.clients import ClientArrays
 from studykit.outcomes.estimands import continuous_estimand, contrast_text
 from studykit.outcomes.results import OutcomeEstimate, Presentation
@@ -128,6 +128,7 @@ class ModelAnalysis:
 
     setting: Setting
     layout: CellLayout
+    batch: BatchModel
     alone: StudiesAlike
     left_out: tuple[str, ...]
     fit: MixedFit
@@ -198,7 +199,7 @@ def fit_model(setting: Setting, *, adjust: bool = True, role: TrainerRole | None
     fit = single_model(alone).fit()
     if not fit.converged:
         raise not_converged()
-    return ModelAnalysis(setting, layout, alone, model.left_out(), fit)
+    return ModelAnalysis(setting, layout, model, alone, model.left_out(), fit)
 
 
 @dataclass(frozen=True, eq=False)

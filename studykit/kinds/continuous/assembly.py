@@ -28,6 +28,7 @@ from studykit.kinds.continuous.scores import observed_days
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.kinds.continuous.sensitivity import (
     baseline_spread,
+    completed_scores,
     sensitivity_analyses,
     tipping_points,
 )
@@ -82,6 +83,8 @@ def analyse_continuous(
     primary = primary_estimate(setting, analysis, why)
     estimate = primary.estimate
     assert isinstance(estimate, Estimate)
+    completed = completed_scores(setting, analysis)
+    sensitivity, beside = sensitivity_analyses(setting, analysis, primary, completed)
     by_visit, visit_remarks = _by_visit(setting, analysis, primary)
     reliability, reliability_remarks = reliability_of_tests(setting)
     model_based = (
@@ -107,7 +110,8 @@ def analyse_continuous(
             reference=rows.clients.arm_labels[0],
         ),
         standardised=standardised_effect(setting, primary),
-        sensitivity=sensitivity_analyses(setting, analysis, primary),
+        sensitivity=sensitivity,
+        completed=beside,
         means=_means(setting, analysis),
         spread=variance_components(setting, analysis) if isinstance(analysis, ModelAnalysis) else (),
         trainer_effects=effects_by_trainer(setting, primary),
@@ -118,7 +122,7 @@ def analyse_continuous(
         fallback=why,
         rows=rows.rows,
         smallest_worthwhile=outcome.smallest_worthwhile,
-        tipping_points=tipping_points(setting, estimate, protocol.analysis.confidence_level),
+        tipping_points=tipping_points(setting, estimate, protocol.analysis.confidence_level, completed),
         analysed=_analysed(setting, analysis),
         remarks=(*visit_remarks, *reliability_remarks),
         check=check_model(setting, analysis) if isinstance(analysis, ModelAnalysis) else None,

@@ -12,7 +12,8 @@ from matplotlib.axes import Axes
 from studykit.kinds.continuous.results import ArmVisitMean, ContinuousResult, ObservedSeries
 from studykit.report.curve_lines import end_labels
 from studykit.report.report_context import name_of
-from studykit.report.style import FAINT, ArmLook, check_drawable, look
+from studykit.report.style import FAINT, INK, ArmLook, check_drawable, look
+from studykit.results import Estimate
 
 
 def draw_trajectories(
@@ -111,3 +112,58 @@ def _frame(outcome: ContinuousResult, confidence_level: float) -> tuple[float, f
     low, high = min(parts), max(parts)
     pad = 0.06 * (high - low or abs(high) or 1.0)
     return low - pad, high + pad
+
+
+def can_shift_both(outcome: ContinuousResult) -> bool:
+    """Whether both arms have scores missing that could lie elsewhere than the model expects."""
+    return len(outcome.tipping_points) == 2 and all(point.slope for point in outcome.tipping_points)
+
+
+def draw_tipping_plane(
+    outcome: ContinuousResult,
+    ax: Axes,
+    *,
+    confidence_level: float = 0.95,
+    names: Mapping[str, str] | None = None,
+) -> None:
+    """The shifts of both arms' missing scores at which the estimate, or an end of its interval, is zero.
+
+    Parameters
+    ----------
+    outcome : ContinuousResult
+        With scores missing in both arms.
+    ax : matplotlib Axes
+    confidence_level : float
+    names : mapping of str to str, optional
+        Names of arms by code; without it the codes are written with spaces.
+    """
+    check_drawable("draw_tipping_plane", ax, outcome, ContinuousResult)
+    compared, reference = outcome.tipping_points
+    estimate = outcome.primary.estimate
+    assert isinstance(estimate, Estimate)
+    multiplier = estimate.confidence_interval(confidence_level).width / 2.0 / estimate.standard_error
+    log = outcome.scale == "log"
+    reach = _reach(outcome, estimate, multiplier)
+    across = np.linspace(-reach, reach, 201)
+    x, y = np.meshgrid(across, across)
+    value = estimate.value + compared.slope * x + reference.slope * y
+    variance = np.full_like(value, estimate.standard_error**2)
+    for point, shift in ((compared, x), (reference, y)):
+        variance = variance + shift**2 * point.missing_share * (1.0 - point.missing_share) / point.clients
+    half = multiplier * np.sqrt(variance)
+    shown = 100.0 * np.expm1(across) if log else across
+    for surface, dashes in ((value, "-"), (value - half, "--"), (value + half, "--")):
+        if surface.min() < 0.0 < surface.max():
+            ax.contour(shown, shown, surface, levels=[0.0], colors=[INK], linestyles=[dashes], linewidths=1.3)
+    ax.plot([0.0], [0.0], marker="+", markersize=10, color=INK)
+    unit = "%" if log else outcome.unit
+    ax.set_xlabel(f"shift of scores missing with {name_of(compared.arm, names)}, {unit}")
+    label = f"shift of scores missing with {name_of(reference.arm, names)}, {unit}"
+    ax.set_ylabel("\n".join(wrap(label, 30)))
+
+
+def _reach(outcome: ContinuousResult, estimate: Estimate, multiplier: float) -> float:
+    """Far enough to see a line on each axis, on the analysis scale; at most to a half or the double."""
+    steepest = max(abs(point.slope) for point in outcome.tipping_points)
+    wanted = 1.3 * (abs(estimate.value) + multiplier * estimate.standard_error) / steepest
+    return min(wanted, math.log(2.0)) if outcome.scale == "log" else wanted

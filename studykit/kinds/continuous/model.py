@@ -108,11 +108,7 @@ def default_model(
         scores = scores.by_trainer()
     clients = scores.clients
     client, visit, exercise = (place.ravel() for place in np.indices(scores.score.shape[1:]))
-    blocks, names = _cell_columns(scores, client, visit, exercise)
-    cells = len(names)
-    if adjust:
-        more, further = _adjusting_columns(scores, role, client, visit)
-        blocks, names = [*blocks, *more], [*names, *further]
+    blocks, names, cells = model_columns(scores, role, adjust=adjust)
 
     def random(study: int, rows: Flags) -> RandomPart:
         return _random_part(
@@ -134,6 +130,19 @@ def default_model(
     )
     counts = np.einsum("mca,mcve->mave", clients.in_arm().astype(float), scores.observed.astype(float))
     return model, CellLayout(counts.astype(np.int64), scores.follow_up, len(names))
+
+
+def model_columns(
+    scores: ScoreArrays, role: TrainerRole, *, adjust: bool = True
+) -> tuple[list[Floats], list[str], int]:
+    """Columns of the fixed effects over the whole grid, in blocks (m, n, k); how many are of cells."""
+    client, visit, exercise = (place.ravel() for place in np.indices(scores.score.shape[1:]))
+    blocks, names = _cell_columns(scores, client, visit, exercise)
+    cells = len(names)
+    if adjust:
+        more, further = _adjusting_columns(scores, role, client, visit)
+        blocks, names = [*blocks, *more], [*names, *further]
+    return blocks, names, cells
 
 
 def single_model(alone: StudiesAlike) -> MixedModel:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from studykit.kinds.continuous.figures import draw_trajectories
+from studykit.kinds.continuous.figures import can_shift_both, draw_tipping_plane, draw_trajectories
 from studykit.kinds.continuous.fit import fit_pictures, fit_sentences
 from studykit.kinds.continuous.results import ContinuousResult
 from studykit.kinds.continuous.scales import contrast_scale as scale
 from studykit.kinds.continuous.scales import unit_scale
 from studykit.kinds.continuous.section import ContinuousOutcome, EstimatedMaximum, LoadAtRepetitions
 from studykit.kinds.continuous.tables import (
+    completed_table,
     contrasts_table,
     means_table,
     missing_table,
@@ -20,7 +21,7 @@ from studykit.kinds.continuous.tables import (
 from studykit.report.document import Block, Picture, paragraphs, pictures, tables
 from studykit.report.gallery import contrasts_picture
 from studykit.report.kind_report import PlannedAnalysis
-from studykit.report.numbers import count_of, level, p_value, plural
+from studykit.report.numbers import count_of, level, plural
 from studykit.report.report_context import Reading, capital, whole
 from studykit.report.sentences import HIGHER, comparison, remains_possible, worthwhile
 from studykit.report.style import WIDE, drawing_style, new_figure
@@ -55,10 +56,7 @@ def answer(reading: Reading, result: ContinuousResult) -> tuple[str, ...]:
         own, original = unit_scale(reading, result), result.original_unit
         size = comparison(reading, own, original.value, HIGHER)
         sizes.append(f"{size} {own.interval(reading.interval(original))}; as a ratio, ")
-    told = (
-        f"{level(interval.confidence_level)} interval {shown.interval(interval)}, {p_value(estimate.p_value)}"
-    )
-    sizes.append(f"{comparison(reading, shown, estimate.value, HIGHER)}, {told}")
+    sizes.append(f"{comparison(reading, shown, estimate.value, HIGHER)}, {reading.told(estimate, shown)}")
     plan = reading.planned(result.code)
     better = plan is None or plan.higher_is_better
     meaning = (
@@ -92,10 +90,12 @@ def blocks(reading: Reading, result: ContinuousResult) -> tuple[Block, ...]:
     return (
         *paragraphs(fallback),
         *pictures(_trajectories(reading, result), contrasts_picture(reading, result, f"in {result.name}")),
+        *pictures(*_tipping_plane(reading, result)),
         *tables(
             means_table(reading, result),
             contrasts_table(reading, result),
             missing_table(reading, result),
+            completed_table(reading, result),
             tipping_table(reading, result),
             reliability_table(reading, result),
             spread_table(reading, result),
@@ -118,6 +118,23 @@ def _trajectories(reading: Reading, result: ContinuousResult) -> Picture:
         f"{single if result.series else ''}."
     )
     return Picture(f"{result.code}_trajectories", caption, figure)
+
+
+def _tipping_plane(reading: Reading, result: ContinuousResult) -> tuple[Picture, ...]:
+    """Two shifts at once, where both arms have scores missing."""
+    if not can_shift_both(result):
+        return ()
+    confidence_level = reading.results.confidence_level
+    with drawing_style():
+        figure, ax = new_figure(WIDE, 3.4)
+        draw_tipping_plane(result, ax, confidence_level=confidence_level, names=reading.names())
+    caption = (
+        f"{capital(result.name)}: what becomes of the difference if scores not obtained lie higher or lower "
+        "than the model expects, in each arm by an amount of its own. The cross is the main result. On the "
+        f"full line the difference is zero; between the broken lines the {level(confidence_level)} interval "
+        "includes zero."
+    )
+    return (Picture(f"{result.code}_two_shifts", caption, figure),)
 
 
 def fit(reading: Reading, result: ContinuousResult) -> tuple[Block, ...]:

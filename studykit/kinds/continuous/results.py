@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from studykit.mixed import Influence, NormalQuantiles, ProfileInterval, VarianceProfile
 from studykit.outcomes.results import FlowOutcome, OutcomeEstimate, OutcomeResult, Presentation
-from studykit.results import HasInterval, Interval, RowCount
+from studykit.results import Estimate, HasInterval, Interval, RowCount
 
 Floats = NDArray[np.float64]
 NO_SCORE = "no score that the primary analysis could use"
@@ -32,6 +32,10 @@ class TippingPoint:
         Smallest shift (by size) at which the interval comes to, or leaves, no difference; or None.
     unit : str
         Per cent on the log scale, else the outcome's unit.
+    slope : float
+        By how much the contrast moves where these scores move by one, on the analysis scale.
+    clients : int
+        Clients in the arm.
     """
 
     arm: str
@@ -39,6 +43,27 @@ class TippingPoint:
     estimate_zero: float | None
     interval_touches: float | None
     unit: str
+    slope: float = 0.0
+    clients: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Completed:
+    """The primary contrast after completing missing scores under one belief, on the analysis scale.
+
+    ``anchored`` keeps the error of the primary analysis; ``jackknife`` is None where units could not be left
+    out; ``left_out`` tells how many were.
+    """
+
+    belief: str
+    presentation: Presentation
+    anchored: Estimate
+    jackknife: Estimate | None
+    left_out: str
+
+    def shown(self, value: float) -> float:
+        """A number on the analysis scale, as it is shown."""
+        return math.exp(value) if self.presentation == "ratio" else value
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +178,8 @@ class ContinuousResult(OutcomeResult):
         Why the protocol's fallback was used; empty where it was not.
     rows : RowCount
         Of scores.
+    completed : tuple of Completed
+        Under every belief on missing scores; empty where nothing is missing or the fallback was used.
     check : ModelCheck or None
         None where the fallback was used.
     """
@@ -176,6 +203,7 @@ class ContinuousResult(OutcomeResult):
     fallback: str
     rows: RowCount
     tipping_points: tuple[TippingPoint, ...] = ()
+    completed: tuple[Completed, ...] = ()
     check: ModelCheck | None = None
 
     @property

@@ -1,14 +1,14 @@
 """What the primary result would be under other analyses, and under other beliefs about missing scores.
 
 The model takes missing scores to be like those of clients with the same arm, strata and earlier scores.
-Shifting them by a delta in one arm, or letting them follow the reference arm, moves the estimate by a
-known amount, so that no imputation is needed (Carpenter & Kenward 2013; Cro, Carpenter & Kenward 2019).
+Shifting them by a delta in one arm moves the estimate by a known amount a unit, the weight of these scores in
+the completed study; where the fallback was used, by the share missing (Carpenter & Kenward 2013).
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +22,16 @@ from studykit.kinds.continuous.analysis import (
     fit_model,
     rows_of,
 )
-from studykit.kinds.continuous.results import TippingPoint
+from studykit.kinds.continuous.missing_scores import (
+    ScoreGrid,
+    completion_of,
+    reference_based,
+    score_grid,
+    slope,
+)
+from studykit.kinds.continuous.results import Completed, TippingPoint
 from studykit.kinds.continuous.scores import pooled_standard_deviation
+from studykit.mixed.completion import Completion
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.outcomes.trainers import TrainerRole
 from studykit.results import Estimate
@@ -40,7 +48,52 @@ def missing_share(setting: Setting, arm: int) -> tuple[float, int]:
     return (1.0 - float(seen.mean()) if seen.size else 0.0), int(own.sum())
 
 
-def shifted(estimate: Estimate, delta: float, *, share: float, clients: int, sign: float) -> Estimate:
+@dataclass(frozen=True, slots=True)
+class Shiftable:
+    """The missing scores of one arm at the primary visit.
+
+    Parameters
+    ----------
+    arm : int
+    share : float
+        Of the arm's scores.
+    clients : int
+        In the arm.
+    slope : float
+        By how much the contrast moves where they move by one: plus or minus the share, or nearly so where the
+        model adjusts for more than the score before.
+    """
+
+    arm: int
+    share: float
+    clients: int
+    slope: float
+
+
+def shiftable(
+    setting: Setting, completed: tuple[ScoreGrid, Completion] | None
+) -> tuple[Shiftable, Shiftable]:
+    """Of the compared arm, then of the reference arm."""
+    found = []
+    for arm, sign in ((setting.compared_arm, 1.0), (0, -1.0)):
+        share, clients = missing_share(setting, arm)
+        own = sign * share if completed is None else slope(*completed, setting, arm)
+        found.append(Shiftable(arm, share, clients, own))
+    return found[0], found[1]
+
+
+def completed_scores(setting: Setting, analysis: Analysis) -> tuple[ScoreGrid, Completion] | None:
+    """The rows of a complete study by the primary model; None where the fallback was used."""
+    if not isinstance(analysis, ModelAnalysis):
+        return None
+    grid = score_grid(setting, analysis)
+    try:
+        return grid, completion_of(analysis, grid)
+    except np.linalg.LinAlgError:
+        return None  # a covariance at the boundary that cannot be inverted: the shares stand in
+
+
+def shifted(estimate: Estimate, delta: float, *, share: float, clients: int, slope: float) -> Estimate:
     r"""The estimate if the missing scores of one arm differed by ``delta`` from what the model expects.
 
     Parameters
@@ -53,36 +106,43 @@ def shifted(estimate: Estimate, delta: float, *, share: float, clients: int, sig
         Share of that arm's scores that are missing.
     clients : int
         Clients in that arm.
-    sign : float
-        1 for the compared arm, -1 for the reference arm.
+    slope : float
+        By how much the estimate moves a unit of ``delta``.
 
     Notes
     -----
-    The arm's mean moves by :math:`\pi\delta`; the share :math:`\pi` is itself estimated, which adds
-    :math:`\delta^2\pi(1-\pi)/n` to the variance.
+    The share :math:`\pi` is itself estimated, which adds :math:`\delta^2\pi(1-\pi)/n` to the variance.
 
     Examples
     --------
     An effect of 3 with a fifth of the arm missing is used up by a shift of -15:
 
-    >>> shifted(Estimate(3.0, 1.0, 40.0, "t"), -15.0, share=0.2, clients=50, sign=1.0).value
+    >>> shifted(Estimate(3.0, 1.0, 40.0, "t"), -15.0, share=0.2, clients=50, slope=0.2).value
     0.0
     """
     variance = estimate.standard_error**2 + delta**2 * share * (1.0 - share) / clients
-    return replace(estimate, value=estimate.value + sign * share * delta, standard_error=math.sqrt(variance))
+    return replace(estimate, value=estimate.value + slope * delta, standard_error=math.sqrt(variance))
 
 
 def sensitivity_analyses(
-    setting: Setting, analysis: Analysis, primary: OutcomeEstimate
-) -> tuple[OutcomeEstimate, ...]:
-    """All of them, side by side with the primary result."""
+    setting: Setting,
+    analysis: Analysis,
+    primary: OutcomeEstimate,
+    completed: tuple[ScoreGrid, Completion] | None,
+) -> tuple[tuple[OutcomeEstimate, ...], tuple[Completed, ...]]:
+    """All of them, side by side with the primary result; and what completed scores say of it."""
     estimate = primary.estimate
     assert isinstance(estimate, Estimate)
-    found = [*_other_analyses(setting, analysis, primary), *_shifts(setting, primary, estimate)]
-    share, _ = missing_share(setting, setting.compared_arm)
-    if share > 0.0:
-        found.append(_jump_to_reference(setting, primary, estimate, share))
-    return tuple(found)
+    found = [*_other_analyses(setting, analysis, primary), *_shifts(setting, primary, estimate, completed)]
+    if not any(
+        missing_share(setting, arm)[0] > 0.0 for arm in range(1, len(setting.rows.clients.arm_labels))
+    ):
+        return tuple(found), ()
+    if completed is None:
+        share, _ = missing_share(setting, setting.compared_arm)
+        return tuple([*found, _jump_to_reference(setting, primary, estimate, share)] if share else found), ()
+    rows, beside = reference_based(setting, *completed, primary)
+    return (*found, *rows), beside
 
 
 def _row(primary: OutcomeEstimate, name: str, estimate: Estimate, method: str) -> OutcomeEstimate:
@@ -135,24 +195,29 @@ def _try_model(
         return []
 
 
-def _shifts(setting: Setting, primary: OutcomeEstimate, estimate: Estimate) -> list[OutcomeEstimate]:
+def _shifts(
+    setting: Setting,
+    primary: OutcomeEstimate,
+    estimate: Estimate,
+    completed: tuple[ScoreGrid, Completion] | None,
+) -> list[OutcomeEstimate]:
     found = []
     on_log = setting.outcome.scale == "log"
     unit = "%" if on_log else setting.outcome.unit
-    for arm, sign in ((setting.compared_arm, 1.0), (0, -1.0)):
-        share, clients = missing_share(setting, arm)
-        if share == 0.0:
+    for own in shiftable(setting, completed):
+        if own.share == 0.0:
             continue
+        arm = setting.rows.clients.arm_labels[own.arm]
         for step in delta_steps(setting):
             delta = math.log1p(step / 100.0) if on_log else step
             found.append(
                 _row(
                     primary,
-                    f"missing scores in {setting.rows.clients.arm_labels[arm]} shifted by {step:+.3g} {unit}"
-                    f"{_of_spread(setting, step)}",
-                    shifted(estimate, delta, share=share, clients=clients, sign=sign),
-                    "delta-adjusted in closed form: the arm's mean moves by the share missing times the "
-                    "shift",
+                    f"missing scores in {arm} shifted by {step:+.3g} {unit}{_of_spread(setting, step)}",
+                    shifted(estimate, delta, share=own.share, clients=own.clients, slope=own.slope),
+                    "delta-adjusted in closed form: the arm's mean moves by the share missing times the shift"
+                    if completed is None
+                    else "delta-adjusted: missing scores completed by the primary model, then shifted",
                 )
             )
     return found
@@ -200,23 +265,28 @@ def _jump_to_reference(
     )
 
 
-def tipping_points(setting: Setting, estimate: Estimate, confidence_level: float) -> tuple[TippingPoint, ...]:
+def tipping_points(
+    setting: Setting,
+    estimate: Estimate,
+    confidence_level: float,
+    completed: tuple[ScoreGrid, Completion] | None,
+) -> tuple[TippingPoint, ...]:
     """For each arm, the shift of its missing scores that would turn the result."""
     half = estimate.confidence_interval(confidence_level).width / 2.0
     multiplier = half / estimate.standard_error if estimate.standard_error else 0.0
     on_log = setting.outcome.scale == "log"
     answers = []
-    for arm, sign in ((setting.compared_arm, 1.0), (0, -1.0)):
-        share, clients = missing_share(setting, arm)
-        zero = -sign * estimate.value / share if share else None
-        touch = _touching(estimate, share=share, clients=clients, sign=sign, multiplier=multiplier)
+    for own in shiftable(setting, completed):
+        zero = -estimate.value / own.slope if own.share else None
         answers.append(
             TippingPoint(
-                arm=setting.rows.clients.arm_labels[arm],
-                missing_share=share,
+                arm=setting.rows.clients.arm_labels[own.arm],
+                missing_share=own.share,
                 estimate_zero=_presented(zero, on_log),
-                interval_touches=_presented(touch, on_log),
+                interval_touches=_presented(_touching(estimate, own, multiplier), on_log),
                 unit="%" if on_log else setting.outcome.unit,
+                slope=own.slope,
+                clients=own.clients,
             )
         )
     return tuple(answers)
@@ -228,14 +298,12 @@ def _presented(delta: float | None, on_log: bool) -> float | None:
     return 100.0 * math.expm1(min(delta, 500.0)) if on_log else delta
 
 
-def _touching(
-    estimate: Estimate, *, share: float, clients: int, sign: float, multiplier: float
-) -> float | None:
+def _touching(estimate: Estimate, own: Shiftable, multiplier: float) -> float | None:
     """Smallest shift at which an end of the interval is zero: roots of a quadratic in the shift."""
-    if share == 0.0:
+    if own.share == 0.0:
         return None
-    square = share**2 - multiplier**2 * share * (1.0 - share) / clients
-    linear = 2.0 * sign * share * estimate.value
+    square = own.slope**2 - multiplier**2 * own.share * (1.0 - own.share) / own.clients
+    linear = 2.0 * own.slope * estimate.value
     constant = estimate.value**2 - (multiplier * estimate.standard_error) ** 2
     roots = np.roots([square, linear, constant])
     real = roots[np.abs(roots.imag) < 1e-9 * (1.0 + np.abs(roots.real))].real

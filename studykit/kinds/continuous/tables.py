@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from scipy.special import ndtr
 
-from studykit.kinds.continuous.results import ContinuousResult
+from studykit.kinds.continuous.results import Completed, ContinuousResult
 from studykit.kinds.continuous.scales import contrast_scale, unit_scale
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.report.contrast_table import contrast_table
@@ -25,6 +25,7 @@ from studykit.report.tables import (
     listed,
     words_column,
 )
+from studykit.results import Estimate, Interval
 
 
 def contrasts_table(reading: Reading, outcome: ContinuousResult) -> Table:
@@ -132,6 +133,53 @@ def tipping_table(reading: Reading, outcome: ContinuousResult) -> Table | None:
     return Table(f"{outcome.code}_tipping", caption, columns, tuple(rows), notes)
 
 
+def completed_table(reading: Reading, outcome: ContinuousResult) -> Table | None:
+    """What scores that were not obtained could have been, and what becomes of the difference."""
+    if not outcome.completed:
+        return None
+    scale, shown = contrast_scale(reading, outcome), level(reading.results.confidence_level)
+    rows = tuple(
+        cells(
+            item.belief,
+            Quantity(item.shown(item.anchored.value), scale, signed=True),
+            Bracket(_interval(reading, item, item.anchored), scale),
+            NOTHING if item.jackknife is None else Bracket(_interval(reading, item, item.jackknife), scale),
+        )
+        for item in outcome.completed
+    )
+    columns = (
+        words_column("scores after the last test are taken as"),
+        column("difference", "difference", "unit"),
+        column(f"{shown} interval", "lower", "upper"),
+        column("interval by leaving out", "lower by leaving out", "upper by leaving out"),
+    )
+    beliefs = "; ".join(
+        f"{item.belief}: {_BELIEFS[item.belief].format(reference=reading.reference)}"
+        for item in outcome.completed
+    )
+    notes = (
+        f"{capital(beliefs)}.",
+        (
+            "The first interval keeps the standard error of the main result, so that scores taken from the "
+            "other arm add no information; it is the one to read. The second is the jackknife, which narrows "
+            f"as more scores are filled in ({outcome.completed[0].left_out})."
+        ),
+    )
+    caption = f"{capital(outcome.name)}: the difference under other beliefs about scores not obtained"
+    return Table(f"{outcome.code}_completed", caption, columns, rows, notes)
+
+
+def _interval(reading: Reading, item: Completed, estimate: Estimate) -> Interval:
+    interval = estimate.confidence_interval(reading.results.confidence_level)
+    return interval.transformed(item.shown)
+
+
+_BELIEFS = {
+    "missing at random": "like those of similar clients of the same arm who were tested",
+    "jump to reference": "from the last test on as with {reference}",
+    "copy reference": "as if the client had been with {reference} all along",
+    "copy increments in reference": "the gain up to the last test stays, then change as with {reference}",
+}
 _PER_CENT = frozenset({"%", "per cent"})
 
 

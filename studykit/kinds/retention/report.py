@@ -14,7 +14,7 @@ from studykit.kinds.retention.tables import (
 from studykit.report.document import Block, Picture, pictures, tables
 from studykit.report.gallery import contrasts_picture
 from studykit.report.kind_report import PlannedAnalysis
-from studykit.report.numbers import Scale, count_of, day_text, level, p_value, plural
+from studykit.report.numbers import Scale, count_of, day_text, level, plural
 from studykit.report.report_context import Reading, whole
 from studykit.report.sentences import MORE, comparison, remains_possible, worthwhile
 from studykit.report.style import WIDE, drawing_style, new_figure
@@ -46,10 +46,7 @@ def answer(reading: Reading, result: RetentionResult) -> tuple[str, ...]:
     interval = reading.interval(estimate)
     found = [f"{_retained(result, code)} with {reading.arm(code)}" for code in reading.results.comparison]
     day = day_text(result.horizon_day)
-    size = comparison(reading, shown, estimate.value, MORE)
-    told = (
-        f"{level(interval.confidence_level)} interval {shown.interval(interval)}, {p_value(estimate.p_value)}"
-    )
+    size, told = comparison(reading, shown, estimate.value, MORE), reading.told(estimate, shown)
     counts = f"On {day} after allocation, {found[0]} and {found[1]} still trained at the studio."
     meaning = (
         remains_possible(reading, shown, interval, MORE),

@@ -17,9 +17,9 @@ from studykit.results import Estimate
 def test_a_fifth_missing_and_an_effect_of_three() -> None:
     """X04 (derived): the effect moves by f delta and reaches zero at -15."""
     estimate = Estimate(3.0, 1.0, 50.0, "t")
-    assert shifted(estimate, -15.0, share=0.2, clients=40, sign=1.0).value == 0.0
-    assert shifted(estimate, 5.0, share=0.2, clients=40, sign=-1.0).value == 2.0
-    error = shifted(estimate, -15.0, share=0.2, clients=40, sign=1.0).standard_error
+    assert shifted(estimate, -15.0, share=0.2, clients=40, slope=0.2).value == 0.0
+    assert shifted(estimate, 5.0, share=0.2, clients=40, slope=-0.2).value == 2.0
+    error = shifted(estimate, -15.0, share=0.2, clients=40, slope=0.2).standard_error
     assert error == pytest.approx(math.sqrt(1.0 + 225 * 0.16 / 40))
 
 
@@ -90,11 +90,11 @@ def test_tipping_points_do_what_they_say(result: ContinuousResult) -> None:
     estimate = result.primary.estimate
     assert isinstance(estimate, Estimate)
     assert compared.estimate_zero is not None
-    assert shifted(estimate, compared.estimate_zero, share=0.2, clients=30, sign=1.0).value == pytest.approx(
+    assert shifted(estimate, compared.estimate_zero, share=0.2, clients=30, slope=0.2).value == pytest.approx(
         0.0
     )
     assert compared.interval_touches is not None
-    touching = shifted(estimate, compared.interval_touches, share=0.2, clients=30, sign=1.0)
+    touching = shifted(estimate, compared.interval_touches, share=0.2, clients=30, slope=0.2)
     interval = touching.confidence_interval()
     assert min(abs(interval.lower), abs(interval.upper)) == pytest.approx(0.0, abs=1e-9)
 
