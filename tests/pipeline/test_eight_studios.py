@@ -32,7 +32,7 @@ from tests.pipeline.pooled_studios import (
 
 Body = dict[str, Any]
 Run = Callable[..., tuple[int, str, str]]
-CLIENTS, NAMES = 20, tuple(f"S{place:02}" for place in range(1, 9))
+CLIENTS, NAMES = 24, tuple(f"S{place:02}" for place in range(1, 9))
 CHEATS = NAMES[6:]
 
 
@@ -71,6 +71,8 @@ def play(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Play]:
         done("studios", "join", path, *words)
     clock.day = ENROLLED
     settings = settings_of(read)
+    visits = tuple(replace(visit, missed=0.0) for visit in settings.visits)
+    settings = replace(settings, visits=visits, missed_exercise=0.0)
     for name, studio in studios.items():
         studio.run(settings)
         done("studios", "note", path, "--study", home / name)
@@ -97,7 +99,7 @@ def test_eight_honest_studios_come_to_one_answer(play: Play, table: Path, run: R
     files = [play.file(name) for name in NAMES]
     code, out, _ = run("pool", table, *files)
     assert code == 0
-    assert "8 of 8 studios on the joining list are in, with 160 clients." in out
+    assert "8 of 8 studios on the joining list are in, with 192 clients." in out
     assert "In studios like these, " in out
     assert "In these 8 studios, " in out
     text = table.read_text(encoding="utf-8")
@@ -170,8 +172,8 @@ def of_nobody(body: Body) -> None:
 # How a file is falsified, its code made anew and told in time; and what the pooling says of it.
 FALSE: dict[str, tuple[Callable[[Body], None], str]] = {
     "begun again": (begun_again, "entry 1 of its ledger is not the one that was told at the time"),
-    "dropped": (clients_dropped, "19 clients in its flow, 20 drawn in its ledger"),
-    "cut": (ledger_cut, "19 clients, 20 told to the list before: some were dropped"),
+    "dropped": (clients_dropped, "23 clients in its flow, 24 drawn in its ledger"),
+    "cut": (ledger_cut, "23 clients, 24 told to the list before: some were dropped"),
     "wrong protocol": (other_protocol, "another protocol, or another version of it"),
     "too sure": (too_sure, "an error of 0.003 does not go with"),
     "impossible": (impossible, "partner_reps: impossible numbers of clients"),
@@ -243,7 +245,7 @@ def test_two_who_hand_in_twice_count_once(play: Play) -> None:
 def test_two_who_stay_silent_are_named(play: Play, table: Path, run: Run) -> None:
     code, out, _ = run("pool", table, *(play.file(name) for name in NAMES if name not in CHEATS))
     assert code == 0
-    assert "No file in the pooling from 2 studios, which promised 40 clients: S07, S08." in out
+    assert "No file in the pooling from 2 studios, which promised 48 clients: S07, S08." in out
     assert "the missing ones would have to show " in out
 
 
