@@ -43,8 +43,10 @@ _HOMES = {
     "describe": "studykit.writeup.describe",
     "write_up": "studykit.writeup.write_up",
     **dict.fromkeys(_ENGINE, "studykit.mixed"),
+    "fit_binary_frame": "studykit.frames",
     "fit_frame": "studykit.frames",
     "model_from_frame": "studykit.frames",
+    "retest_reliability": "studykit.frames",
     "to_frame": "studykit.frames",
 }
 _MODULES = {
@@ -70,6 +72,7 @@ __all__ = [
     "describe_variances",
     "effects",
     "figures",
+    "fit_binary_frame",
     "fit_binary_mixed",
     "fit_frame",
     "fit_linear_mixed",
@@ -81,6 +84,7 @@ __all__ = [
     "look_back",
     "model_from_frame",
     "pool",
+    "power",
     "profile_interval",
     "random_effect_quantiles",
     "read_attendance",
@@ -88,6 +92,7 @@ __all__ = [
     "read_records",
     "residual_quantiles",
     "retention",
+    "retest_reliability",
     "to_frame",
     "variance_profile",
     "write_up",
@@ -95,7 +100,13 @@ __all__ = [
 
 if TYPE_CHECKING:
     from studykit import effects, retention
-    from studykit.frames import fit_frame, model_from_frame, to_frame
+    from studykit.frames import (
+        fit_binary_frame,
+        fit_frame,
+        model_from_frame,
+        retest_reliability,
+        to_frame,
+    )
     from studykit.lookback.attendance_reading import read_attendance
     from studykit.lookback.look_back import look_back
     from studykit.mixed import (

@@ -12,6 +12,7 @@ from studykit import __version__, joint, writing
 from studykit import commands as c
 from studykit import options as o
 from studykit.console import plain, safe_output
+from studykit.desk.command import desk
 from studykit.errors import FindingsError, FolderError, StudykitError
 
 
@@ -25,8 +26,10 @@ class _Parser(argparse.ArgumentParser):
 _CORRECTION = 'my_study C014 --fact sex --value female --reason "typing slip" --by OW'
 _NOTE = 'my_study --what moved --reason "a new computer" --by OW'
 _HANDOVER = 'my_study T1 --to T2 --reason "moves away" --by OW'
+_WITHDRAW = "my_study C014 --what consent --by OW"
 _AUDIT = 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"'
 _COMMANDS: tuple[tuple[c.Command, str, tuple[Any, ...]], ...] = (
+    (desk, "my_study", (o.DESK_STUDY, o.PORT, o.PHONES, o.NO_BROWSER)),
     (c.demo, "", (o.DEMO_FOLDER,)),
     (c.new, "my_study", (o.FOLDER, o.DESIGN, o.DEFAULTS)),
     (c.plan, "my_study --clients 60 --simulate", (o.STUDY, o.CLIENTS, o.PILOT, *o.SIMULATING)),
@@ -39,6 +42,7 @@ _COMMANDS: tuple[tuple[c.Command, str, tuple[Any, ...]], ...] = (
     (c.note, _NOTE, (o.STUDY, o.WHAT, o.WHY, o.BY, o.OF_CLIENT)),
     (c.seal, "my_study --to ../sealed_slips", (o.STUDY, o.TO, o.SLIPS)),
     (c.correct, _CORRECTION, (o.STUDY, o.CLIENT, o.FACT, o.VALUE, o.WHY_CORRECTED, o.BY)),
+    (c.withdraw, _WITHDRAW, (o.STUDY, o.CLIENT, o.TAKEN_BACK, o.SAID_WHY, o.SAID_ON, o.BY, o.YES)),
     (c.handover, _HANDOVER, (o.STUDY, o.LEAVING, o.TAKES_OVER, o.SOME_CLIENTS, o.WHY, o.BY)),
     (c.today, "my_study --by OW", (o.STUDY, o.DATE, o.WHO)),
     (c.sheet, "my_study C014", (o.STUDY, o.EACH_CLIENT, o.DATE, o.TRAINER, o.WHO, o.TEST)),

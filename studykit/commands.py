@@ -383,6 +383,24 @@ def handover(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def withdraw(arguments: argparse.Namespace) -> int:
+    """A client takes back touch, consent or data: sheets and calls stop, the analysis says what it uses."""
+    from studykit.study import entering
+    from studykit.study.snapshot import read_locked
+
+    now, ledger = read_locked(_open(arguments).folder)
+    facts = {"what": arguments.what, "by": arguments.by, "day": arguments.date}
+    client, day = entering.need_withdrawal(now, arguments.client, **facts)
+    if not (arguments.json or arguments.yes):
+        say(entering.withdrawal_words(arguments.what, client.client, day))
+    if not agreed(arguments, "a yes to the words above", "Is this what the client asked for?"):
+        say("Nothing was written.")
+        return DONE
+    noted = entering.withdraw(now, ledger, client.client, reason=arguments.reason, **facts)
+    show(arguments, noted, noted.text())
+    return DONE
+
+
 def today(arguments: argparse.Namespace) -> int:
     """Everything to see to today by name of code, and all session sheets of the day in one file."""
     from studykit.study.todays import write_today

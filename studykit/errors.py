@@ -16,7 +16,8 @@ The tree::
 
     StudykitWarning
     ├── BoundaryWarning                         a variance estimated at zero (or a correlation at one)
-    └── SmallSampleWarning                      fewer units than the method is known to need
+    ├── SmallSampleWarning                      fewer units than the method is known to need
+    └── RepeatedRowsWarning                     rows of a data frame that are exact copies of others
 
 Every message says where, what was expected, what came and what to do. The parts stay available as
 fields, so that a program need not read the text.
@@ -184,3 +185,7 @@ class BoundaryWarning(StudykitWarning):
 
 class SmallSampleWarning(StudykitWarning):
     """There are fewer units than the method is known to need."""
+
+
+class RepeatedRowsWarning(StudykitWarning):
+    """Rows of a data frame are exact copies of others; they were used as they stand."""

@@ -322,6 +322,18 @@ def unknown_trouble(words: Sequence[str], known: Sequence[str]) -> str:
 # --- of the other commands ---
 
 FOLDER = option("folder", type=Path, metavar="FOLDER", help="the new study's folder")
+DESK_STUDY = option(
+    "desk_study",
+    nargs="?",
+    default="",
+    metavar="STUDY",
+    help="the study's folder; without it, the one study that is here",
+)
+PORT = option(
+    "--port", type=whole, default=8642, metavar="NUMBER", help="where the desk listens (default 8642)"
+)
+PHONES = option("--phones", action="store_true", help="let phones in the studio's own network reach the desk")
+NO_BROWSER = option("--no-browser", action="store_true", help="open no browser; the address is printed")
 DEMO_FOLDER = option(
     "folder", nargs="?", type=Path, default=Path("demo_study"), metavar="FOLDER", help="default: demo_study"
 )
@@ -338,6 +350,14 @@ WHY = option("--reason", required=True, metavar="TEXT", help="why")
 OF_CLIENT = option(
     "--client", dest="client_code", default="", metavar="CODE", help="whose arm is told, at an unblinding"
 )
+TAKEN_BACK = option(
+    "--what",
+    required=True,
+    choices=("touch", "consent", "data", "slip"),
+    help="what the client takes back; slip: what was written before was a mistake",
+)
+SAID_WHY = option("--reason", default="", metavar="TEXT", help="if the client gave one; nobody has to")
+SAID_ON = option("--date", type=day, metavar="DATE", help="the day on which it was said (default: today)")
 LEAVING = option("trainer", metavar="TRAINER", help="code of the trainer who leaves")
 TAKES_OVER = option(
     "--to", dest="to_trainer", required=True, metavar="CODE", help="the trainer who takes the clients over"

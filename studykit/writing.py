@@ -23,4 +23,16 @@ def wording(arguments: argparse.Namespace) -> int:
     return c.ATTENTION if places else c.DONE
 
 
-COMMANDS = ((wording, "chapter.docx", (o.TEXT_FILE, o.RANDOMISED)),)
+def preregister(arguments: argparse.Namespace) -> int:
+    """Write the text for a register and the analysis plan, from the protocol, before the data."""
+    from studykit.study import Study
+
+    path = Study.open(arguments.study).write_before_data()
+    c.show(arguments, {"document": str(path)}, f"Text for a register, and analysis plan by items: {path}")
+    return c.DONE
+
+
+COMMANDS = (
+    (preregister, "my_study", (o.STUDY,)),
+    (wording, "chapter.docx", (o.TEXT_FILE, o.RANDOMISED)),
+)

@@ -313,6 +313,20 @@ def allocations_from(entries: Iterable[Entry]) -> tuple[Allocation, ...]:
     return tuple(made.values())
 
 
+def withdrawals_from(entries: Iterable[Entry]) -> dict[str, dict[str, dt.date]]:
+    """By client, what was taken back (touch, consent, data) and on which day; a slip undoes all before it."""
+    found: dict[str, dict[str, dt.date]] = {}
+    for entry in entries:
+        if entry.kind == "withdrawal":
+            body = entry.body
+            own = found.setdefault(body["client"], {})
+            if body["what"] == "slip":
+                own.clear()
+            else:
+                own.setdefault(body["what"], dt.date.fromisoformat(body["day"]))
+    return found
+
+
 @dataclass(frozen=True, slots=True)
 class Handovers:
     """Who trains whom after trainers left; the analysis keeps the trainer recorded before allocation.

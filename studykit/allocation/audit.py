@@ -249,7 +249,11 @@ def _conduct(entries: Sequence[Entry]) -> list[Finding]:
     """Interruptions and allocations that a reader should know of, or that the rules do not allow."""
     findings = []
     for entry in entries:
-        if entry.kind in ("clock", "home", "reopening", "unblinding", "handover"):
+        if entry.kind == "withdrawal":
+            body = entry.body
+            what = f"client {body['client']}: {body['what']}, {body['day']}"
+            findings.append(Finding("note", f"ledger, entry {entry.position}", "no withdrawal", what))
+        elif entry.kind in ("clock", "home", "reopening", "unblinding", "handover"):
             what = f"an entry of the kind {entry.kind}: {entry.body.get('reason', '')}"
             findings.append(Finding("note", f"ledger, entry {entry.position}", "no interruption", what))
     return [*findings, *_rules(entries), *_simulated(entries)]

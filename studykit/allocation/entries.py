@@ -36,6 +36,7 @@ Kind = Literal[
     "unblinding",
     "correction",
     "handover",
+    "withdrawal",
     "data lock",
     "reopening",
     "role",

@@ -38,7 +38,7 @@ from studykit.errors import ArgumentError, Finding, LedgerError
 from studykit.protocol.local_time import in_zone, time_zone_of
 
 After = Callable[[Sequence[Entry]], object]
-_FREE_KINDS = ("look", "unblinding", "data lock", "reopening", "role", "note", "handover")
+_FREE_KINDS = ("look", "unblinding", "data lock", "reopening", "role", "note", "handover", "withdrawal")
 
 
 class Ledger:
@@ -300,13 +300,13 @@ class Ledger:
         return self._memory.need_lock()
 
     def append(self, kind: str, body: Mapping[str, Any], *, by: str, event_time: str | None = None) -> Entry:
-        """Append a look, an unblinding, a data lock, a reopening, a change of roles, a handover or a note.
+        """Append a look, an unblinding, a data lock, a reopening, roles, a handover, a withdrawal or a note.
 
         Parameters
         ----------
         kind : str
-            ``"look"``, ``"unblinding"``, ``"data lock"``, ``"reopening"``, ``"role"``, ``"note"`` or
-            ``"handover"``.
+            ``"look"``, ``"unblinding"``, ``"data lock"``, ``"reopening"``, ``"role"``, ``"note"``,
+            ``"handover"`` or ``"withdrawal"``.
         body : mapping
             Plain values; ``"reopening"`` needs a ``"reason"``.
         by : str

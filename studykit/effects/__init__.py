@@ -1,4 +1,10 @@
-"""Effect sizes from summary numbers; model-based effects live with their model.
+"""Effect sizes in one place: from summary numbers, from arrays, and from a fit.
+
+Summary numbers are `Sample`s (mean, standard deviation, clients), arrays become one by `sample_of`, and a fit
+from a data frame has `effect_size`. Raw differences are contrasts of the fit; per cent is a difference of
+logarithms (`percent_from_log`); shares give a difference, and from it the number needed. What libraries
+give rightly (d, g, their large-sample errors) agrees with them; what is added is the interval by noncentral
+t, the denominator by name, and the number needed with its interval.
 
 Every standardised effect names its denominator: the same difference is small or large by what it is
 divided by.
@@ -10,6 +16,13 @@ Examples
 >>> gain = sk.effects.paired_difference(gains)
 >>> round(gain.value, 2), gain.denominator
 (1.23, 'standard deviation of the differences within pairs')
+
+Eight of eleven clients stayed with partner reps, five of twelve without:
+
+>>> difference = sk.effects.risk_difference(sk.effects.StratifiedCounts([[5, 8]], [[12, 11]]))
+>>> needed = sk.effects.number_needed(difference)
+>>> round(needed.value, 1), [(part.direction, round(part.fewest, 1)) for part in needed.interval]
+(3.2, [('benefit', 1.6), ('harm', 9.7)])
 """
 
 from __future__ import annotations
@@ -55,14 +68,25 @@ from studykit.effects.superiority import (
     share_above_reference_median,
     superiority_from_standardised,
 )
+from studykit.retention import (
+    NeededRange,
+    NumberNeeded,
+    StratifiedCounts,
+    number_needed,
+    number_needed_from_ends,
+    risk_difference,
+)
 
 __all__ = [
     "BeforeAfter",
     "ChangeDifference",
     "MixedModelEffect",
+    "NeededRange",
+    "NumberNeeded",
     "ProbabilityOfSuperiority",
     "Sample",
     "StandardisedDifference",
+    "StratifiedCounts",
     "TwoByTwo",
     "change_difference_own",
     "change_difference_pooled",
@@ -75,6 +99,8 @@ __all__ = [
     "matched_rank_biserial",
     "mixed_model_effect",
     "noncentrality_interval",
+    "number_needed",
+    "number_needed_from_ends",
     "overlap",
     "paired_difference",
     "paired_difference_in_raw_spread",
@@ -82,6 +108,7 @@ __all__ = [
     "percent_from_log",
     "percent_interval",
     "probability_of_superiority",
+    "risk_difference",
     "sample_of",
     "share_above_reference_median",
     "small_sample_factor",

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError
 from studykit.mixed.layout import Layout, build_layout
-from studykit.mixed.model import MixedModel
+from studykit.mixed.model import HasModel, MixedModel, as_model, own_method
 from studykit.mixed.objective import build_problem, trials_at_once, whiten
 from studykit.mixed.parameters import semidefinite_factor
 from studykit.mixed.quantities import CovarianceQuantity, value_of
@@ -86,13 +86,13 @@ class Bootstrap:
 
 
 def bootstrap_intervals(
-    model: MixedModel,
+    model: MixedModel | HasModel,
     of: Sequence[CovarianceQuantity],
     *,
     seed: int,
     draws: int = 1000,
     confidence_level: float = 0.95,
-    reml: bool = True,
+    reml: bool | None = None,
 ) -> Bootstrap:
     """Percentile intervals by parametric bootstrap.
 
@@ -105,8 +105,8 @@ def bootstrap_intervals(
     draws : int
         At least 100; 1000 or more for a report.
     confidence_level : float
-    reml : bool
-        How the model and the draws are fitted.
+    reml : bool, optional
+        How the model and the draws are fitted: by default as the fit that was given, else by REML.
 
     Returns
     -------
@@ -137,6 +137,9 @@ def bootstrap_intervals(
             expected=f"a quantity and at least {FEWEST} draws",
             got=f"{len(of)} and {draws}",
         )
+    if reml is None:
+        reml = own_method(model) is not False
+    model = as_model(model, "bootstrap")
     fit = model.fit(reml=reml)
     if not fit.converged:
         raise ConvergenceError(

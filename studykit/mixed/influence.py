@@ -16,9 +16,9 @@ from scipy.special import ndtri
 
 from studykit.errors import ArgumentError, ConvergenceError, StudykitError
 from studykit.mixed.fit import fit_many_linear_mixed
-from studykit.mixed.model import MixedModel
+from studykit.mixed.model import HasModel, MixedModel, as_model
 from studykit.mixed.random_effects import check_labels, level_codes
-from studykit.mixed.result import MixedFit
+from studykit.mixed.result import HasFit, MixedFit, as_fit
 from studykit.results import Estimate, RowCount, frozen_array
 
 Array = NDArray[np.float64]
@@ -89,7 +89,7 @@ class Influence:
 
 
 def influence_of(
-    model: MixedModel,
+    model: MixedModel | HasModel,
     groups: str | ArrayLike,
     *,
     contrast: Mapping[str, float] | Sequence[float] | None = None,
@@ -125,6 +125,7 @@ def influence_of(
     >>> influence_of(model, "client").largest("mean")[0]
     3
     """
+    model = as_model(model, "influence")
     levels, codes = _levels(model, groups)
     fit = model.fit()
     if not fit.converged:
@@ -195,15 +196,18 @@ class NormalQuantiles:
         return float(np.corrcoef(self.observed, self.expected)[0, 1])
 
 
-def residual_quantiles(fit: MixedFit) -> NormalQuantiles:
+def residual_quantiles(fit: MixedFit | HasFit) -> NormalQuantiles:
     """Conditional residuals, divided by their own standard deviation, against the normal."""
+    fit = as_fit(fit, "residual quantiles")
     residuals = fit.residuals(conditional=True)
     spread = float(np.sqrt(np.mean(residuals**2)))
     scaled = residuals / spread if spread > 0.0 else residuals
     return _sorted("residuals", fit.row_labels, scaled)
 
 
-def random_effect_quantiles(fit: MixedFit, name: str, *, column: str | None = None) -> NormalQuantiles:
+def random_effect_quantiles(
+    fit: MixedFit | HasFit, name: str, *, column: str | None = None
+) -> NormalQuantiles:
     """Predictions of a random effect, each divided by its own standard deviation, against the normal.
 
     The standard deviation of a prediction is ``sqrt(G - covariance of prediction minus truth)``: levels
@@ -214,6 +218,7 @@ def random_effect_quantiles(fit: MixedFit, name: str, *, column: str | None = No
     ArgumentError
         If there is no such effect or column, or its variance is zero.
     """
+    fit = as_fit(fit, "random effect quantiles")
     predictions = fit.random_effect_predictions(name)
     columns = predictions.columns
     if (column is None and len(columns) > 1) or (column is not None and column not in columns):

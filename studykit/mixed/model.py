@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -133,6 +133,31 @@ class MixedModel:
             residual=residual,
             row_labels=None if labels is None else [labels[row] for row in np.flatnonzero(chosen)],
         )
+
+
+class HasModel(Protocol):
+    """What carries a model with its data, such as a model or a fit from a data frame."""
+
+    @property
+    def model(self) -> MixedModel:
+        """The engine's model."""
+
+
+def as_model(given: MixedModel | HasModel, where: str) -> MixedModel:
+    """The model itself, or the model that something carries."""
+    found = given if isinstance(given, MixedModel) else getattr(given, "model", None)
+    if not isinstance(found, MixedModel):
+        raise ArgumentError(
+            where=where, expected="a model with its data", got=type(given).__name__,
+            todo="A fit keeps no data: give the MixedModel, or what model_from_frame or fit_frame gave.",
+        )  # fmt: skip
+    return found
+
+
+def own_method(given: MixedModel | HasModel) -> bool | None:
+    """Whether what carries the model was fitted by REML; None where it was not fitted."""
+    reml = getattr(getattr(given, "fit", None), "reml", None)
+    return reml if isinstance(reml, bool) else None
 
 
 def fit_linear_mixed(

@@ -22,7 +22,7 @@ from scipy.special import ndtri
 
 from studykit.errors import ArgumentError, ConvergenceError
 from studykit.mixed.constrained import Constrained, best_with_means, constrain, known_mean
-from studykit.mixed.model import MixedModel
+from studykit.mixed.model import HasModel, MixedModel, as_model, own_method
 from studykit.mixed.quantities import (
     Autocorrelation,
     Contrast,
@@ -126,20 +126,25 @@ class _Curve:
 
 
 def profile_interval(
-    model: MixedModel, quantity: Quantity, *, confidence_level: float = 0.95, reml: bool | None = None
+    model: MixedModel | HasModel,
+    quantity: Quantity,
+    *,
+    confidence_level: float = 0.95,
+    reml: bool | None = None,
 ) -> ProfileInterval:
     """Interval by refitting with the quantity held.
 
     Parameters
     ----------
-    model : MixedModel
+    model : MixedModel, or what carries one
     quantity : StandardDeviation, Correlation, ResidualDeviation, ResidualCorrelation, \
 Autocorrelation, VarianceShare or Contrast
         A share of one random effect; for several, see `bootstrap_intervals`.
     confidence_level : float
     reml : bool, optional
         By the restricted likelihood (True), which allows for the fixed effects, or by maximum likelihood
-        (False). By default as models are fitted: restricted, but maximum likelihood for a contrast.
+        (False). By default as the fit that was given was made, and as models are fitted where none was:
+        restricted, but maximum likelihood for a contrast.
 
     Returns
     -------
@@ -162,7 +167,14 @@ Autocorrelation, VarianceShare or Contrast
     6.55 (95 % interval 3.873 to 14.34, profile of the restricted likelihood)
     """
     check_confidence_level(confidence_level)
-    return _interval(_curve(model, quantity, reml), quantity, confidence_level)
+    return _interval(_asked_curve(model, quantity, reml), quantity, confidence_level)
+
+
+def _asked_curve(model: MixedModel | HasModel, quantity: Quantity, reml: bool | None) -> _Curve:
+    """The curve by the likelihood asked for, else by that of the fit that was given."""
+    if reml is None and not isinstance(quantity, Contrast):
+        reml = own_method(model)
+    return _curve(as_model(model, "profile"), quantity, reml)
 
 
 def _interval(curve: _Curve, quantity: Quantity, confidence_level: float) -> ProfileInterval:
@@ -179,7 +191,7 @@ def _interval(curve: _Curve, quantity: Quantity, confidence_level: float) -> Pro
 
 
 def variance_profile(
-    model: MixedModel,
+    model: MixedModel | HasModel,
     quantity: Quantity,
     *,
     points: int = 41,
@@ -214,11 +226,11 @@ def variance_profile(
             expected=f"at least 3 points and a farthest signed root between 0 and {FINITE:g}",
             got=f"{points} and {farthest:g}",
         )
-    return _points(_curve(model, quantity, reml), quantity, points, farthest)
+    return _points(_asked_curve(model, quantity, reml), quantity, points, farthest)
 
 
 def interval_and_profile(
-    model: MixedModel,
+    model: MixedModel | HasModel,
     quantity: Quantity,
     *,
     confidence_level: float = 0.95,
@@ -239,7 +251,7 @@ def interval_and_profile(
         As there.
     """
     check_confidence_level(confidence_level)
-    curve = _curve(model, quantity, reml)
+    curve = _asked_curve(model, quantity, reml)
     interval = _interval(curve, quantity, confidence_level)
     return interval, _points(curve, quantity, points, farthest)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, get_args
+from typing import Any, Literal, Protocol, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -30,11 +30,21 @@ METHODS = {"kenward-roger": "Kenward-Roger", "satterthwaite": "Satterthwaite", "
 
 @dataclass(frozen=True, slots=True)
 class Coefficient:
-    """One fixed effect: its name, estimate, and standard error ``sqrt(diag((X'V^-1 X)^-1))``."""
+    """One fixed effect.
+
+    Parameters
+    ----------
+    name : str
+    value, standard_error : float
+        In the unit of the outcome, per unit of the column.
+    standard_error_method : str
+        Which standard error it is. A contrast by Kenward and Roger has a larger one.
+    """
 
     name: str
     value: float
     standard_error: float
+    standard_error_method: str = "sqrt(diag((X'V^-1 X)^-1)), not adjusted for small samples"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -230,7 +240,7 @@ class Fit:
                 where=where,
                 expected="a converged fit before inference",
                 got=self.optimiser_report.message,
-                todo="Simplify the random effects, or use the fallback of the protocol.",
+                todo="Simplify the random effects, or use another analysis named before the data.",
             )
 
     def _check_known(self, mapping: Mapping[str, float]) -> None:
@@ -425,6 +435,23 @@ class MixedFit(Fit):
             )
 
 
+class HasFit(Protocol):
+    """What carries a linear mixed fit, such as one from a data frame."""
+
+    @property
+    def fit(self) -> MixedFit:
+        """The engine's fit."""
+
+
+def as_fit(given: MixedFit | HasFit, where: str) -> MixedFit:
+    """The fit itself, or the fit that something carries."""
+    found = given if isinstance(given, MixedFit) else getattr(given, "fit", None)
+    if not isinstance(found, MixedFit):
+        todo = "Fit the model first, with its method fit()." if callable(found) else ""
+        raise ArgumentError(where=where, expected="a linear mixed fit", got=type(given).__name__, todo=todo)
+    return found
+
+
 def _wald(M: Array, beta: Array, covariance: Array) -> float:
     values = M @ beta
     return float(values @ np.linalg.solve(M @ covariance @ M.T, values))
@@ -484,12 +511,12 @@ class LikelihoodRatio:
         return 0.5 * (self.p_value + lower)
 
 
-def likelihood_ratio(smaller: MixedFit, larger: MixedFit) -> LikelihoodRatio:
+def likelihood_ratio(smaller: MixedFit | HasFit, larger: MixedFit | HasFit) -> LikelihoodRatio:
     """Test a fit against a larger one that contains it.
 
     Parameters
     ----------
-    smaller, larger : MixedFit
+    smaller, larger : MixedFit, or what carries one
         Of the same outcome; both by maximum likelihood, or both by REML with the same fixed effects.
         That one model contains the other is the caller's to know.
 
@@ -505,6 +532,7 @@ def likelihood_ratio(smaller: MixedFit, larger: MixedFit) -> LikelihoodRatio:
         Different outcomes, REML beside maximum likelihood, REML with different fixed effects, no more
         parameters in the larger fit, or a larger fit that is worse (then it is not nested).
     """
+    smaller, larger = as_fit(smaller, "likelihood ratio"), as_fit(larger, "likelihood ratio")
     for fit in (smaller, larger):
         if not fit.converged:
             raise ConvergenceError(

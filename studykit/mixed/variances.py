@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from studykit.errors import ArgumentError
 from studykit.mixed.bootstrap import bootstrap_intervals
-from studykit.mixed.model import MixedModel
+from studykit.mixed.model import HasModel, MixedModel, as_model
 from studykit.mixed.profile import profile_interval
 from studykit.mixed.quantities import (
     CovarianceQuantity,
@@ -58,7 +58,7 @@ class IntraclassCorrelation:
 
 
 def intraclass_correlation(
-    model: MixedModel,
+    model: MixedModel | HasModel,
     shared: str | tuple[str, ...],
     *,
     seed: int | None = None,
@@ -100,6 +100,7 @@ def intraclass_correlation(
     >>> print(intraclass_correlation(model, "client"))
     Two tests with the same client correlate 0.965 (95 % interval 0.869 to 0.994); they differ by residual.
     """
+    model = as_model(model, "intraclass correlation")
     effects = (shared,) if isinstance(shared, str) else tuple(shared)
     if seed is None and len(effects) != 1:
         raise ArgumentError(
@@ -129,7 +130,7 @@ def intraclass_correlation(
 
 
 def describe_variances(
-    model: MixedModel, *, unit: str = "", confidence_level: float = 0.95
+    model: MixedModel | HasModel, *, unit: str = "", confidence_level: float = 0.95
 ) -> tuple[str, ...]:
     """One sentence per standard deviation, with its interval by the restricted profile likelihood.
 
@@ -154,18 +155,23 @@ def describe_variances(
     >>> print(describe_variances(model, unit="kg")[1])
     Residual standard deviation: 1.25 kg (95 % interval 0.876 to 1.98 kg).
     """
+    model = as_model(model, "variances")
+    return tuple(_sentence(model, quantity, unit, confidence_level) for quantity in quantities_of(model))
+
+
+def quantities_of(model: MixedModel) -> list[CovarianceQuantity]:
+    """Every standard deviation of a model, the residual ones last."""
     quantities: list[CovarianceQuantity] = [
         StandardDeviation(effect.name, column if len(effect.columns) > 1 else None)
         for effect in model.random_effects
         for column in effect.columns
     ]
     structure = model.residual
-    quantities += (
+    return quantities + (
         [ResidualDeviation(visit) for visit in structure.visit_labels]
         if structure.kind in ("by visit", "unstructured")
         else [ResidualDeviation()]
     )
-    return tuple(_sentence(model, quantity, unit, confidence_level) for quantity in quantities)
 
 
 def _sentence(model: MixedModel, quantity: CovarianceQuantity, unit: str, confidence_level: float) -> str:

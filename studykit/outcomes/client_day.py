@@ -20,6 +20,7 @@ from studykit.outcomes.health_words import (
 from studykit.outcomes.ramp_in import LAY_OFF_DAYS, SignOff, sign_off
 from studykit.records.record_tables import Allocated, Records, RecordTable
 from studykit.records.schema import PREGNANCY, TABLES
+from studykit.records.withdrawal import out_of_study_on
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +117,8 @@ class ClientDay:
     pregnancies : tuple of PregnancyNote
     news : tuple of HealthNews
         Illness, a new medicine or condition, and the like, of any date.
+    withdrawn_on : date or None
+        Consent, or data, were taken back on that day, up to today.
     """
 
     today: dt.date
@@ -141,6 +144,7 @@ class ClientDay:
     unread_row: str
     pregnancies: tuple[PregnancyNote, ...]
     news: tuple[HealthNews, ...]
+    withdrawn_on: dt.date | None = None
 
     @property
     def last_partner_reps(self) -> dt.date | None:
@@ -208,6 +212,8 @@ def client_day(
     news = tuple(_health(records, allocated.client, today))
     departed_on, departed_for = _departure(records, allocated.client, _days(sessions["date"], own), today)
     paused_until, paused_for = _pause(records, allocated.client, today)
+    out = out_of_study_on(allocated.withdrawn)
+    touched_until = allocated.withdrawn.get("touch", dt.date.max)
     return ClientDay(
         today=today,
         sessions=int(since.sum()),
@@ -226,7 +232,8 @@ def client_day(
         clearance=str(screening.get("cleared", "")),
         eligible=_answer(screening, "eligible"),
         consented=None if _is_later(screening, "consent_date", today) else _answer(screening, "consented"),
-        touch=_answer(screening, "touch_consented"),
+        touch=_answer(screening, "touch_consented") if touched_until > today else False,
+        withdrawn_on=out if out is not None and out <= today else None,
         without_touch=says_without_touch(str(screening.get("note", ""))),
         open_harms=tuple(_open_harms(records, allocated.client)),
         unread_row=unread_row,

@@ -26,6 +26,7 @@ from studykit.protocol.types import Protocol
 from studykit.records.away import clients_away
 from studykit.records.progress import tests_due
 from studykit.records.record_tables import Allocated, Records
+from studykit.records.withdrawal import in_study
 
 SOON = 7  # days before the end of a pause or a sign-off on which it is said
 _SETS = ("trainer", "conventional_sets", "partner_reps", "harm_asked")
@@ -138,7 +139,7 @@ def day_list(
         What ledger and records disagree on.
     """
     gone = _departed(records, today)
-    here = [client for client in allocated if client.client not in gone]
+    here = [client for client in in_study(allocated, today) if client.client not in gone]
     plans = session_plans(protocol, records, allocated, of=here, today=today, trainers=trainers)
     held_first = sorted(plans, key=lambda plan: plan.readiness.ready)
     topics = (

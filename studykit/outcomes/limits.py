@@ -78,6 +78,7 @@ def collect_limits(
     if any(_is_hypothetical(outcome) for outcome in protocol.outcomes):
         found.append(HYPOTHETICAL)
     found += _harms(harms)
+    found += _withdrawn(rows)
     return tuple(dict.fromkeys(found))
 
 
@@ -162,6 +163,21 @@ def _contamination(delivery: DeliveryResult | None) -> list[str]:
 
 def _is_hypothetical(outcome: OutcomeSection) -> bool:
     return outcome.estimand is not None and outcome.estimand.strategies.leaves_studio == "hypothetical"
+
+
+def _withdrawn(rows: StudyRows) -> list[str]:
+    """What is not used because it was taken back, and what stays."""
+    told = []
+    for what, kept in (
+        ("consent", "What was written down before is used, as the consent form says."),
+        ("data", "Code, arm and day of the draw stay, so that each draw can be checked; so do harms."),
+    ):
+        own = [one for one in rows.withdrawn if one.what == what]
+        if own:
+            number, left_out = len(own), sum(one.rows for one in own)
+            who = f"{number} client{'s' if number > 1 else ''} took {what} back"
+            told.append(f"{who}: {left_out} rows of the records are not used. {kept}")
+    return told
 
 
 def _harms(harms: HarmsResult | None) -> list[str]:

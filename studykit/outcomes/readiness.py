@@ -243,6 +243,12 @@ def _health_reasons(day: ClientDay) -> Iterator[Reason]:
 
 
 def _screening_reasons(day: ClientDay) -> Iterator[Reason]:
+    if day.withdrawn_on is not None:
+        text = (
+            f"The client left the study on {day.withdrawn_on}: no session of the study, no test, no call. "
+            "Training outside the study is between client and trainer."
+        )
+        yield Reason("withdrawn", text, ("the client",))
     if day.clearance == "no":
         yield Reason("clearance", "The records say: not cleared for vigorous exercise.", PRACTITIONER)
     elif not day.clearance:

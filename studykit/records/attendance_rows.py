@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +13,7 @@ from studykit.records.client_rows import label_codes
 from studykit.records.record_tables import Records, RecordTable
 from studykit.records.rows import Clients, RetentionSpells, Sessions
 from studykit.records.schema import SESSIONS
+from studykit.records.withdrawal import REASONS, Withdrawal
 from studykit.results import RowCount, frozen_array
 from studykit.retention.clock import ClientHistory, Closure, Pause
 
@@ -76,7 +77,12 @@ def last_recorded_day(records: Records, booked: Bookings) -> np.datetime64:
 
 
 def retention_spells(
-    records: Records, clients: Clients, *, booked: Bookings, data_through: np.datetime64
+    records: Records,
+    clients: Clients,
+    *,
+    booked: Bookings,
+    data_through: np.datetime64,
+    withdrawn: Sequence[Withdrawal] = (),
 ) -> tuple[RetentionSpells, tuple[Finding, ...]]:
     """Histories of all allocated clients.
 
@@ -87,6 +93,8 @@ def retention_spells(
     booked : Bookings
     data_through : datetime64[D]
         Last day on which attendance is known.
+    withdrawn : sequence of Withdrawal
+        Of these clients attendance is known up to that day, or not at all: neither staying nor leaving.
 
     Returns
     -------
@@ -98,6 +106,9 @@ def retention_spells(
         through = np.zeros(clients.number, dtype=np.int64)
     else:
         through = np.where(undated, 0, np.maximum(whole_days(data_through, clients.allocated_on), 0))
+    ends = {clients.labels.index(one.client): (one, _days_known(one, clients)) for one in withdrawn}
+    for place, (_, last) in ends.items():
+        through[place] = min(through[place], last)
     used, rows = _attended(booked, through)
     attended = _by_client(booked.client[used], booked.day[used], clients.number)
     pauses = _pauses(records["pauses"], clients)
@@ -113,7 +124,9 @@ def retention_spells(
         for place, (days, last, start) in enumerate(zip(attended, through.tolist(), starts, strict=True))
     )
     reasons, registered = _departures(records["departures"], clients)
-    spells = RetentionSpells(clients, histories, reasons, frozen_array(registered), rows)
+    for place, (one, last) in ends.items():
+        reasons[place], registered[place] = REASONS[one.what], last
+    spells = RetentionSpells(clients, histories, tuple(reasons), frozen_array(registered), rows)
     return spells, _undated(undated, clients)
 
 
@@ -176,7 +189,15 @@ def _closures(table: RecordTable) -> list[tuple[int, int]]:
     )
 
 
-def _departures(table: RecordTable, clients: Clients) -> tuple[tuple[str, ...], NDArray[np.float64]]:
+def _days_known(one: Withdrawal, clients: Clients) -> int:
+    """Days from allocation of which something may be used."""
+    start = clients.allocated_on[clients.labels.index(one.client)]
+    if one.what == "data" or np.isnat(start):
+        return 0
+    return max(int((np.datetime64(one.day) - start).astype(int)), 0)
+
+
+def _departures(table: RecordTable, clients: Clients) -> tuple[list[str], NDArray[np.float64]]:
     """Reason and day of the last departure that was registered for each client."""
     client = label_codes(table.columns["client"], clients.labels)
     reasons = [""] * clients.number
@@ -188,7 +209,7 @@ def _departures(table: RecordTable, clients: Clients) -> tuple[tuple[str, ...], 
             reasons[place] = str(table.columns["reason"][row])
             since = dates[row] - clients.allocated_on[place]
             registered[place] = np.nan if np.isnat(since) else float(since.astype(int))
-    return tuple(reasons), registered
+    return reasons, registered
 
 
 def _undated(undated: Flags, clients: Clients) -> tuple[Finding, ...]:

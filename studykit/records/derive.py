@@ -22,6 +22,7 @@ from studykit.records.client_rows import client_rows, label_codes
 from studykit.records.kind_rows import rows_of
 from studykit.records.record_tables import Allocated, Records
 from studykit.records.rows import Clients, Harm, Screening, StudyRows
+from studykit.records.withdrawal import withdrawal_findings, without_withdrawn
 
 
 def derive_rows(
@@ -55,11 +56,14 @@ def derive_rows(
     ArgumentError
         If a client is allocated twice or to an unknown arm.
     """
+    records, withdrawn = without_withdrawn(records, allocated)
     clients = client_rows(records, protocol, allocated)
     booked = bookings(records, clients)
     through = last_recorded_day(records, booked) if data_through is None else np.datetime64(data_through)
-    findings: list[Finding] = []
-    spells, undated = retention_spells(records, clients, booked=booked, data_through=through)
+    findings = list(withdrawal_findings(withdrawn))
+    spells, undated = retention_spells(
+        records, clients, booked=booked, data_through=through, withdrawn=withdrawn
+    )
     outcomes: dict[str, Any] = {}
     for outcome in protocol.outcomes_to_report:
         outcomes[outcome.code], more = rows_of(outcome).derive(records, protocol, clients, outcome, spells)
@@ -77,6 +81,7 @@ def derive_rows(
         through,
         records.hashes,
         _sign_offs(records),
+        withdrawn,
     )
     return rows_of_study, tuple(dict.fromkeys(findings))
 

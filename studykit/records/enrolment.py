@@ -248,8 +248,13 @@ def _trainer_gaps(
 ) -> list[str]:
     """An unknown trainer; and one without sign-off, where every trainer is to give partner reps."""
     known = sorted(map(str, records["trainers"].columns["trainer"]))
+    named = next((stratum.levels for stratum in protocol.strata if stratum.code == "trainer"), ())
     if not trainer:
         return []
+    if named and trainer not in named:
+        return [
+            f"The trainer of {client}, {trainer}, is none of those the protocol names: {', '.join(named)}."
+        ]
     if trainer in known:
         checked = _row(records["trainers"], trainer, key="trainer")["signed_off_on"]
         later = today is not None and checked > np.datetime64(today)

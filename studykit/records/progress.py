@@ -14,6 +14,7 @@ from studykit.protocol.looking import look_fractions
 from studykit.protocol.types import Protocol, Visit
 from studykit.records.kind_rows import rows_of
 from studykit.records.record_tables import Allocated, Records
+from studykit.records.withdrawal import in_study, out_of_study_on
 
 Days = NDArray[np.datetime64]
 
@@ -187,7 +188,9 @@ def progress(
     labels = [client.client for client in allocated]
     now = np.datetime64(today)
     screening = records["screening"].columns
-    visits, due = _visits(records, protocol, labels, days=days, now=now)
+    gone = _gone(records, allocated)
+    asked = {client.client for client in in_study(allocated, today)}
+    visits, due = _visits(records, protocol, labels, days=days, gone=gone, now=now)
     weeks, per_week = _sessions(records, labels, days=days, now=now)
     pauses = records["pauses"].columns
     serious = records["harms"].columns["serious"]
@@ -201,7 +204,7 @@ def progress(
         len(set(records["departures"].columns["client"])),
         int(((pauses["first_day"] <= now) & (pauses["last_day"] >= now)).sum()),
         visits,
-        due,
+        tuple(test for test in due if test.client in asked),
         weeks,
         per_week,
         records["harms"].number,
@@ -235,7 +238,7 @@ def _due(protocol: Protocol, expected: float, done: int, what: str) -> tuple[Loo
 
 
 def _visits(
-    records: Records, protocol: Protocol, labels: list[str], *, days: Days, now: np.datetime64
+    records: Records, protocol: Protocol, labels: list[str], *, days: Days, gone: Days, now: np.datetime64
 ) -> tuple[tuple[VisitProgress, ...], tuple[DueTest, ...]]:
     """Tests done, due and overdue at every visit."""
     ordered = (*protocol.baseline_visits, *protocol.follow_up_visits)
@@ -248,9 +251,6 @@ def _visits(
         wanted += len(found.exercises)
         for place, code in enumerate(found.visits):
             np.add.at(done[code], found.client[found.visit == place], 1)
-    departures = records["departures"].columns
-    left = dict(zip(departures["client"], departures["date"], strict=True))
-    gone = np.array([left.get(label, np.datetime64("NaT", "D")) for label in labels], "datetime64[D]")
     entries: list[VisitProgress] = []
     due: list[DueTest] = []
     for visit in ordered if wanted else ():
@@ -260,6 +260,15 @@ def _visits(
             opens, closes = (end[place].item() for end in _window(visit, days))
             due.append(DueTest(labels[place], visit.code, opens, closes, bool(late[place])))
     return tuple(entries), tuple(sorted(due, key=lambda test: test.closes))
+
+
+def _gone(records: Records, allocated: Sequence[Allocated]) -> Days:
+    """The day on which each client left the studio or, if earlier, the study."""
+    departures, never = records["departures"].columns, np.datetime64("NaT", "D")
+    left = dict(zip(departures["client"], departures["date"], strict=True))
+    out = [np.datetime64(out_of_study_on(client.withdrawn) or "NaT", "D") for client in allocated]
+    gone = np.array([left.get(client.client, never) for client in allocated], "datetime64[D]")
+    return np.asarray(np.fmin(gone, np.array(out, "datetime64[D]")))
 
 
 def tests_due(

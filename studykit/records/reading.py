@@ -126,7 +126,7 @@ def wanted_by(protocol: Protocol | None) -> Wanted:
         "outcome": tuple(outcome.code for outcome in protocol.outcomes),
         "arm": tuple(arm.code for arm in protocol.arms),
     }
-    levels = {stratum.code: stratum.levels for stratum in protocol.strata if stratum.code != "trainer"}
+    levels = {stratum.code: stratum.levels for stratum in protocol.strata if stratum.levels}
     covariates = tuple(code for code in protocol.analysis.adjust_for if code != "trainer")
     return Wanted(
         {name: known for name, known in codes.items() if known},

@@ -216,7 +216,7 @@ def draft_table(raw: RawTable, table: Table, wanted: Wanted) -> Draft:
         draft.left_out.update(range(raw.rows))
         return draft
     for name, position in matched.positions.items():
-        _read_column(draft, _column(table, name, wanted), position, wanted)
+        _read_column(draft, column_of(table, name, wanted), position, wanted)
     for row, unit in draft.units.items():
         beside = draft.values.get("unit", [None] * raw.rows)[row]
         if beside is not None and beside != unit:
@@ -251,7 +251,7 @@ def _without_examples(raw: RawTable, example: Mapping[int, str]) -> tuple[RawTab
     return raw.select(~shipped), raw.row_numbers[shipped].tolist()
 
 
-def _column(table: Table, name: str, wanted: Wanted) -> Column:
+def column_of(table: Table, name: str, wanted: Wanted) -> Column:
     """The schema's column, or one that the protocol adds; strata are choices among their levels."""
     schema = next((column for column in table.columns if column.name == name), None)
     levels = wanted.levels.get(name, ()) if table.name == "clients" else ()

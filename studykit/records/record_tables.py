@@ -85,6 +85,7 @@ class Allocated:
     allocated_on: dt.date | None
     trainer: str
     factors: Mapping[str, str]  # stratifiers of the protocol, the trainer among them if it is one
+    withdrawn: Mapping[str, dt.date] = field(default_factory=dict)  # touch, consent, data: the day of each
 
 
 _EMPTY: Mapping[str, Any] = {

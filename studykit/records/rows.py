@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from studykit.records.withdrawal import Withdrawal
 from studykit.results import RowCount
 from studykit.retention.clock import ClientHistory
 
@@ -207,6 +208,8 @@ class StudyRows:
         SHA-256 of every record file that was read.
     sign_offs : tuple of (str, datetime64[D])
         Trainers and the day on which each passed the competency check, ``NaT`` where none is on record.
+    withdrawn : tuple of Withdrawal
+        Clients who took back consent or data; their rows are not in here.
     """
 
     clients: Clients
@@ -219,3 +222,4 @@ class StudyRows:
     data_through: np.datetime64
     table_hashes: tuple[tuple[str, str], ...]
     sign_offs: tuple[tuple[str, np.datetime64], ...] = ()
+    withdrawn: tuple[Withdrawal, ...] = ()

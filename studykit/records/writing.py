@@ -37,8 +37,8 @@ def write_empty_tables(folder: Path, protocol: Protocol, *, overwrite: bool = Fa
     """
     texts = {}
     for table in TABLES:
-        if _is_used(table, protocol):
-            header = _header(table, protocol)
+        if is_used(table, protocol):
+            header = header_of(table, protocol)
             texts[f"{table.name}.csv"] = csv_text([header, _example_row(table, header, protocol)])
     return write_whole(Path(folder), texts, overwrite=overwrite)
 
@@ -106,13 +106,15 @@ def number_text(value: float) -> str:
     return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
 
 
-def _is_used(table: Table, protocol: Protocol) -> bool:
+def is_used(table: Table, protocol: Protocol) -> bool:
+    """Whether a study by this protocol has such a table."""
     if table.name in {"strength", "measurements"}:
         return any(table.name in rows_of(outcome).tables(outcome) for outcome in protocol.outcomes)
     return table.name != "allocation" or protocol.is_external
 
 
-def _header(table: Table, protocol: Protocol) -> list[str]:
+def header_of(table: Table, protocol: Protocol) -> list[str]:
+    """The columns of a new table, those included that the protocol adds."""
     names = [column.name for column in table.columns]
     if table.name == "clients":
         added = [stratum.code for stratum in protocol.strata] + list(protocol.analysis.adjust_for)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.report.numbers import RATIO, STANDARDISED, Scale, level
 from studykit.report.report_context import Reading, capital
 from studykit.report.tables import (
+    NOTHING,
     Bracket,
     Cell,
     Probability,
@@ -18,6 +20,12 @@ from studykit.report.tables import (
     cells,
     column,
     words_column,
+)
+
+_ERROR, _STATISTIC, _DEGREES = Scale("", 3), Scale("", 2), Scale("", 1)
+_OF_THE_ANALYSIS = (
+    "SE, t and df are those of the analysis: where a ratio or a change in per cent is shown, SE is that of "
+    "its logarithm."
 )
 
 
@@ -51,11 +59,13 @@ def contrast_table(
     ``about`` is the outcome that the caption names: rows do not repeat it.
     """
     shown = level(reading.results.confidence_level)
+    tested = [_tested(estimate) for estimate, _ in rows]
     columns = (
         words_column("what"),
         words_column("role"),
         column("difference", "difference", "unit"),
         column(f"{shown} interval", "lower", "upper"),
+        *((column("SE"), column("t"), column("df")) if any(tested) else ()),
         column("p"),
         column("clients used", "used", "of"),
     )
@@ -63,17 +73,38 @@ def contrast_table(
         (estimate_name(reading, estimate, scale).removeprefix(f"{about} "), estimate, scale)
         for estimate, scale in rows
     ]
-    body = tuple(_row(reading, name, estimate, scale) for name, estimate, scale in named)
+    body = tuple(
+        _row(reading, name, estimate, scale, found if any(tested) else None)
+        for (name, estimate, scale), found in zip(named, tested, strict=True)
+    )
     told = [(name, estimate) for name, estimate, _ in named]
-    return Table(code, caption, columns, body, (*_methods(reading, told), *_remarks(reading, told)))
+    notes = *_methods(reading, told), *((_OF_THE_ANALYSIS,) if any(tested) else ()), *_remarks(reading, told)
+    return Table(code, caption, columns, body, notes)
 
 
-def _row(reading: Reading, name: str, estimate: OutcomeEstimate, scale: Scale) -> tuple[Cell, ...]:
+def _tested(estimate: OutcomeEstimate) -> tuple[Cell, ...]:
+    """Standard error, statistic and degrees of freedom of what was tested; empty where there is no t."""
+    found: Any = estimate.estimate
+    while not hasattr(found, "degrees_of_freedom"):
+        inner = getattr(found, "base", getattr(found, "contrast", None))
+        if inner is None:
+            return ()
+        found = inner
+    if not hasattr(found, "standard_error"):
+        return ()
+    numbers = (found.standard_error, found.statistic, found.degrees_of_freedom)
+    return tuple(Quantity(v, scale) for v, scale in zip(numbers, (_ERROR, _STATISTIC, _DEGREES), strict=True))
+
+
+def _row(
+    reading: Reading, name: str, estimate: OutcomeEstimate, scale: Scale, tested: tuple[Cell, ...] | None
+) -> tuple[Cell, ...]:
     return cells(
         name,
         estimate.role,
         Quantity(estimate.value, scale, signed=scale is not RATIO),
         Bracket(reading.interval(estimate), scale),
+        *(() if tested is None else tested or (NOTHING,) * 3),
         Probability(estimate.p_value),
         Share(estimate.rows.used, estimate.rows.supplied),
     )

@@ -15,10 +15,12 @@ from studykit.errors import ArgumentError
 from studykit.kinds.continuous.figures import draw_trajectories
 from studykit.kinds.retention.figures import draw_retention
 from studykit.outcomes.results import DeliveryResult, OutcomeEstimate, OutcomeResult, StudyResults
+from studykit.report.fit_figures import draw_influence, draw_normal_quantiles, draw_variance_profile
 from studykit.report.flow_diagram import draw_flow
 from studykit.report.interval_rows import IntervalRow, draw_interval_rows, rows_needed
 from studykit.report.kind_report import report_of
 from studykit.report.lookback_figures import draw_answers, draw_balance, draw_out_of_100, draw_staying
+from studykit.report.model_figures import draw_interaction, draw_residuals
 from studykit.report.numbers import Scale, count_of
 from studykit.report.pool_figures import draw_forest
 from studykit.report.report_context import Reading, name_of, spaced
@@ -32,10 +34,15 @@ __all__ = [
     "draw_effects",
     "draw_flow",
     "draw_forest",
+    "draw_influence",
+    "draw_interaction",
+    "draw_normal_quantiles",
     "draw_out_of_100",
+    "draw_residuals",
     "draw_retention",
     "draw_staying",
     "draw_trajectories",
+    "draw_variance_profile",
     "drawing_style",
     "rows_needed",
 ]

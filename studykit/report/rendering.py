@@ -13,7 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
 from studykit.errors import FolderError
 from studykit.unseen import visible
@@ -21,15 +21,16 @@ from studykit.unseen import visible
 _TEMPORARY = ".studykit-part"
 
 
-def render_page(template: str, **values: Any) -> str:
-    """The HTML text of a template; a value that the template lacks is an error."""
-    return visible(_environment().get_template(template).render(**values)) + "\n"
+def render_page(template: str, *, room: str = "studykit.report", **values: Any) -> str:
+    """The HTML text of a template of a room; a value that the template lacks is an error."""
+    return visible(_environment(room).get_template(template).render(**values)) + "\n"
 
 
 @cache
-def _environment() -> Environment:
+def _environment(room: str = "studykit.report") -> Environment:
+    places = [PackageLoader(name, "templates") for name in dict.fromkeys((room, "studykit.report"))]
     return Environment(
-        loader=PackageLoader("studykit.report", "templates"), autoescape=True, undefined=StrictUndefined,
+        loader=ChoiceLoader(places), autoescape=True, undefined=StrictUndefined,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
 

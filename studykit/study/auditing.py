@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import DataError, Finding, LedgerError, ProtocolError, Severity, StudykitError
+from studykit.study.journal import is_journal
 from studykit.study.rights import is_kept_blind
 from studykit.study.snapshot import LEDGER, PROTOCOL, RECORDS
 from studykit.study.traces import Kept, kept_beside, kept_findings, stamps_beside
@@ -34,6 +35,7 @@ def audit_folder(
     from studykit.allocation.ledger import Ledger
     from studykit.allocation.storage import is_begun
     from studykit.protocol.protocol_file import read_protocol
+    from studykit.study.carrying import changed_by_hand
 
     if not is_begun(folder / LEDGER):
         if lost := kept_findings(folder, ()):
@@ -49,6 +51,7 @@ def audit_folder(
     texts = [(entry, _locked_text(entry)) for entry in entries if entry.kind in ("lock", "amendment")]
     known = next((read for _, read in reversed(texts) if read), None)
     told = _record_findings(folder, entries, known) if result.passed and known else ()
+    told = (*told, *(changed_by_hand(folder, known.protocol) if known else ()))
     more = (*_locked_text_findings(texts), *other_ledger_findings(folder, entries), *wrong, *told)
     result = replace(result, findings=(*result.findings, *more), stamps=stamps)
     if not by:
@@ -109,7 +112,7 @@ def other_ledger_findings(folder: Path, entries: Sequence[Entry]) -> Iterator[Fi
     """
     own = [entry.code for entry in entries]
     for path in sorted(folder.rglob("*")):
-        if path == folder / LEDGER or not path.is_file():
+        if path == folder / LEDGER or not path.is_file() or is_journal(path):
             continue
         is_database = _begins_like_one(path)
         if is_database or path.suffix.lower() == ".db":

@@ -79,6 +79,8 @@ def check(now: Snapshot) -> Check:
     from studykit.records.away import left_without_notice
     from studykit.records.consistency import check_consistency
     from studykit.records.progress import progress
+    from studykit.records.withdrawal import in_study
+    from studykit.study.carrying import changed_by_hand
 
     study = str(now.folder)
     findings = ledger_findings(now)
@@ -96,10 +98,13 @@ def check(now: Snapshot) -> Check:
         return Check(study, tuple(dict.fromkeys(findings)), (), None)
     findings += lost_ledger_findings(now)
     findings += check_consistency(now.records, read.protocol, allocated, today=now.today)
-    findings += left_without_notice(now.records, read.protocol, allocated, today=now.today)
+    findings += left_without_notice(
+        now.records, read.protocol, in_study(allocated, now.today), today=now.today
+    )
     # What would stop the analysis: a check that passes must not be followed by a refusal.
     findings += now.derived[1] if allocated else ()
     findings += now.draw_findings
+    findings += tuple(changed_by_hand(now.folder, read.protocol))
     shown = progress(now.records, read.protocol, allocated, today=now.today)
     return Check(study, tuple(dict.fromkeys(findings)), now.pause_reasons, shown)
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from studykit.errors import ArgumentError
 from studykit.records.enrolment import baseline_tests
+from studykit.records.nearest import nearest_known
 from studykit.records.writing import number_text
 from studykit.study.draw_facts import NO_TEST, baseline_names, name_of_test, said
 from studykit.study.rights import Act, require_right
@@ -19,11 +20,12 @@ if TYPE_CHECKING:
     from studykit.allocation.entries import Entry
     from studykit.allocation.ledger import Ledger
     from studykit.protocol.types import Protocol
-    from studykit.records.record_tables import Records
+    from studykit.records.record_tables import Allocated, Records
     from studykit.study.snapshot import Snapshot
 
 What = Literal["moved", "clock", "unblinding", "data_lock", "reopening", "remark"]
 KINDS: tuple[str, ...] = get_args(What)
+WITHDRAWALS = ("touch", "consent", "data", "slip")
 _RIGHT: dict[str, Act] = {"unblinding": "correct", "remark": "correct"}  # an emergency waits for no role
 _OLDEST = 110
 _YES_OR_NO = ("baseline_tested", "cleared", "consented", "eligible", "touch_consented")
@@ -94,6 +96,89 @@ def note(now: Snapshot, ledger: Ledger, what: str, *, reason: str, by: str, clie
         kind = {"data_lock": "data lock", "reopening": "reopening"}.get(what, "note")
         entry = ledger.append(kind, {"reason": reason}, by=by)
     return Noted(entry.position, what, reason, told)
+
+
+def withdrawal_words(what: str, client: str, day: dt.date) -> str:
+    """What a withdrawal does, for the question before it and the answer after it."""
+    return {
+        "touch": f"From {day} on nobody presses {client}: no partner reps. Agree on how to go on, and write "
+        "in the note of records/screening: trains without touch.",
+        "consent": f"{client} leaves the study on {day}: no sheet, no test, no call any more. What was "
+        "written down up to that day is used; later rows are not.",
+        "data": f"{client} leaves the study on {day}, and tests and sessions of {client} are no longer used. "
+        "Code, arm, day of the draw and harms stay, as the consent form says.",
+        "slip": f"All withdrawals of {client} so far count as written by mistake: {client} is in the study.",
+    }[what]
+
+
+def need_withdrawal(
+    now: Snapshot, client: str, *, what: str, by: str, day: dt.date | None = None
+) -> tuple[Allocated, dt.date]:
+    """The client and the day of a withdrawal that can be written; refused as `withdraw` is."""
+    require_right("correct", by, now.protocol)
+    if what not in WITHDRAWALS:
+        raise ArgumentError(where="what", expected=f"one of {', '.join(WITHDRAWALS)}", got=repr(what))
+    found, day = _allocated(now, client), day or now.today
+    first = found.allocated_on or day
+    if not first <= day <= now.today:
+        expected = f"a day from {first}, when {found.client} was drawn, to today"
+        raise ArgumentError(where="date", expected=expected, got=str(day))
+    stands = found.withdrawn.get(what)
+    if stands is not None or (what == "slip" and not found.withdrawn):
+        got = f"{what} withdrawn on {stands}" if stands else "no withdrawal to undo"
+        todo = "Nothing has to be written again." if stands else "Nothing has to be undone."
+        raise ArgumentError(where=f"client {found.client}", expected="something new", got=got, todo=todo)
+    return found, day
+
+
+def withdraw(
+    now: Snapshot,
+    ledger: Ledger,
+    client: str,
+    *,
+    what: str,
+    by: str,
+    reason: str = "",
+    day: dt.date | None = None,
+) -> Noted:
+    """Write that a client takes back touch, consent or data; the draw stays.
+
+    Parameters
+    ----------
+    now : Snapshot
+    ledger : Ledger
+    client : str
+        Capitals are passed over.
+    what : str
+        ``"touch"``, ``"consent"``, ``"data"``; ``"slip"`` where an earlier withdrawal was written by mistake.
+    by : str
+    reason : str
+        If the client gave one; nobody has to.
+    day : date, optional
+        On which it was said; by default today.
+
+    Raises
+    ------
+    ArgumentError
+        If the client is not allocated, the day is later than today or before the draw, or it stands already.
+    """
+    found, day = need_withdrawal(now, client, what=what, by=by, day=day)
+    body = {"client": found.client, "what": what, "day": str(day), "reason": reason.strip()}
+    entry = ledger.append("withdrawal", body, by=by)
+    told = withdrawal_words(what, found.client, day)
+    return Noted(entry.position, "withdrawal", reason.strip() or "no reason asked for", told)
+
+
+def _allocated(now: Snapshot, client: str) -> Allocated:
+    known = {one.client.casefold(): one for one in now.allocated}
+    found = known.get(client.strip().casefold())
+    if found is None:
+        near = nearest_known(client, [one.client for one in now.allocated])
+        raise ArgumentError(
+            where="client", expected="a client whose arm is drawn", got=repr(client),
+            todo=f"Is {near} meant?" if near else "Who is not drawn has nothing to withdraw from.",
+        )  # fmt: skip
+    return found
 
 
 def handover(

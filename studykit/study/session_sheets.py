@@ -70,8 +70,18 @@ def write_sheet(
     DesignError
         If nobody is allocated yet, or the client has no arm.
     """
-    from studykit.outcomes.session_plan import session_plan
     from studykit.report.session_sheet import save_session_sheet
+
+    plan = session_of(now, client, today=today, trainer=trainer, by=by)
+    path, home = save_session_sheet(plan, now.protocol, now.folder / RESULTS, head=day_head(now))
+    return Sheet(plan, path, home)
+
+
+def session_of(
+    now: Snapshot, client: str, *, today: dt.date | None = None, trainer: str = "", by: str = ""
+) -> SessionPlan:
+    """The session of one client; parameters and refusals as of `write_sheet`, and nothing is written."""
+    from studykit.outcomes.session_plan import session_plan
 
     protocol = now.protocol
     for code in (by, trainer):
@@ -84,12 +94,34 @@ def write_sheet(
             todo="Lock the protocol and enrol clients first; a sheet needs the client's arm.",
         )
     taken_over = {code.casefold(): who for code, who in now.trainers_now.items()}
-    plan = session_plan(
+    return session_plan(
         protocol, now.records, client=client, allocated=now.allocated, today=today or now.today,
         trainer=trainer or taken_over.get(client.strip().casefold(), ""),
     )  # fmt: skip
-    path, home = save_session_sheet(plan, protocol, now.folder / RESULTS, head=day_head(now))
-    return Sheet(plan, path, home)
+
+
+def as_planned(now: Snapshot, plan: SessionPlan) -> dict[str, str]:
+    """A row of records/sessions for a session done exactly as planned, to be offered and confirmed.
+
+    The number of conventional sets is that of the client's last session; it is left out where there is none.
+    """
+    columns, taken = now.records["sessions"].columns, plan.stand_alone
+    own = [
+        (day, sets) for client, day, sets in
+        zip(columns["client"], columns["date"], columns["conventional_sets"], strict=True)
+        if client == plan.client and sets == sets
+    ]  # fmt: skip
+    row = {"status": "attended", "partner_reps": "0", "partner_sets": "0", "partner_sets_as_planned": "0"}
+    row |= {"conventional_sets": f"{max(own)[1]:.0f}"} if own else {}
+    if plan.dose is not None:
+        row["limit_reached"] = "yes" if plan.dose.to_limit and not plan.repetitions_left else "no"
+    if plan.allowed:
+        sets = plan.exercises_today
+        each = plan.cap if taken is None else taken.learn_lifting + taken.learn_lowering + plan.cap
+        row |= {"partner_reps": str(sets * each), "partner_sets": str(sets), "end_code": "as planned"}
+        row |= {"partner_sets_as_planned": str(sets), "lowering": "all in range", "lifting": "all finished"}
+        row["range_kept"] = "yes"
+    return row
 
 
 @dataclass(frozen=True, slots=True)

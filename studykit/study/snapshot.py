@@ -172,11 +172,13 @@ class Snapshot:
     @cached_property
     def allocated(self) -> tuple[Allocated, ...]:
         """The allocated clients, in order; from the ledger, or from the records of an external trial."""
+        from studykit.allocation.acts import withdrawals_from
         from studykit.records.client_rows import allocated_from_records
         from studykit.records.record_tables import Allocated
 
         if self.protocol.is_external:
             return allocated_from_records(self.records, self.protocol)
+        withdrawn = withdrawals_from(self.entries)
         return tuple(
             Allocated(
                 client=made.client,
@@ -184,6 +186,7 @@ class Snapshot:
                 allocated_on=made.day,
                 trainer=str(made.true_facts.get("trainer") or ""),
                 factors=dict(made.true_stratum),
+                withdrawn=withdrawn.get(made.client, {}),
             )
             for made in self.allocations
         )

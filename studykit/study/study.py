@@ -344,6 +344,17 @@ class Study:
             earlier_records=told_of_records(now.entries),
         )
 
+    def write_before_data(self) -> Path:
+        """Write the text for a register and the analysis plan, as they stand now; gives the path."""
+        from studykit.study.folder import versions
+        from studykit.writeup.before_data import write_before_data
+
+        now = self.read()
+        return write_before_data(
+            now.read, self.folder / RESULTS / "before_the_data", versions=versions(),
+            locked=now.locked is not None, allocated=len(now.allocated),
+        )  # fmt: skip
+
     def save_plan(self, plan: Plan) -> Path:
         """Write the planning page; gives its path."""
         from studykit.report.saving import save_plan
@@ -355,6 +366,12 @@ class Study:
         from studykit.study.todays import write_today
 
         return write_today(self.read(), by=by, today=today)
+
+    def withdraw(
+        self, client: str, *, what: str, by: str, reason: str = "", day: dt.date | None = None
+    ) -> entering.Noted:
+        """Write that a client takes back touch, consent or data; see `study.entering.withdraw`."""
+        return entering.withdraw(*read_locked(self.folder), client, what=what, by=by, reason=reason, day=day)
 
     def handover(
         self, trainer: str, *, to: str, reason: str, by: str, clients: Sequence[str] = ()

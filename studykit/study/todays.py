@@ -69,16 +69,10 @@ def write_today(now: Snapshot, *, by: str = "", today: dt.date | None = None) ->
     today : date, optional
         By default the day it is now at the studio.
     """
-    from studykit.outcomes.day_list import day_list
     from studykit.report.day_page import day_page, sheets_of_day
     from studykit.report.rendering import write_whole
 
-    told = tuple(_disagreements(now))
-    whole = day_list(
-        now.protocol, now.records, now.allocated, today=today or now.today, trainers=now.trainers_now,
-        disagreements=told,
-    )  # fmt: skip
-    seen = whole.seen_by(_knows(now, by))
+    seen = whole_day(now, today=today).seen_by(knows_arms(now, by))
     head = day_head(now) or "No ledger yet."
     name = "today_with_arms" if seen.with_arms else "today"
     files = {f"{name}.html": day_page(seen, head).encode()}
@@ -89,7 +83,17 @@ def write_today(now: Snapshot, *, by: str = "", today: dt.date | None = None) ->
     return Today(seen, head, now.folder / RESULTS / f"{name}.html", sheets)
 
 
-def _knows(now: Snapshot, by: str) -> Callable[[str], bool]:
+def whole_day(now: Snapshot, *, today: dt.date | None = None) -> DayList:
+    """The list of the day with every arm; `DayList.seen_by` with `knows_arms` is what somebody may read."""
+    from studykit.outcomes.day_list import day_list
+
+    return day_list(
+        now.protocol, now.records, now.allocated, today=today or now.today, trainers=now.trainers_now,
+        disagreements=tuple(_disagreements(now)),
+    )  # fmt: skip
+
+
+def knows_arms(now: Snapshot, by: str) -> Callable[[str], bool]:
     """Whose arms somebody may know: all, as a trainer those of the own clients, or none."""
     code = by.strip().casefold()
     if not code or is_kept_blind(by, now.protocol):

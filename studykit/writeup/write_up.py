@@ -73,16 +73,14 @@ def write_up(
     if isinstance(results, StudyResults):
         reading = Reading(results, protocol, tuple(amendments), tuple(looks), tuple(earlier_records))
         head, subtitle, parts = study_parts(reading)
-        return _write(
-            _with_references(title or head, subtitle, parts, results.provenance.made_at), Path(folder)
-        )
+        return write_document(title or head, subtitle, parts, results.provenance.made_at, Path(folder))
     things = results if isinstance(results, list) or _are_things(results) else [results]
     methods, found = own_sections(things)
     sources = sources_of(words_of((*methods, *found)))
     cited = paragraphs(citing_sentence(sources))
     told = (*methods, Section("sources", "", cited)) if cited else methods
     parts = tuple(Part(name, part) for name, part in (("Method", told), ("Results", found)) if part)
-    return _write(_with_references(title or "Results", "", parts, _NO_TIME), Path(folder))
+    return write_document(title or "Results", "", parts, _NO_TIME, Path(folder))
 
 
 _NO_TIME = "2000-01-01T00:00:00"  # things of one's own tell no time, and files must not tell the hour
@@ -93,22 +91,36 @@ def _are_things(results: Any) -> bool:
     return isinstance(results, tuple) and not (len(results) == 2 and hasattr(results[0], "savefig"))
 
 
-def _write(manuscript: Manuscript, folder: Path) -> Path:
-    """The document and its exhibits, all or none."""
+def write_document(
+    title: str, subtitle: str, parts: tuple[Part, ...], made_at: str, folder: Path, *, name: str = DOCUMENT
+) -> Path:
+    """Chapters with their references as one document, and its exhibits as files: all or none.
+
+    Parameters
+    ----------
+    title, subtitle : str
+    parts : tuple of Part
+    made_at : str
+        ISO 8601; the only time in the files.
+    folder : Path
+    name : str
+        Of the document.
+    """
+    manuscript = _with_references(title, subtitle, parts, made_at)
     found = [
         item for _, sections in laid_out(manuscript) for section in sections for item in section.exhibits
     ]
     figures = [item.content for item in found if isinstance(item.content, Picture)]
     pictures = {picture.code: png_bytes(picture.figure) for picture in figures if picture.figure is not None}
-    files = {DOCUMENT: word_bytes(manuscript, pictures)}
+    files = {name: word_bytes(manuscript, pictures)}
     for item in found:
-        name = f"{item.label.lower().replace(' ', '_')}_{item.content.code}"
+        path = f"{item.label.lower().replace(' ', '_')}_{item.content.code}"
         if isinstance(item.content, Table):
-            files |= _table_files(f"tables/{name}", item.title, item.content)
+            files |= _table_files(f"tables/{path}", item.title, item.content)
         else:
-            files[f"figures/{name}.png"] = pictures[item.content.code]
+            files[f"figures/{path}.png"] = pictures[item.content.code]
     write_whole(folder, files)
-    return folder / DOCUMENT
+    return folder / name
 
 
 def _with_references(title: str, subtitle: str, parts: tuple[Part, ...], made_at: str) -> Manuscript:

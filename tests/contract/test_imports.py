@@ -19,7 +19,8 @@ PACKAGE = Path(__file__).resolve().parents[2] / "studykit"
 GROUPS: tuple[tuple[str, ...], ...] = (
     ("errors",),
     ("results", "randomness", "shipped", "unseen", "kinds"),
-    ("mixed", "retention", "effects"),
+    ("mixed", "retention"),
+    ("effects",),
     ("protocol",),
     ("allocation",),
     ("records",),
@@ -36,6 +37,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("options",),
     ("commands",),
     ("joint", "writing"),
+    ("desk",),
     ("cli",),
 )
 RANK = {room: rank for rank, group in enumerate(GROUPS) for room in group}

@@ -54,7 +54,13 @@ def test_every_public_function_of_a_room_is_offered(room: str) -> None:
         and callable(thing)
         and not name.startswith("_")
     }
-    assert found - INNER_NAMES == {name for name in package.__all__ if callable(getattr(package, name))}
+    offered_here = {
+        name
+        for name in package.__all__
+        if callable(getattr(package, name))
+        and getattr(package, name).__module__.startswith(f"studykit.{room}.")
+    }
+    assert found - INNER_NAMES == offered_here
 
 
 def test_an_unknown_name_lists_the_known_ones() -> None:

@@ -287,9 +287,8 @@ def choose_analysis(setting: Setting) -> tuple[Analysis, str]:
     number = int(setting.arrays.with_primary_score.sum())
     if number < limit:
         return RegressionAnalysis(setting), (
-            f"{number} clients have a score at the primary visit, fewer than the {limit} named in the "
-            f"protocol: "
-            "the composite is analysed by regression"
+            f"{number} clients have a score at the primary visit, fewer than the {limit} that the mixed "
+            "model needs by the rule: the composite is analysed by regression"
         )
     if one_score_each(setting.arrays, setting.trainers.role)[0]:
         return RegressionAnalysis(setting), ""
@@ -297,7 +296,7 @@ def choose_analysis(setting: Setting) -> tuple[Analysis, str]:
         return fit_model(setting), ""
     except ConvergenceError:
         return RegressionAnalysis(setting), (
-            "the mixed model did not converge: the composite is analysed by regression, as the protocol says"
+            "the mixed model did not converge: the composite is analysed by regression"
         )
     except (FitError, DesignError) as reason:
         return RegressionAnalysis(setting), f"the mixed model could not be fitted ({reason})"

@@ -38,6 +38,7 @@ from studykit.outcomes.results import LEFT_BEFORE, MissingCount, OutcomeEstimate
 from studykit.protocol.types import Protocol
 from studykit.records.leaving import has_left
 from studykit.records.rows import RetentionSpells, Scores
+from studykit.records.withdrawal import REASONS as TAKEN_BACK
 from studykit.results import Estimate, frozen_array
 
 Floats = NDArray[np.float64]
@@ -332,10 +333,17 @@ def _reasons(
     by = np.full(clients.size, float(day))
     left = has_left(spells, clients, by, setting.protocol.absence_rule)
     return [
-        LEFT_BEFORE if late else NOT_YET if spells.histories[client].data_through < day
-        else LEFT_BEFORE if gone else NO_TEST
+        _taken_back(spells, client, day)
+        or (LEFT_BEFORE if late else NOT_YET if spells.histories[client].data_through < day
+            else LEFT_BEFORE if gone else NO_TEST)
         for client, late, gone in zip(clients.tolist(), tested, left.tolist(), strict=True)
     ]  # fmt: skip
+
+
+def _taken_back(spells: RetentionSpells, client: int, day: int) -> str:
+    """What the client took back by the day; empty where nothing."""
+    reason = spells.reasons[client]
+    return reason if reason in TAKEN_BACK.values() and spells.registered_on[client] <= day else ""
 
 
 def _analysed(setting: Setting, analysis: Analysis) -> tuple[tuple[str, int], ...]:

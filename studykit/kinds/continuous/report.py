@@ -84,9 +84,12 @@ def limits(reading: Reading, result: ContinuousResult) -> tuple[str, ...]:
     return (STAYERS,) if reading.results.flow.departures_known else ()
 
 
+FALLBACK_USED = "The fallback was used, by a rule that stood before the data"
+
+
 def blocks(reading: Reading, result: ContinuousResult) -> tuple[Block, ...]:
     """Pictures and tables."""
-    fallback = f"The fallback named in the protocol was used: {result.fallback}" if result.fallback else ""
+    fallback = f"{FALLBACK_USED}: {result.fallback}" if result.fallback else ""
     return (
         *paragraphs(fallback),
         *pictures(_trajectories(reading, result), contrasts_picture(reading, result, f"in {result.name}")),
@@ -153,7 +156,7 @@ def methods(reading: Reading, planned: ContinuousOutcome, result: ContinuousResu
     if result is not None:
         sentences.append(f"Model: {whole(reading.named(result.model))}")
         if result.fallback:
-            sentences.append(f"The fallback named in the protocol was used: {whole(result.fallback)}")
+            sentences.append(f"{FALLBACK_USED}: {whole(result.fallback)}")
     if planned.estimand is not None:
         if planned.estimand.missing_data:
             sentences.append(f"Missing tests: {whole(planned.estimand.missing_data)}")
@@ -184,7 +187,7 @@ def planned(
     if result is None:
         return [PlannedAnalysis(name, planned.role, "not done: there are no records for it")]
     done = (
-        f"done by the fallback of the protocol: {result.fallback}"
+        f"done by the fallback: {result.fallback}"
         if result.fallback
         else f"done: {result.primary.method.rstrip('.')}"
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -315,8 +316,11 @@ def test_a_week_in_which_nobody_ever_trains_speaks_for_the_other_order(tmp_path:
     early = [(row[0], f"{row[1]:%m/%d/%Y}" if row[1] > dt.date(2025, 8, 31) and row[1].day < 13
               else f"{row[1]:%d/%m/%Y}", *row[2:]) for row in rows]  # fmt: skip
     (tmp_path / "export.csv").write_text(text(early), encoding="utf-8")
-    with pytest.raises(DataError, match=r"rows \d+, .* rows that are month first"):
+    with pytest.raises(DataError, match=r"rows \d+, .* rows that are month first") as stopped:
         read_attendance(tmp_path / "export.csv", settings=ReadingSettings(today=TODAY))
+    named = re.search(r"rows (\d+), (\d+)", str(stopped.value))
+    assert named is not None
+    assert all(rows[int(row) - 2][1] > dt.date(2025, 8, 31) for row in named.groups())
 
 
 def test_half_of_the_joining_dates_are_no_worse_than_none(tmp_path: Path) -> None:

@@ -118,3 +118,10 @@ def test_out_of_reach_says_what_is_reached() -> None:
 def test_impossible_arguments_are_refused(arguments: dict[str, float], message: str) -> None:
     with pytest.raises(ArgumentError, match=message):
         t_power(1.0, **arguments)
+
+
+@pytest.mark.parametrize(("sides", "power"), [(1, 0.6388), (2, 0.5160)])
+def test_without_limit_of_degrees_of_freedom_power_is_the_normal_one(sides: int, power: float) -> None:
+    """Two standard errors at 5 %: 1 - Phi(1.645 - 2), and both tails beyond 1.960."""
+    found = t_power(2.0, 1.0, degrees_of_freedom=float("inf"), sides=sides)  # type: ignore[arg-type]
+    assert found == pytest.approx(power, abs=5e-5)

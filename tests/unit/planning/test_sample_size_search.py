@@ -12,7 +12,7 @@ from scipy.stats import nct, norm, t
 
 from studykit.errors import ArgumentError, DesignError
 from studykit.planning.sample_size_search import effect_at, place_at, search_effect, search_number
-from studykit.planning.search_loop import CurvePoint, Round, Shape, Task, find_root, run_search
+from studykit.planning.search_loop import CurvePoint, Round, Shape, Task, find_root, out_of_reach, run_search
 from studykit.planning.search_trials import NOTHING, Errors, PlaceTrials, corrected_mean
 from studykit.protocol.protocol_file import read_protocol
 from studykit.shipped import shipped
@@ -278,6 +278,15 @@ def test_an_answer_beyond_what_is_simulated_says_so() -> None:
     many, _ = searched(900.0, limits=(20.0, 300.0))
     assert many.number is None
     assert many.remark == "more than 300 clients, the most that are simulated"
+
+
+@pytest.mark.parametrize(("closed", "said"), [(1800.0, "says 1800.0"), (None, "says that no number does")])
+def test_what_the_closed_form_says_is_told_where_nothing_is_simulated(closed, said) -> None:
+    task = Task(
+        Shape("power", 0.8, 100.0), "clients", 0.8, closed, (20.0, 300.0), least_round=250, close=0.05,
+        most_trials=6000,
+    )  # fmt: skip
+    assert out_of_reach(task).remark.startswith(f"not simulated: the closed form {said}, and no more than")
 
 
 def test_a_wrong_closed_form_is_left_behind() -> None:

@@ -109,6 +109,7 @@ def test_what_cannot_be_stops(pairs: list[tuple[str, str]], expected: str) -> No
 
 
 WARNS = [
+    ([("value = 2.0\nlow = -5.0", "value = 0.49\nlow = -5.0")], "points, 2 for 2 points"),
     ([("partner_reps_per_set = 3", "partner_reps_per_set = 6")], "0 to 5"),
     ([("gap_seconds = 10.0", "gap_seconds = 25.0")], "0 to 20"),
     ([("hours_between = 48.0", "hours_between = 24.0")], "48 to 168"),
@@ -175,3 +176,7 @@ def test_without_a_mark_the_first_arm_is_the_reference_and_a_note_says_so() -> N
     assert (found.severity, found.where) == ("note", "protocol.toml, line 83, arms")
     assert found.expected == "one arm with reference = true"
     assert found.todo == "The first, conventional, is taken as the reference."
+
+
+def test_half_a_point_of_retention_is_not_asked_about() -> None:
+    assert parse_protocol(changed(("value = 2.0\nlow = -5.0", "value = 0.5\nlow = -5.0"))).findings == ()

@@ -310,3 +310,13 @@ def test_several_outcomes_share_the_clients_and_keep_the_protocols_order(
     assert rows.outcomes["leg"].score[0] == pytest.approx(80 * (1 + 10 / 30))
     assert counts(rows.outcomes["leg"].rows) == {
         "attempt failed": 1, "more repetitions than the equation is used for": 1}  # fmt: skip
+
+
+def test_the_first_clients_departure_is_known_like_any_other(
+    write: Write, protocol: Protocol, allocated: tuple[Allocated, ...]
+) -> None:
+    departures = "client,date,reason\nC01,2026-04-20,moved away\nC04,2026-04-22,cost\n"
+    rows, _ = derive_rows(read_records(write(departures=departures), protocol=protocol), protocol, allocated)
+    assert rows.retention is not None
+    assert rows.retention.reasons == ("moved away", "", "", "cost")
+    np.testing.assert_array_equal(rows.retention.registered_on, [49.0, np.nan, np.nan, 51.0])

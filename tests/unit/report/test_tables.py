@@ -113,6 +113,10 @@ def test_latex_rows_cannot_be_read_as_options() -> None:
     assert "[$-$1.2,~1.2]~\\%" in to_latex(one("x", Bracket(INTERVAL, PER_CENT_CHANGE)))
 
 
+def test_a_label_keeps_letters_digits_and_hyphens() -> None:
+    assert r"\label{tab:week-12-all}" in to_latex(replace(one("x"), code="week_12-all"))
+
+
 def test_means_stand_with_standard_deviations_in_round_brackets() -> None:
     """C03 and C04: SD for spread, never a plus-minus sign."""
     assert MeanSpread(44.24, 12.1, 1).text() == "44.2 (12.1)"

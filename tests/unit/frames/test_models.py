@@ -6,10 +6,20 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.errors import ArgumentError
-from studykit.frames import fit_frame, model_from_frame, to_frame
+from studykit.errors import ArgumentError, RepeatedRowsWarning
+from studykit.frames import fit_binary_frame, fit_frame, model_from_frame, to_frame
 from studykit.kinds.continuous.results import ObservedSeries
-from studykit.mixed import RandomEffect, fit_linear_mixed, influence_of, residual_quantiles
+from studykit.mixed import (
+    RandomEffect,
+    StandardDeviation,
+    describe_variances,
+    fit_binary_mixed,
+    fit_linear_mixed,
+    influence_of,
+    likelihood_ratio,
+    profile_interval,
+    residual_quantiles,
+)
 from studykit.outcomes.results import OutcomeEstimate
 from studykit.results import Estimate, RowCount
 
@@ -95,11 +105,13 @@ def test_a_value_that_cannot_be_used_is_found_by_its_label(frame: pd.DataFrame) 
     frame.index = pd.Index(np.arange(len(frame)) + 500)
     frame.loc[500, "load"] = np.nan
     frame.loc[507, "week"] = np.inf
-    with pytest.raises(ArgumentError, match=r"column week: expected finite numbers; .* labelled 507"):
+    with pytest.raises(
+        ArgumentError, match=r"column week: expected finite numbers; found inf in the row labelled 507"
+    ):
         fit_frame(frame, outcome="load", fixed=["week"], random={"client": ["intercept"]})
     frame["load"] = frame["load"].astype(object)
     frame.loc[511, "load"] = "fifty"
-    with pytest.raises(ArgumentError, match=r"column load: expected finite numbers; .* labelled 511"):
+    with pytest.raises(ArgumentError, match=r"column load: .*; found 'fifty' in the row labelled 511"):
         fit_frame(frame, outcome="load", fixed=[], random={"client": ["intercept"]})
 
 
@@ -123,7 +135,7 @@ def test_nested_groups_are_told_apart_by_all_columns(frame: pd.DataFrame) -> Non
         ({"outcome": "weight"}, "expected columns among client, week, arm, load; found weight"),
         (
             {"outcome": "arm", "fixed": ["week"]},
-            "column arm: expected finite numbers; found other values, first in the rows labelled 0, 1, 2",
+            "column arm: expected finite numbers; found 'plain' in the row labelled 0, 'plain' in the row",
         ),
         ({"fixed": "arm"}, 'fixed: expected a list of columns, such as ["days"]'),
         ({"random": {"client": "intercept"}}, "random: expected a list"),
@@ -191,3 +203,148 @@ def test_what_a_result_keeps_for_itself_is_no_column(frame: pd.DataFrame) -> Non
     fit = fit_frame(frame, outcome="load", fixed=["week"], random={"client": ["intercept"]})
     assert not [name for name in to_frame(fit.fit).columns if name.startswith("_")]
     assert to_frame(fit.coefficients)["name"].tolist() == ["intercept", "week"]
+
+
+def test_exact_copies_of_rows_are_told(frame: pd.DataFrame) -> None:
+    """Copies made p .113 into .009 without a word."""
+    copied = pd.concat([frame, frame.iloc[[4, 5, 9]]], ignore_index=True)
+    with pytest.warns(
+        RepeatedRowsWarning, match=r"3 of 39 rows repeat an earlier row .* \(first: 36, 37, 38\)"
+    ):
+        fit = fit_frame(copied, outcome="load", fixed=["week"], random={"client": ["intercept"]})
+    assert "3 of 39 rows repeat" in str(fit.summary(intervals=False))
+    doubled = frame.set_index("client", drop=False)
+    named = fit_frame(doubled, outcome="load", fixed=["week"], random={"client": ["intercept"]})
+    assert len(named.remarks) == 1
+    assert named.remarks[0].startswith("Row labels occur more than once (first: 'C00')")
+
+
+def test_truths_and_levels_that_do_not_occur(frame: pd.DataFrame) -> None:
+    frame["added"] = frame["arm"] == "added"
+    frame["size"] = pd.Categorical(frame["week"].map({0.0: "small", 6.0: "mid", 12.0: "large"}),
+                                   ["small", "mid", "none", "large"], ordered=True)  # fmt: skip
+    fit = fit_frame(frame, outcome="load", fixed=["added", "size"], random={"client": ["intercept"]})
+    assert fit.fit.names == ("intercept", "added[True]", "size[mid]", "size[large]")
+    turned = fit_frame(
+        frame, outcome="load", fixed=["added"], random={"client": ["intercept"]}, reference={"added": True}
+    )
+    assert turned.fit.names == ("intercept", "added[False]")
+    with pytest.raises(ArgumentError, match="levels small, mid, large; reference 'none'"):
+        fit_frame(frame, outcome="load", fixed=["size"], random={"client": ["intercept"]},
+                  reference={"size": "none"})  # fmt: skip
+
+
+def test_rows_that_went_missing_are_part_of_the_message(frame: pd.DataFrame) -> None:
+    frame.loc[frame["arm"] == "added", "load"] = np.nan
+    with pytest.raises(
+        ArgumentError, match=r"levels plain; .*18 of 36 rows used; left out: 18 \(no value in load"
+    ):
+        fit_frame(frame, outcome="load", fixed=["arm"], random={"client": ["intercept"]},
+                  reference={"arm": "plain"})  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("written", "hint"),
+    [
+        ("arm*week", r'their product as a tuple: \["arm", "week", \("arm", "week"\)\]'),
+        ("arm:week", r'Write the product as a tuple: \("arm", "week"\)'),
+        ("arm + week", r'Write the columns one by one: \["arm", "week"\]'),
+    ],
+)
+def test_columns_in_one_text_get_a_hint(frame: pd.DataFrame, written: str, hint: str) -> None:
+    with pytest.raises(ArgumentError, match=hint):
+        fit_frame(frame, outcome="load", fixed=[written], random={"client": ["intercept"]})
+    with pytest.raises(ArgumentError) as caught:
+        fit_frame(frame, outcome="load", fixed=["arms"], random={"client": ["intercept"]})
+    assert not caught.value.todo
+
+
+def test_a_fit_from_a_frame_is_taken_wherever_its_parts_are(frame: pd.DataFrame) -> None:
+    call = {"outcome": "load", "random": {"client": ["intercept"]}}
+    larger = fit_frame(frame, fixed=["week", "arm"], reference={"arm": "plain"}, reml=False, **call)
+    smaller = fit_frame(frame, fixed=["week"], reml=False, **call)
+    assert likelihood_ratio(smaller, larger) == likelihood_ratio(smaller.fit, larger.fit)
+    assert residual_quantiles(larger).labels == residual_quantiles(larger.fit).labels
+    quantity = StandardDeviation("client")
+    assert profile_interval(larger, quantity) == profile_interval(larger.model, quantity, reml=False)
+    model = model_from_frame(frame, fixed=["week"], **call)
+    assert profile_interval(model, quantity) == profile_interval(model.model, quantity, reml=True)
+    assert influence_of(smaller, "client").levels == influence_of(model.model, "client").levels
+    assert describe_variances(model) == describe_variances(model.model)
+    with pytest.raises(
+        ArgumentError, match=r"expected a linear mixed fit; found FrameModel. Fit the model first"
+    ):
+        residual_quantiles(model)
+    with pytest.raises(
+        ArgumentError, match=r"expected a model with its data; found MixedFit. A fit keeps no data"
+    ):
+        profile_interval(larger.fit, quantity)
+
+
+def test_a_binary_outcome_from_a_frame(frame: pd.DataFrame) -> None:
+    rng = np.random.default_rng(5)
+    frame["kept"] = rng.random(36) < 0.6
+    ours = fit_binary_frame(frame, outcome="kept", fixed=["arm", "week", ("arm", "week")],
+                            random={"client": ["intercept"]}, reference={"arm": "plain"})  # fmt: skip
+    added, week = (frame["arm"] == "added").to_numpy(float), frame["week"].to_numpy()
+    design = np.column_stack([np.ones(36), added, week, added * week])
+    direct = fit_binary_mixed(frame["kept"].to_numpy(float), design, RandomEffect("client", frame["client"]))
+    assert [c.value for c in ours.coefficients] == [c.value for c in direct.coefficients]
+    everybody = [np.column_stack([np.ones(36), arm, week, arm * week]) for arm in (np.ones(36), np.zeros(36))]
+    assert ours.risks("arm", "added", "plain").difference == direct.standardised_risks(*everybody).difference
+    with pytest.raises(ArgumentError, match=r"levels that the model knows \(plain, added\); found 'other'"):
+        ours.risks("arm", "other", "plain")
+
+
+def test_an_effect_in_standard_deviations_of_single_measurements(frame: pd.DataFrame) -> None:
+    fit = fit_frame(frame, outcome="load", fixed=["arm"], random={"client": ["intercept"]},
+                    reference={"arm": "plain"})  # fmt: skip
+    effect = fit.effect_size({"arm[added]": 1})
+    spread = fit.fit.covariance_parameters["client"][0, 0] + fit.fit.covariance_parameters.residual.variance
+    assert effect.value == pytest.approx(fit.contrast({"arm[added]": 1}).value / spread**0.5)
+    assert effect.denominator == "square root of the sum of the variances: client, residual"
+
+
+def test_means_that_cannot_be_asked_for_are_explained(frame: pd.DataFrame) -> None:
+    fit = fit_frame(frame, outcome="load", fixed=["arm", ("arm", "week")], random={"client": ["intercept"]},
+                    reference={"arm": "plain"})  # fmt: skip
+    for call, message in (
+        ({"of": "trainer"}, "expected fixed effects among arm, week; found 'trainer'"),
+        ({"of": "arm", "by": "week"}, r'expected values of week, .* Say at which: at={"week": \[0, 12\]}'),
+        ({"of": "arm", "weights": "size"}, 'expected "equal" or "rows"; found \'size\''),
+        ({"of": "arm", "at": {"week": [0, 6]}}, "one value each where they are not asked for; found week"),
+    ):
+        with pytest.raises(ArgumentError, match=message):
+            fit.means(**call)
+    with pytest.raises(ArgumentError, match="expected one of 'plain', 'added'; found 'nobody'"):
+        fit.means("arm").against("nobody")
+    with pytest.raises(
+        ArgumentError, match=r"terms that arm:week is made of in the model; found no term week"
+    ):
+        fit.test_terms()
+
+
+def test_the_model_table_is_short_and_escapes_what_it_shows(frame: pd.DataFrame) -> None:
+    frame["arm"] = frame["arm"].replace({"added": "<b>added"})
+    fit = fit_frame(frame, outcome="load", fixed=["arm", "week"], random={"client": ["intercept"]},
+                    reference={"arm": "plain"})  # fmt: skip
+    text = str(fit.summary())
+    assert len(text.splitlines()) <= 24
+    assert "36 of 36 rows used; 12 levels of client." in text
+    assert "The search converged." in text
+    html = fit._repr_html_()
+    assert "arm[&lt;b&gt;added]" in html
+    assert "<b>" not in html
+    for thing in (
+        fit,
+        fit.fit,
+        fit.summary(),
+        fit.means("arm"),
+        fit.test_terms(),
+        fit.means("arm").pairwise(),
+    ):
+        assert len(repr(thing)) < 160
+        assert "\n" not in repr(thing)
+    ml = fit_frame(frame, outcome="load", fixed=["week"], random={"client": ["intercept"]}, reml=False)
+    assert ml.summary(intervals=False).akaike == -2 * ml.log_likelihood + 2 * 4
+    assert np.isnan(fit.summary(intervals=False).akaike)
