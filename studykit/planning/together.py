@@ -180,6 +180,28 @@ def together_sentences(together: Together) -> tuple[str, ...]:
     )
 
 
+def together_in_short(together: Together) -> tuple[str, str]:
+    """Two lines for a terminal; the rest stands on the page."""
+
+    def told(numbers: list[int | None]) -> str:
+        return ", ".join(map(_told, numbers))
+
+    sizes = ", ".join(f"{item.difference:g}" for item in together.strength)
+    these, like = [item.these for item in together.strength], [item.like[1] for item in together.strength]
+    stays = "; ".join(f"{item.difference:g} points: {_told(item.these)}" for item in together.retention)
+    enough = together.enough_clients[0]
+    return (
+        (
+            f"Strength, {sizes} %: {told(these)} studios of {together.clients} clients to answer for these "
+            f"studios; {told(like)} for studios like these that differ by {100.0 * SPREADS[1]:g} %."
+        ),
+        (
+            f"Who stays: {stays or 'not planned'}. From {enough} tested clients a studio on, only more "
+            "studios help. More on the page."
+        ),
+    )
+
+
 def _strength_line(item: StudiosNeeded) -> str:
     like = ", ".join(
         f"{_told(number)}{'*' if simulated else ''} if they differ by {100.0 * spread:g} %"

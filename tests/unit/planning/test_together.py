@@ -17,6 +17,7 @@ from studykit.planning.together import (
     like_power,
     simulated_power,
     these_power,
+    together_in_short,
     together_sentences,
 )
 from studykit.protocol.protocol_file import read_protocol
@@ -104,7 +105,7 @@ def test_where_other_studios_are_to_be_joined_the_plan_says_how_many(protocol: P
     assert wanted is not None
     assert together.retention[1] == StudiosNeeded(10.0, math.ceil(wanted / 40))
     text, page = plan_text(plan), render_plan(plan, protocol)
-    for line in together_sentences(together):
+    for line in together_in_short(together):
         assert f"- {line}" in text
     assert "Joining other studios" in page
     first = together.strength[0]
@@ -122,6 +123,16 @@ def test_where_one_studio_is_enough_nothing_is_said_of_others(protocol: Protocol
 def test_the_sentences() -> None:
     strength = (StudiosNeeded(2.0, 24, (28, 33, None), (True, False, False)),)
     together = Together(40, 0.8, strength, (StudiosNeeded(5.0, 63), StudiosNeeded(10.0, None)), (82, 13))
+    assert together_in_short(together) == (
+        (
+            "Strength, 2 %: 24 studios of 40 clients to answer for these studios; 33 for studios like these "
+            "that differ by 2 %."
+        ),
+        (
+            f"Who stays: 5 points: 63; 10 points: over {MOST}. From 82 tested clients a studio on, only more "
+            "studios help. More on the page."
+        ),
+    )
     assert together_sentences(together) == (
         "Studios of 40 clients each, all by this protocol, to find a true difference 80 of 100 times.",
         (
