@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from studykit.errors import ArgumentError, ConvergenceError, DesignError, FitError
 from studykit.kinds.continuous.model import CellLayout, default_model, empty_cell, single_model
 from studykit.kinds.continuous.primary import not_converged, one_score_each, regressed, regression_at
-from studykit.kinds.continuous.regression import RESIDUAL, Regression
+from studykit.kinds.continuous.regression import BASELINE, FACTS, RESIDUAL, TRAINERS, Regression
 from studykit.kinds.continuous.scores import ScoreArrays, analysis_scores, composite_scores, score_cube
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.mixed import MixedFit
@@ -225,7 +225,8 @@ class RegressionAnalysis:
         of = "composite" if len(self.setting.exercises) > 1 else "score"
         if self._role == "clusters":
             return f"{of} adjusted for baseline and stratifiers, means per trainer, t on trainers minus two"
-        on = f"on the baseline {of}" if self.setting.rows.baseline_visits else "on arm alone"
+        with_baseline = self.setting.rows.baseline_visits and BASELINE not in self._dropped
+        on = f"on the baseline {of}" if with_baseline else "on arm alone"
         return f"regression of the {of} {on}{self._others()}, t on the residual degrees of freedom"
 
     def _others(self) -> str:
@@ -233,13 +234,21 @@ class RegressionAnalysis:
         protocol = self.setting.protocol
         others = ["stratifiers"] if any(item.code != "trainer" for item in protocol.strata) else []
         others += ["covariates"] if any(code != "trainer" for code in protocol.analysis.adjust_for) else []
-        others += ["trainer"] if self._role in {"fixed", "random"} else []
+        gone = self._dropped
+        others = [] if FACTS in gone else others
+        others += ["trainer"] if self._role in {"fixed", "random"} and TRAINERS not in gone else []
         return f", {', '.join(others)}" if others and self.adjust else ""
 
     @property
+    def _dropped(self) -> tuple[str, ...]:
+        """What left the regression at the primary visit for want of tested clients."""
+        return self._fit(self.setting.primary_visit, self.setting.exercises).dropped()
+
+    @property
     def remarks(self) -> tuple[str, ...]:
-        """Columns left out at the primary visit."""
-        return left_out_remarks(self._fit(self.setting.primary_visit, self.setting.exercises).left_out())
+        """Terms and columns left out at the primary visit."""
+        fit = self._fit(self.setting.primary_visit, self.setting.exercises)
+        return (*dropped_remarks(fit, self._role), *left_out_remarks(fit.left_out()))
 
     def effect(self, arm: int, visit: int, exercises: tuple[int, ...]) -> Estimate:
         """Arm minus reference arm at a follow-up visit."""
@@ -300,6 +309,19 @@ def choose_analysis(setting: Setting) -> tuple[Analysis, str]:
         )
     except (FitError, DesignError) as reason:
         return RegressionAnalysis(setting), f"the mixed model could not be fitted ({reason})"
+
+
+def dropped_remarks(fit: Regression, role: TrainerRole) -> tuple[str, ...]:
+    """One sentence about terms that so few tested clients cannot carry."""
+    gone = fit.dropped()
+    if not gone or role == "clusters":
+        return ()
+    clients = int(fit.used[0].sum())
+    remark = (
+        f"{clients} clients were tested at the visit, too few for every term: by the order written in "
+        f"advance, {' and '.join(gone)} left the regression."
+    )
+    return (remark,)
 
 
 def left_out_remarks(left_out: tuple[str, ...]) -> tuple[str, ...]:

@@ -34,7 +34,7 @@ def effects_by_trainer(setting: Setting, primary: OutcomeEstimate) -> tuple[Outc
     own = clients.of_trainer()
     number = [(own & (inside & side)[..., None]).sum(axis=1)[0] for side in (compared, ~compared)]
     shown = np.flatnonzero(np.minimum(*number) >= LEAST_PER_ARM)
-    names, blocks = adjusting_columns(arrays.baseline_score(setting.exercises), clients, trainers=False)
+    names, _, blocks = adjusting_columns(arrays.baseline_score(setting.exercises), clients, trainers=False)
     fit = least_squares(
         score,
         np.concatenate([own, own & compared[..., None], *blocks], axis=2),

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError
+from studykit.kinds.continuous.regression import ENOUGH_DEGREES_OF_FREEDOM
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.assumptions import (
     Assumptions,
@@ -180,6 +181,8 @@ class ContinuousModel(OutcomeModel):
         Where one client gets both arms.
     delivery_spread : (float, float)
         Variance between clients that the reference and the compared arm gain from an effect of one.
+    fewer_terms : tuple of int
+        Terms that are left in the smallest studies, see `studykit.kinds.continuous.regression.RUNGS`.
     """
 
     scale: str
@@ -190,6 +193,7 @@ class ContinuousModel(OutcomeModel):
     effect: float
     within: WithinSpread | None = None
     delivery_spread: tuple[float, float] = (0.0, 0.0)
+    fewer_terms: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,6 +277,7 @@ def planned_model(
         tested=tested if within is None else share_in_both(protocol, assumptions, tested=tested),
         trainer_by_arm_sd=0.0 if common["nested"] else assumptions.value("trainer_by_arm_sd"),
         fixed_terms=_fixed_terms(protocol),
+        fewer_terms=_fewer_terms(protocol),
         effect=kept * on_scale(assumptions.value("effect_strength"), outcome.scale),
         within=within,
         delivery_spread=(0.0, 0.0) if within else spread,
@@ -308,13 +313,28 @@ def _fixed_terms(protocol: Protocol) -> int:
     return len(protocol.arms) + 1 + strata + trainers + len(protocol.analysis.adjust_for)
 
 
+def _fewer_terms(protocol: Protocol) -> tuple[int, ...]:
+    """Terms of the smallest studies: without trainers, then without stratifiers and covariates."""
+    least = len(protocol.arms) + 1
+    strata = sum(max(len(stratum.levels), 1) - 1 for stratum in protocol.strata if stratum.code != "trainer")
+    return least + strata + len(protocol.analysis.adjust_for), least
+
+
+def _terms(model: ContinuousModel, clients: float) -> int:
+    """The terms that so many tested clients can carry, in the order that the regression drops them."""
+    for terms in (model.fixed_terms, *model.fewer_terms):
+        if clients - terms >= ENOUGH_DEGREES_OF_FREEDOM:
+            return terms
+    return (model.fixed_terms, *model.fewer_terms)[-1]
+
+
 def _error_and_freedom(model: ContinuousModel, clients: int) -> tuple[float, float] | None:
     """Standard error and degrees of freedom, ``None`` where nothing can be estimated."""
     everybody = clients * model.tested
     if model.within is not None:
         known = within_error(model.within, everybody, model.trainers)
         return None if known is None else (known.standard_error, known.degrees_of_freedom)
-    freedom = model.trainers - 2.0 if model.nested else everybody - model.fixed_terms
+    freedom = model.trainers - 2.0 if model.nested else everybody - _terms(model, everybody)
     if freedom < 1.0 or everybody <= 5.0:
         return None
     spreads = (model.residual_sd**2 + spread * model.effect**2 for spread in model.delivery_spread)

@@ -21,6 +21,7 @@ from studykit.kinds.continuous.planned_model import (
     told,
     told_width,
 )
+from studykit.kinds.continuous.regression import ENOUGH_DEGREES_OF_FREEDOM, FACTS, TRAINERS
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.planning.advice import about, capital, what_it_cannot
 from studykit.planning.assumptions import USUAL_HORIZON, Assumptions, dilution, share_still_there
@@ -166,12 +167,23 @@ class ContinuousPlan(OutcomePlan):
             by_model = self.tested_clients >= protocol.analysis.composite_below_clients
             return (*self._limits_of_clusters(protocol), *((CAUTIOUS_CLUSTERS,) if by_model else ()))
         words = protocol.plan.words
-        limits = [sentence for sentence in (words.remark, words.join) if sentence]
+        limits = [sentence for sentence in (words.remark, words.join, self._ladder()) if sentence]
         trainers, width = protocol.planning.trainers, self.planned.width_other_trainers
         if trainers == 1:
             return (*limits, "With one trainer, what is found holds for this trainer only.")
         holds = f"The answer holds for these {trainers} trainers; for others the interval is {width:.1f}"
         return (*limits, f"{holds} {self.unit} wide.")
+
+    def _ladder(self) -> str:
+        """What leaves the analysis where too few clients are tested for every term."""
+        tested, model = self.tested_clients, self.model
+        if model.within or tested - model.fixed_terms >= ENOUGH_DEGREES_OF_FREEDOM:
+            return ""
+        return (
+            f"About {tested:.0f} tested clients are too few for every term of the analysis: {TRAINERS}, then "
+            f"{FACTS} leave it, in this order and by the number tested alone; nobody chooses once scores "
+            "are known."
+        )
 
     def _limits_of_clusters(self, protocol: Protocol) -> tuple[str, ...]:
         """Whether so few trainers can ever do what clients drawn singly would (Hemming and others 2011)."""

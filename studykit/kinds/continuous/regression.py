@@ -20,6 +20,18 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 LEAST_DEGREES_OF_FREEDOM = 2
+ENOUGH_DEGREES_OF_FREEDOM = 5  # below it an interval costs more than the terms that could go can earn
+BASELINE, FACTS, TRAINERS = "the score before allocation", "stratifiers and covariates", "trainers"
+RUNGS = (
+    (TRAINERS, ENOUGH_DEGREES_OF_FREEDOM),
+    (FACTS, ENOUGH_DEGREES_OF_FREEDOM),
+    (BASELINE, LEAST_DEGREES_OF_FREEDOM),
+)
+"""What leaves the regression, in this order, while fewer degrees of freedom than these remain.
+
+The order is fixed before the first client, and the rung follows from how many were tested and which columns
+there are, never from a score.
+"""
 RESIDUAL = "residual"  # the degrees of freedom are those of the residuals
 NO_ARM = ""
 
@@ -45,6 +57,10 @@ class Regression:
         ``nan`` for clients who were not used.
     unseen : tuple of str
         By study, the first arm that has no score; empty where all have one.
+    parts : tuple of str
+        Of every column, which of `RUNGS` it belongs to; empty for the mean and the arms.
+    rung : ndarray of int, shape (m,)
+        How many of `RUNGS` were left out, since too few clients were tested.
     """
 
     coefficients: Floats
@@ -56,10 +72,19 @@ class Regression:
     used: Flags
     residuals: Floats
     unseen: tuple[str, ...]
+    parts: tuple[str, ...]
+    rung: Integers
+
+    def dropped(self, study: int = 0) -> tuple[str, ...]:
+        """Parts that left the regression, since too few clients were tested."""
+        gone = [part for part, _ in RUNGS[: int(self.rung[study])]]
+        return tuple(part for part in gone if part in self.parts)
 
     def left_out(self, study: int = 0) -> tuple[str, ...]:
         """Columns that repeat others."""
-        return tuple(name for name, keep in zip(self.names, self.kept[study], strict=True) if not keep)
+        gone = self.dropped(study)
+        columns = zip(self.names, self.parts, self.kept[study], strict=True)
+        return tuple(name for name, part, keep in columns if not keep and part not in gone)
 
     def combination(self, weights: Floats, *, confidence_level: float = 0.95) -> Answers:
         """A linear combination of the coefficients, with t on the residual degrees of freedom.
@@ -110,9 +135,17 @@ class Regression:
 
 
 def least_squares(
-    outcome: Floats, matrix: Floats, names: tuple[str, ...], used: Flags, unseen: tuple[str, ...] = ()
+    outcome: Floats,
+    matrix: Floats,
+    names: tuple[str, ...],
+    used: Flags,
+    unseen: tuple[str, ...] = (),
+    *,
+    parts: tuple[str, ...] = (),
 ) -> Regression:
     """Ordinary least squares on the clients that are ``used``; columns that repeat others are left out.
+
+    With ``parts``, what each column belongs to, terms go in the order of `RUNGS` where clients are too few.
 
     Parameters
     ----------
@@ -126,6 +159,14 @@ def least_squares(
     present = np.where(used, outcome, 0.0)
     own = matrix * used[..., None]
     basis, kept = orthonormal_columns(own)
+    rung = np.zeros(len(used), dtype=np.int64)
+    for number, (part, least) in enumerate(RUNGS, start=1):
+        columns = np.flatnonzero([of == part for of in parts])
+        short = np.flatnonzero(used.sum(axis=1) - kept.sum(axis=1) < least)
+        if short.size and columns.size:
+            own[np.ix_(short, np.arange(own.shape[1]), columns)] = 0.0
+            basis[short], kept[short] = orthonormal_columns(own[short])
+            rung[short] = number
     triangle = basis.swapaxes(1, 2) @ (own * kept[:, None])
     triangle += np.eye(len(names)) * ~kept[:, None]  # a column that was left out stands alone
     inverse = np.linalg.inv(triangle) * kept[:, None]
@@ -144,13 +185,15 @@ def least_squares(
         used=used,
         residuals=np.where(used, residuals, np.nan),
         unseen=unseen or (NO_ARM,) * len(used),
+        parts=parts or ("",) * len(names),
+        rung=rung,
     )
 
 
 def adjusting_columns(
     baseline: Floats | None, clients: ClientArrays, *, trainers: bool, adjust: bool = True
-) -> tuple[list[str], list[Floats]]:
-    """Score before allocation, stratifiers, covariates and trainers: names, and blocks (m, clients, k)."""
+) -> tuple[list[str], list[str], list[Floats]]:
+    """Score before, stratifiers, covariates, trainers: names, parts, and blocks (m, clients, k)."""
     names: list[str] = []
     blocks: list[Floats] = []
     if baseline is not None:
@@ -163,15 +206,18 @@ def adjusting_columns(
         if not known.all():
             names.append("baseline missing")
             blocks.append((~known - (~known).mean(axis=1, keepdims=True))[..., None])
+    parts = [BASELINE] * len(names)
     if adjust:
         facts = clients.facts()
         names += facts.names
+        parts += [FACTS] * len(facts.names)
         blocks.append(facts.values)
         if trainers:
             own = clients.trainer_columns()
             names += [f"trainer {name}" for name in own.names]
+            parts += [TRAINERS] * len(own.names)
             blocks.append(own.values)
-    return names, blocks
+    return names, parts, blocks
 
 
 def regress_on_baseline(
@@ -208,9 +254,14 @@ def regress_on_baseline(
         blocks.append(in_arm[..., 1:].astype(float))
         missing = (in_arm & used[..., None]).sum(axis=1) == 0
         unseen = tuple(labels[int(own.argmax())] if own.any() else NO_ARM for own in missing)
-    more, further = adjusting_columns(baseline, clients, trainers=trainers, adjust=adjust)
+    more, parts, further = adjusting_columns(baseline, clients, trainers=trainers, adjust=adjust)
     return least_squares(
-        follow_up, np.concatenate([*blocks, *further], axis=2), (*names, *more), used, unseen
+        follow_up,
+        np.concatenate([*blocks, *further], axis=2),
+        (*names, *more),
+        used,
+        unseen,
+        parts=(*("" for _ in names), *parts),
     )
 
 

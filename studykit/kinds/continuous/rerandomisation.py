@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.kinds.continuous.analysis import Setting, prepare
+from studykit.kinds.continuous.primary import regression_at
 from studykit.kinds.continuous.regression import adjusting_columns
 from studykit.kinds.continuous.section import ContinuousOutcome
 from studykit.kinds.continuous.within import within_rows, within_setting
@@ -78,13 +79,17 @@ def rerandomise(
 
 
 def _nuisance(setting: Setting, used: NDArray[np.bool_]) -> Floats:
-    """Everything in the regression but the arms, without columns that repeat others."""
-    _, blocks = adjusting_columns(
+    """Everything in the regression but the arms, without what repeats others or left for want of clients."""
+    _, parts, blocks = adjusting_columns(
         setting.arrays.baseline_score(setting.exercises),
         setting.arrays.clients,
         trainers=setting.trainers.role in {"fixed", "random"},
     )
-    matrix = np.column_stack([np.ones(used.size), *(block[0] for block in blocks)])[used]
+    gone = regression_at(
+        setting.arrays, setting.trainers.role, setting.primary_visit, setting.exercises
+    ).dropped()
+    stays = np.array([True, *(part not in gone for part in parts)])
+    matrix = np.column_stack([np.ones(used.size), *(block[0] for block in blocks)])[used][:, stays]
     return np.asarray(matrix[:, independent_columns(matrix)], dtype=float)
 
 

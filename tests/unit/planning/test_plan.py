@@ -329,7 +329,7 @@ def test_four_sentences_agree_with_one_another_and_speak_of_one_difference() -> 
     enough = plan_study(protocol(), clients=120).in_short
     assert enough.do.startswith("Run it as planned. As planned it takes about 400 people to ask")
     assert "Smaller ones will often be missed." in enough.means
-    nothing = plan_study(protocol(), clients=8).in_short
+    nothing = plan_study(protocol(), clients=6).in_short
     assert (nothing.do, nothing.sure) == ("Do not run.", "")
     assert "Nothing can be estimated with so few" in nothing.means
 

@@ -45,9 +45,9 @@ def test_a_client_without_baseline_is_kept(make_clients: Any) -> None:
 
 
 def test_too_few_clients_are_refused_with_the_number_needed(make_clients: Any) -> None:
-    clients = ClientArrays.of_study(make_clients([0, 1, 0, 1]))
-    fit = regress_on_baseline(AFTER[None, :4], START[None, :4], clients, trainers=False)
-    with pytest.raises(FitError, match="at least 5 clients with a score for 3 columns; found 4"):
+    clients = ClientArrays.of_study(make_clients([0, 1, 0]))
+    fit = regress_on_baseline(AFTER[None, :3], START[None, :3], clients, trainers=False)
+    with pytest.raises(FitError, match="at least 4 clients with a score for 2 columns; found 3"):
         fit.coefficient("partner_reps").estimate("residual")
 
 
