@@ -35,9 +35,15 @@ LISTED = 20_000  # so many possible sequences, or fewer, are listed instead of d
 
 
 def analyse(
-    now: Snapshot, ledger: Ledger | None, *, look_by: str = "", look_reason: str = "", seed: int = 1
+    now: Snapshot,
+    ledger: Ledger | None,
+    *,
+    look_by: str = "",
+    look_reason: str = "",
+    seed: int = 1,
+    redraw: bool = True,
 ) -> StudyResults:
-    """Analyse as the protocol says; see `studykit.study.Study.analyse`."""
+    """Analyse as the protocol says, see `studykit.study.Study.analyse`; ``redraw`` draws the arms again."""
     from studykit.outcomes.analyse import analyse_rows
 
     rows = now.rows
@@ -50,7 +56,7 @@ def analyse(
             provenance=_provenance(now, rows, seed),
             randomised=is_randomised(now),
             findings=(*now.findings, *claimed_findings(now.read)),
-            drawn=drawn_again(now, rows.clients, seed=seed),
+            drawn=drawn_again(now, rows.clients, seed=seed) if redraw else None,
             look=look,
         )
 
