@@ -102,6 +102,7 @@ def decide(
             adjusted_p_value=corrected,
             rejected=corrected <= alpha,
             sentence=_sentence(primary, corrected <= alpha),
+            joint_level=1.0 - alpha / len(raw) if several else None,
         )
         for primary, own, corrected in zip(primaries, raw, adjusted, strict=True)
     )

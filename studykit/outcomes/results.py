@@ -346,7 +346,11 @@ class BaselineCell:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What the protocol's decision rule says about one primary outcome."""
+    """What the protocol's decision rule says about one primary outcome.
+
+    ``joint_level`` is the confidence level of an interval that holds together with those of the other primary
+    outcomes, by Bonferroni's inequality; None where there is only one.
+    """
 
     outcome: str
     rule: str
@@ -354,6 +358,7 @@ class Decision:
     adjusted_p_value: float
     rejected: bool
     sentence: str
+    joint_level: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -135,6 +135,9 @@ def decision_sentence(reading: Reading, decision: Decision) -> str:
     )
     interval = scale.interval(reading.interval(estimate))
     shown = f"{scale.text(estimate.value, signed=True)} {interval}, {p_value(decision.p_value)}{holm}"
+    if decision.joint_level is not None:
+        joint = scale.interval(estimate.confidence_interval(decision.joint_level))
+        shown += f"; the interval that holds together with the other primary outcomes is {joint}"
     if decision.rejected:
         return f"{start}the difference between the arms is statistically significant, {shown}."
     return f"{start}the study does not settle which arm does better, {shown}."

@@ -48,6 +48,9 @@ def test_two_primaries_go_through_holm(make_protocol: Any) -> None:
     assert first.adjusted_p_value == pytest.approx(2 * first.p_value)
     assert second.adjusted_p_value == pytest.approx(max(second.p_value, 2 * first.p_value))
     assert "Holm over 2" in first.rule
+    assert first.joint_level == second.joint_level == pytest.approx(0.975)  # Bonferroni over two
+    (alone,) = decide(make_protocol(), [primary("strength", 0.045, 0.02)])
+    assert alone.joint_level is None
 
 
 def test_an_open_question_is_not_called_no_difference(make_protocol: Any) -> None:

@@ -199,6 +199,20 @@ def test_words_of_significance_come_only_with_estimate_interval_and_p(reading: R
         assert "p = .012 (p = .024 allowing for the other primary outcomes)" in plain(text)
 
 
+def test_under_holm_the_joint_interval_stands_beside_the_single_one(reading: Reading) -> None:
+    """The text says which interval is which; without other primary outcomes there is one."""
+    estimate = reading.results.strength.primary
+    alone = Decision("strength at week_12", "Holm over 2 primary outcomes", 0.012, 0.024, True, "x")
+    single = plain(decision_sentence(reading, alone))
+    both = plain(decision_sentence(reading, replace(alone, joint_level=0.975)))
+    wide, narrow = estimate.confidence_interval(0.975), estimate.confidence_interval(0.95)
+    assert wide.lower < narrow.lower < narrow.upper < wide.upper
+    ends = [f"{100.0 * (end - 1.0):.1f}".replace("-", "\u2212") for end in (wide.lower, wide.upper)]
+    added = f"; the interval that holds together with the other primary outcomes is [{', '.join(ends)}] %."
+    assert both == f"{single.removesuffix('.')}{added}"
+    assert not check_wording(both)
+
+
 def test_the_headline_carries_tester_delivery_and_missing_tests(reading: Reading) -> None:
     """Trade requirement E8: blinding of the tester, fidelity and missing data stand beside the answers."""
     text = plain("\n".join(conditions(reading)))
