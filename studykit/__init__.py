@@ -47,6 +47,7 @@ _HOMES = {
     "fit_frame": "studykit.frames",
     "model_from_frame": "studykit.frames",
     "retest_reliability": "studykit.frames",
+    "simulated_power": "studykit.frames",
     "to_frame": "studykit.frames",
 }
 _MODULES = {
@@ -93,6 +94,7 @@ __all__ = [
     "residual_quantiles",
     "retention",
     "retest_reliability",
+    "simulated_power",
     "to_frame",
     "variance_profile",
     "write_up",
@@ -105,6 +107,7 @@ if TYPE_CHECKING:
         fit_frame,
         model_from_frame,
         retest_reliability,
+        simulated_power,
         to_frame,
     )
     from studykit.lookback.attendance_reading import read_attendance

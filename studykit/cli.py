@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from typing import Any
 
-from studykit import __version__, joint, writing
+from studykit import __version__, caring, joint, writing
 from studykit import commands as c
 from studykit import options as o
 from studykit.console import plain, safe_output
@@ -29,7 +29,7 @@ _HANDOVER = 'my_study T1 --to T2 --reason "moves away" --by OW'
 _WITHDRAW = "my_study C014 --what consent --by OW"
 _AUDIT = 'my_study --receipt C014.txt --kept "17 4f2a-91c0-77be"'
 _COMMANDS: tuple[tuple[c.Command, str, tuple[Any, ...]], ...] = (
-    (desk, "my_study", (o.DESK_STUDY, o.PORT, o.PHONES, o.NO_BROWSER)),
+    (desk, "my_study", (o.DESK_STUDY, o.PORT, o.PHONES, o.SHORTCUT, o.NO_BROWSER)),
     (c.demo, "", (o.DEMO_FOLDER,)),
     (c.new, "my_study", (o.FOLDER, o.DESIGN, o.DEFAULTS)),
     (c.plan, "my_study --clients 60 --simulate", (o.STUDY, o.CLIENTS, o.PILOT, *o.SIMULATING)),
@@ -53,6 +53,7 @@ _COMMANDS: tuple[tuple[c.Command, str, tuple[Any, ...]], ...] = (
     (c.keys, "harms", (o.PART,)),
     (c.tables, "sessions", (o.PART,)),
     (c.lookback, "export.csv --column client=Member --date-order day", o.LOOK_BACK),
+    *caring.COMMANDS,
     *joint.COMMANDS,
     *writing.COMMANDS,
 )

@@ -161,18 +161,19 @@ def demo(arguments: argparse.Namespace) -> int:
 def new(arguments: argparse.Namespace) -> int:
     """Make a study from a ready protocol."""
     from studykit.study import Study, questions
-    from studykit.study.folder import need_free
+    from studykit.study.folder import before_questions, keep_answers, kept_answers
 
     answers: dict[str, str] = {}
     asked = questions(arguments.design)
     if is_interactive() and not arguments.defaults:
-        need_free(arguments.folder)  # before a dozen questions, not after them
-        say(
-            "A few questions. Enter takes the answer in brackets; everything can be changed in protocol.toml."
-        )
+        kept = kept_answers(arguments.folder)  # a taken place is refused before a dozen questions
+        asked = questions(arguments.design, kept)
+        say(before_questions(kept))
         for question in asked:
             answers[question.key] = _answer(question, arguments.design, answers)
+            keep_answers(arguments.folder, {**kept, **answers})
     study, findings = Study.start(arguments.folder, design=arguments.design, answers=answers)
+    keep_answers(arguments.folder, {})
     lines = [f"Made {study.folder} with protocol.toml and empty record tables."]
     if not answers:
         lines.append("No questions were asked; these answers were taken:")
@@ -470,7 +471,8 @@ def sheet(arguments: argparse.Namespace) -> int:
     now, day = _open(arguments).read(), arguments.date
     clients = tuple(dict.fromkeys(arguments.client))
     if arguments.test:
-        tests = [write_tester_sheet(now, client, today=day) for client in clients]
+        who = {"by": arguments.by, "trainer": arguments.trainer}
+        tests = [write_tester_sheet(now, client, today=day, **who) for client in clients]
         texts = [f"{one.day.summary()}\n\nSheet for the tester: {one.path}" for one in tests]
         answers = [one.plain() for one in tests]
         done = all(one.day.ready and one.day.in_window for one in tests)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from studykit import commands as c
 from studykit import options as o
-from studykit.errors import ArgumentError, FolderError
+from studykit.errors import ArgumentError, FolderError, StudykitError
 
 if TYPE_CHECKING:
     from studykit.pooling.joining_list import JoiningList
@@ -85,7 +85,7 @@ def studios(arguments: argparse.Namespace) -> Told:
             listed, line = listed.added("same protocol", told), f"protocol {arguments.same} is the same"
         else:
             listed = listed.added(*told_line(line, studio_day()))
-        text = f"Noted. To mail to the keeper of the list: {line}"
+        text = f"Noted: {line}." if arguments.study is None else f"Noted. Mail this to the keeper: {line}"
     _write(path, listed)
     return {"list": str(path), "code": listed.code}, f"{text}\nCode of the list now: {listed.code}", False
 
@@ -132,11 +132,15 @@ def hand_in(arguments: argparse.Namespace) -> Told:
         return {"written": False}, "Nothing was written.", False
     name, code = f"{body['studio']}_hand_in.json", code_of(body)
     folder = arguments.out or study.folder / "results"
-    write_whole(folder, {name: written_file(body)})
+    told = {"what": HANDED_IN, "file": code, "studio": body["studio"], "reason": arguments.again}
     ledger = study.ledger
     assert ledger is not None
-    told = {"what": HANDED_IN, "file": code, "studio": body["studio"], "reason": arguments.again}
-    ledger.append("note", told, by=arguments.by)
+    write_whole(folder, {name: written_file(body)})
+    try:
+        ledger.append("note", told, by=arguments.by)
+    except StudykitError:  # a file that the ledger does not know of must not go round
+        (folder / name).unlink()
+        raise
     told_last = (
         f"\nWritten: {folder / name}\nFirst mail this line to the keeper of the list, the file only on "
         f"{listed.due}, when files are due:\n{body['studio']}: file {code}"

@@ -333,6 +333,7 @@ PORT = option(
     "--port", type=whole, default=8642, metavar="NUMBER", help="where the desk listens (default 8642)"
 )
 PHONES = option("--phones", action="store_true", help="let phones in the studio's own network reach the desk")
+SHORTCUT = option("--shortcut", action="store_true", help="only write a file to double-click next time")
 NO_BROWSER = option("--no-browser", action="store_true", help="open no browser; the address is printed")
 DEMO_FOLDER = option(
     "folder", nargs="?", type=Path, default=Path("demo_study"), metavar="FOLDER", help="default: demo_study"

@@ -85,7 +85,7 @@ def invented_studios(
         "outcome": "strength", "visit": "week_12", "scale": "log", "spread": "0.0892", "scores": 12,
         "horizon": 182, "closes": DAY.isoformat(), "due": "2026-12-15", "invented": "yes",
     })  # fmt: skip
-    bodies = {}
+    bodies, joins = {}, []
     for place in range(1, number + 1):
         studio = f"S{place:02}"
         tested = (int(rng.integers(14, 28)), int(rng.integers(14, 28)))
@@ -95,11 +95,10 @@ def invented_studios(
         codes, clients = body["ledger"]["codes"], body["ledger"]["allocated"]
         told = {"day": "2026-01-10", "studio": studio, "clients": clients + 4, "until": "2026-09-30",
                 "first": codes["1"], "entry": 3, "head": codes["3"]}  # fmt: skip
-        listed = listed.added("joined", told)
+        joins.append(told)
         bodies[studio] = {**body, "code": code_of(body)}
-    for studio, body in bodies.items():
-        listed = listed.added("file", {"day": "2026-12-01", "studio": studio, "file": body["code"]})
-    return listed, bodies
+    files = [{"day": "2026-12-01", "studio": name, "file": body["code"]} for name, body in bodies.items()]
+    return listed.added("joined", *joins).added("file", *files), bodies
 
 
 def written_studios(listed: JoiningList, bodies: Mapping[str, Mapping[str, Any]]) -> dict[str, bytes]:

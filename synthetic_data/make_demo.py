@@ -202,7 +202,7 @@ def make_demo(folder: Path, *, truth_trials: int = TRUTH_TRIALS) -> SimulatedTri
     (folder / "protocol.toml").write_bytes(read.text.encode("utf-8"))
     arms = write_ledger(folder / "ledger.db", read, settings)
     trial = simulate_trial(settings, seed=SEED, arms=arms)
-    write_records(folder / "records", trial.records())
+    write_records(folder / "records", trial.records(with_sets=True))
     truth = json.dumps(truth_of(settings, trial, trials=truth_trials), indent=1, ensure_ascii=False)
     (folder / "truth.json").write_bytes((truth + "\n").encode("utf-8"))
     return trial

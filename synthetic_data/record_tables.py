@@ -20,6 +20,7 @@ Column = NDArray[Any]
 Columns = Mapping[str, Column]
 _DAY = "timedelta64[D]"
 _REASON_SHARES = (0.18, 0.30, 0.14, 0.10, 0.08, 0.01, 0.0, 0.10, 0.01, 0.0, 0.08)
+_SET_CARDS = 4  # last sessions of a client whose set cards were typed in (judgement)
 _REGISTERED = 0.85  # departures that somebody wrote down (judgement)
 
 
@@ -206,6 +207,42 @@ def sessions_table(batch: TrialBatch, sessions: SessionDetails, *, trial: int = 
         "entered_on": dates + sessions.entered_after.astype(_DAY),
     }
     return {name: column[order] for name, column in columns.items()}
+
+
+def sets_table(
+    batch: TrialBatch, sessions: SessionDetails, rng: np.random.Generator, *, trial: int = 0
+) -> Columns:
+    """Load and repetitions of each conventional set in the last sessions of every client.
+
+    The load is that of the last test before the session; the sets of a session are spread over the
+    exercises, and an exercise that was never tested has none.
+    """
+    settings = batch.settings
+    codes = np.array([machine.code for machine in settings.machines], dtype=object)
+    observed, tested_on = observed_tests(batch)[trial], batch.tests.day[trial]
+    dates = allocation_dates(batch, trial)
+    rows: list[tuple[object, ...]] = []
+    for client, label in enumerate(client_labels(settings)):
+        own = np.flatnonzero((sessions.client == client) & sessions.attended)[-_SET_CARDS:]
+        for session in own.tolist():
+            day, done = sessions.day[session], int(sessions.conventional_sets[session])
+            for place, exercise in enumerate(codes):
+                visits = np.flatnonzero(observed[client, :, place] & (tested_on[client] < day))
+                number = done // codes.size + (place < done % codes.size)
+                counted = settings.repetitions + rng.integers(-2, 3) - np.arange(number)
+                if visits.size:
+                    load = batch.tests.load[trial][client, visits[-1], place]
+                    date = dates[client] + np.timedelta64(int(day), "D")
+                    rows += [
+                        (label, date, exercise, float(index + 1), load, float(max(1, counted[index])))
+                        for index in range(number)
+                    ]
+    rows.sort(key=lambda row: (row[1], row[0]))  # a stable order: sets stay in theirs
+    names = ("client", "date", "exercise", "set", "load", "repetitions")
+    types = (object, "datetime64[D]", object, float, float, float)
+    return {
+        name: np.array([row[index] for row in rows], dtype=types[index]) for index, name in enumerate(names)
+    }
 
 
 def pauses_table(batch: TrialBatch, rng: np.random.Generator, *, trial: int = 0) -> Columns:

@@ -65,8 +65,13 @@ class SimulatedTrial:
             for client, arm in zip(ready, arms, strict=True)
         )
 
-    def records(self) -> Records:
+    def records(self, *, with_sets: bool = False) -> Records:
         """The record tables, typed as a reader of files would give them.
+
+        Parameters
+        ----------
+        with_sets : bool
+            Load and repetitions of the last sessions too, which change no result.
 
         Returns
         -------
@@ -78,6 +83,8 @@ class SimulatedTrial:
         tests = {}
         if self.settings.score != "as recorded":
             tests["strength"] = tables.strength_table(seen, rng["strength"])
+            if with_sets:
+                tests["sets"] = tables.sets_table(seen, self.sessions, rng["sets"])
         recorded = [own for own in (seen, *seen.further) if own.settings.score == "as recorded"]
         if recorded:
             tests["measurements"] = tables.measurements_table(recorded)
@@ -103,7 +110,7 @@ class SimulatedTrial:
         return retention_spells(self.seen, 0)
 
 
-_TABLES_WITH_CHANCE = ("screening", "clients", "trainers", "strength", "pauses", "departures")
+_TABLES_WITH_CHANCE = ("screening", "clients", "trainers", "strength", "sets", "pauses", "departures")
 
 
 def enrolments(settings: TrialSettings, *, seed: int) -> tuple[Enrolment, ...]:

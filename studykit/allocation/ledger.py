@@ -342,8 +342,9 @@ class Ledger:
         source: str,
         by: str,
         event_time: str | None = None,
+        fixed: Mapping[str, Any] | None = None,
     ) -> Entry:
-        """Correct a mistyped fact by a new entry; what was drawn stays.
+        """Correct a mistyped fact by a new entry; what was drawn stays; ``fixed`` as for `lock`.
 
         Raises
         ------
@@ -372,6 +373,7 @@ class Ledger:
                 "new": new,
                 "reason": reason,
                 "source": source,
+                **(fixed or {}),
             }
 
         return self.record("correction", body, by=by, event_time=event_time)

@@ -18,6 +18,13 @@ def desk(arguments: argparse.Namespace) -> int:
     from studykit.desk.serving import free_port, make_app, make_desk, open_address, server
 
     place, folder = _place(arguments.desk_study)
+    if arguments.shortcut:
+        from studykit.desk.shortcut import write_shortcut
+
+        desktop = Path.home() / "Desktop"
+        written = write_shortcut(desktop if desktop.is_dir() else place, folder)
+        say(f"To open the desk next time, double-click: {written}")
+        return DONE
     port = free_port(arguments.port)
     desk_ = make_desk(place, folder, port=port)
     served = server(make_app(desk_), address="127.0.0.1", port=port)

@@ -6,6 +6,7 @@ from studykit.frames.design import Design
 from studykit.frames.fits import BinaryFrameFit, FrameFit, FrameRows
 from studykit.frames.means import MarginalMean, MeanContrast, MeanContrasts, Means, TermTest, TermTests
 from studykit.frames.models import FrameModel, fit_binary_frame, fit_frame, model_from_frame
+from studykit.frames.power import PowerPoint, SimulatedPower, simulated_power
 from studykit.frames.reliability import RetestReliability, retest_reliability
 from studykit.frames.summary import ModelSummary
 from studykit.frames.tables import to_frame
@@ -21,12 +22,15 @@ __all__ = [
     "MeanContrasts",
     "Means",
     "ModelSummary",
+    "PowerPoint",
     "RetestReliability",
+    "SimulatedPower",
     "TermTest",
     "TermTests",
     "fit_binary_frame",
     "fit_frame",
     "model_from_frame",
     "retest_reliability",
+    "simulated_power",
     "to_frame",
 ]

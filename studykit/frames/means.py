@@ -219,7 +219,11 @@ class Means(Shown):
             raise ArgumentError(where="contrasts", expected=f"two or more levels of {self.of}", got="one")
         size = len(found) // len(families)
         words = f"Holm over {size} contrast{'s' if size != 1 else ''}" if adjust == "holm" else "not adjusted"
-        each = " within each of the other levels" if len(families) > 1 and adjust == "holm" else ""
+        if size == 1:
+            words = "one contrast in each family, nothing to adjust for"
+        each = (
+            " within each of the other levels" if len(families) > 1 and adjust == "holm" and size > 1 else ""
+        )
         return MeanContrasts(tuple(found), f"{words}{each}", self.confidence_level)
 
     def frame_rows(self, confidence_level: float) -> list[Row]:

@@ -187,9 +187,9 @@ def number_sentence(look: LookBack) -> str:
         return f"No comparison is given: {lead.refused.rstrip('.')}."
     if lead.risk_difference is not None:
         told = more_staying(lead.risk_difference)
-        return f"By day {look.horizon}, {told}; nobody was allocated by chance."
+        return f"By day {look.horizon}, {told}. Nobody was allocated by chance."
     if lead.hazard_ratio is not None:
-        return f"Partner reps went with {frequency(lead.hazard_ratio)}; nobody was allocated by chance."
+        return f"Partner reps went with {frequency(lead.hazard_ratio)}. Nobody was allocated by chance."
     return ""
 
 

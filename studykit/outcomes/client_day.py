@@ -206,8 +206,6 @@ def client_day(
     given = sessions["partner_reps"] > 0.0
     start = np.datetime64(allocated.allocated_on or "NaT", "D")
     since = own & (sessions["date"] < np.datetime64(today)) & ~(sessions["date"] < start)
-    practice = _days(sessions["date"], came & given & _is(sessions["trainer"], trainer))
-    checked = _day(_row(records["trainers"], "trainer", trainer).get("signed_off_on"))
     screening = _row(records["screening"], "client", allocated.client)
     news = tuple(_health(records, allocated.client, today))
     departed_on, departed_for = _departure(records, allocated.client, _days(sessions["date"], own), today)
@@ -224,7 +222,7 @@ def client_day(
         uncounted=_days(sessions["date"], own & np.isnan(sessions["partner_reps"])),
         later_session=later[-1] if later else None,
         trainer=trainer,
-        sign_off=sign_off(checked, practice, today=today, days=sign_off_days),
+        sign_off=sign_off_of(records, trainer, today=today, days=sign_off_days),
         departed_on=departed_on,
         departed_for=departed_for,
         paused_until=paused_until,
@@ -243,6 +241,24 @@ def client_day(
         ),
         news=tuple(one for one, settled in news if not settled and one.kind != PREGNANCY),
     )
+
+
+def sign_off_of(records: Records, trainer: str, *, today: dt.date, days: int) -> SignOff:
+    """Whether a trainer's sign-off holds today, by records/trainers and the sessions with partner reps.
+
+    Parameters
+    ----------
+    records : Records
+    trainer : str
+    today : date
+    days : int
+        Days without practice after which a sign-off lapses.
+    """
+    sessions = records["sessions"].columns
+    gave = (sessions["status"] == "attended") & (sessions["partner_reps"] > 0.0)
+    practice = _days(sessions["date"], gave & _is(sessions["trainer"], trainer))
+    checked = _day(_row(records["trainers"], "trainer", trainer).get("signed_off_on"))
+    return sign_off(checked, practice, today=today, days=days)
 
 
 def _is(column: NDArray[Any], code: str) -> NDArray[np.bool_]:

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from studykit.outcomes.client_day import sign_off_of
 from studykit.outcomes.health_words import is_over
-from studykit.outcomes.ramp_in import ramp_stage, sign_off
+from studykit.outcomes.ramp_in import ramp_stage
 from studykit.outcomes.session_plan import (
     MESSAGE_HOURS,
     MESSAGE_SESSIONS,
@@ -28,6 +29,7 @@ from studykit.records.progress import tests_due
 from studykit.records.record_tables import Allocated, Records
 from studykit.records.withdrawal import in_study
 
+TRAINING = "training"
 SOON = 7  # days before the end of a pause or a sign-off on which it is said
 _SETS = ("trainer", "conventional_sets", "partner_reps", "harm_asked")
 _GRAVEST = ("severe", "moderate", "mild")
@@ -76,6 +78,9 @@ class DayList:
         Every allocated client.
     plans : tuple of SessionPlan
         Of the clients who may train today, as far as the reader may know their arms.
+    held : int
+        Clients who come and may not train today.
+    may_train : int
     with_arms : bool
         Whether any arm is told.
     """
@@ -85,7 +90,26 @@ class DayList:
     topics: tuple[Topic, ...]
     clients: tuple[str, ...]
     plans: tuple[SessionPlan, ...]
+    held: int
+    may_train: int
     with_arms: bool = True
+
+    @property
+    def in_short(self) -> str:
+        """What the day means and what to do, in one sentence that tells no arm."""
+        here = self.held + self.may_train
+        things = sum(len(topic.lines) for topic in self.topics if topic.code != TRAINING)
+        plural = "s" * (things != 1)
+        if not here:
+            who = "Nobody is in training today" if self.clients else "No client has been enrolled yet"
+        elif self.held:
+            who = f"{self.held} of {here} client{'s' * (here != 1)} may not train today: read why below"
+            more = f"and see to the {things} other thing{plural} listed"
+            return f"{who}, {more}." if things else f"{who}, before the first session."
+        else:
+            who = "The one client may train today" if here == 1 else f"All {here} clients may train today"
+        more = f"see to the {things} thing{plural} listed below"
+        return f"{who}: {more}." if things else f"{who}, and nothing else has to be seen to."
 
     def seen_by(self, knows: Callable[[str], bool]) -> DayList:
         """The same for somebody who may know the arms of some clients, of all, or of none."""
@@ -100,7 +124,7 @@ class DayList:
 
     def text(self) -> str:
         """For the terminal."""
-        lines = [f"{self.study}: {self.today}"]
+        lines = [self.in_short, f"{self.study}: {self.today}"]
         for topic in self.topics:
             lines.append(f"{topic.title}{'' if topic.lines else ': none'}")
             lines += [f"  {line.who}: {line.text}" for line in topic.lines]
@@ -143,7 +167,7 @@ def day_list(
     plans = session_plans(protocol, records, allocated, of=here, today=today, trainers=trainers)
     held_first = sorted(plans, key=lambda plan: plan.readiness.ready)
     topics = (
-        Topic("training", "May train today, and with what", tuple(map(_training, held_first))),
+        Topic(TRAINING, "May train today, and with what", tuple(map(_training, held_first))),
         Topic("tests", "Tests due", tuple(_tests(protocol, records, allocated, today))),
         Topic("away", "Away", tuple(_away(protocol, records, here, today))),
         Topic("pauses", "Pauses", tuple(_pauses(protocol, records, today))),
@@ -157,7 +181,10 @@ def day_list(
         Topic("disagreements", "Ledger and records disagree", tuple(disagreements)),
     )  # fmt: skip
     ready = tuple(plan for plan in plans if plan.readiness.ready)
-    return DayList(protocol.study.title, today, topics, tuple(one.client for one in allocated), ready)
+    held = len(plans) - len(ready)
+    return DayList(
+        protocol.study.title, today, topics, tuple(one.client for one in allocated), ready, held, len(ready)
+    )
 
 
 def _departed(records: Records, today: dt.date) -> set[str]:
@@ -278,13 +305,8 @@ def _other(
 
 
 def _sign_offs(protocol: Protocol, records: Records, today: dt.date) -> Iterator[Line]:
-    sessions, days = records["sessions"].columns, protocol.trainers.sign_off_days
-    gave = (sessions["status"] == "attended") & (sessions["partner_reps"] > 0)
-    columns = records["trainers"].columns
-    for trainer, signed in zip(columns["trainer"], columns["signed_off_on"], strict=True):
-        own = sessions["date"][gave & (sessions["trainer"] == trainer)].astype(object).tolist()
-        checked = None if np.isnat(signed) else signed.item()
-        found = sign_off(checked, own, today=today, days=days)
+    for trainer in dict.fromkeys(map(str, records["trainers"].columns["trainer"])):
+        found = sign_off_of(records, trainer, today=today, days=protocol.trainers.sign_off_days)
         unused = ", not yet used" if found.practised_on is None else ""
         if found.signed_off_on is None or found.holds_until is None:
             yield Line(trainer, "not signed off for partner reps")

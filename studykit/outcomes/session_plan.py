@@ -177,7 +177,7 @@ class SessionPlan:
         elif self.stage is not None:
             exercises = f"{self.exercises_today} exercise{'s' * (self.exercises_today != 1)}"
             lines.append(
-                f"Partner reps today: {stage_words(self.stage)}; at most {self.cap} in a set, "
+                f"Partner reps today: {stage_words(self.stage)}. At most {self.cap} in a set, "
                 f"on at most {exercises}, {effort_words(self.stage)}."
             )
             if self.other_exercises:  # such as the client's other side

@@ -56,6 +56,11 @@ class Recommendation:
     needed_for: str = ""
     otherwise: str = ""
 
+    @property
+    def joins_studios(self) -> bool:
+        """Whether other studios are to be joined, at once or where the design cannot be changed."""
+        return "join other studios" in f"{self.action}, {self.otherwise}"
+
 
 def about(clients: int) -> str:
     """A number of clients as it is told: large ones rounded.

@@ -154,6 +154,11 @@ class OutcomePlan(ABC):
         """Clients that the final analysis sees, expected; each once."""
         return float(self.planned.clients)
 
+    @property
+    def one_study(self) -> tuple[float, float, float] | None:
+        """Error, degrees of freedom and tested clients of one study, where several can be pooled."""
+        return None
+
     def on_scale(self, told: float) -> float:
         """An effect on the scale of the analysis, from one as it is told."""
         return told

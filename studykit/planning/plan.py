@@ -19,6 +19,7 @@ from studykit.planning.kind_planning import left_out, planned_outcomes, planning
 from studykit.planning.outcome_plan import Improvement, OutcomePlan, level_of
 from studykit.planning.pilot import PilotPlan, plan_pilot
 from studykit.planning.sensitivity import ChancePlan, WhatIf, WidthSpread, plan_chances, what_if, width_spread
+from studykit.planning.together import Together, plan_together
 from studykit.protocol.designs import DESIGNS
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.rules import check_protocol
@@ -89,6 +90,8 @@ class Plan:
         What would make the answer sharper.
     looks : InterimPlan or None
         Planned looks before the end, and what unplanned ones would cost.
+    together : Together or None
+        Studios like this one that a question takes, where other studios are to be joined.
     pilot : PilotPlan or None
         For a pilot study, or where one is recommended or asked for.
     simulated : SimulatedPlan or None
@@ -127,6 +130,7 @@ class Plan:
     spreads: tuple[WidthSpread, ...] = ()
     improvements: tuple[Improvement, ...] = ()
     looks: InterimPlan | None = None
+    together: Together | None = None
     pilot: PilotPlan | None = None
     simulated: SimulatedPlan | None = None
     own_figures: OwnFigures | None = None
@@ -258,6 +262,7 @@ def _planned(protocol: Protocol, number: int, *, pilot: bool, enrolled: int) -> 
         spreads=tuple(spread for spread in map(width_spread, plans) if spread is not None),
         improvements=sharper,
         looks=looks,
+        together=plan_together(protocol, plans, clients=number) if advice.joins_studios else None,
         pilot=trial_run,
     )
 

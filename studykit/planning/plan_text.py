@@ -9,6 +9,7 @@ from studykit.planning.interim import looks_sentences
 from studykit.planning.outcome_plan import Improvement
 from studykit.planning.pilot import pilot_sentences
 from studykit.planning.plan import Plan
+from studykit.planning.together import together_in_short
 
 # The numbers that move a width or a power most; they are listed in the terminal where they are weak.
 DECISIVE = (
@@ -32,6 +33,8 @@ def plan_text(plan: Plan) -> str:
     sharper = [item for item in plan.improvements if item.outcome == plan.primary]
     if sharper:
         lines += ["", "What would make it sharper", *map(improvement_line, sharper)]
+    if plan.together is not None:
+        lines += ["", "Joining other studios", *(f"- {line}" for line in together_in_short(plan.together))]
     if plan.drawing is not None:
         lines += ["", f"What drawing clients by {plan.drawn_by} promises"]
         lines += [f"- {sentence}" for sentence in drawing_sentences(plan.drawing)]

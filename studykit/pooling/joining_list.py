@@ -170,8 +170,8 @@ class JoiningList:
         """Protocols that the keeper lists as the same in all that counts, with the reason."""
         return {told["protocol"]: told["reason"] for kind, told, _ in self.blocks if kind == "same protocol"}
 
-    def added(self, kind: str, told: Mapping[str, Any]) -> JoiningList:
-        """The list with one block more; `_FIELDS` has what each kind tells.
+    def added(self, kind: str, *told: Mapping[str, Any]) -> JoiningList:
+        """The list with one block more for each; `_FIELDS` has what each kind tells.
 
         Raises
         ------
@@ -179,7 +179,8 @@ class JoiningList:
             If the list does not take it.
         """
         grown = _Growing(list(self.blocks), dict(self.members))
-        grown.take(kind, told, "joining list")
+        for block in told:
+            grown.take(kind, block, "joining list")
         return grown.done()
 
     def text(self) -> str:

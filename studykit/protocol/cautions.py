@@ -61,12 +61,12 @@ SCREENING = Caution(
     "screening",
     "Screening before consent",
     "Sets taken to the limit and partner reps are vigorous exercise. Before consent every client "
-    "answers a current published readiness questionnaire; known or suspected disease of heart, vessels,"
-    " kidneys or metabolism, symptoms, high blood pressure, pregnancy, recent surgery or injury of a "
-    "joint in use, muscle disease, earlier muscle breakdown after exercise, or medicines that thin the "
-    "blood or weaken muscle need a licensed practitioner's written clearance first. At each session ask"
-    " about illness, fever, heat, pregnancy, new medicines and soreness; who is ill, feverish or overheated "
-    "does not train that day.",
+    "answers a current published readiness questionnaire. Some need a licensed practitioner's written "
+    "clearance first: with known or suspected disease of heart, vessels, kidneys or metabolism, symptoms, or "
+    "high blood pressure. So do those with pregnancy, recent surgery or injury of a joint in use, muscle "
+    "disease, or earlier muscle breakdown after exercise. So do those with medicines that thin the blood or "
+    "weaken muscle. At each session ask about illness, fever, heat, pregnancy, new medicines and soreness; "
+    "who is ill, feverish or overheated does not train that day.",
     "from memory; that intended intensity decides on referral: Riebe et al. 2015, Med Sci Sports Exerc",
     ("protocol", "consent", "tally", "report"),
 )
@@ -76,8 +76,8 @@ STOP_SIGNS = Caution(
     "Stop at once and call for help: pain or pressure in the chest, faintness, sudden headache, change "
     "of vision, unusual breathlessness, irregular heartbeat. End the exercise and note it: sharp pain, "
     "pain in a joint or along a nerve, a pop, giving way. End the set: breath held in spite of the cue,"
-    " form or range lost twice, sudden loss of force, the trainer overpowered or losing footing, the "
-    "agreed word or hand tap.",
+    " form or range lost twice, sudden loss of force. End the set too: the trainer overpowered or losing "
+    "footing, the agreed word or hand tap.",
     "from memory",
     ("protocol", "consent", "session sheet", "test sheet", "tally", "report"),
 )
@@ -93,10 +93,11 @@ BREATHING = Caution(
 SORENESS_AND_RED_FLAGS = Caution(
     "soreness_and_red_flags",
     "Soreness and red flags",
-    "Soreness one to three days after new lowering work is expected and usually passes. Within about five"
-    " days after a session, these may mean exertional rhabdomyolysis, a breakdown of muscle that can hurt "
-    "the kidneys: dark urine (like tea or cola) or little urine, marked swelling, pain beyond what was done "
-    "or getting worse, weakness, a limb that cannot be straightened, feeling ill. They need medical care on "
+    "Soreness one to three days after new lowering work is expected and usually passes. Some signs "
+    "within about five days after a session may mean exertional rhabdomyolysis: muscle breaks down and can "
+    "hurt the kidneys. Look for dark urine (like tea or cola) or little urine, marked swelling, pain beyond "
+    "what was done or getting worse. Look as well for weakness, a limb that cannot be straightened, feeling "
+    "ill. They need medical care on "
     "the same day, no training, and a note to the studio.",
     "signs from memory; cases after trainers' sessions: Springer & Clarkson 2003, "
     "doi 10.1249/01.MSS.0000084428.51143.8C",

@@ -212,9 +212,10 @@ def _screening_days(
         )
 
 
-def _one_arm_each(protocol: Protocol) -> bool:
-    """Whether a trainer may be of an arm without partner reps, so that no sign-off is needed of everybody."""
-    return protocol.draws_trainers or protocol.trainers.deliver == "one arm"
+def needs_every_sign_off(protocol: Protocol) -> bool:
+    """Whether each trainer is to give partner reps: any arm has them, and no trainer is of one arm only."""
+    one_arm_each = protocol.draws_trainers or protocol.trainers.deliver == "one arm"
+    return _hands_on(protocol) and not one_arm_each
 
 
 def _hands_on(protocol: Protocol) -> bool:
@@ -258,7 +259,7 @@ def _trainer_gaps(
     if trainer in known:
         checked = _row(records["trainers"], trainer, key="trainer")["signed_off_on"]
         later = today is not None and checked > np.datetime64(today)
-        if not (np.isnat(checked) or later) or not _hands_on(protocol) or _one_arm_each(protocol):
+        if not (np.isnat(checked) or later) or not needs_every_sign_off(protocol):
             return []
         unsigned = (
             f"The trainer of {client}, {trainer}, is not signed off for partner reps in records/trainers."

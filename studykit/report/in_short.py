@@ -93,7 +93,7 @@ def _how_sure(reading: Reading) -> str:
     )
     return (
         f"It rests on {plural(reading.results.flow.allocated, 'client')} of one study. Each interval below "
-        f"holds the values that fit what was seen; a wide one says that little is known.{chance}"
+        f"holds the values that fit what was seen. A wide one says that little is known.{chance}"
     )
 
 

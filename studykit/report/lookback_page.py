@@ -166,8 +166,8 @@ def _what_to_do(look: LookBack) -> str:
     if look.why_none:
         return "Record partner reps at every session from now on; look again when half a year is recorded."
     return (
-        "Change nothing because of this alone. Only a randomised study tells whether it is the partner reps; "
-        "how large it has to be stands below."
+        "Change nothing because of this alone. Only a randomised study tells whether it is the partner reps. "
+        "How large it has to be stands below."
     )
 
 

@@ -35,6 +35,7 @@ from studykit.report.plan_sections import (
     looks_section,
     pilot_section,
     sharper_section,
+    together_section,
 )
 from studykit.report.plan_simulated import simulated_section
 from studykit.report.report_context import capital
@@ -60,6 +61,7 @@ def plan_document(plan: Plan, protocol: Protocol) -> Document:
         simulated_section(plan, protocol),
         _recommendation(plan),
         sharper_section(plan),
+        together_section(plan),
         pilot_section(plan),
         Section(
             "assumptions",

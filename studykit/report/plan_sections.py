@@ -9,6 +9,7 @@ from studykit.planning.outcome_plan import Improvement
 from studykit.planning.pilot import PilotPlan, RuleOutlook, pilot_sentences
 from studykit.planning.plan import Plan
 from studykit.planning.plan_text import SHOWN_COUNTS
+from studykit.planning.together import MOST, SPREADS, together_sentences
 from studykit.report.document import Section, paragraphs, tables
 from studykit.report.numbers import Scale, level, number
 from studykit.report.report_context import capital, spaced
@@ -125,6 +126,35 @@ def _row(item: Improvement) -> tuple[Cell, ...]:
         NOTHING if item.detectable is None else Quantity(item.detectable, scale),
         f"{capital(item.price)}.",
     )
+
+
+def together_section(plan: Plan) -> Section:
+    """Studios like this one that a question takes, where other studios are to be joined."""
+    together = plan.together
+    if together is None:
+        return Section("together", "Joining other studios", ())
+    first, *rest = together_sentences(together)
+    notes = [line for line in rest if not line.startswith("Strength")]
+    like = tuple(
+        column(f"like these, differing by {100.0 * spread:g} %", f"like {100.0 * spread:g}")
+        for spread in SPREADS
+    )
+    columns = (column("difference", "difference"), column("these studios", "these"), *like)
+    rows = tuple(
+        cells(
+            Quantity(item.difference, Scale("%", 1)),
+            *map(_studios, (item.these, *item.like), (False, *item.simulated)),
+        )
+        for item in together.strength
+    )
+    table = Table("plan_together", "Strength: studios needed; a star: simulated", columns, rows)
+    return Section(
+        "together", "Joining other studios", (*paragraphs(first), *tables(table), *paragraphs(*notes))
+    )
+
+
+def _studios(number: int | None, simulated: bool) -> str:
+    return f"over {MOST}" if number is None else f"{number}{'*' if simulated else ''}"
 
 
 def looks_section(plan: Plan) -> Section:

@@ -25,7 +25,7 @@ from studykit.report.report_context import spaced
 from studykit.report.saving import document_files, json_bytes
 from studykit.report.style import WIDE, drawing_style, new_figure
 from studykit.report.tables import Bracket, Quantity, Share, Table, cells, column, words_column
-from studykit.results import Interval, to_plain
+from studykit.results import FirstScreen, Interval, to_plain
 
 PAGE = "pool.html"
 # Measured by analysis/15_validity_pooling.py, 10,000 data sets a row; 5 of 100 are allowed.
@@ -161,14 +161,10 @@ def _drawn(pooled: Pooled) -> tuple[str, ...]:
 def pool_document(pooled: Pooled) -> Document:
     """The pooling as values."""
     head = pooled.listed.head
-    warned = tuple(Block("notice", text) for text in notices(pooled))
-    lead, *others = answer_sentences(pooled)
-    decides = f"What decides was fixed when the list closed: {pooled.listed.decides}."
+    forest = (*pictures(_picture(pooled)), *tables(_table(pooled)))
     sections = (
-        Section("answer", "The answer", (*warned, Block("lead", lead),
-                *paragraphs(*others, *_of_spread(pooled), decides))),
         Section("who", "Who is in, and who is not", (Block("list", who_sentences(pooled)),)),
-        Section("forest", "Studio by studio", (*pictures(_picture(pooled)), *tables(_table(pooled)))),
+        Section("forest", "Studio by studio", forest, folded=False),
         Section("retention", "Who stayed", paragraphs(*_retention(pooled))),
         Section("harms", "Harms and delivery", tables(_harms(pooled))),
         Section("without", "Without any one studio", paragraphs(_without(pooled))),
@@ -185,7 +181,29 @@ def pool_document(pooled: Pooled) -> Document:
         (f"Code of the pooled set {pooled.code}.", f"Code of the joining list {pooled.listed.code}."),
         tuple(section for section in sections if section.blocks),
         "Written by studykit from the studios' files; only this page rounds. No medical advice.",
+        _first(pooled),
     )
+
+
+def _first(pooled: Pooled) -> FirstScreen:
+    """The answer that decides and the other, what to do, how sure it is."""
+    decides = f"What decides was fixed when the list closed: {pooled.listed.decides}."
+    names = ", ".join(pooled.drawn)
+    shown = not _decisive(pooled).confidence_interval().contains(0.0)
+    do = "Weigh it against harms and who stayed, below." if shown else (
+        "Nothing here says to change what you do; a wide interval does not say that the arms are alike."
+    )  # fmt: skip
+    return FirstScreen(
+        " ".join(answer_sentences(pooled)),
+        f"{do} Before anybody relies on it, let {names} show the folder, as below.",
+        " ".join((*_of_spread(pooled), decides)),
+        notices(pooled),
+    )
+
+
+def _decisive(pooled: Pooled) -> PooledAnswer:
+    """The answer that was to decide; these studios where so few files do not give it."""
+    return next((one for one in pooled.answers if one.name == pooled.listed.decides), pooled.answers[0])
 
 
 _LIMITS = (

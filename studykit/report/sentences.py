@@ -118,17 +118,8 @@ def worthwhile(
     if len(possible) == 1:
         what = possible[0] if possible[0] != little else f"{little} (less than {size} in either direction)"
         return f"Every value in the interval is {what}."
-    rest = (
-        f"; {' and '.join(against)} {'does' if len(against) == 1 else 'do'} not fit the interval"
-        if against
-        else ""
-    )
-    return f"{_listed(possible)} remain possible{rest}."
-
-
-def _listed(parts: list[str]) -> str:
-    text = f"{', '.join(parts[:-1])} and {parts[-1]}"
-    return text[:1].upper() + text[1:]
+    rest = f" {capital(against[0])} does not fit the interval." if against else ""  # two of three remain
+    return f"{capital(', '.join(possible[:-1]))} and {possible[-1]} remain possible.{rest}"
 
 
 def decision_sentence(reading: Reading, decision: Decision) -> str:

@@ -16,6 +16,7 @@ from threadpoolctl import threadpool_limits
 from studykit.errors import DesignError, StudykitError
 from studykit.randomness import stream
 from studykit.study.checking import claimed_findings
+from studykit.study.draw_facts import inventory
 from studykit.study.folder import versions
 from studykit.study.rights import require_right
 from studykit.study.snapshot import SHOWED_NOTHING, Snapshot
@@ -34,9 +35,15 @@ LISTED = 20_000  # so many possible sequences, or fewer, are listed instead of d
 
 
 def analyse(
-    now: Snapshot, ledger: Ledger | None, *, look_by: str = "", look_reason: str = "", seed: int = 1
+    now: Snapshot,
+    ledger: Ledger | None,
+    *,
+    look_by: str = "",
+    look_reason: str = "",
+    seed: int = 1,
+    redraw: bool = True,
 ) -> StudyResults:
-    """Analyse as the protocol says; see `studykit.study.Study.analyse`."""
+    """Analyse as the protocol says, see `studykit.study.Study.analyse`; ``redraw`` draws the arms again."""
     from studykit.outcomes.analyse import analyse_rows
 
     rows = now.rows
@@ -49,7 +56,7 @@ def analyse(
             provenance=_provenance(now, rows, seed),
             randomised=is_randomised(now),
             findings=(*now.findings, *claimed_findings(now.read)),
-            drawn=drawn_again(now, rows.clients, seed=seed),
+            drawn=drawn_again(now, rows.clients, seed=seed) if redraw else None,
             look=look,
         )
 
@@ -148,7 +155,7 @@ def logged_look(now: Snapshot, ledger: Ledger | None, *, by: str, reason: str) -
     entry = ledger.append(
         "look",
         {"reason": reason, "clients": rows.clients.number, "records_through": str(rows.data_through),
-         "planned_look": number, "records": records},
+         "planned_look": number, "records": records, "tables": inventory(now.records)},
         by=by,
     )  # fmt: skip
     try:

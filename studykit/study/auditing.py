@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import DataError, Finding, LedgerError, ProtocolError, Severity, StudykitError
 from studykit.study.journal import is_journal
-from studykit.study.rights import is_kept_blind
+from studykit.study.rights import is_kept_blind, refuse_unknown
 from studykit.study.snapshot import LEDGER, PROTOCOL, RECORDS
 from studykit.study.traces import Kept, kept_beside, kept_findings, stamps_beside
 
@@ -56,8 +56,11 @@ def audit_folder(
     result = replace(result, findings=(*result.findings, *more), stamps=stamps)
     if not by:
         return result
-    in_force = known or read_protocol(folder / PROTOCOL)
-    return result.without_arms() if is_kept_blind(by, in_force.protocol) else result
+    protocol = (known or read_protocol(folder / PROTOCOL)).protocol
+    facts = (entry.body.get("facts") for entry in entries if entry.kind == "allocation")
+    trainers = [str(one["trainer"]) for one in facts if isinstance(one, Mapping) and one.get("trainer")]
+    refuse_unknown(by, protocol, trainers=trainers)
+    return result.without_arms() if is_kept_blind(by, protocol) else result
 
 
 def _record_findings(folder: Path, entries: Sequence[Entry], read: ReadProtocol) -> tuple[Finding, ...]:

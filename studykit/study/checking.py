@@ -117,7 +117,8 @@ def kept_too_long(protocol: Protocol, today: dt.date, *, where: str) -> tuple[Fi
     return (
         Finding(
             "stop", where, f"records kept until {until} and no longer", f"records on {today}",
-            "Delete the list of names and the records, or tell the clients and amend keep_until.",
+            "Delete the list of names and the records; a copy without them may stay: studykit anonymise. "
+            "Or tell the clients, and amend keep_until.",
         ),
     )  # fmt: skip
 

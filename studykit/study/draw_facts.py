@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from studykit.records.record_tables import Records
 
 _FIXED = ("eligible", "consented", "consent_date", "age")  # trainer and strata: records.consistency
+_WHOLE = ("lock", "allocation", "split")  # kinds of entries that are refused where a table is gone
 NO_TEST = "none"
 
 
@@ -86,23 +87,43 @@ def said(value: Any) -> str:
 
 
 def lost_record_findings(entries: Sequence[Entry], records: Records) -> Iterator[Finding]:
-    """Tables and columns that stood in the records at the last draw, or at the lock, and are gone."""
-    seen = next((entry for entry in reversed(entries) if "tables" in entry.body), None)
-    if seen is None or records.unread:
+    """Tables, columns and rows that the last draw or an entry since then saw in the records, and are gone.
+
+    A draw is refused where something is missing, so that what it saw is whole; what later entries saw is
+    added to it, and none of them lets anything be forgotten.
+    """
+    if records.unread:
         return
-    at = f"as at ledger entry {seen.position}, {seen.entry_time[:10]}"
-    for name, then in seen.body["tables"].items():
+    for name, (then, columns, rows) in _seen(entries).items():
+        at = f"as at ledger entry {then.position}, {then.entry_time[:10]}"
         if name not in records.there:
             yield Finding("stop", records[name].where, f"the table {name}, {at}", "none",
                           "Put the file back from a copy; nothing is concluded without it.")  # fmt: skip
             continue
-        rows, columns = records.there[name]
-        gone = [column for column in then["columns"].split() if column not in columns]
+        rows_now, columns_now = records.there[name]
+        gone = [column for column in columns if column not in columns_now]
         if gone:
             wanted = f"the column {', '.join(gone)}, {at}"
             todo = "Put the column back, with its cells."
             yield Finding("stop", f"{records[name].where}, row 1", wanted, "none", todo)
-        if rows < then["rows"]:
-            wanted = f"{then['rows']} rows at least, {at}"
+        if rows_now < rows:
+            wanted = f"{rows} rows at least, {at}"
             todo = "Rows are corrected, never removed: put them back, unless they stood there twice."
-            yield Finding("warn" if rows else "stop", records[name].where, wanted, str(rows), todo)
+            yield Finding("warn" if rows_now else "stop", records[name].where, wanted, str(rows_now), todo)
+
+
+def _seen(entries: Sequence[Entry]) -> Mapping[str, tuple[Entry, tuple[str, ...], int]]:
+    """By table, the last entry that saw all of it, its columns and its most rows."""
+    seen: dict[str, tuple[Entry, tuple[str, ...], int]] = {}
+    for entry in entries:
+        if "tables" not in entry.body:
+            continue
+        if entry.kind in _WHOLE:
+            seen = {}
+        for name, now in entry.body["tables"].items():
+            then, columns, rows = seen.get(name, (entry, (), 0))
+            found = tuple(now["columns"].split())
+            if set(columns) <= set(found) and rows <= now["rows"]:
+                then = entry
+            seen[name] = (then, tuple(dict.fromkeys((*columns, *found))), max(rows, now["rows"]))
+    return seen

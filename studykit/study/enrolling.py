@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -32,11 +32,29 @@ def enrolment(now: Snapshot, client: str) -> EnrolmentFacts:
     if left := now.handovers.left.get(str(facts.facts["trainer"])):
         gone = f"The trainer of {facts.client} left ({left}). Enter in records/clients who trains the client."
         facts = replace(facts, missing=(*facts.missing, gone))
-    why = synchronised_folder(now.folder)
-    if not why:
-        return facts
-    told = f"Two copies of the ledger may come about: {why}. Enrol on one machine only."
-    return replace(facts, cautions=(*facts.cautions, told))
+    cautions = [*facts.cautions, *_lapsed(now, str(facts.facts["trainer"]))]
+    if why := synchronised_folder(now.folder):
+        cautions.append(f"Two copies of the ledger may come about: {why}. Enrol on one machine only.")
+    return replace(facts, cautions=tuple(cautions))
+
+
+def _lapsed(now: Snapshot, trainer: str) -> Iterator[str]:
+    """A sign-off that has lapsed: said before the question, and no refusal.
+
+    Sheets withhold partner reps until the trainer is checked anew, so that nobody is harmed; and a trainer
+    whose clients are all in the other arm has no practice, and would keep each next client out of the study.
+    """
+    from studykit.outcomes.client_day import sign_off_of
+    from studykit.records.enrolment import needs_every_sign_off
+
+    if not trainer or not needs_every_sign_off(now.protocol):
+        return
+    found = sign_off_of(now.records, trainer, today=now.today, days=now.protocol.trainers.sign_off_days)
+    if found.holds_until is not None and not found.holds:
+        yield (
+            f"The sign-off of {trainer} for partner reps has lapsed after {found.holds_until}. Check "
+            f"{trainer} anew and write the day into records/trainers; until then no partner reps are given."
+        )
 
 
 def enrol(now: Snapshot, ledger: Ledger, client: str, *, by: str) -> Receipt:

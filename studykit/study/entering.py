@@ -12,7 +12,7 @@ from studykit.errors import ArgumentError
 from studykit.records.enrolment import baseline_tests
 from studykit.records.nearest import nearest_known
 from studykit.records.writing import number_text
-from studykit.study.draw_facts import NO_TEST, baseline_names, name_of_test, said
+from studykit.study.draw_facts import NO_TEST, baseline_names, inventory, name_of_test, said
 from studykit.study.rights import Act, require_right
 
 if TYPE_CHECKING:
@@ -94,7 +94,8 @@ def note(now: Snapshot, ledger: Ledger, what: str, *, reason: str, by: str, clie
         told = f"Client {receipt.client}: {receipt.arm}"
     else:
         kind = {"data_lock": "data lock", "reopening": "reopening"}.get(what, "note")
-        entry = ledger.append(kind, {"reason": reason}, by=by)
+        seen = {} if kind == "note" else {"tables": inventory(now.records)}
+        entry = ledger.append(kind, {"reason": reason, **seen}, by=by)
     return Noted(entry.position, what, reason, told)
 
 
@@ -224,6 +225,7 @@ def handover(
         raise ArgumentError(where="client", expected=expected, got=repr(strange[0]))
     chosen = [own[code.strip().casefold()] for code in clients] or list(own.values())
     body = {"trainer": old, "to": new, "clients": chosen, "leaves": not clients, "reason": reason}
+    body["tables"] = inventory(now.records)
     entry = ledger.append("handover", body, by=by)
     told = (
         f"Taken over by {new}: {', '.join(chosen) or 'no client'}. Sheets follow; the analysis keeps {old}."
@@ -255,6 +257,7 @@ def correct(
         reason=reason,
         source=source,
         by=by,
+        fixed={"tables": inventory(now.records)},
     )
 
 

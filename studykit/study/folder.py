@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Mapping
 from dataclasses import replace
@@ -9,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import ArgumentError, Finding, FolderError, ProtocolError
+from studykit.records.writing import write_whole
 from studykit.shipped import shipped
 from studykit.study.snapshot import PROTOCOL, RECORDS
 
@@ -19,12 +21,12 @@ if TYPE_CHECKING:
 _LIBRARIES = ("studykit", "numpy", "scipy", "pandas", "statsmodels", "pingouin", "pydantic", "matplotlib")
 
 
-def questions(design: str = "parallel") -> tuple[Question, ...]:
-    """The plain questions that `Study.start` takes answers to."""
+def questions(design: str = "parallel", before: Mapping[str, str] | None = None) -> tuple[Question, ...]:
+    """The plain questions that `Study.start` takes answers to; the defaults are the answers from before."""
     from studykit.protocol.filling import questions as asked
     from studykit.protocol.ready import ready_text
 
-    own = _own_answers()
+    own = _own_answers() | dict(before or {})
     return tuple(
         replace(question, default=own.get(question.key, question.default))
         for question in asked(ready_text(design))
@@ -87,7 +89,12 @@ def _nearby(path: Path) -> str:
 
 
 def need_free(target: Path) -> None:
-    """Refuse a place where no new folder can be made."""
+    """Refuse a place where no new folder can be made, or whose name would be no name."""
+    if not target.name or target.name == "..":
+        raise FolderError(
+            where=str(target), expected="the name of a new folder", got="a place without a name",
+            todo="Give the name that the study's folder is to have.",
+        )  # fmt: skip
     if target.exists() and (not target.is_dir() or any(target.iterdir())):
         raise FolderError(
             where=str(target), expected="a new folder", got="one that holds something already",
@@ -100,20 +107,59 @@ def need_free(target: Path) -> None:
         )  # fmt: skip
 
 
+def _answers_beside(target: Path) -> Path:
+    return target.with_name(f".{target.name}.answers.json")
+
+
+def kept_answers(target: Path) -> dict[str, str]:
+    """Answers of an earlier try to make this study, left before the end; what cannot be read is none.
+
+    Parameters
+    ----------
+    target : Path
+        The new study's folder.
+
+    Raises
+    ------
+    FolderError
+        If no new folder can be made there.
+    """
+    need_free(target)
+    try:
+        told = json.loads(_answers_beside(target).read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    texts = told.items() if isinstance(told, dict) else ()
+    return {key: value for key, value in texts if isinstance(value, str)}
+
+
+def before_questions(kept: Mapping[str, str]) -> str:
+    """What is said before the first question."""
+    before = "Your answers from before stand in the brackets. " if kept else ""
+    return (
+        "A few questions. Enter takes the answer in brackets; everything can be changed in protocol.toml.\n"
+        f"{before}Stop with Ctrl-C whenever you like: what you answered is offered again next time."
+    )
+
+
+def keep_answers(target: Path, answers: Mapping[str, str]) -> None:
+    """Keep the answers given so far beside the folder to be; none: the study is made, nothing is kept."""
+    if not answers:
+        _answers_beside(target).unlink(missing_ok=True)
+        return
+    text = json.dumps(dict(answers), indent=1, ensure_ascii=False)
+    write_whole(target.parent, {_answers_beside(target).name: text}, overwrite=True)
+
+
 class made_whole:  # noqa: N801 — used like a function
     """A folder that appears under its name only when everything in it has been written."""
 
     def __init__(self, target: Path) -> None:
-        if not target.name or target.name == "..":
-            raise FolderError(
-                where=str(target), expected="the name of a new folder", got="a place without a name",
-                todo="Give the name that the study's folder is to have.",
-            )  # fmt: skip
+        need_free(target)
         self.target = target
         self.making = target.with_name(f".{target.name}.making")
 
     def __enter__(self) -> Path:
-        need_free(self.target)
         shutil.rmtree(self.making, ignore_errors=True)
         self.making.mkdir()
         return self.making

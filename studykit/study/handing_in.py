@@ -172,7 +172,7 @@ def body_of(now: Snapshot, listed: JoiningList, *, again: str = "", entries: int
     from studykit.pooling.studio_file import DECIMALS, FEWEST_TESTED, FORMAT
     from studykit.protocol.resolved import shared_digest
 
-    results, head = analyse(now, None), listed.head
+    results, head = analyse(now, None, redraw=False), listed.head
     strength: Any = results[head["outcome"]]
     arms = _arms(results, head["outcome"])
     fewest = min(arms[head[side]]["tested"] for side in ("reference", "compared"))

@@ -19,6 +19,7 @@ from studykit.errors import ArgumentError, DataError, DesignError, Finding, Fold
 from studykit.protocol.local_time import studio_day
 from studykit.shipped import shipped
 from studykit.study.folder import made_whole, study_folder, versions
+from studykit.study.rights import refuse_unknown
 from studykit.study.said_of_records import Said as Said
 from studykit.study.snapshot import read_study
 
@@ -534,6 +535,7 @@ def _ledger_wanted(wish: Wish) -> Callable[[LookBack], str]:
         raise ArgumentError(
             where="lookback", expected="--by CODE, who looks", got="none", todo="The look is logged."
         )
+    refuse_unknown(wish.by, now.protocol, trainers=now.trainer_codes)
 
     def log_look(look: LookBack) -> str:
         told = for_the_protocol(look, now.today.isoformat())

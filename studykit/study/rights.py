@@ -6,6 +6,7 @@ gave them, and leaves a trace of the others; it is no lock against somebody who 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal
 
 from studykit.errors import ArgumentError
@@ -60,10 +61,32 @@ def require_right(act: Act, by: str, *protocols: Protocol) -> None:
             where="by", expected=f"the code of somebody who {_WORDS[act]}: {_listed(allowed)}", got=repr(by),
             todo="Ask that person, or amend [roles] first.",
         )  # fmt: skip
-    raise ArgumentError(
-        where="by", expected=f"a code of the protocol's roles: {_listed(known)}", got=repr(by),
-        todo="Give your own code; a new person is added to [roles] first.",
-    )  # fmt: skip
+    refuse_unknown(by, *protocols)
+
+
+def refuse_unknown(by: str, *protocols: Protocol, trainers: Sequence[str] = ()) -> None:
+    """Refuse a code that nobody has; a protocol that names nobody asks for nothing.
+
+    Parameters
+    ----------
+    by : str
+    protocols : Protocol
+        As for `require_right`.
+    trainers : sequence of str
+        Codes of trainers, where a trainer too may ask.
+
+    Raises
+    ------
+    ArgumentError
+    """
+    roles = [code for protocol in protocols for code in _codes(protocol, None)]
+    known = [*roles, *trainers]
+    if roles and by.strip().casefold() not in {code.casefold() for code in known}:
+        raise ArgumentError(
+            where="by", expected=f"a code of the protocol's roles{' or of a trainer' * bool(trainers)}: "
+            f"{_listed(known)}", got=repr(by),
+            todo="Give your own code; a new person is added to [roles] first.",
+        )  # fmt: skip
 
 
 def may_see_arms(by: str, protocol: Protocol) -> bool:

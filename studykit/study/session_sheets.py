@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from studykit.errors import DesignError
-from studykit.study.rights import refuse_the_blind
+from studykit.errors import ArgumentError, DesignError
+from studykit.study.rights import refuse_the_blind, refuse_unknown
 from studykit.study.snapshot import RESULTS
 from studykit.study.traces import day_head
 
@@ -66,7 +66,7 @@ def write_sheet(
     Raises
     ------
     ArgumentError
-        If there is no such client, or no such trainer.
+        If there is no such client, no such trainer, or nobody has the code.
     DesignError
         If nobody is allocated yet, or the client has no arm.
     """
@@ -86,6 +86,8 @@ def session_of(
     protocol = now.protocol
     for code in (by, trainer):
         refuse_the_blind(code, protocol, where="sheet")
+    if by:
+        refuse_unknown(by, protocol, trainers=now.trainer_codes)
     if not now.allocated:
         raise DesignError(
             where=str(now.folder),
@@ -145,7 +147,9 @@ class TesterSheet:
         return {**to_plain(self.day), "in_window": self.day.in_window, "sheet": str(self.path)}
 
 
-def write_tester_sheet(now: Snapshot, client: str, *, today: dt.date | None = None) -> TesterSheet:
+def write_tester_sheet(
+    now: Snapshot, client: str, *, today: dt.date | None = None, by: str = "", trainer: str = ""
+) -> TesterSheet:
     """Write the sheet for a day of strength tests, which the tester may have: it tells no arm.
 
     Parameters
@@ -155,17 +159,28 @@ def write_tester_sheet(now: Snapshot, client: str, *, today: dt.date | None = No
         Client code, allocated or not; capitals are passed over.
     today : date, optional
         Day of the tests; by default the day it is now at the studio.
+    by : str
+        Who asks for the sheet.
+    trainer : str
+        None: the sheet is the same whoever trains.
 
     Raises
     ------
     ArgumentError
-        If there is no such client.
+        If there is no such client, nobody has the code, or a trainer is named.
     DesignError
         If the protocol tests no strength.
     """
     from studykit.outcomes.visit_day import visit_day
     from studykit.report.tester_sheet import save_tester_sheet
 
+    if trainer:
+        raise ArgumentError(
+            where="sheet", expected="no --trainer beside --test", got=repr(trainer),
+            todo="Leave it out: the tester's sheet is the same whoever trains.",
+        )  # fmt: skip
+    if by:
+        refuse_unknown(by, now.protocol, trainers=now.trainer_codes)
     day = visit_day(
         now.protocol, now.records, client=client, allocated=now.allocated, today=today or now.today
     )

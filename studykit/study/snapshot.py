@@ -169,6 +169,13 @@ class Snapshot:
         """Who trains a client now."""
         return self.trainers_now.get(client.client, client.trainer)
 
+    @property
+    def trainer_codes(self) -> tuple[str, ...]:
+        """Every trainer of the records or of a draw, each once."""
+        listed = map(str, self.records["trainers"].columns["trainer"])
+        drawn = (client.trainer for client in self.allocated)
+        return tuple(dict.fromkeys(filter(None, (*listed, *drawn, *self.trainers_now.values()))))
+
     @cached_property
     def allocated(self) -> tuple[Allocated, ...]:
         """The allocated clients, in order; from the ledger, or from the records of an external trial."""

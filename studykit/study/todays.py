@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from studykit.errors import Finding
 from studykit.study.checking import ledger_findings, lost_ledger_findings
-from studykit.study.rights import is_kept_blind, may_see_arms
+from studykit.study.rights import is_kept_blind, may_see_arms, refuse_unknown
 from studykit.study.snapshot import RESULTS
 from studykit.study.traces import day_head
 
@@ -53,7 +53,8 @@ class Today:
         from studykit.results import to_plain
 
         return {
-            "today": str(self.list.today), "topics": to_plain(self.list.topics), "head": self.head,
+            "in_short": self.list.in_short, "today": str(self.list.today),
+            "topics": to_plain(self.list.topics), "head": self.head,
             "page": str(self.page), "sheets": str(self.sheets or ""),
         }  # fmt: skip
 
@@ -68,10 +69,17 @@ def write_today(now: Snapshot, *, by: str = "", today: dt.date | None = None) ->
         Who asks; without a code no arm is shown.
     today : date, optional
         By default the day it is now at the studio.
+
+    Raises
+    ------
+    ArgumentError
+        If nobody has the code.
     """
     from studykit.report.day_page import day_page, sheets_of_day
     from studykit.report.rendering import write_whole
 
+    if by:
+        refuse_unknown(by, now.protocol, trainers=now.trainer_codes)
     seen = whole_day(now, today=today).seen_by(knows_arms(now, by))
     head = day_head(now) or "No ledger yet."
     name = "today_with_arms" if seen.with_arms else "today"

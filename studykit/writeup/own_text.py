@@ -7,10 +7,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from studykit.errors import ArgumentError
-from studykit.frames import FrameFit
+from studykit.frames import FrameFit, Means
 from studykit.mixed import MixedFit
 from studykit.report.document import Block, Picture, Section, paragraphs, tables
 from studykit.report.numbers import Scale, level, number, p_exact, statistic_text
+from studykit.report.report_context import capital
 from studykit.report.tables import (
     NOTHING,
     Bracket,
@@ -184,7 +185,7 @@ def _numbers_table(code: str, caption: str, rows: Sequence[tuple[Any, ...]], not
         scale = Scale("", _decimals(error if math.isfinite(error) else abs(value)))
         tested = (_known(statistic, Scale("", 2)), _known(df, Scale("", 1)))
         chance = NOTHING if math.isnan(p) else Probability(p)
-        ends = Bracket(interval, scale)
+        ends = Bracket(interval, scale) if math.isfinite(interval.lower) else NOTHING
         made.append(cells(name, Quantity(value, scale), _known(error, scale), *tested, chance, ends))
     columns = (
         words_column("effect"), column("estimate"), column("SE", "standard error"), column("t"), column("df"),
@@ -198,14 +199,23 @@ def _known(value: float, scale: Scale) -> Cell:
 
 
 def _rows_table(thing: Any, place: int) -> Table:
-    """What the room of frames gives as rows, where every row has a number with its interval."""
-    rows = []
+    """What the room of frames gives as rows; a mean alone is tested against nothing."""
+    rows, methods = [], []
     for row in thing.frame_rows(LEVEL):
-        words = [str(value) for value in row.values() if isinstance(value, str)][:3]
-        numbers = [float(row.get(name, math.nan)) for name in _NUMBERS]
-        rows.append((", ".join(words), *numbers[:4], numbers[4], Interval(numbers[5], numbers[6], LEVEL, "")))
+        words = [value for name, value in row.items() if isinstance(value, str) and name != "interval_method"]
+        values = {name: float(row.get(name, math.nan)) for name in _NUMBERS}
+        if "adjusted_p_value" in row:
+            values["p_value"] = float(row["adjusted_p_value"])
+        if isinstance(thing, Means):
+            values["statistic"] = values["p_value"] = math.nan
+        *numbers, lower, upper = values.values()
+        rows.append((", ".join(words), *numbers, Interval(lower, upper, LEVEL, "")))
+        methods.append(str(row.get("interval_method", "")))
+    notes = [f"Intervals: {method}." for method in dict.fromkeys(methods) if method]
+    if adjustment := getattr(thing, "adjustment", ""):
+        notes.append(f"Adjustment of p for several contrasts: {adjustment}; intervals are not adjusted.")
     name = "".join(f" {mark.lower()}" if mark.isupper() else mark for mark in type(thing).__name__).strip()
-    return _numbers_table(f"{name.replace(' ', '_')}_{place}", name, rows, ())
+    return _numbers_table(f"{name.replace(' ', '_')}_{place}", capital(name), rows, tuple(notes))
 
 
 _NUMBERS = ("value", "standard_error", "statistic", "degrees_of_freedom", "p_value", "lower", "upper")

@@ -36,7 +36,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("console",),
     ("options",),
     ("commands",),
-    ("joint", "writing"),
+    ("joint", "caring", "writing"),
     ("desk",),
     ("cli",),
 )

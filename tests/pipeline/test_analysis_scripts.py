@@ -27,6 +27,10 @@ SAYS = {
         "the same, 4 machines: 624 | 106 | 44",  # trade facts F3: 584 and 96 by normal quantiles at 0.115
         "both arms one after the other (biased by what lasts): 168 | 30 | 14",
     ),
+    "16_own_frame.py": (
+        "60 levels of Subject",
+        "Group:Time  2.73   2        116.0  .070",  # pingouin's mixed analysis of variance: F 2.73, p .0699
+    ),
 }
 WORDS = {"04_reaction_times.py": ("--draws", "100")}
 

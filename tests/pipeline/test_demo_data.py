@@ -3,18 +3,21 @@
 import importlib.util
 import json
 import sys
+from collections import Counter
 
 import numpy as np
 import pytest
 
 from studykit.allocation.ledger import Ledger
 from studykit.outcomes.harms import pause_rule
+from studykit.outcomes.session_plan import session_plans
 from studykit.protocol.protocol_file import read_protocol
 from studykit.protocol.rules import lock_findings
 from studykit.records.consistency import check_consistency
 from studykit.records.derive import derive_rows
 from studykit.records.reading import read_records
 from studykit.records.record_tables import Allocated
+from studykit.report.session_sheet import render_session_sheet
 from studykit.retention.clock import active_status
 from studykit.shipped import shipped
 from studykit.trial.truth import true_retention, true_strength
@@ -184,3 +187,29 @@ def test_two_runs_give_the_same_bytes(maker, tmp_path, read):
 def test_committed_data_are_small():
     size = sum(path.stat().st_size for path in FOLDER.rglob("*") if path.is_file())
     assert size < 2_000_000
+
+
+def test_last_loads_stand_beside_the_blank(read, allocated, records):
+    """The sets of the last sessions of every client, as many as the session log counts; on the sheet too."""
+    sets, sessions = records["sets"].columns, records["sessions"].columns
+    days = zip(sessions["client"], sessions["date"], strict=True)
+    logged = dict(zip(days, sessions["conventional_sets"], strict=True))
+    written = Counter(zip(sets["client"], sets["date"], strict=True))
+    assert all(1 <= number <= logged[day] for day, number in written.items())
+    came = {client for client, status in zip(sessions["client"], sessions["status"], strict=True)
+            if status == "attended"}  # fmt: skip
+    assert set(sets["client"]) == came
+    today = sets["date"].max().astype(object)
+    plans = session_plans(read.protocol, records, allocated, of=allocated, today=today)
+    plan = next(plan for plan in plans if plan.readiness.ready)
+    last = [
+        row
+        for row in np.flatnonzero(sets["client"] == plan.client)
+        if sets["date"][row] < np.datetime64(today)
+    ]
+    page = render_session_sheet(plan, read.protocol)
+    for name, unit, done in plan.last_sets:
+        code = next(one.code for one in read.protocol.exercises if one.name == name)
+        row = [row for row in last if sets["exercise"][row] == code][-1]
+        assert (done.load, done.repetitions) == (sets["load"][row], sets["repetitions"][row])
+        assert f"{done.load:g} {unit}" in page

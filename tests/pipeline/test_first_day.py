@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -85,6 +87,41 @@ def test_new_checks_each_answer_as_it_is_given(tmp_path: Path, run: Run) -> None
     assert protocol.study.title == "Ours"
     assert [exercise.code for exercise in protocol.exercises] == ["press"]
     assert "52 weeks" in protocol.study.question
+
+
+def test_answers_before_a_stop_are_offered_again(
+    tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C amid the questions: kept beside the folder to be, and gone once the study is made."""
+
+    def stopped(prompt: str) -> str:
+        if prompt.startswith("After how many weeks"):
+            raise KeyboardInterrupt
+        given = {"Title": "Ours", "How many clients": "52"}
+        return next((told for start, told in given.items() if prompt.startswith(start)), "")
+
+    call, prompts = run, []
+    monkeypatch.setattr("studykit.commands.is_interactive", lambda: True)
+    monkeypatch.setattr("builtins.input", stopped)
+    assert main(["new", str(tmp_path / "mine")]) == 2
+    assert not (tmp_path / "mine").exists()
+    kept = tmp_path / ".mine.answers.json"
+    assert json.loads(kept.read_text(encoding="utf-8"))["title"] == "Ours"
+    monkeypatch.setattr("builtins.input", lambda prompt: prompts.append(prompt) or "")
+    assert main(["new", str(tmp_path / "mine")]) == 0
+    assert "Title of the study [Ours]: " in prompts
+    assert "How many clients can take part, in both arms together [52]: " in prompts
+    protocol = Study.open(tmp_path / "mine").protocol
+    assert (protocol.study.title, protocol.planning.clients) == ("Ours", 52)
+    assert [path.name for path in tmp_path.iterdir()] == ["mine"]
+    kept = tmp_path / ".other.answers.json"
+    for damaged in ("{", "[1]", '{"clients": "2", "title": 3}'):  # nothing in it, or an answer that cannot be
+        kept.write_text(damaged, encoding="utf-8")
+        code, out, _ = call("new", tmp_path / "other", answers={"How many clients": ["40"]})
+        assert code == 0, out
+        assert not kept.exists()
+        assert Study.open(tmp_path / "other").protocol.study.title != "Ours"
+        shutil.rmtree(tmp_path / "other")
 
 
 def test_a_taken_place_is_said_before_the_questions(mine: Path, run: Run) -> None:

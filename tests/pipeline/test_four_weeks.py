@@ -18,6 +18,7 @@ from studykit.protocol import local_time
 from studykit.records.reading import read_records
 from studykit.study import Study
 from tests.support.answered import answer
+from tests.support.reading_ease import ease_of, page_texts, words_of
 
 Run = Callable[..., tuple[int, str, str]]
 Rows = list[dict[str, str]]
@@ -208,6 +209,20 @@ def test_no_draw_and_no_question(mistake: str, mine: Path, run: Run, monkeypatch
     assert len(Study.open(mine).entries()) == before
 
 
+def test_a_lapsed_sign_off_is_said_before_the_draw_and_refuses_nothing(mine: Path, run: Run) -> None:
+    """T3 was signed off five weeks ago and has no practice; T1 and T2 have."""
+    words = "LOOK AT: The sign-off of T3 for partner reps has lapsed after 2026-03-25. Check T3 anew"
+    assert "LOOK AT" not in str(Study.open(mine).enrolment("C09").text())
+    change(mine, "clients", "C09", trainer="T3")
+    assert words in Study.open(mine).enrolment("C09").text()
+    code, out, _ = run("enrol", mine, "C09", "--by", "OW", "--yes")
+    assert code == 0
+    assert words in out
+    change(mine, "trainers", "T3", signed_off_on="2026-03-30")
+    change(mine, "clients", "C10", trainer="T3")
+    assert "lapsed" not in Study.open(mine).enrolment("C10").text()
+
+
 def test_what_the_protocol_does_not_use_is_no_reason(mine: Path, run: Run) -> None:
     change(mine, "clients", "C09", training_age="", preference="", joined_on="")
     assert run("enrol", mine, "C09", "--by", "OW", "--yes")[0] == 0
@@ -394,7 +409,7 @@ def test_conventional_clients_with_partner_reps_are_told_to_those_who_may_know(m
     change(mine, "sessions", client, partner_reps="3", partner_sets="1")
     words = f"{client}: conventional sets, partner reps in 1 sessions, last 2026-03-05"
     assert words in run("today", mine, "--by", "OW")[1]
-    for blind in ((), ("--by", "TE"), ("--by", "RE"), ("--by", "nobody")):
+    for blind in ((), ("--by", "TE"), ("--by", "RE")):
         out = run("today", mine, *blind)[1]
         assert "conventional sets" not in out
         assert "partner reps in" not in out
@@ -402,6 +417,102 @@ def test_conventional_clients_with_partner_reps_are_told_to_those_who_may_know(m
         page = (mine / "results" / "today.html").read_text(encoding="utf-8")
         assert "conventional sets" not in page
         assert "Without arms." in page
+
+
+def test_today_begins_with_what_it_means(mine: Path, run: Run, tmp_path: Path) -> None:
+    """One sentence of at most 25 words: who may train, how much there is to see to; on the page too."""
+    said = ["All 9 clients may train today: see to the 2 things listed below."]
+    assert run("today", mine)[1].splitlines()[0] == said[0]
+    add(mine, "harms", {"client": "C03", "date": "2026-03-30", "kind": "dizziness", "severity": "severe",
+                        "serious": "no", "expected": "no", "related": "possible"})  # fmt: skip
+    said.append(
+        "1 of 9 clients may not train today: read why below, and see to the 3 other things listed below."
+    )
+    assert run("today", mine)[1].splitlines()[0] == said[1]
+    assert f"<p>{said[1]}</p>" in (mine / "results" / "today.html").read_text(encoding="utf-8")
+    everybody = [{"client": code, "date": "2026-03-30", "reason": "moved away"} for code in (*CLIENTS, "C10")]
+    for one in everybody:
+        add(mine, "departures", one)
+    said.append(run("today", mine)[1].splitlines()[0])
+    assert said[2].startswith("Nobody is in training today: see to the")
+    empty = Study.create(tmp_path / "empty").folder
+    write(empty, "harms", table(empty, "harms")[0], [])
+    said.append(run("today", empty)[1].splitlines()[0])
+    assert said[3].startswith("No client has been enrolled yet")
+    assert all(len(words_of(one)) <= 25 for one in said)
+
+
+def test_the_page_of_the_day_is_easily_read(mine: Path, run: Run) -> None:
+    """At most 25 words a sentence, 15 on average, an index of 8 at most; with arms, harms and departures."""
+    add(mine, "harms", {"client": "C03", "date": "2026-03-30", "kind": "dizziness", "severity": "severe",
+                        "serious": "no", "expected": "no", "related": "possible"})  # fmt: skip
+    _no_sessions_of(mine, "C05", "C06")
+    run("today", mine, "--by", "OW")
+    page = (mine / "results" / "today_with_arms.html").read_text(encoding="utf-8")
+    ease = ease_of(page_texts(page))
+    assert ease.most <= 25, ease
+    assert (ease.average <= 15, ease.index <= 8) == (True, True), ease
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("today", "mine"),
+        ("sheet", "mine", "C01"),
+        ("sheet", "mine", "C01", "--test"),
+        ("audit", "mine"),
+        ("lookback", "--demo", "--study", "mine"),
+    ],
+)
+def test_a_code_that_nobody_has_is_refused(
+    mine: Path, run: Run, words: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With the codes that there are; a trainer's own code is none of these."""
+    monkeypatch.chdir(mine.parent)
+    entries = len(Study.open(mine).read().entries)
+    code, out, err = run(*words, "--by", "ZZ")
+    assert (code, out) == (2, "")
+    assert "by: expected a code of the protocol's roles or of a trainer: OW, RE, TE, SR, T1, T2" in err
+    assert "found 'ZZ'. Give your own code" in err
+    assert not (mine / "results" / "sheets").exists()
+    assert len(Study.open(mine).read().entries) == entries
+    if words[0] != "lookback":
+        assert run(*words, "--by", "t1")[0] in (0, 1)
+
+
+def test_the_testers_sheet_takes_no_trainer(mine: Path, run: Run) -> None:
+    code, _, err = run("sheet", mine, "C01", "--test", "--trainer", "T99")
+    assert code == 2
+    assert "expected no --trainer beside --test; found 'T99'" in err
+
+
+@pytest.mark.parametrize(
+    "act",
+    [
+        ("note", "mine", "--what", "data_lock"),
+        ("handover", "mine", "T1", "--to", "T2"),
+        ("correct", "mine", "C01", "--fact", "age", "--value", "42"),
+    ],
+)
+def test_what_came_after_the_last_draw_is_missed_too(
+    mine: Path, run: Run, act: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A table and a column that a later entry saw; an entry after that without them changes nothing."""
+    monkeypatch.chdir(mine.parent)
+    heading, rows = table(mine, "sessions")
+    write(mine, "sessions", [*heading, "shoes"], rows)
+    news = mine / "records" / "health.csv"
+    add(mine, "health", {"client": "C02", "date": "2026-03-30", "kind": "illness or fever",
+                         "settled_on": "2026-03-31"})  # fmt: skip
+    assert run(*act, "--reason", "to see", "--by", "OW")[0] == 0
+    news.unlink()
+    write(mine, "sessions", heading, rows)
+    entry = Study.open(mine).read().entries[-1].position
+    run("note", "mine", "--what", "reopening", "--reason", "to forget", "--by", "OW")
+    code, out, _ = run("check", "mine")
+    assert code == 1
+    assert f"records/health.csv: expected the table health, as at ledger entry {entry}, 2026-03-31" in out
+    assert f"expected the column shoes, as at ledger entry {entry}, 2026-03-31; found none." in out
 
 
 def test_tests_are_due_by_name_with_their_window(

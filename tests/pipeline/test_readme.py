@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 import shutil
 from pathlib import Path
 
@@ -31,7 +32,7 @@ def lines_of(block: str) -> list[list[str]]:
     """The commands of one block of README, as somebody would type them."""
     found = re.search(rf"<!-- owner: {block} -->\n```sh\n(.*?)```", README, re.DOTALL)
     assert found, block
-    lines = [line.partition("#")[0].split() for line in found[1].splitlines()]
+    lines = [shlex.split(line, comments=True) for line in found[1].splitlines()]
     assert lines
     assert all(line[0] == "studykit" for line in lines)
     return [line[1:] for line in lines]
@@ -132,8 +133,16 @@ def test_the_owner_part_is_followed_word_by_word(
     add_rows(Path("my_study"), "trainers", {"trainer": "T1", "signed_off_on": "2026-01-10", "observer": "OB"})
     add_ready_client(Path("my_study"), "C014")
     assert "C014" in follow("a client joins")
-    assert "C014.html" in follow("every day")
+    assert (Path("my_study") / "papers" / "consent.html").is_file()
+    day = follow("every day")
+    assert day.startswith("The one client may train today")
+    assert "C014.html" in day
+    assert "Sheet for the tester: " in day
     assert "in order" in follow("every week")
+    add_rows(Path("my_study"), "trainers", {"trainer": "T2", "signed_off_on": "2026-01-10", "observer": "OB"})
+    assert "moves away" in follow("a trainer leaves")
+    main(["today", "my_study"])
+    assert ", with T2" in capsys.readouterr().out
     assert (reported / "results" / "report.html").is_file()
 
 

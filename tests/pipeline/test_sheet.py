@@ -183,7 +183,7 @@ def test_an_owners_study_day_by_day(mine: Path, run: Run) -> None:
     client = by_arm["partner_reps"]
     code, out, err = run("sheet", mine, client)
     assert code == 0, err
-    assert "step 1 of 2 of the ramp-in, session 1 with partner reps; at most 2 in a set, on at most 1" in out
+    assert "step 1 of 2 of the ramp-in, session 1 with partner reps. At most 2 in a set, on at most 1" in out
     page = mine / "results" / "sheets" / f"{client}.html"
     html = page.read_text(encoding="utf-8")
     assert "Mind the &lt;low&gt; beam." in html

@@ -98,6 +98,12 @@ class ContinuousPlan(OutcomePlan):
         """Difference seen at least, as told, where a look at a fraction decides."""
         return self.told(critical * self.planned.standard_error / fraction**0.5)
 
+    @property
+    def one_study(self) -> tuple[float, float, float] | None:
+        """As the plan has it for the planned clients."""
+        known = self.planned
+        return known.standard_error, known.degrees_of_freedom, sum(known.tested_per_arm)
+
     def clients_to_find(self, effect: float) -> int | None:
         """Clients in all arms for the wanted power at an effect as it is told."""
         return clients_for_power(self.model, effect=self.on_scale(effect))

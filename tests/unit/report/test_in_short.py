@@ -15,6 +15,7 @@ from studykit.report.in_short import first_screen
 from studykit.report.report_context import Reading
 from studykit.report.wording_check import WordingContext, check_wording
 from studykit.results import Estimate
+from tests.support.reading_ease import ease_of
 
 
 def shifted(results: StudyResults, protocol: Protocol, shift: float) -> StudyResults:
@@ -93,6 +94,8 @@ def test_the_first_screen_keeps_the_rules_of_wording_and_is_short(
             text = " ".join(said for _, said in first_screen(Reading(made, protocol)).lines)
             context = WordingContext(randomised=randomised, harms_systematic=True, primary=("strength",))
             assert check_wording(text, context=context) == ()
+            ease = ease_of([text])
+            assert (ease.most <= 25, ease.average <= 15, ease.index <= 8) == (True, True, True), ease
             sentences = re.split(r"(?<=[.!?])\s+", text)
             assert len(sentences) <= 12
             assert ("Chance is not known" in text) is not randomised

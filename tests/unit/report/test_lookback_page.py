@@ -30,6 +30,7 @@ from studykit.report.saving import save_look_back
 from studykit.report.style import drawing_style, new_figure, svg_bytes
 from studykit.report.wording_check import WordingContext, check_wording, text_of
 from studykit.results import Interval
+from tests.support.reading_ease import ease_of
 
 LOOKING_BACK = WordingContext(
     randomised=False, looking_back=True, harms_systematic=False, required_limits=CANNOT_CONCLUDE
@@ -72,8 +73,16 @@ def test_pictures_come_before_tables_and_the_lead_says_out_of_100(look_reading: 
     assert document.first is not None
     assert document.first.sure == (
         "By day 182, about 7 more of 100 clients stayed with partner reps (95\u00a0% interval: 2 "
-        "fewer to 16 more); nobody was allocated by chance."
+        "fewer to 16 more). Nobody was allocated by chance."
     )
+
+
+def test_the_first_screen_is_easily_read(look_reading: LookBackReading) -> None:
+    """At most 15 words a sentence on average, 25 at most, a readability index of at most 8."""
+    first = look_back_document(look_reading).first
+    assert first is not None
+    ease = ease_of([text for _, text in first.lines])
+    assert (ease.most <= 25, ease.average <= 15, ease.index <= 8) == (True, True, True), ease
 
 
 def test_there_is_no_slot_for_an_effect_and_the_naive_number_is_no_answer(

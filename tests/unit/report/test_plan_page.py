@@ -20,6 +20,7 @@ from studykit.report.style import LOOKS, drawing_style, new_figure
 from studykit.report.tables import Table
 from studykit.report.wording_check import text_of
 from studykit.shipped import shipped
+from tests.support.reading_ease import ease_of
 
 READY = (shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")
 LOOK = ("planned_looks = 0", "planned_looks = 1")
@@ -52,6 +53,13 @@ def test_the_page_keeps_the_order_in_which_an_owner_needs_it(page: str) -> None:
     wanted = ["width", "learn", "cost", "power", "doubts", "recommendation", "sharper", "assumptions"]
     assert [code for code in sections if code in wanted] == wanted
     assert sections.index("assumptions") < sections.index("looks") < sections.index("drawing")
+
+
+def test_the_first_screen_is_easily_read() -> None:
+    """At most 15 words a sentence on average, 25 at most, a readability index of at most 8."""
+    for planned in (protocol(), protocol(LOOK), protocol(("clients = 40", "clients = 400"))):
+        ease = ease_of([text for _, text in plan_study(planned).in_short.lines])
+        assert (ease.most <= 25, ease.average <= 15, ease.index <= 8) == (True, True, True), ease
 
 
 def test_the_first_lines_say_what_is_in_reach_and_what_is_not(page: str) -> None:

@@ -81,8 +81,8 @@ def test_strength_is_told_in_its_own_unit_first(reading: Reading) -> None:
         (1.04, 1.09, "Every value in the interval is a worthwhile gain (3 % or more)."),
         (0.90, 0.96, "Every value in the interval is a worthwhile loss (3 % or more)."),
         (0.99, 1.02, "Every value in the interval is a difference too small to matter"),
-        (0.99, 1.08, "a worthwhile loss (3 % or more) does not fit the interval"),
-        (0.92, 1.01, "a worthwhile gain (3 % or more) does not fit the interval"),
+        (0.99, 1.08, "A worthwhile loss (3 % or more) does not fit the interval"),
+        (0.92, 1.01, "A worthwhile gain (3 % or more) does not fit the interval"),
         (0.90, 1.10, "and a worthwhile loss (3 % or more) remain possible."),
     ],
 )

@@ -29,6 +29,7 @@ from studykit.report.session_sheet import (
 )
 from studykit.report.wording_check import check_wording, text_of
 from studykit.shipped import shipped
+from tests.support.reading_ease import ease_of, page_texts
 
 PROTOCOL = parse_protocol((shipped("protocols") / "parallel.toml").read_text(encoding="utf-8")).protocol
 TODAY = dt.date(2026, 4, 1)
@@ -83,6 +84,15 @@ def words(plan: SessionPlan, protocol: Protocol = PROTOCOL) -> str:
 
 def flat(text: str) -> str:
     return re.sub(r"\s+", " ", text)
+
+
+@pytest.mark.parametrize("arm", ["conventional", "partner_reps"])
+def test_sheet_and_page_to_take_home_are_easily_read(arm: str) -> None:
+    """At most 15 words a sentence on average, 25 at most, a readability index of at most 8."""
+    plan = build_plan(arm=arm)
+    for page in (render_session_sheet(plan, PROTOCOL), render_take_home(plan, PROTOCOL)):
+        ease = ease_of(page_texts(page))
+        assert (ease.most <= 25, ease.average <= 15, ease.index <= 8) == (True, True, True), ease
 
 
 @pytest.mark.parametrize("arm", ["conventional", "partner_reps"])

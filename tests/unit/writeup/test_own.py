@@ -72,6 +72,24 @@ def test_from_frame_to_document(scores: pd.DataFrame, fit: Any, tmp_path: Path) 
     assert sk.write_up(things, tmp_path, title="Scores and meditation").read_bytes() == content
 
 
+def test_means_contrasts_and_the_model_table_keep_their_numbers(fit: Any, tmp_path: Path) -> None:
+    means = fit.means("Group")
+    contrasts, summary = means.pairwise(), fit.summary()
+    sk.write_up([means, contrasts, summary], tmp_path, title="Means")
+    files = {path.stem.split("_", 2)[2]: rows(path) for path in (tmp_path / "tables").glob("*.csv")}
+    (contrast,) = contrasts.frame_rows(0.95)
+    (shown,) = files["mean_contrasts_2"]
+    assert shown["effect"] == contrast["contrast"]
+    assert float(shown["p"]) == contrast["adjusted_p_value"]
+    assert float(shown["upper"]) == contrast["upper"]
+    assert [row["effect"] for row in files["means_1"]] == ["Control", "Meditation"]
+    assert {row["p"] for row in files["means_1"]} == {""}  # a mean is tested against nothing
+    whole = {row["effect"]: row for row in files["model_summary_3"]}
+    likelihood = whole["whole model, log_likelihood"]
+    assert float(likelihood["estimate"]) == fit.log_likelihood
+    assert likelihood["lower"] == ""
+
+
 def test_the_fit_of_the_document_is_that_of_other_software(fit: Any) -> None:
     """Balanced data: the contrast of groups is that of the classical analysis between subjects."""
     import pingouin
