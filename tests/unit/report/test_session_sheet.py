@@ -90,7 +90,7 @@ def flat(text: str) -> str:
 def test_sheet_and_page_to_take_home_are_easily_read(arm: str) -> None:
     """At most 15 words a sentence on average, 25 at most, a readability index of at most 8."""
     plan = build_plan(arm=arm)
-    for page in (render_session_sheet(plan, PROTOCOL), render_take_home(plan, PROTOCOL)):
+    for page in (render_session_sheet(plan, PROTOCOL), render_take_home(PROTOCOL)):
         ease = ease_of(page_texts(page))
         assert (ease.most <= 25, ease.average <= 15, ease.index <= 8) == (True, True, True), ease
 
