@@ -51,7 +51,7 @@ def spread_between_studios(values: Any, variances: Any) -> Floats:
         mean = (w * own_y).sum(axis=1) / total
         score = (w**2 * (own_y - mean[:, None]) ** 2).sum(axis=1) - total + squares / total
         information = squares - 2.0 * (w**3).sum(axis=1) / total + (squares / total) ** 2
-        damped[moving] *= np.where(last[moving] * score < 0.0, 0.5, 1.0)  # or it goes to and fro for ever
+        damped[moving] *= np.where(last[moving] * score < 0.0, 0.5, 1.0)  # or it swings for ever
         last[moving] = score
         found[moving] = np.maximum(before + damped[moving] * score / information, 0.0)
         moving = moving[np.abs(found[moving] - before) > _CLOSE * own_v.mean(axis=1)]
