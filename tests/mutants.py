@@ -224,6 +224,8 @@ def noticed(copy: Path, tests: Sequence[str], seconds: float) -> str:
         "no:cacheprovider",
         "-o",
         "python_classes=Test[A-Z]*",  # of our modules only the examples, not what is called Test…
+        "-o",
+        "python_functions=test_*",  # nor `tests_due`
         *tests,
     ]
     environment = os.environ | {"PYTHONPATH": str(copy), "OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "Agg"}

@@ -35,6 +35,15 @@ def test_departures_with_recruitment_and_losses_by_simulation() -> None:
     assert got == pytest.approx(float(seen.mean()), abs=0.0045)
 
 
+@pytest.mark.parametrize(
+    ("hazard", "accrual", "follow_up", "lost"),
+    [(0.0, 1.0, 1.0, 0.0), (0.5, 0.0, 1.0, 0.0), (0.5, 1.0, -0.1, 0.0), (0.5, 1.0, 1.0, -0.1)],
+)
+def test_a_study_without_time_or_hazard_is_refused(hazard, accrual, follow_up, lost) -> None:
+    with pytest.raises(ArgumentError, match="a hazard and a length of recruitment above 0"):
+        departures_by_accrual(hazard, 100.0, accrual=accrual, follow_up=follow_up, lost=lost)
+
+
 def test_short_recruitment_is_the_plain_formula() -> None:
     got = departures_by_accrual(0.5, 100.0, accrual=1e-6, follow_up=2.0)
     assert got == pytest.approx(100.0 * -math.expm1(-1.0), rel=1e-5)

@@ -91,6 +91,7 @@ def test_a_scale_knows_what_no_difference_looks_like() -> None:
     assert not PER_CENT_CHANGE.rounds_to_null(1.0006)
     assert RATIO.rounds_to_null(1.0)
     assert Scale("kg", 0).size(-2.6).replace(GAP, " ") == "3 kg"
+    assert RATIO.size(1.04).strip() == "0.04"
 
 
 def test_small_things() -> None:
