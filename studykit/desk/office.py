@@ -17,6 +17,7 @@ from studykit.records.raw_table import csv_text, guarded
 from studykit.records.schema import TABLES, table
 from studykit.study.backup import back_up, restore
 from studykit.study.enrolling import drawn_before, enrol, enrolment, need_ready
+from studykit.study.entering import need_withdrawal, withdraw, withdrawal_words
 from studykit.study.locking import amend, amendment_to_make, lock, protocol_to_lock, read_back
 from studykit.study.papers import PAPERS, write_papers
 from studykit.study.receipts import told_of
@@ -98,6 +99,22 @@ def enrol_one(asked: Asked) -> Response:
         sealed=bool(now.protocol.sealed_list),
         missing=facts.missing,
     )
+
+
+def take_back(asked: Asked) -> Response:
+    """A client takes back touch, consent or data: what follows is read first, then written."""
+    now, ledger = read_locked(asked.house.folder)
+    code, what = asked.path["code"], asked.form.get("what", "")
+    reason, words = " ".join(asked.form.get("reason", "").split())[:400], ""
+    if asked.post:
+        client, day = need_withdrawal(now, code, what=what, by=asked.viewer.code)
+        if asked.form.get("decide") == "yes":
+            made = withdraw(now, ledger, code, what=what, by=asked.viewer.code, reason=reason)
+            links = ((f"/client/{client.client}", client.client), ("/", "Today"))
+            return asked.tell(f"Written down: {client.client}", made.told, links=links)
+        words = withdrawal_words(what, client.client, day)
+    before = any(one.client == code and one.withdrawn for one in now.allocated)
+    return asked.show("withdraw.html.j2", code=code, what=what, reason=reason, words=words, before=before)
 
 
 # --- records and findings ------------------------------------------------------------------------
@@ -353,6 +370,7 @@ PAGES = (
     Page("/office", "office", office),
     Page("/enrol", "draws", choose_to_enrol),
     Page("/enrol/{code}", "draws", enrol_one, post=True),
+    Page("/client/{code}/withdraw", "office", take_back, post=True),
     Page("/records/{table}", "office", records),
     Page("/check", "office", check),
     Page("/audit", "office", audit),

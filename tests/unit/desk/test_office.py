@@ -59,6 +59,31 @@ def test_one_draw_and_nothing_is_drawn_by_looking(desk: Desk, owner: Browser) ->
         assert Browser(desk, who, phone=phone).get(f"/enrol/{code}").status_code == 403
 
 
+def test_a_withdrawal_is_read_first_then_written_and_undone(desk: Desk, owner: Browser) -> None:
+    assert desk.house is not None
+    study, at = Study(desk.house.folder), "/client/C008/withdraw"
+    before = len(study.entries())
+    assert at in owner.text("/client/C008")
+    told = plain(owner.send(at, {"what": "data", "reason": "none of your business"}).text)
+    assert "tests and sessions of C008 are no longer used" in told
+    assert len(study.entries()) == before
+    assert "C008" in plain(owner.send(at, {"what": "data", "decide": "yes"}).text)
+    assert [one.client for one in study.read().rows.withdrawn] == ["C008"]
+    assert owner.send(at, {"what": "data", "decide": "yes"}).status_code == 422
+    assert "It was a mistake: undo" in owner.text(at)
+    owner.send(at, {"what": "slip", "decide": "yes"})
+    assert not study.read().rows.withdrawn
+    assert owner.send(at, {"what": "<b>"}).status_code == 422
+    for who in ("TE", "T5"):
+        assert Browser(desk, who, phone=True).get(at).status_code == 403
+
+
+def test_a_new_study_waits_until_the_desk_is_free(desk: Desk, owner: Browser) -> None:
+    page = owner.send("/new", {"design": "parallel", "go": "make", "folder": "another"}).text
+    assert "one is at the desk already" in plain(page)
+    assert not (desk.place / "another").exists()
+
+
 def test_tables_are_filtered_saved_and_lead_to_their_entries(desk: Desk, owner: Browser) -> None:
     page = owner.text("/records/sessions?find=C002")
     assert "C002" in page
@@ -233,6 +258,7 @@ class Rules(PageRules):
 
 
 PLACES = (
+    "/client/C002/withdraw",
     "/", "/who", "/clients", "/client/C002", "/log/session", "/log/session?client=C002",
     "/log/test?client=C002", "/log/harms?client=C002", "/log/health", "/log/pauses", "/log/departures",
     "/log/screening", "/log/clients", "/log/trainers", "/log/closures", "/quick", "/mine", "/office",
