@@ -69,9 +69,7 @@ def new(asked: Asked) -> Response:
         if not _FOLDER.fullmatch(name):
             troubles["folder"] = "expected a name of letters, digits, - and _."
         elif asked.desk.house is not None:
-            troubles["folder"] = (
-                "close the desk and start it without a study: one is at the desk already."
-            )
+            troubles["folder"] = "close the desk and start it without a study: one is at the desk already."
         else:
             study, _ = Study.start(asked.desk.place / name, design=design, answers=answers)
             return _open(asked, study)
