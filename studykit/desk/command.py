@@ -9,8 +9,6 @@ import webbrowser
 from pathlib import Path
 
 from studykit.commands import DONE, say
-from studykit.study.folder import study_folder
-from studykit.study.snapshot import PROTOCOL
 
 
 def desk(arguments: argparse.Namespace) -> int:
@@ -55,6 +53,9 @@ def desk(arguments: argparse.Namespace) -> int:
 
 def _place(given: str) -> tuple[Path, Path | None]:
     """Where studies lie, and the study to open: the one that was named, is here, or is the only one here."""
+    from studykit.study.folder import study_folder
+    from studykit.study.snapshot import PROTOCOL
+
     if given:
         folder = study_folder(given).absolute()
         return folder.parent, folder

@@ -9,8 +9,10 @@ import threading
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from io import BufferedReader
 from itertools import count
 from pathlib import Path
+from typing import IO
 
 from studykit.errors import ArgumentError
 
@@ -119,7 +121,9 @@ class Jobs:
             job.stop()
 
 
-def _listen(pipe: object, kept: bytearray) -> None:
-    for part in iter(lambda: pipe.read1(4096), b""):  # type: ignore[attr-defined]
-        kept += part
-        del kept[:-_KEPT]
+def _listen(pipe: IO[bytes] | None, kept: bytearray) -> None:
+    assert isinstance(pipe, BufferedReader)
+    with pipe:
+        for part in iter(lambda: pipe.read1(4096), b""):
+            kept += part
+            del kept[:-_KEPT]

@@ -94,11 +94,10 @@ SORENESS_AND_RED_FLAGS = Caution(
     "soreness_and_red_flags",
     "Soreness and red flags",
     "Soreness one to three days after new lowering work is expected and usually passes. Some signs "
-    "within about five days after a session may mean exertional rhabdomyolysis: muscle breaks down and can "
-    "hurt the kidneys. Look for dark urine (like tea or cola) or little urine, marked swelling, pain beyond "
-    "what was done or getting worse. Look as well for weakness, a limb that cannot be straightened, feeling "
-    "ill. They need medical care on "
-    "the same day, no training, and a note to the studio.",
+    "within about five days after a session may mean exertional rhabdomyolysis, a breakdown of muscle that "
+    "can hurt the kidneys. Look for dark urine (like tea or cola) or little urine, marked swelling, pain "
+    "beyond what was done or getting worse. Look as well for weakness, a limb that cannot be straightened, "
+    "feeling ill. They need medical care on the same day, no training, and a note to the studio.",
     "signs from memory; cases after trainers' sessions: Springer & Clarkson 2003, "
     "doi 10.1249/01.MSS.0000084428.51143.8C",
     ("protocol", "consent", "session sheet", "test sheet", "take-home page", "tally", "report"),

@@ -148,8 +148,11 @@ def test_the_owner_part_is_followed_word_by_word(
 
 def test_every_command_and_option_that_readme_names_exists() -> None:
     code = "\n".join(re.findall(r"```sh.*?```|`[^`\n]+`", README, re.DOTALL))
-    spans = re.findall(r"studykit ([a-z]+)\b((?: [^`\n#]*)?)", code)
-    options = {run.__name__: {word for words, _ in some for word in words} for run, _, some in COMMANDS}
+    spans = re.findall(r"studykit ([a-z-]+)\b((?: [^`\n#]*)?)", code)
+    options = {
+        run.__name__.replace("_", "-"): {word for words, _ in some for word in words}
+        for run, _, some in COMMANDS
+    }
     named = [(command, set(re.findall(r"--[a-z-]+", rest))) for command, rest in spans]
     assert {command for command, _ in named} >= {"demo", "new", "plan", "lock", "enrol", "today", "lookback"}
     assert all(used <= {*options[command], "--help", "--json"} for command, used in named)
