@@ -16,14 +16,10 @@ date.
 from __future__ import annotations
 
 import argparse
-import datetime as dt
-import json
-from importlib.metadata import version
-from pathlib import Path
 
 import numpy as np
 
-from studykit import __version__
+from analysis.saved_rows import save_rows
 from studykit.kinds.retention.analysis import answer
 from studykit.kinds.retention.mixed import answer_by_model
 from studykit.outcomes.clients import ClientArrays
@@ -38,7 +34,6 @@ CROSSED = ((24, 2), (40, 3), (80, 3), (60, 6), (120, 10))  # clients, trainers
 CLUSTERS = ((60, 6), (120, 10))
 SPREADS = (0.0, 0.6, 1.2)  # between trainers, log odds
 AT_ONCE = 250
-OUTPUT = Path(__file__).parent / "validity" / "retention_mixed_null.json"
 
 
 def delivering(deliver: str) -> Protocol:
@@ -109,17 +104,14 @@ def main() -> None:
             for spread in SPREADS:
                 rows.append(row(clients, trainers, spread, nested=nested, trials=trials))
                 print("  ".join(f"{name} {value}" for name, value in rows[-1].items()), flush=True)
-    OUTPUT.parent.mkdir(exist_ok=True)
-    made = {
-        "about": "Type I error of the mixed model of retention",
-        "script": Path(__file__).name,
-        "trials": trials,
-        "seed": SEED,
-        "versions": {"studykit": __version__} | {name: version(name) for name in ("numpy", "scipy")},
-        "date": dt.datetime.now(tz=dt.UTC).date().isoformat(),
-        "rows": rows,
-    }
-    OUTPUT.write_text(json.dumps(made, indent=1) + "\n", encoding="utf-8")
+    save_rows(
+        "retention_mixed_null",
+        "Type I error of the mixed model of retention",
+        __file__,
+        rows,
+        trials=trials,
+        seed=SEED,
+    )
 
 
 if __name__ == "__main__":

@@ -14,15 +14,11 @@ Output: a table on the screen, and analysis/validity/whole_effect.json with stud
 from __future__ import annotations
 
 import argparse
-import datetime as dt
-import json
 from dataclasses import replace
-from importlib.metadata import version
-from pathlib import Path
 
 import numpy as np
 
-from studykit import __version__
+from analysis.saved_rows import save_rows
 from studykit.lookback.episodes import follow_clients, session_facts
 from studykit.lookback.look_back_results import Answer
 from studykit.lookback.session_clock import answer_session_clock
@@ -32,7 +28,6 @@ from synthetic_data.simulated_studio import FAR, Regime, StudioTruth, simulate_s
 
 HORIZON = 182
 LEAST_EVENTS = 20
-OUTPUT = Path(__file__).parent / "validity" / "whole_effect.json"
 CHOSEN = {"starting": 0.02, "attendance_starting": 0.6}
 STUDIOS: dict[str, StudioTruth] = {
     "no effect": StudioTruth(starting=0.03),
@@ -120,22 +115,9 @@ def main() -> None:
         for clients in said.clients:
             rows.append(row(name, replace(truth, clients=clients), true, said.studios))
             print("  ".join(f"{key} {value}" for key, value in rows[-1].items()), flush=True)
-            save(rows, said.studios)
-
-
-def save(rows: list[dict[str, object]], studios: int) -> None:
-    """Write what is known so far: the grid takes hours, and stopping it loses nothing."""
-    OUTPUT.parent.mkdir(exist_ok=True)
-    made = {
-        "about": "Coverage of the whole effect of beginning partner reps",
-        "script": Path(__file__).name,
-        "trials": studios,
-        "seed": f"0 to {studios - 1}",
-        "versions": {"studykit": __version__} | {name: version(name) for name in ("numpy", "scipy")},
-        "date": dt.datetime.now(tz=dt.UTC).date().isoformat(),
-        "rows": rows,
-    }
-    OUTPUT.write_text(json.dumps(made, indent=1) + "\n", encoding="utf-8")
+            # The grid takes hours: stopping it loses nothing.
+            about, seed = "Coverage of the whole effect of beginning partner reps", f"0 to {said.studios - 1}"
+            save_rows("whole_effect", about, __file__, rows, trials=said.studios, seed=seed)
 
 
 if __name__ == "__main__":

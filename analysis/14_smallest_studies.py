@@ -15,14 +15,10 @@ date.
 from __future__ import annotations
 
 import argparse
-import datetime as dt
-import json
-from importlib.metadata import version
-from pathlib import Path
 
 import numpy as np
 
-from studykit import __version__
+from analysis.saved_rows import save_rows
 from studykit.kinds.continuous.primary import answer, regression_at
 from studykit.kinds.continuous.scores import ScoreArrays
 from studykit.outcomes.clients import ClientArrays
@@ -38,7 +34,6 @@ SIZES = ((12, 2), (12, 4), (12, 6), (18, 4), (24, 6))  # clients, trainers
 SPREADS = (0.0, 0.1)  # of gains between trainers, in the log score
 MISSING = 0.3
 AT_ONCE = 1000
-OUTPUT = Path(__file__).parent / "validity" / "smallest_studies.json"
 
 
 def drawn(
@@ -109,17 +104,14 @@ def main() -> None:
         for spread in SPREADS:
             rows.append(row(protocol, clients, trainers, spread, trials=trials))
             print("  ".join(f"{name} {value}" for name, value in rows[-1].items()), flush=True)
-    OUTPUT.parent.mkdir(exist_ok=True)
-    made = {
-        "about": "The smallest studies: answers and type I error",
-        "script": Path(__file__).name,
-        "trials": trials,
-        "seed": SEED,
-        "versions": {"studykit": __version__} | {name: version(name) for name in ("numpy", "scipy")},
-        "date": dt.datetime.now(tz=dt.UTC).date().isoformat(),
-        "rows": rows,
-    }
-    OUTPUT.write_text(json.dumps(made, indent=1) + "\n", encoding="utf-8")
+    save_rows(
+        "smallest_studies",
+        "The smallest studies: answers and type I error",
+        __file__,
+        rows,
+        trials=trials,
+        seed=SEED,
+    )
 
 
 if __name__ == "__main__":

@@ -3,15 +3,10 @@
 Run it with ``python analysis/15_validity_pooling.py``; it writes ``validity/pooling.json``.
 """
 
-import datetime as dt
-import json
-from importlib.metadata import version
-from pathlib import Path
-
 import numpy as np
 from scipy.special import stdtrit
 
-from studykit import __version__
+from analysis.saved_rows import save_rows
 from studykit.pooling.statistics import like_many, these_many
 from studykit.randomness import stream
 
@@ -39,15 +34,6 @@ def row(studios: int, spread: float) -> dict[str, float]:
 
 if __name__ == "__main__":
     rows = [row(studios, spread) for spread in (0.0, 0.02, 0.05) for studios in (2, 3, 5, 8, 10, 12, 20, 30)]
-    target = Path(__file__).parent / "validity" / "pooling.json"
-    saved = {
-        "about": "Pooling of studios: data sets that miss the truth and median widths, in per cent",
-        "script": Path(__file__).name,
-        "trials": SETS,
-        "seed": SEED,
-        "versions": {"studykit": __version__} | {name: version(name) for name in ("numpy", "scipy")},
-        "date": dt.datetime.now(dt.UTC).date().isoformat(),
-        "rows": rows,
-    }
-    target.write_text(json.dumps(saved, indent=1) + "\n", encoding="utf-8")
+    about = "Pooling of studios: data sets that miss the truth and median widths, in per cent"
+    save_rows("pooling", about, __file__, rows, trials=SETS, seed=SEED)
     print("\n".join(map(str, rows)))

@@ -6,16 +6,12 @@ than "keener clients alone could look like this".
 
 from __future__ import annotations
 
-import datetime as dt
-import json
 from collections.abc import Iterable, Mapping
-from importlib.metadata import version
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from studykit import __version__
+from analysis.saved_rows import save_rows
 from studykit.lookback.e_value import bound_unmeasured
 from studykit.lookback.episodes import follow_clients, session_facts
 from studykit.lookback.look_back import came_back, is_doubtful
@@ -25,7 +21,6 @@ from studykit.trial.performance import Share
 from synthetic_data.simulated_studio import StudioTruth, simulated_log
 
 HORIZON = 182
-OUTPUT = Path(__file__).parent / "validity" / "look_back_verdicts.json"
 STUDIOS: dict[str, StudioTruth] = {
     "hidden keenness, no effect": StudioTruth(starting=0.03, hidden_leaving=-0.6, hidden_starting=0.8),
     "hidden keenness, no effect, 1,000 clients": StudioTruth(
@@ -77,14 +72,8 @@ def row_of(name: str, truth: StudioTruth, studios: Iterable[int]) -> dict[str, A
 
 def save(rows: list[Mapping[str, Any]]) -> None:
     """What was run, with versions and date."""
-    made = {
-        "about": "Verdicts of a look back",
-        "script": "09_look_back_validity.py",
-        "trials": rows[0]["studios"],
-        "seed": f"0 to {rows[0]['studios'] - 1}",
-        "strong": STRONG,
-        "versions": {"studykit": __version__} | {name: version(name) for name in ("numpy", "scipy")},
-        "date": dt.datetime.now(tz=dt.UTC).date().isoformat(),
-        "rows": rows,
-    }
-    OUTPUT.write_text(json.dumps(made, indent=1) + "\n", encoding="utf-8")
+    studios = rows[0]["studios"]
+    save_rows(
+        "look_back_verdicts", "Verdicts of a look back", "09_look_back_validity.py", rows, trials=studios,
+        seed=f"0 to {studios - 1}", strong=STRONG,
+    )  # fmt: skip

@@ -9,6 +9,7 @@ from starlette.responses import Response
 
 from studykit.desk.asking import Asked, Page
 from studykit.desk.conduct import people
+from studykit.desk.pairing import Offer
 from studykit.errors import ArgumentError
 
 HOURS = {"today": 16, "this week": 7 * 24}
@@ -16,6 +17,10 @@ HOURS = {"today": 16, "this week": 7 * 24}
 
 def phones(asked: Asked) -> Response:
     """The list, and the switch that lets phones reach the desk."""
+    return _page(asked, last=asked.house.last_address())
+
+
+def _page(asked: Asked, *, offer: Offer | None = None, qr: str = "", last: str = "") -> Response:
     known = [one for one in asked.house.journal.devices() if one.phone]
     return asked.show(
         "phones.html.j2",
@@ -23,9 +28,9 @@ def phones(asked: Asked) -> Response:
         address=asked.desk.open_address,
         codes=people(asked),
         hours=list(HOURS),
-        offer=None,
-        qr="",
-        last=asked.house.last_address(),
+        offer=offer,
+        qr=qr,
+        last=last,
     )
 
 
@@ -55,17 +60,7 @@ def let_in(asked: Asked) -> Response:
         omitsize=True,
         nl=False,
     )
-    known = [one for one in asked.house.journal.devices() if one.phone]
-    return asked.show(
-        "phones.html.j2",
-        phones=known[::-1],
-        address=asked.desk.open_address,
-        codes=people(asked),
-        hours=list(HOURS),
-        offer=offer,
-        qr=picture.getvalue().decode(),
-        last="",
-    )
+    return _page(asked, offer=offer, qr=picture.getvalue().decode())
 
 
 def end(asked: Asked) -> Response:

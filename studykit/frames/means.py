@@ -29,8 +29,29 @@ Levels = tuple[tuple[str, str], ...]
 TOLERANCE = 1e-8
 
 
+class _Estimated:
+    """What an estimate says of itself, for all that hold one."""
+
+    __slots__ = ()
+    estimate: Estimate
+
+    @property
+    def value(self) -> float:
+        """The mean, or the difference of two."""
+        return self.estimate.value
+
+    @property
+    def p_value(self) -> float:
+        """Two-sided, against zero, before any adjustment."""
+        return self.estimate.p_value
+
+    def confidence_interval(self, confidence_level: float = 0.95) -> Interval:
+        """The t interval, without adjustment."""
+        return self.estimate.confidence_interval(confidence_level)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
-class MarginalMean:
+class MarginalMean(_Estimated):
     """The mean of one level (within the levels of other columns), in the unit of the outcome.
 
     Parameters
@@ -46,27 +67,13 @@ class MarginalMean:
     estimate: Estimate
     weights: Floats = field(repr=False)
 
-    @property
-    def value(self) -> float:
-        """The mean."""
-        return self.estimate.value
-
-    @property
-    def p_value(self) -> float:
-        """Against zero; seldom a question."""
-        return self.estimate.p_value
-
-    def confidence_interval(self, confidence_level: float = 0.95) -> Interval:
-        """The t interval of the mean."""
-        return self.estimate.confidence_interval(confidence_level)
-
     def frame_rows(self, confidence_level: float) -> list[Row]:
         """One row, for `to_frame`."""
         return [dict(self.levels) | numbers_of(self, confidence_level)]
 
 
 @dataclass(frozen=True, slots=True)
-class MeanContrast:
+class MeanContrast(_Estimated):
     """A difference of two marginal means.
 
     Parameters
@@ -84,20 +91,6 @@ class MeanContrast:
     within: Levels
     estimate: Estimate
     adjusted_p_value: float
-
-    @property
-    def value(self) -> float:
-        """The difference."""
-        return self.estimate.value
-
-    @property
-    def p_value(self) -> float:
-        """Two-sided, of no difference, before the adjustment."""
-        return self.estimate.p_value
-
-    def confidence_interval(self, confidence_level: float = 0.95) -> Interval:
-        """The t interval of the difference, without adjustment."""
-        return self.estimate.confidence_interval(confidence_level)
 
     def frame_rows(self, confidence_level: float) -> list[Row]:
         """One row, for `to_frame`."""

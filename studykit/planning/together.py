@@ -76,9 +76,8 @@ class Together:
 
 def plan_together(protocol: Protocol, outcomes: tuple[OutcomePlan, ...], *, clients: int) -> Together | None:
     """Studios needed; ``None`` where studies of this kind are not pooled."""
-    is_pooled = protocol.design == "parallel" and protocol.trainers.deliver != "one arm"
     lead = next((plan for plan in outcomes if plan.one_study is not None and plan.unit == "%"), None)
-    if lead is None or lead.one_study is None or not is_pooled:
+    if lead is None or lead.one_study is None or not protocol.can_be_pooled:
         return None
     error, freedom, tested = lead.one_study
     power = protocol.planning.power

@@ -86,6 +86,8 @@ class Design:
         reference.
     fewest_per_code : int
         Units that each code needs.
+    pooled : bool
+        Whether studies of it are pooled with others'.
     carry_over : str
         Where what the first arm did may pass to; to be argued before the lock. Empty where nowhere.
     """
@@ -100,6 +102,7 @@ class Design:
     codes: Callable[[Sequence[str], int], tuple[str, ...]] = lambda arms, _periods: tuple(arms)
     arm: Callable[[int, int, int], int] = lambda code, _period, _side: code
     fewest_per_code: int = 2
+    pooled: bool = False
     carry_over: str = ""
 
     @property
@@ -190,6 +193,7 @@ PARALLEL = Design(
         ),
     ),
     kinds=_BOTH_KINDS,
+    pooled=True,
 )
 TRAINERS = Design(
     "trainers",

@@ -501,6 +501,11 @@ class Protocol(Section):
         return str(getattr(self.allocation, "sealed_list", ""))
 
     @property
+    def can_be_pooled(self) -> bool:
+        """Whether its design is one that is pooled, and every trainer delivers both arms."""
+        return self.plan.pooled and self.trainers.deliver != "one arm"
+
+    @property
     def draws_trainers(self) -> bool:
         """Whether trainers are allocated, all at once, and clients go with them."""
         return isinstance(self.allocation, TrainersTogether)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol, cast
 
 from studykit import kinds
+from studykit.protocol import types as protocol_types
 from studykit.report.document import Block
 from studykit.report.numbers import Scale
 from studykit.report.report_context import Reading
@@ -49,6 +50,9 @@ class KindReport(Protocol):
 
     def methods(self, reading: Reading, planned: Any, result: Any) -> str:
         """Its paragraph of the methods; ``result`` is None where there is none."""
+
+    def model(self, protocol: protocol_types.Protocol, planned: Any) -> str:
+        """What fits it, as far as that is known before there are records; empty where it is not."""
 
     def planned(self, reading: Reading, planned: Any, result: Any) -> list[PlannedAnalysis]:
         """Every analysis that the protocol plans of it; ``result`` is None where there is none."""

@@ -47,9 +47,8 @@ def list_head(now: Snapshot, *, closes: dt.date, due: dt.date, invented: bool = 
     now.need_lock()
     protocol = now.protocol
     outcomes = protocol.continuous_outcomes
-    fits = protocol.design == "parallel" and protocol.trainers.deliver != "one arm" and bool(outcomes)
     _need(
-        fits and not protocol.is_external, now,
+        protocol.can_be_pooled and bool(outcomes) and not protocol.is_external, now,
         "a parallel study drawn here, with a strength outcome and both arms with every trainer",
         protocol.design, "Pooling of other designs has not been tried.",
     )  # fmt: skip

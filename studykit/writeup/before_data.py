@@ -16,6 +16,7 @@ from studykit.outcomes.results import FlowResult, Provenance, StudyResults
 from studykit.protocol.protocol_file import ReadProtocol
 from studykit.protocol.types import Protocol
 from studykit.report.document import Block, Section, paragraphs, tables
+from studykit.report.kind_report import report_of
 from studykit.report.methods_section import allocation_words, methods_paragraphs
 from studykit.report.numbers import level, plural
 from studykit.report.planned_analyses import planned_analyses
@@ -95,20 +96,8 @@ def _nothing_yet(read: ReadProtocol, versions: Mapping[str, str]) -> StudyResult
 
 def _models(protocol: Protocol) -> str:
     """What fits each outcome; the terms that depend on the records are worked out when there are some."""
-    told = []
-    for outcome in protocol.outcomes:
-        if outcome.kind == "continuous":
-            score = "the logarithm of the score" if getattr(outcome, "scale", "") == "log" else "the score"
-            visits = "with every client in both arms" if protocol.plan.within else "at all visits together"
-            told.append(
-                f"{outcome.name}: linear mixed model of {score}, {visits}, by restricted maximum likelihood, "
-                "t with Kenward-Roger degrees of freedom"
-            )
-        elif protocol.plan.unit == "client":
-            told.append(
-                f"{outcome.name}: risk difference over the strata, Mantel-Haenszel weights, score test and "
-                "interval (Miettinen and Nurminen)"
-            )
+    models = ((outcome.name, report_of(outcome).model(protocol, outcome)) for outcome in protocol.outcomes)
+    told = [f"{name}: {model}" for name, model in models if model]
     if not told:
         return ""
     return (

@@ -18,6 +18,7 @@ from studykit.kinds.continuous.tables import (
     tipping_table,
     trainer_effects_table,
 )
+from studykit.protocol.types import Protocol
 from studykit.report.document import Block, Picture, paragraphs, pictures, tables
 from studykit.report.gallery import contrasts_picture
 from studykit.report.kind_report import PlannedAnalysis
@@ -32,6 +33,16 @@ STAYERS = (
     "Strength can be measured only in those who come to the test. If the arms differ in who stays, the "
     "comparison of strength rests on the assumption about missing tests that stands under Methods."
 )
+
+
+def model(protocol: Protocol, planned: ContinuousOutcome) -> str:
+    """The mixed model, as far as the protocol alone tells it."""
+    score = "the logarithm of the score" if planned.scale == "log" else "the score"
+    visits = "with every client in both arms" if protocol.plan.within else "at all visits together"
+    return (
+        f"linear mixed model of {score}, {visits}, by restricted maximum likelihood, "
+        "t with Kenward-Roger degrees of freedom"
+    )
 
 
 def title(reading: Reading, result: ContinuousResult) -> str:

@@ -11,6 +11,7 @@ from studykit.kinds.retention.tables import (
     contrasts_table,
     retained_table,
 )
+from studykit.protocol.types import Protocol
 from studykit.report.document import Block, Picture, pictures, tables
 from studykit.report.gallery import contrasts_picture
 from studykit.report.kind_report import PlannedAnalysis
@@ -24,6 +25,16 @@ def scale(reading: Reading, result: RetentionResult) -> Scale:
     """Differences in shares of clients."""
     del result
     return reading.share_scale()
+
+
+def model(protocol: Protocol, _planned: RetentionOutcome) -> str:
+    """How shares are compared where clients are drawn; where trainers are, that follows from the records."""
+    if protocol.plan.unit != "client":
+        return ""
+    return (
+        "risk difference over the strata, Mantel-Haenszel weights, score test and "
+        "interval (Miettinen and Nurminen)"
+    )
 
 
 def title(reading: Reading, result: RetentionResult) -> str:

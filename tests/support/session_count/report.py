@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from studykit.protocol.types import Protocol
 from studykit.report.contrast_table import contrast_table
 from studykit.report.document import Block, paragraphs, pictures, tables
 from studykit.report.gallery import contrasts_picture
@@ -53,6 +54,10 @@ def fit(reading: Reading, result: SessionCountResult) -> tuple[Block, ...]:
 
 def methods(reading: Reading, planned: SessionCount, result: SessionCountResult | None) -> str:
     return f"Outcome: {planned.name}: sessions attended in {planned.days} days, compared as means."
+
+
+def model(protocol: Protocol, planned: SessionCount) -> str:
+    return ""
 
 
 def planned(
