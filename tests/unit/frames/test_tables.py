@@ -59,7 +59,7 @@ def names_of(home: Any) -> list[str]:
 
 @cache
 def result_types() -> tuple[type, ...]:
-    """Every dataclass that a public function returns, and what these hold."""
+    """Every dataclass that a public function returns, and what these hold (abstract ones are never made)."""
     seen: dict[type, None] = {}
     waiting: list[Any] = [returned(home, name) for home in HOMES for name in names_of(home)]
     while waiting:
@@ -70,7 +70,8 @@ def result_types() -> tuple[type, ...]:
                 waiting += hints_of(kind).values()
         else:
             waiting += get_args(kind)
-    return tuple(sorted(seen, key=lambda kind: (kind.__name__, kind.__module__)))
+    made_ones = (kind for kind in seen if not inspect.isabstract(kind))
+    return tuple(sorted(made_ones, key=lambda kind: (kind.__name__, kind.__module__)))
 
 
 def made(hint: Any) -> Any:
@@ -179,8 +180,6 @@ def examples() -> dict[str, Any]:
 @pytest.mark.parametrize("kind", result_types(), ids=lambda kind: kind.__name__)
 def test_every_public_result_becomes_a_frame(kind: type) -> None:
     """One row or more, every cell plain, no interval inside a text."""
-    if inspect.isabstract(kind):
-        pytest.skip("a result of each kind of outcome")
     result = made(kind)
     table = sk.to_frame(result, confidence_level=0.9)
     assert len(table)

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from analysis.look_back_verdicts import OUTPUT, STUDIOS, verdict_of
+from analysis.look_back_verdicts import STUDIOS, verdict_of
+from analysis.saved_rows import FOLDER
 from studykit.lookback.verdict import LARGEST, SAYS_MORE, SENTENCES, STRONG, choose_verdict
 from synthetic_data.simulated_studio import StudioTruth
 
@@ -80,7 +81,7 @@ def test_simulated_truths_and_their_verdicts(name: str) -> None:
 
 def test_the_saved_simulation_bears_out_the_claim() -> None:
     """Hidden keenness alone: at most 5 % say more than that it could be, and the lead is fooled often."""
-    saved = json.loads(Path(OUTPUT).read_text(encoding="utf-8"))
+    saved = json.loads((FOLDER / "look_back_verdicts.json").read_text(encoding="utf-8"))
     assert saved["strong"] == STRONG
     rows = {row["studio"]: row for row in saved["rows"]}
     for name in ("hidden keenness, no effect", "hidden keenness, no effect, 1,000 clients"):
