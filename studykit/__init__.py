@@ -34,6 +34,7 @@ _ENGINE = (
 )
 _HOMES = {
     "Study": "studykit.study",
+    "study_from_frame": "studykit.study.from_frame",
     "look_back": "studykit.lookback.look_back",
     "pool": "studykit.pooling.pool",
     "read_attendance": "studykit.lookback.attendance_reading",
@@ -95,6 +96,7 @@ __all__ = [
     "retention",
     "retest_reliability",
     "simulated_power",
+    "study_from_frame",
     "to_frame",
     "variance_profile",
     "write_up",
@@ -140,6 +142,7 @@ if TYPE_CHECKING:
     from studykit.records.reading import read_records
     from studykit.report import figures
     from studykit.study import Study
+    from studykit.study.from_frame import study_from_frame
     from studykit.writeup.describe import describe
     from studykit.writeup.wording import check_wording
     from studykit.writeup.write_up import write_up

@@ -124,7 +124,7 @@ def wanted_by(protocol: Protocol | None) -> Wanted:
         "visit": tuple(visit.code for visit in protocol.visits),
         "exercise": tuple(exercise.code for exercise in protocol.exercises),
         "outcome": tuple(outcome.code for outcome in protocol.outcomes),
-        "arm": tuple(arm.code for arm in protocol.arms),
+        "arm": protocol.allocated_codes,
     }
     levels = {stratum.code: stratum.levels for stratum in protocol.strata if stratum.levels}
     covariates = tuple(code for code in protocol.analysis.adjust_for if code != "trainer")
