@@ -213,7 +213,7 @@ def _visits(frame: pd.DataFrame, column: str, told: Told) -> tuple[_Visit, ...]:
         raise _refused("days as numbers", repr(told.days), where=where) from None
     visits.sort(key=lambda visit: visit.day)
     same = [one.label for one, other in zip(visits, visits[1:], strict=False) if one.day == other.day]
-    if same or visits[0].day > 0 or visits[-1].day <= 0:
+    if same or (visits[0].day > 0 and told.design == "parallel") or visits[-1].day <= 0:
         raise _refused(
             "different days, a visit before allocation at 0 or earlier, and one after it",
             ", ".join(f"{visit.label}: {visit.day}" for visit in visits),
@@ -420,7 +420,7 @@ class _Trial:
         names = list(self.arms)
         compared = [f"{name} with {names[0]}" for name in names[1:]]
         return {
-            "kind": "continuous", "code": self.codes[columns.score], "name": columns.score,
+            "kind": "continuous", "code": self.codes[columns.score], "name": columns.score.replace("_", " "),
             "unit": told.unit or "units as in the frame", "scale": told.scale, "role": "primary",
             "primary_visit": primary.code, "higher_is_better": told.higher_is_better,
             "score": {"rule": "as recorded"},

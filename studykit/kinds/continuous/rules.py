@@ -21,7 +21,8 @@ def findings(protocol: Protocol, outcome: ContinuousOutcome, path: Path, at: Pla
             "stop", (*path, "primary_visit"), expected="a visit after allocation, " + known_codes(follow_up),
             got=outcome.primary_visit,
         )  # fmt: skip
-    if not protocol.baseline_visits:
+    other_period = protocol.plan.within == "periods" and not protocol.plan.begins_in_reference
+    if not protocol.baseline_visits and not (protocol.is_external and other_period):
         yield at.finding(
             "stop", ("visits",), expected="a visit with baseline = true", got="none",
             todo=f"{outcome.code} is compared with itself before allocation; add the visit.",

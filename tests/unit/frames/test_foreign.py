@@ -12,6 +12,7 @@ import pytest
 
 import studykit as sk
 from studykit.errors import ArgumentError, FolderError
+from tests.external.outcomes_within.test_outcomes_within import FIRST, SECOND
 
 ROOT = Path(__file__).resolve().parents[3]
 REFERENCE = json.loads((ROOT / "tests/external/real_trials/reference.json").read_text(encoding="utf-8"))
@@ -123,6 +124,21 @@ def test_a_crossover_finds_the_order_of_each_client(tmp_path: Path) -> None:
     inside = frame[frame["week"] > 0].pivot(index="id", columns="way", values="load")[["plain", "added"]].dropna()
     assert len(inside) == 9
     assert np.sign(study.analyse().primary.primary.value) == np.sign((inside["added"] - inside["plain"]).mean())
+
+
+def test_a_printed_crossover_without_a_visit_before(tmp_path: Path) -> None:
+    """Peak flow of 13 children (Senn 2002, Cross-over Trials in Clinical Research, chapter 3): 46.6."""
+    scores = pd.DataFrame([*FIRST, *SECOND], columns=["one", "two"]).rename_axis("child").reset_index()
+    frame = scores.melt("child", var_name="period", value_name="flow")
+    frame["drug"] = np.where((frame["child"] < len(FIRST)) == (frame["period"] == "one"), "new", "old")
+    study, _ = sk.study_from_frame(
+        frame, tmp_path / "s", client="child", visit="period", arm="drug", score="flow", reference="old",
+        days={"one": 1, "two": 8}, design="crossover", allocated="at random",
+    )  # fmt: skip
+    found = study.analyse().primary.primary
+    assert found.value == pytest.approx(46.6071, abs=1e-4)
+    assert found.estimate.standard_error == pytest.approx(10.7766, abs=1e-4)
+    assert found.estimate.degrees_of_freedom == pytest.approx(11.0, abs=1e-4)
 
 
 def refused(**changed: Any) -> tuple[pd.DataFrame, dict[str, Any]]:
