@@ -27,6 +27,7 @@ _MOST_LEVELS = 10  # of a stratum that is written as numbers
 _ANY_WORD = "sex"  # the column of the table of clients that takes any word
 _SUMMARY = {"log": "ratio of geometric means", "as_measured": "difference in means"}
 Texts = NDArray[np.object_]
+Frame = pd.DataFrame  # for a room that hands a frame on
 
 
 @dataclass(frozen=True, slots=True)

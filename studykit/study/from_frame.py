@@ -4,20 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from studykit.errors import ArgumentError, FindingsError
-from studykit.frames.foreign import PLACE, Columns, TakenOver, Told, foreign_trial
+from studykit.frames.foreign import PLACE, Columns, Frame, TakenOver, Told, foreign_trial
 from studykit.study.folder import made_whole, need_free
 from studykit.study.snapshot import read_study
 from studykit.study.study import Study
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 def study_from_frame(
-    frame: pd.DataFrame,
+    frame: Frame,
     folder: str | Path,
     *,
     client: str,
