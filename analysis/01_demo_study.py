@@ -28,16 +28,9 @@ OUTPUT = Path(__file__).parent / "output"
 # %% One table of scores: the composite of each client at each visit
 def composite_scores(study: sk.Study) -> pd.DataFrame:
     """Mean log load over the machines, one row per client and visit with every machine tested."""
-    rows, _ = study.rows()
-    scores = rows.outcomes["strength"]
-    frame = pd.DataFrame(
-        {
-            "client": [scores.clients.labels[index] for index in scores.client],
-            "arm": [scores.clients.arm_labels[scores.clients.arm[index]] for index in scores.client],
-            "visit": [scores.visit_labels[index] for index in scores.visit],
-            "log_load": np.log(scores.score),
-        }
-    )
+    scores = study.rows()[0].outcomes["strength"]
+    frame = sk.to_frame(scores)
+    frame["log_load"] = np.log(frame["score"])
     machines = len(scores.exercise_labels)
     cells = (
         frame.groupby(["client", "arm", "visit"], observed=True)["log_load"]

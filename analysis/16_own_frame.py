@@ -1,11 +1,12 @@
 """A data frame of one's own, from reading it to tables and pictures: one step at a time.
 
 Purpose   show what a student does with repeated measures that were not collected with studykit: count rows,
-          fit, read the model table, compare means by name, look at the residuals, plan the next study.
+          describe, fit, read the model table, compare means by name, look at the residuals, plan the next
+          study, and put all of it into one document.
 Data      scores of 60 invented people of two groups at three times, as the package pingouin ships them for
           its examples (Vallat 2018, Journal of Open Source Software 3:1026); balanced, so that the F tests
           must be those of its mixed analysis of variance
-Output    printed, and analysis/output/own_frame_*.csv and own_frame.png
+Output    printed; analysis/output/own_frame/ with write_up.docx, its tables (CSV, HTML, TeX) and figures
 
     python analysis/16_own_frame.py
 """
@@ -20,7 +21,7 @@ from matplotlib.figure import Figure
 
 import studykit as sk
 from studykit.frames import FrameFit
-from studykit.report.style import drawing_style, png_bytes
+from studykit.report.style import drawing_style
 
 OUTPUT = Path(__file__).parent / "output"
 SEED = 1515
@@ -45,14 +46,14 @@ def fit_scores(frame: pd.DataFrame) -> FrameFit:
     )
 
 
-def draw(fit: FrameFit, path: Path) -> None:
+def draw(fit: FrameFit) -> Figure:
     """Means of the groups over time, and the residuals."""
     with drawing_style():
         figure = Figure(figsize=(7.2, 3.6), layout="constrained")
         left, right = figure.subplots(1, 2)
         sk.figures.draw_interaction(fit.means("Group", by="Time"), left, unit="points")
         sk.figures.draw_residuals(fit, right, unit="points")
-    path.write_bytes(png_bytes(figure))
+    return figure
 
 
 def main() -> None:
@@ -85,10 +86,11 @@ def main() -> None:
     named = {"Group[Meditation]:Time[June]": WORTHWHILE}
     print(f"\n{sk.simulated_power(fit, named, copies=(1, 2), draws=200, seed=SEED)}")
 
-    OUTPUT.mkdir(exist_ok=True)
-    for name, result in (("summary", summary), ("terms", terms), ("means", means), ("contrasts", contrasts)):
-        sk.to_frame(result).to_csv(OUTPUT / f"own_frame_{name}.csv", index=False)
-    draw(fit, OUTPUT / "own_frame.png")
+    # %% One document: methods, Table 1, everything above, the figure with its caption
+    table_1 = sk.describe(frame, ["Scores"], by="Group")
+    caption = "Means of the groups over time with 95 % intervals, and residuals against fitted scores."
+    things = [table_1, fit, terms, means, contrasts, (draw(fit), caption)]
+    print(f"\nDocument: {sk.write_up(things, OUTPUT / 'own_frame', title='Scores of two groups')}")
 
 
 if __name__ == "__main__":

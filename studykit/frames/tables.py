@@ -27,6 +27,7 @@ from studykit.mixed import (
 from studykit.mixed.quantities import Quantity
 from studykit.outcomes.results import StudyResults
 from studykit.protocol.protocol_file import ReadProtocol
+from studykit.records.rows import Scores
 from studykit.results import Estimate, HasInterval, Interval, RowCount, check_confidence_level
 from studykit.retention import DiscreteHazardModel, HazardModel
 
@@ -44,7 +45,8 @@ def to_frame(
     results : result or sequence of results
         Frozen results of studykit, all of one type. A fit gives its fixed effects; covariance parameters
         give variances and correlations; predictions, one row per level and column; influence, one row per
-        level left out and quantity; the results of a study, one row per contrast. A result that holds
+        level left out and quantity; the results of a study, one row per contrast; scores of its records, one
+        row per client, visit and exercise, with the facts of the client. A result that holds
         arrays of one length (a retention curve, a client's series) gives one row per element. Parts of
         results that are plain tuples (counts by reason, by trainer and arm) give one row per innermost
         tuple. Parts that are results themselves are asked for by their own name.
@@ -272,6 +274,28 @@ def _study(results: StudyResults, confidence_level: float) -> list[Row]:
     ]
 
 
+def _scores(scores: Scores, _: float) -> list[Row]:
+    """One row per score; what was allocated, the trainer, strata and covariates are the client's."""
+    clients = scores.clients
+    arms, trainers = (*clients.arm_labels, ""), (*clients.trainer_labels, "")
+    own: list[Row] = [
+        {"client": label, "arm": arms[arm], "trainer": trainers[trainer]}
+        | {name: (*levels, "")[codes[place]] for name, codes, levels in clients.factors}
+        | {name: values[place] for name, values in clients.covariates}
+        for place, (label, arm, trainer) in enumerate(
+            zip(clients.labels, clients.arm, clients.trainer, strict=True)
+        )
+    ]
+    return [
+        own[client]
+        | {"visit": scores.visit_labels[visit], "exercise": scores.exercise_labels[exercise]}
+        | {"day": day, "score": score}
+        for client, visit, exercise, day, score in zip(
+            scores.client, scores.visit, scores.exercise, scores.day, scores.score, strict=True
+        )
+    ]
+
+
 def _protocol(read: ReadProtocol, _: float) -> list[Row]:
     return [{"where": str(read.where), "digest": read.digest}]
 
@@ -292,6 +316,7 @@ _OWN_ROWS: dict[type, Callable[[Any, float], list[Row]]] = {
     BootstrapInterval: _draws,
     LookBack: _of_parts("answers"),
     StudyResults: _study,
+    Scores: _scores,
     ReadProtocol: _protocol,
 }
 

@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from studykit.errors import ArgumentError, FindingsError
-from studykit.frames.foreign import PLACE, Columns, Frame, TakenOver, Told, foreign_trial
+from studykit.frames.foreign import PLACE, Columns, Frame, TakenOver, Told
+from studykit.frames.foreign_files import foreign_trial
 from studykit.study.folder import made_whole, need_free
 from studykit.study.snapshot import read_study
 from studykit.study.study import Study

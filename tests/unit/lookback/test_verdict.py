@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 from itertools import product
-from pathlib import Path
 
 import pytest
 
