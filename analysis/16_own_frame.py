@@ -75,6 +75,10 @@ def main() -> None:
     contrasts = means.pairwise()
     print(f"\n{means}\n\n{contrasts}")
 
+    # %% Does it hang on normal residuals? The groups drawn again between people, many times
+    again = fit.rerandomise("Group", unit="Subject", seed=SEED)
+    print(f"\n{again}")
+
     # %% How large, in standard deviations of single measurements
     effect = fit.effect_size({"Group[Meditation]:Time[June]": 1})
     interval = effect.confidence_interval()
@@ -89,7 +93,7 @@ def main() -> None:
     # %% One document: methods, Table 1, everything above, the figure with its caption
     table_1 = sk.describe(frame, ["Scores"], by="Group")
     caption = "Means of the groups over time with 95 % intervals, and residuals against fitted scores."
-    things = [table_1, fit, terms, means, contrasts, (draw(fit), caption)]
+    things = [table_1, fit, terms, again, means, contrasts, (draw(fit), caption)]
     print(f"\nDocument: {sk.write_up(things, OUTPUT / 'own_frame', title='Scores of two groups')}")
 
 

@@ -8,6 +8,7 @@ from studykit.frames.means import MarginalMean, MeanContrast, MeanContrasts, Mea
 from studykit.frames.models import FrameModel, fit_binary_frame, fit_frame, model_from_frame
 from studykit.frames.power import PowerPoint, SimulatedPower, simulated_power
 from studykit.frames.reliability import RetestReliability, retest_reliability
+from studykit.frames.rerandomised import FrameRerandomisation
 from studykit.frames.summary import ModelSummary
 from studykit.frames.tables import to_frame
 
@@ -16,6 +17,7 @@ __all__ = [
     "Design",
     "FrameFit",
     "FrameModel",
+    "FrameRerandomisation",
     "FrameRows",
     "MarginalMean",
     "MeanContrast",

@@ -13,6 +13,7 @@ from studykit.effects import MixedModelEffect, mixed_model_effect
 from studykit.errors import ArgumentError
 from studykit.frames.design import Design, Floats, numbers, texts
 from studykit.frames.means import Means, TermTests, marginal_means, term_tests
+from studykit.frames.rerandomised import FrameRerandomisation, rerandomise
 from studykit.frames.summary import ModelSummary, summarise
 from studykit.frames.tables import Row, estimate_of, rows_of
 from studykit.mixed import (
@@ -226,6 +227,55 @@ class FrameFit(OfFrame):
         III). A main effect is rarely a question where its product matters: ask `means` by the other.
         """
         return term_tests(self.fit, self.source.design, degrees_of_freedom=degrees_of_freedom)
+
+    def rerandomise(
+        self, column: str, *, unit: str, within: str = "", draws: int = 4_999, seed: int = 1
+    ) -> FrameRerandomisation:
+        """Test all terms of a column by drawing it again: a check that asks nothing of normality.
+
+        Parameters
+        ----------
+        column : str
+            Among the fixed effects, with one value for each unit, such as the arm.
+        unit : str
+            Column whose levels got it: clients, or trainers where these were allocated.
+        within : str
+            Column of the model within whose levels it was allocated, where there was one.
+        draws : int
+            Random arrangements, where more than 20,000 are possible; at least 99.
+        seed : int
+            The same seed gives the same draws.
+
+        Returns
+        -------
+        FrameRerandomisation
+            Its p-value beside that of the model.
+
+        Raises
+        ------
+        ArgumentError
+            If the column changes within a unit, a name is no column of the model, residual variances
+            differ, or there are more than 4,000 rows.
+        ConvergenceError
+            If the fit, or the model without the column, does not converge.
+
+        Examples
+        --------
+        Loads of eight clients, four in each arm, twice: 70 arrangements.
+
+        >>> from studykit.frames import fit_frame
+        >>> frame = pd.DataFrame({"client": np.repeat(range(8), 2), "arm": ["plain"] * 8 + ["added"] * 8,
+        ...     "load": [50, 52, 61, 66, 55, 56, 70, 76, 68, 71, 76, 80, 74, 75, 58, 65]})
+        >>> fit = fit_frame(frame, outcome="load", fixed=["arm"], random={"client": ["intercept"]},
+        ...     reference={"arm": "plain"})
+        >>> found = fit.rerandomise("arm", unit="client")
+        >>> found.draws, round(found.p_value, 4), round(found.model_p_value, 4)
+        (70, 0.1714, 0.1432)
+        """
+        return rerandomise(
+            self.fit, self.model, self.source.design, self.source.table, column=column, unit=unit,
+            within=within, draws=draws, seed=seed,
+        )  # fmt: skip
 
     def predict(
         self, frame: pd.DataFrame | None = None, *, conditional: bool = False, confidence_level: float = 0.95

@@ -18,6 +18,8 @@ from studykit.mixed.variances import quantities_of
 from studykit.report.numbers import level as level_text
 from studykit.results import Estimate, Interval, RowCount, check_confidence_level
 
+FEW_LEVELS = 6  # of a grouping (Gelman & Hill 2007, Data Analysis Using Regression, section 12.9: five)
+
 
 @dataclass(frozen=True, slots=True, repr=False)
 class ModelSummary(Shown):
@@ -144,7 +146,7 @@ def summarise(
         math.nan if fit.reml else -2.0 * fit.log_likelihood + 2.0 * fit.parameters,
         marginal,
         conditional,
-        (_state(fit), *fit.boundary_terms, *remarks),
+        (_state(fit), *fit.boundary_terms, *_beyond(fit), *remarks),
         confidence_level,
     )
 
@@ -153,6 +155,20 @@ def _state(fit: MixedFit) -> str:
     if fit.converged:
         return "The search converged."
     return f"The search did not converge ({fit.optimiser_report.message}): no inference is given."
+
+
+def _beyond(fit: MixedFit) -> tuple[str, ...]:
+    """Where the spread of groups is hardly known, what would be done by who knows something beforehand."""
+    few = [
+        effect.name
+        for effect in fit.covariance_parameters.random_effects
+        if effect.levels < FEW_LEVELS or any(effect.name in term for term in fit.boundary_terms)
+    ]
+    if not few:
+        return ()
+    known = f"The spread of {', '.join(few)} is hardly known from these data."
+    who = "Where something is known of it beforehand, this is where a Bayesian analysis would be done"
+    return (f"{known} {who}, with a prior for it told before the data; general libraries fit it.",)
 
 
 def _quantities(model: MixedModel) -> list[CovarianceQuantity]:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from studykit.errors import ArgumentError
-from studykit.frames import FrameFit, Means
+from studykit.frames import FrameFit, FrameRerandomisation, Means
 from studykit.mixed import MixedFit
 from studykit.report.document import Block, Picture, Section, paragraphs, tables
 from studykit.report.numbers import Scale, level, number, p_exact, statistic_text
@@ -60,6 +60,8 @@ def _sections(thing: Any, place: int) -> tuple[list[Section], list[Section]]:
         named = tuple((str(name), item) for name, item in thing.items())
         table = estimates_table(f"estimates_{place}", "Estimates", named)
         return [], [_section(place, (*paragraphs(_sentence(named)), *tables(table)))]
+    if isinstance(thing, FrameRerandomisation):
+        return [], [_section(place, paragraphs(thing.sentence))]
     if hasattr(type(thing), "frame_rows"):  # a table of the frames' room: means, contrasts, tests of terms
         return [], [_section(place, tables(_rows_table(thing, place)))]
     if isinstance(thing, tuple) and len(thing) == 2 and isinstance(thing[1], str):

@@ -348,3 +348,12 @@ def test_the_model_table_is_short_and_escapes_what_it_shows(frame: pd.DataFrame)
     ml = fit_frame(frame, outcome="load", fixed=["week"], random={"client": ["intercept"]}, reml=False)
     assert ml.summary(intervals=False).akaike == -2 * ml.log_likelihood + 2 * 4
     assert np.isnan(fit.summary(intervals=False).akaike)
+
+
+@pytest.mark.parametrize(("clients", "told"), [(5, True), (6, False)])
+def test_where_a_spread_is_hardly_known_it_is_said_what_would_be_done(clients: int, *, told: bool) -> None:
+    week = np.tile([0.0, 1.0, 2.0], clients)
+    own = np.repeat(np.arange(clients) * 3.0, 3)
+    frame = pd.DataFrame({"client": np.repeat(range(clients), 3), "week": week, "load": 50 + own + week % 2})
+    fit = fit_frame(frame, outcome="load", fixed=["week"], random={"client": ["intercept"]})
+    assert ("Bayesian" in str(fit)) is told
