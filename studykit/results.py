@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
+from html import escape
 from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
@@ -15,9 +16,95 @@ from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError
 
+WIDTH, HEIGHT = 80, 24  # of the screen that a printed result fits
+
+
+class Result:
+    """Base of frozen results: a short ``repr``, a text that fits a screen, a table in a notebook.
+
+    What is short is shown as dataclasses show it; of anything longer the parts are named and counted.
+    """
+
+    __slots__ = ()
+
+    def __init_subclass__(cls, **options: Any) -> None:
+        super().__init_subclass__(**options)
+        if cls.__repr__ is object.__repr__ or cls.__repr__ is Result.__repr__:
+            cls.__repr__ = Result.__repr__  # type: ignore[method-assign]  # or dataclass would write its own
+
+    def _shown(self) -> list[tuple[str, str]]:
+        """Names and short texts of the fields."""
+        return [(name, shown(getattr(self, name))) for name in _field_names(self)]
+
+    def __repr__(self) -> str:
+        name = type(self).__qualname__
+        whole = f"{name}({', '.join(f'{key}={getattr(self, key)!r}' for key in _field_names(self))})"
+        if len(whole) <= 2 * WIDTH and "\n" not in whole:
+            return whole
+        return cut(f"{name}({', '.join(f'{key}={text}' for key, text in self._shown())})", 2 * WIDTH)
+
+    def __str__(self) -> str:
+        lines = [cut(f"  {key}: {text}", WIDTH) for key, text in self._shown()]
+        if not lines or len(repr(self)) <= WIDTH:
+            return repr(self)
+        rest = [f"  … and {len(lines) - HEIGHT + 4} more fields"] if len(lines) > HEIGHT - 3 else []
+        return "\n".join([type(self).__qualname__, *lines[: HEIGHT - 4 if rest else None], *rest])
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><th>{escape(key)}</th><td>{escape(text)}</td></tr>" for key, text in self._shown()
+        )
+        return f"<table><caption>{escape(type(self).__qualname__)}</caption><tbody>{rows}</tbody></table>"
+
+
+def _field_names(result: Any) -> list[str]:
+    return [field.name for field in fields(result) if field.repr]
+
+
+def cut(text: str, width: int) -> str:
+    """A text in one line, its end left out where it is too long.
+
+    Examples
+    --------
+    >>> cut("a long text", 6)
+    'a lon…'
+    """
+    line = " ".join(text.split())
+    line = text[: len(text) - len(text.lstrip(" "))] + line
+    return line if len(line) <= width else f"{line[: width - 1]}…"
+
+
+def shown(value: Any) -> str:
+    """Any value in a few words: numbers with four digits, arrays by their shape, sequences by their length.
+
+    Examples
+    --------
+    >>> shown(0.123456), shown(np.zeros((3, 2))), shown((1.0, 2.0, 3.0)), shown(("a", "b"))
+    ('0.1235', 'array of 3 x 2', '(1, 2, 3)', '(a, b)')
+    >>> shown(Estimate(0.41, 0.122429, 9.0, "Kenward-Roger"))
+    '0.41 (0.133 to 0.687)'
+    """
+    if isinstance(value, float | np.floating):
+        return f"{value:.4g}"
+    if isinstance(value, np.ndarray):
+        return f"array of {' x '.join(map(str, value.shape))}"
+    if isinstance(value, Mapping | tuple | list):
+        kinds = sorted({type(item).__name__ for item in value})
+        inside = ", ".join(map(shown, value))
+        plain = not isinstance(value, Mapping) and not any(map(is_dataclass, value))
+        return f"({inside})" if plain and len(inside) <= WIDTH // 2 else f"{len(value)} of {', '.join(kinds)}"
+    if isinstance(value, HasInterval):
+        ends = value.confidence_interval()
+        return f"{value.value:.4g} ({ends.lower:.4g} to {ends.upper:.4g})"
+    if isinstance(value, Interval):
+        return f"{value.lower:.4g} to {value.upper:.4g}"
+    if is_dataclass(value) and not isinstance(value, RowCount):
+        return type(value).__name__
+    return cut(str(value), WIDTH)
+
 
 @dataclass(frozen=True, slots=True)
-class Interval:
+class Interval(Result):
     """A confidence interval.
 
     Parameters
@@ -111,7 +198,7 @@ def check_confidence_level(confidence_level: float) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
+class Estimate(Result):
     """A number with a t-based uncertainty.
 
     Parameters
@@ -175,7 +262,7 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True)
-class RowCount:
+class RowCount(Result):
     """Rows supplied, used and left out, with the reason for every one left out.
 
     Parameters

@@ -10,6 +10,7 @@ from typing import Any
 
 from studykit.allocation.entries import Entry, short_code
 from studykit.errors import ArgumentError
+from studykit.results import Result
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +42,7 @@ class Amendment:
 
 
 @dataclass(frozen=True, slots=True)
-class Locked:
+class Locked(Result):
     """The protocol as it was locked, with its amendments.
 
     Parameters
@@ -157,7 +158,7 @@ _BEGINS = re.compile(r"^(?=[ >]*client *:)", re.IGNORECASE | re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
-class Receipt:
+class Receipt(Result):
     """What is handed out after an allocation; a ledger written anew contradicts it.
 
     Parameters

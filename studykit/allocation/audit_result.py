@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 
 from studykit.allocation.acts import Locked
 from studykit.errors import ArgumentError, Finding
+from studykit.results import Result
 
 _CODE = re.compile(r"[0-9a-f]{4}(-[0-9a-f]{4}){2}")
 _IN_A_TEXT = re.compile(r"\b(\d{1,9})(?:,?\s+code *:?)?\s+([0-9a-f]{4}(?:-[0-9a-f]{4}){2})\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
-class Anchor:
+class Anchor(Result):
     """The position and short code of an entry, written down outside the study's folder.
 
     Examples
@@ -100,7 +101,7 @@ class Predictability:
 
 
 @dataclass(frozen=True, slots=True)
-class AuditResult:
+class AuditResult(Result):
     """What the audit found.
 
     Parameters

@@ -16,6 +16,7 @@ from types import MappingProxyType
 from typing import Any, Literal, get_args
 
 from studykit.errors import ArgumentError, Finding
+from studykit.results import Result
 from studykit.unseen import unseen_mark
 
 FORMAT = 1
@@ -142,7 +143,7 @@ def short_code(code: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(Result):
     """One entry of the ledger.
 
     Parameters

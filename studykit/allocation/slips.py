@@ -19,12 +19,13 @@ from studykit.allocation.refusals import REQUIRED_FACTS, check_client_code, chec
 from studykit.allocation.sealed import SealedList, Slip, list_from, stratum_words
 from studykit.allocation.surroundings import Surroundings
 from studykit.errors import AllocationRefused, Finding
+from studykit.results import Result
 
 _ASK = "Ask whoever keeps copies and receipts before going on."
 
 
 @dataclass(frozen=True, slots=True)
-class CalledSlip:
+class CalledSlip(Result):
     """A slip that is tied to a client and may be opened now.
 
     Parameters

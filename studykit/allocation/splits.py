@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from studykit.allocation.bits import RecordedBits
 from studykit.errors import ArgumentError, DesignError, Finding
-from studykit.results import frozen_array
+from studykit.results import Result, frozen_array
 
 _FEW_PER_ARM = 3
 _USUAL_TYPE_ONE_ERROR = 0.05
@@ -272,7 +272,7 @@ def find_candidates(
 
 
 @dataclass(frozen=True, slots=True)
-class Split:
+class Split(Result):
     """The split that was drawn.
 
     Parameters

@@ -9,14 +9,14 @@ from scipy.special import ndtr, ndtri
 
 from studykit.effects.standardised import Sample, small_sample_factor
 from studykit.errors import ArgumentError
-from studykit.results import Interval, check_confidence_level
+from studykit.results import Interval, Result, check_confidence_level
 
 POOLED_BASELINE = "standard deviation at baseline, pooled over arms"
 OWN_BASELINE = "each arm's own standard deviation at baseline"
 
 
 @dataclass(frozen=True, slots=True)
-class ChangeDifference:
+class ChangeDifference(Result):
     """Difference in change, compared minus reference arm, in baseline standard deviations.
 
     Parameters
@@ -51,7 +51,7 @@ class ChangeDifference:
 
 
 @dataclass(frozen=True, slots=True)
-class BeforeAfter:
+class BeforeAfter(Result):
     """One arm: baseline numbers, and the mean after."""
 
     baseline: Sample

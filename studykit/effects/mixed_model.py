@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from studykit.errors import ArgumentError
-from studykit.results import HasInterval, Interval
+from studykit.results import HasInterval, Interval, Result
 
 
 @dataclass(frozen=True, slots=True)
-class MixedModelEffect:
+class MixedModelEffect(Result):
     """A contrast divided by a standard deviation from the same model.
 
     Parameters

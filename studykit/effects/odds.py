@@ -6,14 +6,14 @@ import math
 from dataclasses import dataclass
 
 from studykit.errors import ArgumentError
-from studykit.results import Estimate
+from studykit.results import Estimate, Result
 
 LOGISTIC_SPREAD = math.pi / math.sqrt(3.0)
 """Standard deviation of the standard logistic distribution: log odds ratio per unit of d (Chinn 2000)."""
 
 
 @dataclass(frozen=True, slots=True)
-class TwoByTwo:
+class TwoByTwo(Result):
     """Events of all clients in the compared and in the reference arm.
 
     Raises

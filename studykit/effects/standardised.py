@@ -11,7 +11,7 @@ from scipy.special import gammaln, stdtr
 
 from studykit.effects.noncentral import noncentrality_interval
 from studykit.errors import ArgumentError
-from studykit.results import Interval, check_confidence_level
+from studykit.results import Interval, Result, check_confidence_level
 
 POOLED = "standard deviation within arms, pooled"
 REFERENCE = "standard deviation of the reference arm"
@@ -47,7 +47,7 @@ def small_sample_factor(degrees_of_freedom: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(Result):
     """One arm's numbers: mean, standard deviation (divisor n - 1) and clients.
 
     Raises
@@ -84,7 +84,7 @@ def sample_of(values: ArrayLike) -> Sample:
 
 
 @dataclass(frozen=True, slots=True)
-class StandardisedDifference:
+class StandardisedDifference(Result):
     """A difference divided by a named standard deviation.
 
     Parameters

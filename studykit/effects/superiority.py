@@ -11,11 +11,11 @@ from scipy.special import ndtr, ndtri
 
 from studykit.effects.standardised import Sample
 from studykit.errors import ArgumentError
-from studykit.results import Interval, check_confidence_level
+from studykit.results import Interval, Result, check_confidence_level
 
 
 @dataclass(frozen=True, slots=True)
-class ProbabilityOfSuperiority:
+class ProbabilityOfSuperiority(Result):
     """Chance that a random client of the compared arm exceeds one of the reference arm; ties count half.
 
     Parameters

@@ -25,7 +25,7 @@ from studykit.mixed import (
     RandomEffect,
     StandardisedRisks,
 )
-from studykit.results import Estimate, RowCount
+from studykit.results import Estimate, Result, RowCount
 
 Degrees = Literal["kenward-roger", "satterthwaite", "residual"]
 
@@ -55,7 +55,7 @@ class FrameRows:
     remarks: tuple[str, ...]
 
 
-class OfFrame:
+class OfFrame(Result):
     """What a model and a fit from a frame say of its rows."""
 
     __slots__ = ()

@@ -15,7 +15,7 @@ from studykit.errors import ArgumentError
 from studykit.protocol.first_questions import code_of
 from studykit.protocol.identifiers import code_trouble, personal_mark
 from studykit.records.writing import number_text
-from studykit.results import RowCount
+from studykit.results import Result, RowCount
 
 PLACE = "study_from_frame"
 _SHOWN = 5
@@ -72,7 +72,7 @@ class Told:
 
 
 @dataclass(frozen=True, slots=True)
-class TakenOver:
+class TakenOver(Result):
     """What became of a frame's rows.
 
     Parameters

@@ -22,14 +22,14 @@ from studykit.frames.tables import Row, estimate_of, numbers_of
 from studykit.mixed import JointTest, MixedFit
 from studykit.outcomes.decision import adjust_holm
 from studykit.report.numbers import level as level_text
-from studykit.results import Estimate, Interval
+from studykit.results import Estimate, Interval, Result
 
 Adjustment = Literal["holm", "none"]
 Levels = tuple[tuple[str, str], ...]
 TOLERANCE = 1e-8
 
 
-class _Estimated:
+class _Estimated(Result):
     """What an estimate says of itself, for all that hold one."""
 
     __slots__ = ()
@@ -356,7 +356,7 @@ def _weighting(free: Sequence[str], fixed: Mapping[str, Any], weights: str) -> s
 
 
 @dataclass(frozen=True, slots=True)
-class TermTest:
+class TermTest(Result):
     """The F test of one term.
 
     Parameters

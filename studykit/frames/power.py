@@ -14,13 +14,13 @@ from studykit.frames.shown import Line, Shown
 from studykit.frames.tables import Row, rows_of
 from studykit.mixed import RandomEffect, fit_many_linear_mixed
 from studykit.randomness import stream
-from studykit.results import RowCount
+from studykit.results import Result, RowCount
 
 FEWEST = 100  # draws
 
 
 @dataclass(frozen=True, slots=True)
-class PowerPoint:
+class PowerPoint(Result):
     """Power at one size.
 
     Parameters

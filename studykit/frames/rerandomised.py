@@ -3,8 +3,8 @@ r"""Re-randomisation of a column between groups of rows: a test that asks nothin
 With :math:`V` the covariance of the rows by the model without every term of the column, :math:`X`
 its other fixed effects and :math:`P = V^{-1} - V^{-1}X(X'V^{-1}X)^{-1}X'V^{-1}`, the statistic of columns
 :math:`A` is :math:`y'PA (A'PA)^{-} A'Py`: the chi-square of generalised least squares. :math:`V` does not
-know the column, so it is the same for every draw, and the share of draws with a statistic as large is an exact
-test of "no effect on any row" where the draws are those of the allocation (Edgington & Onghena 2007,
+know the column, so it is the same for every draw, and the share of draws with a statistic as large is an
+exact test of "no effect on any row" where the draws are those of the allocation (Edgington & Onghena 2007,
 Randomization Tests, 4th edition; random draws: Phipson & Smyth 2010, Stat Appl Genet Mol Biol 9:39).
 """
 
@@ -272,5 +272,6 @@ def _model_p_value(fit: MixedFit, columns: NDArray[np.intp]) -> float:
     weights = np.eye(len(fit.names))[columns]
     if len(columns) == 1:
         return estimate_of(fit, weights[0]).p_value
-    degrees = "kenward-roger" if fit.reml else "satterthwaite"
-    return float(fit.joint_test(weights, degrees_of_freedom=degrees).p_value)
+    if fit.reml:
+        return fit.joint_test(weights).p_value
+    return fit.joint_test(weights, degrees_of_freedom="satterthwaite").p_value

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from html import escape
+from textwrap import fill
 
 from studykit.report.numbers import p_cell, plural
+from studykit.results import WIDTH
 
 Line = tuple[str, ...]
 DIGITS = 4  # that matter, of a number that is read and not computed with; `to_frame` has all
@@ -54,7 +56,8 @@ class Shown:
 
     def __str__(self) -> str:
         tables = [_text(*part) for part in self._parts]
-        return "\n\n".join([*tables, *(["\n".join(self._notes)] if self._notes else [])])
+        notes = fill(" ".join(self._notes), WIDTH)
+        return "\n\n".join([*tables, *([notes] if notes else [])])
 
     def _repr_html_(self) -> str:
         tables = "".join(_html(*part) for part in self._parts)

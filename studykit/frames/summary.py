@@ -84,7 +84,7 @@ class ModelSummary(Shown):
         ]
         spread = [
             (
-                str(found.quantity),
+                str(found.quantity).replace(" between levels of ", ", "),  # a line of the screen
                 significant(found.estimate),
                 f"{significant(found.interval.lower)} to {significant(found.interval.upper)}"
                 if not math.isnan(found.interval.upper)
@@ -166,9 +166,8 @@ def _beyond(fit: MixedFit) -> tuple[str, ...]:
     ]
     if not few:
         return ()
-    known = f"The spread of {', '.join(few)} is hardly known from these data."
-    who = "Where something is known of it beforehand, this is where a Bayesian analysis would be done"
-    return (f"{known} {who}, with a prior for it told before the data; general libraries fit it.",)
+    hardly = f"The spread of {', '.join(few)} is hardly known"
+    return (f"{hardly}: with knowledge from elsewhere, this is where a Bayesian analysis would be done.",)
 
 
 def _quantities(model: MixedModel) -> list[CovarianceQuantity]:

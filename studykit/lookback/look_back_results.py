@@ -11,13 +11,13 @@ from typing import Literal
 from studykit.errors import ArgumentError, Finding
 from studykit.lookback.log import Floats, Integers
 from studykit.lookback.verdict import Verdict, choose_verdict
-from studykit.results import Interval, RowCount
+from studykit.results import Interval, Result, RowCount
 
 Method = Literal["whole effect", "session clock", "landmark", "strategies from joining", "before and after"]
 
 
 @dataclass(frozen=True, slots=True)
-class Association:
+class Association(Result):
     """A number with its interval, on the scale on which it is read.
 
     Parameters
@@ -41,7 +41,7 @@ class Association:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Curve:
+class Curve(Result):
     """Share still training, by day since time zero.
 
     Parameters
@@ -61,7 +61,7 @@ class Curve:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Answer:
+class Answer(Result):
     """One proper way to ask, with its own estimand; without numbers where it is refused.
 
     Parameters
@@ -109,7 +109,7 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Naive:
+class Naive(Result):
     """The comparison that must not be made, made to show by how much it misleads.
 
     Parameters
@@ -134,7 +134,7 @@ class Naive:
 
 
 @dataclass(frozen=True, slots=True)
-class Balance:
+class Balance(Result):
     """How the two groups differed before time zero.
 
     Parameters
@@ -155,7 +155,7 @@ class Balance:
 
 
 @dataclass(frozen=True, slots=True)
-class BiasRow:
+class BiasRow(Result):
     """What the ratio of risks would be, had one supposed common cause been recorded.
 
     Parameters
@@ -174,7 +174,7 @@ class BiasRow:
 
 
 @dataclass(frozen=True, slots=True)
-class UnmeasuredBound:
+class UnmeasuredBound(Result):
     """How strong an unrecorded common cause would have to be to explain the association away.
 
     Parameters
@@ -195,7 +195,7 @@ class UnmeasuredBound:
 
 
 @dataclass(frozen=True, slots=True)
-class TrialRow:
+class TrialRow(Result):
     """One line of the table that sets the trial one would want beside what the records give."""
 
     part: str
@@ -204,7 +204,7 @@ class TrialRow:
 
 
 @dataclass(frozen=True, slots=True)
-class NextStudy:
+class NextStudy(Result):
     """Numbers for planning the randomised study, from these records.
 
     Parameters
@@ -236,7 +236,7 @@ class NextStudy:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sensitivity:
+class Sensitivity(Result):
     """What another choice would have given.
 
     Parameters
@@ -255,7 +255,7 @@ class Sensitivity:
 
 
 @dataclass(frozen=True, slots=True)
-class NegativeControl:
+class NegativeControl(Result):
     """A comparison that partner reps cannot have moved.
 
     Parameters
@@ -274,7 +274,7 @@ class NegativeControl:
 
 
 @dataclass(frozen=True, slots=True)
-class Account:
+class Account(Result):
     """From the rows of the file to what each answer judges, every row once.
 
     Parameters
@@ -308,7 +308,7 @@ class Account:
 
 
 @dataclass(frozen=True, slots=True)
-class Ending:
+class Ending(Result):
     """How the records end.
 
     Parameters
@@ -326,7 +326,7 @@ class Ending:
 
 
 @dataclass(frozen=True, slots=True)
-class Month:
+class Month(Result):
     """Clients by month of the calendar.
 
     Parameters
@@ -344,7 +344,7 @@ class Month:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class OwnRetention:
+class OwnRetention(Result):
     """How the studio's clients stay, before any comparison.
 
     Parameters
@@ -359,7 +359,7 @@ class OwnRetention:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LookBack:
+class LookBack(Result):
     """The whole answer of a look back.
 
     Parameters

@@ -12,6 +12,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from studykit.results import Result
+
 Kind = Literal[
     "cannot tell", "more stayed, keenness could do that", "more stayed, beyond a strong reason",
     "fewer stayed, a reason could do that", "fewer stayed, beyond a strong reason", "no sign",
@@ -22,7 +24,7 @@ LARGEST = 0.10  # of the clients: a wider interval that holds equal staying tell
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(Result):
     """What the records say of partner reps and staying.
 
     Parameters

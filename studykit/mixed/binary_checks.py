@@ -12,6 +12,7 @@ from scipy.optimize import linprog
 from studykit.errors import ArgumentError, DesignError
 from studykit.mixed import checks
 from studykit.mixed.random_effects import RandomEffect
+from studykit.results import Result
 
 Array = NDArray[np.float64]
 
@@ -19,7 +20,7 @@ NAMED = 6  # most patterns of columns that a sentence lists
 
 
 @dataclass(frozen=True, slots=True)
-class SeparatedPattern:
+class SeparatedPattern(Result):
     """Rows with the same values of the columns concerned, whose outcomes are all of one kind.
 
     Parameters
@@ -41,7 +42,7 @@ class SeparatedPattern:
 
 
 @dataclass(frozen=True, slots=True)
-class Separation:
+class Separation(Result):
     """Fixed effects that tell outcomes apart without error: their coefficients have no finite estimate.
 
     Parameters

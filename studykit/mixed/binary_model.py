@@ -24,7 +24,7 @@ from studykit.mixed.binary_result import BinaryFit
 from studykit.mixed.binary_search import Optimum, independent, search
 from studykit.mixed.binary_summary import UserRows, assemble, between_within, heights, joint_covariances
 from studykit.mixed.random_effects import RandomEffect
-from studykit.results import frozen_array
+from studykit.results import Result, frozen_array
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -34,7 +34,7 @@ NUMBERS_AT_ONCE = 1_000_000  # of the largest array in a portion of trials
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ManyBinaryFits:
+class ManyBinaryFits(Result):
     """Contrasts of many binary fits, on the link scale.
 
     Parameters

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from studykit.mixed.binary_links import Link
 from studykit.mixed.parameters import triangle
-from studykit.results import Estimate, Interval
+from studykit.results import Estimate, Interval, Result
 
 Array = NDArray[np.float64]
 
@@ -27,7 +27,7 @@ BATCH = 4000  # rows integrated at once, to bound the memory
 
 
 @dataclass(frozen=True, slots=True)
-class MarginalRisk:
+class MarginalRisk(Result):
     """One risk, averaged over random effects and rows.
 
     Parameters
@@ -48,7 +48,7 @@ class MarginalRisk:
 
 
 @dataclass(frozen=True, slots=True)
-class RiskRatio:
+class RiskRatio(Result):
     """Ratio of two risks.
 
     Parameters
@@ -72,7 +72,7 @@ class RiskRatio:
 
 
 @dataclass(frozen=True, slots=True)
-class StandardisedRisks:
+class StandardisedRisks(Result):
     """What would happen to the same clients under two settings of the fixed effects.
 
     Parameters

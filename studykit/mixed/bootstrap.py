@@ -26,7 +26,7 @@ from studykit.mixed.result import CovarianceParameters, MixedFit, ResidualCovari
 from studykit.mixed.search import search, starting_values
 from studykit.mixed.summary import covariance_parameters, element_units
 from studykit.randomness import stream
-from studykit.results import Interval, RowCount, check_confidence_level, frozen_array
+from studykit.results import Interval, Result, RowCount, check_confidence_level, frozen_array
 
 Array = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ FEWEST = 100
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BootstrapInterval:
+class BootstrapInterval(Result):
     """One quantity with its bootstrap distribution.
 
     Parameters
@@ -68,7 +68,7 @@ class BootstrapInterval:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Bootstrap:
+class Bootstrap(Result):
     """All intervals from one set of draws.
 
     Parameters

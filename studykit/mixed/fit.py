@@ -45,7 +45,7 @@ from studykit.mixed.summary import (
     predict,
 )
 from studykit.mixed.sums import taken, transposed
-from studykit.results import frozen_array
+from studykit.results import Result, frozen_array
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -55,7 +55,7 @@ MOST_KINDS = 64  # of blocks with different missing rows; or as many as there ar
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ManyFits:
+class ManyFits(Result):
     """Contrasts of many fits.
 
     Parameters

@@ -19,13 +19,13 @@ from studykit.mixed.fit import fit_many_linear_mixed
 from studykit.mixed.model import HasModel, MixedModel, as_model
 from studykit.mixed.random_effects import check_labels, level_codes
 from studykit.mixed.result import HasFit, MixedFit, as_fit
-from studykit.results import Estimate, RowCount, frozen_array
+from studykit.results import Estimate, Result, RowCount, frozen_array
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Influence:
+class Influence(Result):
     """The fit without each level in turn.
 
     Parameters
@@ -169,7 +169,7 @@ def influence_of(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class NormalQuantiles:
+class NormalQuantiles(Result):
     """Sorted values beside what a normal distribution would give.
 
     Parameters

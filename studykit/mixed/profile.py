@@ -35,7 +35,7 @@ from studykit.mixed.quantities import (
     VarianceShare,
     value_of,
 )
-from studykit.results import Interval, check_confidence_level, frozen_array
+from studykit.results import Interval, Result, check_confidence_level, frozen_array
 
 Array = NDArray[np.float64]
 
@@ -45,7 +45,7 @@ NOT_NESTED = 1e-5  # by which a held fit may seem better than the free one
 
 
 @dataclass(frozen=True, slots=True)
-class ProfileInterval:
+class ProfileInterval(Result):
     """An interval with the estimate and what must be said about its ends.
 
     Parameters
@@ -73,7 +73,7 @@ class ProfileInterval:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class VarianceProfile:
+class VarianceProfile(Result):
     """The curve behind an interval, for a picture.
 
     Parameters

@@ -15,10 +15,11 @@ import numpy as np
 
 from studykit.errors import ArgumentError
 from studykit.mixed.result import CovarianceParameters, RandomEffectCovariance
+from studykit.results import Result
 
 
 @dataclass(frozen=True, slots=True)
-class StandardDeviation:
+class StandardDeviation(Result):
     """Spread between the levels of a random effect, in the unit of the outcome.
 
     Parameters
@@ -37,7 +38,7 @@ class StandardDeviation:
 
 
 @dataclass(frozen=True, slots=True)
-class Correlation:
+class Correlation(Result):
     """Correlation of two columns of one random effect."""
 
     effect: str
@@ -49,7 +50,7 @@ class Correlation:
 
 
 @dataclass(frozen=True, slots=True)
-class ResidualDeviation:
+class ResidualDeviation(Result):
     """Residual standard deviation; at one visit where it depends on the visit."""
 
     visit: Any = None
@@ -59,7 +60,7 @@ class ResidualDeviation:
 
 
 @dataclass(frozen=True, slots=True)
-class ResidualCorrelation:
+class ResidualCorrelation(Result):
     """Residual correlation of two visits (unstructured residual)."""
 
     first: Any
@@ -70,7 +71,7 @@ class ResidualCorrelation:
 
 
 @dataclass(frozen=True, slots=True)
-class Autocorrelation:
+class Autocorrelation(Result):
     """Residual correlation at the smallest distance of two visits (autoregressive residual)."""
 
     def __str__(self) -> str:
@@ -78,7 +79,7 @@ class Autocorrelation:
 
 
 @dataclass(frozen=True, slots=True)
-class VarianceShare:
+class VarianceShare(Result):
     """Share of the variance of one test that lies between levels of some random effects.
 
     It is the correlation of two tests that have these levels, and no others, in common: the
@@ -96,7 +97,7 @@ class VarianceShare:
 
 
 @dataclass(frozen=True, slots=True)
-class Contrast:
+class Contrast(Result):
     """A weighted sum of fixed effects.
 
     Parameters

@@ -21,7 +21,7 @@ from studykit.mixed.inference import (
     kenward_roger_degrees,
     satterthwaite_degrees,
 )
-from studykit.results import Estimate
+from studykit.results import Estimate, Result
 
 Array = NDArray[np.float64]
 DegreesOfFreedom = Literal["kenward-roger", "satterthwaite", "residual"]
@@ -29,7 +29,7 @@ METHODS = {"kenward-roger": "Kenward-Roger", "satterthwaite": "Satterthwaite", "
 
 
 @dataclass(frozen=True, slots=True)
-class Coefficient:
+class Coefficient(Result):
     """One fixed effect.
 
     Parameters
@@ -48,7 +48,7 @@ class Coefficient:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class RandomEffectCovariance:
+class RandomEffectCovariance(Result):
     """Covariance of one random effect's coefficients between levels.
 
     Parameters
@@ -77,7 +77,7 @@ class RandomEffectCovariance:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ResidualCovariance:
+class ResidualCovariance(Result):
     """Residual variance or covariance over visits.
 
     Parameters
@@ -110,7 +110,7 @@ class ResidualCovariance:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CovarianceParameters:
+class CovarianceParameters(Result):
     """All covariance parameters of a fit."""
 
     random_effects: tuple[RandomEffectCovariance, ...]
@@ -125,7 +125,7 @@ class CovarianceParameters:
 
 
 @dataclass(frozen=True, slots=True)
-class OptimiserReport:
+class OptimiserReport(Result):
     """How the search went.
 
     Parameters
@@ -144,7 +144,7 @@ class OptimiserReport:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class RandomEffectPredictions:
+class RandomEffectPredictions(Result):
     """Predicted coefficients of the levels of one random effect (BLUPs).
 
     Parameters
@@ -172,7 +172,7 @@ class RandomEffectPredictions:
 
 
 @dataclass(frozen=True, slots=True)
-class JointTest:
+class JointTest(Result):
     """A test of several contrasts at once.
 
     Parameters
@@ -202,7 +202,7 @@ class Precision:
     observed: Array  # K (k, k)
 
 
-class Fit:
+class Fit(Result):
     """What linear and binary fits have in common."""
 
     __slots__ = ()
@@ -476,7 +476,7 @@ ROUNDING = 1e-6  # by which a larger model may fall short of a smaller one
 
 
 @dataclass(frozen=True, slots=True)
-class LikelihoodRatio:
+class LikelihoodRatio(Result):
     """Twice the difference of two log-likelihoods.
 
     Parameters

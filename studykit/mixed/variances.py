@@ -20,11 +20,11 @@ from studykit.mixed.quantities import (
     StandardDeviation,
     VarianceShare,
 )
-from studykit.results import Interval
+from studykit.results import Interval, Result
 
 
 @dataclass(frozen=True, slots=True)
-class IntraclassCorrelation:
+class IntraclassCorrelation(Result):
     """Correlation of two tests that share some levels, from the variances of a mixed model.
 
     Parameters

@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 
 from studykit.errors import DesignError, Finding
-from studykit.results import HasInterval, Interval, RowCount
+from studykit.results import HasInterval, Interval, Result, RowCount, shown
 
 Role = Literal["primary", "secondary", "exploratory", "sensitivity", "supporting"]
 Presentation = Literal["ratio", "difference"]
@@ -23,7 +23,7 @@ LEFT_BEFORE = "left the studio before the visit"
 
 
 @dataclass(frozen=True, slots=True)
-class OutcomeEstimate:
+class OutcomeEstimate(Result):
     """An estimate of something named, with everything needed to read it.
 
     Parameters
@@ -79,7 +79,7 @@ class OutcomeEstimate:
 
 
 @dataclass(frozen=True, slots=True)
-class RescaledEstimate:
+class RescaledEstimate(Result):
     """An estimate in another unit: a fixed increasing function of one already made, with the same p-value.
 
     Parameters
@@ -128,7 +128,7 @@ class RescaledEstimate:
 
 
 @dataclass(frozen=True, slots=True)
-class MissingCount:
+class MissingCount(Result):
     """Clients of one arm with and without a score at one visit."""
 
     arm: str
@@ -139,7 +139,7 @@ class MissingCount:
 
 
 @dataclass(frozen=True, slots=True)
-class FlowOutcome:
+class FlowOutcome(Result):
     """One outcome in the flow of one arm.
 
     Parameters
@@ -165,7 +165,7 @@ class FlowOutcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OutcomeResult(ABC):
+class OutcomeResult(Result, ABC):
     """What every kind of outcome gives; each kind adds its own.
 
     Parameters
@@ -212,7 +212,7 @@ class OutcomeResult(ABC):
 
 
 @dataclass(frozen=True, slots=True)
-class HarmArm:
+class HarmArm(Result):
     """Harms in one arm."""
 
     arm: str
@@ -233,7 +233,7 @@ class HarmArm:
 
 
 @dataclass(frozen=True, slots=True)
-class HarmsResult:
+class HarmsResult(Result):
     """Harms by arm as allocated, and whether the protocol's pause rule has struck."""
 
     arms: tuple[HarmArm, ...]
@@ -246,7 +246,7 @@ class HarmsResult:
 
 
 @dataclass(frozen=True, slots=True)
-class DeliveryArm:
+class DeliveryArm(Result):
     """What was delivered in one arm."""
 
     arm: str
@@ -269,7 +269,7 @@ class DeliveryArm:
 
 
 @dataclass(frozen=True, slots=True)
-class DeliveryResult:
+class DeliveryResult(Result):
     """Delivery by arm, and days from allocation to the first session."""
 
     arms: tuple[DeliveryArm, ...]
@@ -278,7 +278,7 @@ class DeliveryResult:
 
 
 @dataclass(frozen=True, slots=True)
-class FlowArm:
+class FlowArm(Result):
     """The boxes of one arm in the flow diagram; the numbers are asserted to add up."""
 
     arm: str
@@ -301,7 +301,7 @@ class FlowArm:
 
 
 @dataclass(frozen=True, slots=True)
-class FlowResult:
+class FlowResult(Result):
     """Flow of clients through the study.
 
     Without records of sessions nobody knows who received what was allocated, and without a retention
@@ -324,7 +324,7 @@ class FlowResult:
 
 
 @dataclass(frozen=True, slots=True)
-class BaselineRow:
+class BaselineRow(Result):
     """One row of the baseline table; ``cells`` has one entry per arm, then one for all."""
 
     name: str
@@ -334,7 +334,7 @@ class BaselineRow:
 
 
 @dataclass(frozen=True, slots=True)
-class BaselineCell:
+class BaselineCell(Result):
     """Mean and standard deviation, or count and denominator, with the number missing."""
 
     arm: str
@@ -345,7 +345,7 @@ class BaselineCell:
 
 
 @dataclass(frozen=True, slots=True)
-class Decision:
+class Decision(Result):
     """What the protocol's decision rule says about one primary outcome.
 
     ``joint_level`` is the confidence level of an interval that holds together with those of the other primary
@@ -362,7 +362,7 @@ class Decision:
 
 
 @dataclass(frozen=True, slots=True)
-class RerandomisationTest:
+class RerandomisationTest(Result):
     """What the method of allocation alone says about one outcome; it supports the primary analysis.
 
     ``smallest_p_value`` is the smallest that these draws can give; ``interval`` is on the scale of the
@@ -379,7 +379,7 @@ class RerandomisationTest:
 
 
 @dataclass(frozen=True, slots=True)
-class Provenance:
+class Provenance(Result):
     """What the results were made from."""
 
     protocol_hash: str
@@ -392,7 +392,7 @@ class Provenance:
 
 
 @dataclass(frozen=True, slots=True)
-class StudyResults:
+class StudyResults(Result):
     """All results of a study.
 
     ``retention`` comes first in every report, since strength is seen only in those who stay.
@@ -416,6 +416,15 @@ class StudyResults:
     findings: tuple[Finding, ...]  # notes and warnings met on the way
     provenance: Provenance
     rerandomisation: tuple[RerandomisationTest, ...] = ()
+
+    def _shown(self) -> list[tuple[str, str]]:
+        """Of every outcome its primary contrast; `to_frame` has all of them."""
+        found = [
+            (item.code, f"{shown(item.primary)}, p {item.primary.p_value:.2g}; {item.primary.contrast}")
+            for item in self.outcomes
+        ]
+        parts = ("harms", "delivery", "rerandomisation", "findings")
+        return [("title", self.title), *found, *((name, shown(getattr(self, name))) for name in parts)]
 
     def __getitem__(self, code: str) -> OutcomeResult:
         """The result of one outcome by its code.

@@ -12,12 +12,13 @@ from scipy.special import ndtri
 from studykit.effects.noncentral import noncentrality_interval
 from studykit.errors import ArgumentError
 from studykit.planning.power import Sides, check_share, crossing, smallest_whole, t_power
+from studykit.results import Result
 
 Method = Literal["follow-up only", "change", "baseline-adjusted"]
 
 
 @dataclass(frozen=True, slots=True)
-class Needed:
+class Needed(Result):
     """A sample size.
 
     Parameters

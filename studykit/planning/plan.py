@@ -24,7 +24,7 @@ from studykit.protocol.designs import DESIGNS
 from studykit.protocol.outcome import OutcomeSection
 from studykit.protocol.rules import check_protocol
 from studykit.protocol.types import Assumption, Protocol
-from studykit.results import FirstScreen
+from studykit.results import FirstScreen, Result
 
 if TYPE_CHECKING:
     from studykit.planning.simulated_plan import SimulatedPlan
@@ -38,7 +38,7 @@ _METHOD = (
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Result):
     """What a study can and cannot tell, before anyone is enrolled.
 
     Parameters

@@ -16,6 +16,7 @@ from scipy.optimize import brentq
 from scipy.special import gammaincinv, gammaln, nctdtr, ndtr, ndtri, stdtrit
 
 from studykit.errors import ArgumentError, DesignError
+from studykit.results import Result
 
 Sides = Literal[1, 2]
 _CERTAIN = 30.0  # standard errors: from there on the library gives no number, and the normal is certain
@@ -117,7 +118,7 @@ def _spread_quadrature() -> tuple[Any, Any]:
 
 
 @dataclass(frozen=True, slots=True)
-class ErrorAndFreedom:
+class ErrorAndFreedom(Result):
     """Standard error of a difference, and the degrees of freedom of its t.
 
     Parameters

@@ -16,6 +16,7 @@ from typing import Any
 
 from studykit.allocation.entries import written_again
 from studykit.errors import ArgumentError
+from studykit.results import Result
 from studykit.unseen import unseen_mark
 
 TITLE = "studykit joining list 1"
@@ -42,7 +43,7 @@ _TOLD = re.compile(r"(?P<studio>[\w-]+): (?:entry (?P<entry>\d+) is (?P<head>\w+
 
 
 @dataclass(frozen=True, slots=True)
-class Member:
+class Member(Result):
     """A studio on the list.
 
     Parameters
@@ -86,7 +87,7 @@ class Opening:
 
 
 @dataclass(frozen=True, slots=True)
-class JoiningList:
+class JoiningList(Result):
     """What the list says; `JoiningList.read` checks it, `added` gives the list with one block more.
 
     Parameters

@@ -18,7 +18,7 @@ from studykit.pooling.judging import notes_on, why_refused
 from studykit.pooling.statistics import one_further_studio, studios_like_these, these_studios
 from studykit.pooling.studio_file import StudioFile, read_studio_file
 from studykit.protocol.local_time import studio_day
-from studykit.results import Estimate, Interval
+from studykit.results import Estimate, Interval, Result
 from studykit.retention.risk_difference import RiskDifference, risk_difference
 from studykit.retention.stratified_counts import StratifiedCounts
 
@@ -29,7 +29,7 @@ Presentation = Literal["ratio", "difference"]
 
 
 @dataclass(frozen=True, slots=True)
-class PooledAnswer:
+class PooledAnswer(Result):
     """One answer; ``name`` says of whom: a studio, these studios, studios like these, one further studio."""
 
     name: str
@@ -70,7 +70,7 @@ class PooledStudio(PooledAnswer):
 
 
 @dataclass(frozen=True, slots=True)
-class LeftOut:
+class LeftOut(Result):
     """A file that is not in the pooling, and why."""
 
     file: str
@@ -79,7 +79,7 @@ class LeftOut:
 
 
 @dataclass(frozen=True, slots=True)
-class Pooled:
+class Pooled(Result):
     """What the studios of a list say together; `studykit.to_frame` takes ``studios`` and ``answers``.
 
     Parameters

@@ -10,6 +10,8 @@ from typing import Annotated, Any
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
+from studykit.results import WIDTH, cut
+
 Code = Annotated[
     str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}$", description="a code of lower-case letters, digits and _")
 ]
@@ -59,6 +61,12 @@ class Section(BaseModel):
     """Base of every part of a protocol."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
+
+    def __repr__(self) -> str:
+        return cut(super().__repr__(), 2 * WIDTH)
+
+    def __str__(self) -> str:
+        return repr(self)
 
 
 @dataclass(frozen=True, slots=True)

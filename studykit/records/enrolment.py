@@ -17,10 +17,11 @@ from studykit.records.kind_rows import Tested, rows_of
 from studykit.records.nearest import nearest_known
 from studykit.records.record_tables import Records, RecordTable
 from studykit.records.writing import number_text
+from studykit.results import Result
 
 
 @dataclass(frozen=True, slots=True)
-class EnrolmentFacts:
+class EnrolmentFacts(Result):
     """Facts of one client, to be repeated to the person who enrols before anything is drawn.
 
     Parameters

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, Finding
 from studykit.records.schema import TABLES, table
-from studykit.results import frozen_array
+from studykit.results import Result, frozen_array
 
 
 @dataclass(frozen=True, slots=True)
-class RecordTable:
+class RecordTable(Result):
     """One table, typed column by column.
 
     Parameters
@@ -46,7 +46,7 @@ class RecordTable:
 
 
 @dataclass(frozen=True, slots=True)
-class Records:
+class Records(Result):
     """All tables of a study folder; a table without a file is present and empty.
 
     Parameters
@@ -77,7 +77,7 @@ class Records:
 
 
 @dataclass(frozen=True, slots=True)
-class Allocated:
+class Allocated(Result):
     """One allocated client, with the facts fixed at allocation."""
 
     client: str

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.records.withdrawal import Withdrawal
-from studykit.results import RowCount
+from studykit.results import Result, RowCount
 from studykit.retention.clock import ClientHistory
 
 Floats = NDArray[np.float64]
@@ -22,7 +22,7 @@ Integers = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class Clients:
+class Clients(Result):
     """The allocated clients, in order of allocation.
 
     Parameters
@@ -60,7 +60,7 @@ class Clients:
 
 
 @dataclass(frozen=True, slots=True)
-class Scores:
+class Scores(Result):
     """One row per client, visit and exercise with a score; for any continuous outcome.
 
     Parameters
@@ -100,7 +100,7 @@ class Scores:
 
 
 @dataclass(frozen=True, slots=True)
-class RetentionSpells:
+class RetentionSpells(Result):
     """The attendance of every allocated client on the retention clock (day 0 = allocation).
 
     Parameters
@@ -124,7 +124,7 @@ class RetentionSpells:
 
 
 @dataclass(frozen=True, slots=True)
-class Sessions:
+class Sessions(Result):
     """Booked sessions of allocated clients, for delivery and for person-time.
 
     Parameters
@@ -161,7 +161,7 @@ class Sessions:
 
 
 @dataclass(frozen=True, slots=True)
-class Harm:
+class Harm(Result):
     """One recorded harm."""
 
     client: int  # index into clients.labels; -1 for a trainer or a person not allocated
@@ -177,7 +177,7 @@ class Harm:
 
 
 @dataclass(frozen=True, slots=True)
-class Screening:
+class Screening(Result):
     """Counts of people assessed, for the flow diagram."""
 
     assessed: int
@@ -187,7 +187,7 @@ class Screening:
 
 
 @dataclass(frozen=True, slots=True)
-class StudyRows:
+class StudyRows(Result):
     """Everything that the outcomes need, derived from records or from simulation.
 
     Parameters

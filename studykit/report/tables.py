@@ -18,7 +18,7 @@ from markupsafe import Markup, escape
 
 from studykit.errors import ArgumentError
 from studykit.report.numbers import GAP, Scale, count_of, number, p_cell
-from studykit.results import Interval
+from studykit.results import Interval, Result
 
 Plain = str | int | float
 
@@ -145,7 +145,7 @@ class Probability:
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class Column(Result):
     """A column: its heading, and the names that its values carry in CSV (by default the heading).
 
     A cell may have more values than there are names, such as a unit; the rest is not written.
@@ -172,7 +172,7 @@ def words_column(heading: str) -> Column:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class Table(Result):
     """A table, ready to be written.
 
     Parameters
@@ -207,6 +207,9 @@ class Table:
                     expected=f"{len(self.columns)} cells in each row",
                     got=str(len(row)),
                 )
+
+    def _repr_html_(self) -> str:
+        return str(to_html(self))
 
 
 class RowNote(str):

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError
-from studykit.results import frozen_array
+from studykit.results import Result, frozen_array
 
 DatedBy = Literal["confirmed_on", "last_attended"]
 
@@ -43,7 +43,7 @@ class Pause(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class RetentionRule:
+class RetentionRule(Result):
     """When an absence becomes a departure.
 
     Parameters
@@ -153,7 +153,7 @@ class ClientHistory:
 
 
 @dataclass(frozen=True, slots=True)
-class Departure:
+class Departure(Result):
     """A client stopped training.
 
     Parameters
@@ -175,7 +175,7 @@ class Departure:
 
 
 @dataclass(frozen=True, slots=True)
-class Spell:
+class Spell(Result):
     """One client's time to the first departure, for a retention curve.
 
     Parameters

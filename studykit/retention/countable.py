@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from studykit.errors import ArgumentError
-from studykit.results import frozen_array
+from studykit.results import Result, frozen_array
 
 Integers = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CountableDays:
+class CountableDays(Result):
     """A calendar from ``first`` to ``last`` on which each client has days that do not count.
 
     Parameters

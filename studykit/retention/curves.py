@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from studykit.errors import ArgumentError
-from studykit.results import Interval, check_confidence_level, frozen_array
+from studykit.results import Interval, Result, check_confidence_level, frozen_array
 from studykit.retention.censored import CensoredTimes
 
 Floats = NDArray[np.float64]
@@ -21,7 +21,7 @@ NOBODY_LEFT = "exact: nobody left among those whose departure was seen"
 
 
 @dataclass(frozen=True, slots=True)
-class RetainedShare:
+class RetainedShare(Result):
     """Share still training after a day, from a curve.
 
     Parameters
@@ -63,7 +63,7 @@ class RetainedShare:
 
 
 @dataclass(frozen=True, slots=True)
-class QuantileTime:
+class QuantileTime(Result):
     """Day by which a share of clients has left.
 
     Parameters
@@ -106,7 +106,7 @@ class QuantileTime:
 
 
 @dataclass(frozen=True, slots=True)
-class CurveBand:
+class CurveBand(Result):
     """A curve with its pointwise interval: steps at ``days``, the first at 0."""
 
     days: Floats
@@ -118,7 +118,7 @@ class CurveBand:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class RetentionCurve:
+class RetentionCurve(Result):
     """Share still training, as a step function of days since the start.
 
     Parameters

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from studykit.errors import ArgumentError, ConvergenceError, DesignError
-from studykit.results import Estimate, frozen_array
+from studykit.results import Estimate, Result, frozen_array
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.cox import (
     PartialLikelihood,
@@ -32,7 +32,7 @@ FEW_CLUSTERS = (
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class HazardModel:
+class HazardModel(Result):
     """A fitted proportional-hazards model.
 
     Parameters

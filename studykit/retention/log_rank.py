@@ -8,6 +8,7 @@ from typing import Any, Literal
 import numpy as np
 
 from studykit.errors import ArgumentError
+from studykit.results import Result
 from studykit.retention.censored import CensoredTimes
 
 Weights = Literal["equal", "at risk", "root at risk"]
@@ -15,7 +16,7 @@ _WEIGHTS = {"equal": None, "at risk": "gb", "root at risk": "tw"}  # Gehan & Bre
 
 
 @dataclass(frozen=True, slots=True)
-class LogRank:
+class LogRank(Result):
     """Chi-squared of no difference between the arms, its degrees of freedom, and the p-value."""
 
     statistic: float

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studykit.errors import ArgumentError
-from studykit.results import HasInterval
+from studykit.results import HasInterval, Result
 
 Direction = Literal["benefit", "harm"]
 
 
 @dataclass(frozen=True, slots=True)
-class NeededRange:
+class NeededRange(Result):
     """Numbers of clients in one direction, from ``fewest`` to ``most``; ``most`` may be infinite."""
 
     direction: Direction
@@ -22,7 +22,7 @@ class NeededRange:
 
 
 @dataclass(frozen=True, slots=True)
-class NumberNeeded:
+class NumberNeeded(Result):
     """Clients who must be in the compared arm for one more retained (benefit) or lost (harm).
 
     Parameters

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studykit.errors import ArgumentError
-from studykit.results import Interval, check_confidence_level
+from studykit.results import Interval, Result, check_confidence_level
 
 Method = Literal["wilson", "exact"]
 _METHODS = {"wilson": ("wilson", "score, Wilson"), "exact": ("beta", "exact, Clopper-Pearson")}
@@ -51,7 +51,7 @@ def share_interval(
 
 
 @dataclass(frozen=True, slots=True)
-class Proportion:
+class Proportion(Result):
     """A share of clients.
 
     Parameters

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.errors import ArgumentError, FitError
-from studykit.results import Estimate
+from studykit.results import Estimate, Result
 from studykit.retention.censored import CensoredTimes
 from studykit.retention.curves import kaplan_meier
 
@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class RestrictedMean:
+class RestrictedMean(Result):
     """Mean days retained up to a horizon, in one arm.
 
     Parameters
@@ -164,7 +164,7 @@ def restricted_mean_log_ratio(
 
 
 @dataclass(frozen=True, slots=True)
-class StratumMean:
+class StratumMean(Result):
     """One stratum's difference in mean days retained.
 
     ``weight`` is its share of the whole; 0, with ``difference`` not a number, where an arm is empty.
@@ -177,7 +177,7 @@ class StratumMean:
 
 
 @dataclass(frozen=True, slots=True)
-class StratifiedMeanDifference:
+class StratifiedMeanDifference(Result):
     """Difference in mean days retained, compared within strata.
 
     Parameters

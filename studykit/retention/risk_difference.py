@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from studykit.errors import ArgumentError
-from studykit.results import Interval, check_confidence_level, frozen_array
+from studykit.results import Interval, Result, check_confidence_level, frozen_array
 from studykit.retention.score_statistics import difference_statistic, farthest_kept, path_out
 from studykit.retention.stratified_counts import StratifiedCounts, StratumDifference
 
@@ -16,7 +16,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class RiskDifference:
+class RiskDifference(Result):
     """Difference in the share retained, compared arm minus reference arm, within strata.
 
     Parameters
@@ -111,7 +111,7 @@ def risk_difference(counts: StratifiedCounts) -> RiskDifference:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class RiskDifferences:
+class RiskDifferences(Result):
     """Risk differences of many data sets; arrays of shape (m,)."""
 
     value: Floats

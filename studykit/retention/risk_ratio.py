@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from studykit.results import Interval, check_confidence_level
+from studykit.results import Interval, Result, check_confidence_level
 from studykit.retention.score_statistics import Statistic, farthest_kept, path_out, ratio_statistic
 from studykit.retention.stratified_counts import StratifiedCounts
 
@@ -15,7 +15,7 @@ WIDEST = 60.0  # log ratios beyond this are taken as infinite
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class RiskRatio:
+class RiskRatio(Result):
     """Ratio of the shares retained, compared arm to reference arm, within strata.
 
     Parameters

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from studykit.errors import ArgumentError, FitError
-from studykit.results import frozen_array
+from studykit.results import Result, frozen_array
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -21,7 +21,7 @@ UNINFORMATIVE = {
 
 
 @dataclass(frozen=True, slots=True)
-class StratumDifference:
+class StratumDifference(Result):
     """One stratum: numbers in the reference arm, then in the compared arm, and its weight.
 
     ``difference`` is not a number and ``weight`` is 0 where an arm is empty.

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from studykit.errors import DataError, Finding, ProtocolError
+from studykit.results import Result
 from studykit.study.auditing import other_ledger_findings
 from studykit.study.snapshot import LEDGER, PROTOCOL
 from studykit.study.traces import kept_findings
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Check:
+class Check(Result):
     """What `Study.check` found; never a result by arm.
 
     Parameters

@@ -12,6 +12,7 @@ from studykit.errors import ArgumentError
 from studykit.records.enrolment import baseline_tests
 from studykit.records.nearest import nearest_known
 from studykit.records.writing import number_text
+from studykit.results import Result
 from studykit.study.draw_facts import NO_TEST, baseline_names, inventory, name_of_test, said
 from studykit.study.rights import Act, require_right
 
@@ -32,7 +33,7 @@ _YES_OR_NO = ("baseline_tested", "cleared", "consented", "eligible", "touch_cons
 
 
 @dataclass(frozen=True, slots=True)
-class Noted:
+class Noted(Result):
     """An entry that was made by hand.
 
     Parameters

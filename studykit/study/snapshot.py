@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.errors import DataError, DesignError, Finding, LedgerError
+from studykit.results import Result
 from studykit.study.receipts import RESULTS as RESULTS
 from studykit.study.receipts import keep_receipts
 
@@ -75,7 +76,7 @@ def read_locked(folder: Path) -> tuple[Snapshot, Ledger]:
 
 
 @dataclass(frozen=True)
-class Snapshot:
+class Snapshot(Result):
     """A study's folder at one moment; made by `read_study`. Each table is read once, when first asked for.
 
     Parameters

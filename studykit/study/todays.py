@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from studykit.errors import Finding
+from studykit.results import Result
 from studykit.study.checking import ledger_findings, lost_ledger_findings
 from studykit.study.rights import is_kept_blind, may_see_arms, refuse_unknown
 from studykit.study.snapshot import RESULTS
@@ -22,7 +23,7 @@ NO_ARMS = "No arm is shown. Who may know the arms, and a trainer for the own cli
 
 
 @dataclass(frozen=True, slots=True)
-class Today:
+class Today(Result):
     """A written list of the day.
 
     Parameters

@@ -25,13 +25,14 @@ from studykit.report.tables import (
     to_markdown,
     words_column,
 )
+from studykit.results import Result
 
 _MOST_LEVELS = 20
 ALL = "all"
 
 
 @dataclass(frozen=True, slots=True)
-class Described:
+class Described(Result):
     """One column, or one level of it, in one group.
 
     Parameters
@@ -62,7 +63,7 @@ class Described:
 
 
 @dataclass(frozen=True, slots=True)
-class Description:
+class Description(Result):
     """A frame described; `studykit.to_frame` gives its ``cells`` at full precision.
 
     Parameters
@@ -79,7 +80,7 @@ class Description:
     groups: tuple[tuple[str, int], ...]
     table: Table
 
-    def __repr__(self) -> str:
+    def __str__(self) -> str:
         return to_markdown(self.table).replace("\u00a0", " ").rstrip()
 
     def _repr_html_(self) -> str:

@@ -11,6 +11,7 @@ from studykit.errors import ArgumentError
 from studykit.report.wording_check import WordingContext, WordingFinding
 from studykit.report.wording_check import check_wording as findings_in
 from studykit.report.wording_rules import BETTER
+from studykit.results import Result
 from studykit.writeup.texts import Passage, passages_of, read_passages
 
 __all__ = ["WordingPlace", "check_wording", "check_wording_file"]
@@ -25,7 +26,7 @@ _ASKED = re.compile(r"\b(whether|cannot|can not|does not|do not|did not|may|migh
 
 
 @dataclass(frozen=True, slots=True)
-class WordingPlace:
+class WordingPlace(Result):
     """One place that breaks a rule.
 
     Parameters

@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 
 from studykit.mixed import Influence, NormalQuantiles, ProfileInterval, VarianceProfile
 from studykit.outcomes.results import FlowOutcome, OutcomeEstimate, OutcomeResult, Presentation
-from studykit.results import Estimate, HasInterval, Interval, RowCount
+from studykit.results import Estimate, HasInterval, Interval, Result, RowCount
 
 Floats = NDArray[np.float64]
 NO_SCORE = "no score that the primary analysis could use"
 
 
 @dataclass(frozen=True, slots=True)
-class TippingPoint:
+class TippingPoint(Result):
     """By how much the missing scores of one arm would have to differ from what the model expects.
 
     Parameters
@@ -48,7 +48,7 @@ class TippingPoint:
 
 
 @dataclass(frozen=True, slots=True)
-class Completed:
+class Completed(Result):
     """The primary contrast after completing missing scores under one belief, on the analysis scale.
 
     ``anchored`` keeps the error of the primary analysis; ``jackknife`` is None where units could not be left
@@ -67,7 +67,7 @@ class Completed:
 
 
 @dataclass(frozen=True, slots=True)
-class ArmVisitMean:
+class ArmVisitMean(Result):
     """Adjusted mean of one arm at one visit (averaged over the named exercises), from the model.
 
     ``estimate`` is on the analysis scale; ``value`` and the interval are in the outcome's unit
@@ -99,7 +99,7 @@ class ArmVisitMean:
 
 
 @dataclass(frozen=True, slots=True)
-class VarianceComponent:
+class VarianceComponent(Result):
     """One standard deviation of the model, on the analysis scale."""
 
     name: str  # e.g. "between clients, baseline", "client by exercise", "trainer", "residual"
@@ -108,7 +108,7 @@ class VarianceComponent:
 
 
 @dataclass(frozen=True, slots=True)
-class ObservedSeries:
+class ObservedSeries(Result):
     """The composite score of one client over visits, for drawing (outcome's unit)."""
 
     client: str
@@ -118,7 +118,7 @@ class ObservedSeries:
 
 
 @dataclass(frozen=True, slots=True)
-class Reliability:
+class Reliability(Result):
     """How far a repeated test agrees with itself: between visits before allocation, or by the model."""
 
     exercise: str
@@ -131,7 +131,7 @@ class Reliability:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ModelCheck:
+class ModelCheck(Result):
     """How well the mixed model fits, on the analysis scale.
 
     Parameters

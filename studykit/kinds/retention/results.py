@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.outcomes.results import FlowOutcome, OutcomeEstimate, OutcomeResult
-from studykit.results import Interval
+from studykit.results import Interval, Result
 
 Floats = NDArray[np.float64]
 UNKNOWN_STATUS = "status at the horizon not known"
 
 
 @dataclass(frozen=True, slots=True)
-class RetentionCurvePoints:
+class RetentionCurvePoints(Result):
     """A retention curve of one arm, ready to draw or tabulate; days from allocation."""
 
     arm: str
@@ -30,7 +30,7 @@ class RetentionCurvePoints:
 
 
 @dataclass(frozen=True, slots=True)
-class CurveTest:
+class CurveTest(Result):
     """The log-rank test of the two curves over all days: supporting only."""
 
     chi_squared: float
@@ -40,7 +40,7 @@ class CurveTest:
 
 
 @dataclass(frozen=True, slots=True)
-class RetentionStatus:
+class RetentionStatus(Result):
     """Clients of one arm at the horizon."""
 
     arm: str

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import inspect
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, make_dataclass
 from functools import cache
+from importlib import import_module
 from types import ModuleType, NoneType, UnionType
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
@@ -17,12 +19,14 @@ import pytest
 
 import studykit as sk
 from studykit import frames, mixed
-from studykit.errors import ArgumentError
+from studykit.errors import ArgumentError, Finding
 from studykit.kinds.continuous.results import ContinuousResult
 from studykit.lookback import look_back_results
 from studykit.mixed import RandomEffect
 from studykit.outcomes import results as outcomes
-from studykit.results import Estimate, HasInterval, Interval, RowCount
+from studykit.results import Estimate, HasInterval, Interval, Result, RowCount
+from studykit.study import study as study_module
+from tests.unit.report.conftest import make_results
 
 HOMES = (sk, sk.effects, sk.retention, sk.power, mixed, frames, look_back_results, outcomes)
 NAMES: dict[str, Any] = {}
@@ -98,6 +102,8 @@ def made(hint: Any) -> Any:
     simple = {float: 0.25, int: 3, str: "word", bool: True, NoneType: None}
     if hint in simple:
         return simple[hint]
+    if hasattr(hint, "_fields"):
+        return hint(*map(made, hints_of(hint).values()))
     if isinstance(hint, type) and is_dataclass(hint):
         if hint.__name__ in examples():
             return examples()[hint.__name__]
@@ -172,6 +178,7 @@ def examples() -> dict[str, Any]:
         sk.effects.standardised_difference(
             sk.effects.Sample(103.0, 5.5, 50), sk.effects.Sample(100.0, 4.5, 50)),
         sk.retention.NeededRange("benefit", 4.0, math.inf),
+        sk.describe(table, by="arm"), sk.describe(table, by="arm").table,
         look_back_results.Association(0.7, Interval(0.5, 0.98, 0.95, "t"), 0.04, 0.2, 30.0),
     ]  # fmt: skip
     return {type(item).__name__: item for item in made}
@@ -193,6 +200,54 @@ def test_every_public_result_becomes_a_frame(kind: type) -> None:
         row = table.iloc[0]
         assert (row["lower"], row["upper"]) == pytest.approx((interval.lower, interval.upper), nan_ok=True)
         assert row["value"] == pytest.approx(result.value, nan_ok=True)
+
+
+def study_types() -> tuple[type, ...]:
+    """What the methods of a study give: their names are imported for type checkers only."""
+    found = {}
+    for node in ast.walk(ast.parse(inspect.getsource(study_module))):
+        if isinstance(node, ast.ImportFrom) and str(node.module).startswith("studykit"):
+            home = import_module(str(node.module))
+            found |= {alias.name: getattr(home, alias.name) for alias in node.names}
+    kinds = [kind for kind in found.values() if inspect.isclass(kind) and is_dataclass(kind)]
+    return tuple(kind for kind in kinds if kind is not Finding and kind not in result_types())
+
+
+@pytest.mark.parametrize("kind", [*result_types(), *study_types()], ids=lambda kind: kind.__name__)
+def test_every_public_result_is_short_where_it_is_shown(kind: type) -> None:
+    """A line or two as a value, a screen of 80 by 24 when printed, a table in a notebook."""
+    result = made(kind)
+    assert len(repr(result)) <= 160
+    assert "\n" not in repr(result)
+    rows = [max(1, math.ceil(len(line) / 80)) for line in str(result).splitlines()]
+    assert sum(rows) <= 24, str(result)
+    if kind is not Finding:  # which is a sentence, and known before there are results
+        html = result._repr_html_()
+        assert html.startswith(("<table", '<div class="table'))
+        assert "</table>" in html
+
+
+def test_what_is_printed_of_a_study_is_its_answer() -> None:
+    results = make_results()
+    lines = str(results).splitlines()
+    assert len(lines) <= 24
+    assert max(map(len, lines)) <= 80
+    primary = results.strength.primary
+    ends = primary.confidence_interval()
+    assert f"  strength: {primary.value:.4g} ({ends.lower:.4g} to {ends.upper:.4g}), p " in str(results)
+    assert results.strength.primary.contrast[:9] in str(results)
+
+
+def test_what_is_shown_is_escaped_and_of_any_length() -> None:
+    named = Estimate(1.0, 0.5, 9.0, "<script>" + 200 * "x")
+    assert "<script" not in named._repr_html_()
+    assert len(repr(named)) <= 160
+    many = {f"part_{place}": place for place in range(60)}
+    wide = make_dataclass("Wide", [(name, int) for name in many], bases=(Result,), frozen=True)(**many)
+    assert len(str(wide).splitlines()) <= 24
+    assert "and 40 more fields" in str(wide)
+    short = RowCount(3, 3)
+    assert repr(short) == "RowCount(supplied=3, used=3, left_out=(), unit='rows')"
 
 
 def test_the_types_are_found() -> None:

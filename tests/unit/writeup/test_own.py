@@ -121,7 +121,7 @@ def test_a_description_counts_what_is_there_and_what_is_missing() -> None:
     left = [cell for cell in found.cells if (cell.name, cell.level) == ("left", "True")]
     assert [(cell.count, cell.rows - cell.missing) for cell in left] == [(1, 1), (1, 2), (3, 4)]
     assert found.table.notes[-1] == "Rows without arm, in the last group only: 1."
-    assert "| age | 41.0 (not estimated) | 32.0 (2.8) | 31.3 (8.8) | 1 |" in repr(found)
+    assert "| age | 41.0 (not estimated) | 32.0 (2.8) | 31.3 (8.8) | 1 |" in str(found)
     assert len(sk.to_frame(found.cells)) == len(found.cells)
 
 
