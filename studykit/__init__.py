@@ -35,6 +35,7 @@ _ENGINE = (
 _HOMES = {
     "Study": "studykit.study",
     "study_from_frame": "studykit.study.from_frame",
+    "thesis_pack": "studykit.study.thesis_pack",
     "look_back": "studykit.lookback.look_back",
     "pool": "studykit.pooling.pool",
     "read_attendance": "studykit.lookback.attendance_reading",
@@ -97,6 +98,7 @@ __all__ = [
     "retest_reliability",
     "simulated_power",
     "study_from_frame",
+    "thesis_pack",
     "to_frame",
     "variance_profile",
     "write_up",
@@ -143,6 +145,7 @@ if TYPE_CHECKING:
     from studykit.report import figures
     from studykit.study import Study
     from studykit.study.from_frame import study_from_frame
+    from studykit.study.thesis_pack import thesis_pack
     from studykit.writeup.describe import describe
     from studykit.writeup.wording import check_wording
     from studykit.writeup.write_up import write_up

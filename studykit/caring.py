@@ -11,14 +11,19 @@ from studykit import options as o
 
 
 def anonymise(arguments: argparse.Namespace) -> int:
-    """Write an anonymised copy into a new folder: what is rare in it is told first, then asked."""
+    """Write an anonymised copy, or a whole thesis pack: what is rare in it is told first, then asked."""
     from studykit.results import to_plain
     from studykit.study import Study
     from studykit.study.anonymising import anonymous_copy, write_copy
     from studykit.study.folder import need_free
+    from studykit.study.thesis_pack import thesis_pack
 
     need_free(arguments.to)
-    copy = anonymous_copy(Study.open(arguments.study).read(), by=arguments.by)
+    study = Study.open(arguments.study)
+    if arguments.thesis:
+        copy = thesis_pack(study, by=arguments.by)
+    else:
+        copy = anonymous_copy(study.read(), by=arguments.by)
     if not arguments.json:
         c.say(copy.text())
     if not c.agreed(arguments, "a yes to what is told above", "Write the copy now?"):
@@ -29,9 +34,16 @@ def anonymise(arguments: argparse.Namespace) -> int:
     then = f"It can be analysed in the ordinary way: studykit report {arguments.to}"
     if trouble:
         then = f"It cannot be analysed as it stands: {trouble}"
+    if arguments.thesis:
+        then = f"{then}\nWhat is in it: {arguments.to / 'READ_ME.txt'}. Run it again: python rerun.py"
     c.show(arguments, told, f"Anonymised copy of {copy.clients} clients: {arguments.to}\n{then}")
     return c.ATTENTION if trouble else c.DONE
 
 
 _TO = o.option("--to", required=True, type=Path, metavar="FOLDER", help="a new folder for the copy")
-COMMANDS = ((anonymise, "my_study --to ../copy --by OW", (o.STUDY, _TO, o.BY, o.YES)),)
+_THESIS = o.option(
+    "--thesis",
+    action="store_true",
+    help="with a dictionary, code that reruns, versions, deviations, manifest",
+)
+COMMANDS = ((anonymise, "my_study --to ../copy --by OW", (o.STUDY, _TO, o.BY, _THESIS, o.YES)),)

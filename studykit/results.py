@@ -89,6 +89,8 @@ def shown(value: Any) -> str:
     if isinstance(value, np.ndarray):
         return f"array of {' x '.join(map(str, value.shape))}"
     if isinstance(value, Mapping | tuple | list):
+        if not value:
+            return "none"
         kinds = sorted({type(item).__name__ for item in value})
         inside = ", ".join(map(shown, value))
         plain = not isinstance(value, Mapping) and not any(map(is_dataclass, value))

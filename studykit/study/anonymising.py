@@ -23,6 +23,7 @@ from studykit.records.raw_table import csv_text, guarded
 from studykit.records.schema import TABLES, Column, Table
 from studykit.records.withdrawal import in_study
 from studykit.records.writing import number_text
+from studykit.results import Result
 from studykit.study.rights import require_right
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ _TITLE = "An anonymised copy of a study"
 
 
 @dataclass(frozen=True, slots=True)
-class AnonymousCopy:
+class AnonymousCopy(Result):
     """A copy that can be written, and what is told before it is.
 
     Parameters
@@ -74,6 +75,13 @@ class AnonymousCopy:
             "Who knows a client may still recognise the client. Local law on such data comes first.",
         ]
         return "\n".join(lines)
+
+    def __str__(self) -> str:
+        return self.text()
+
+    def write(self, folder: str | Path) -> str:
+        """Write it into a new folder; ``""``, or why it cannot be analysed; see `write_copy`."""
+        return write_copy(self, Path(folder))
 
     def _not_in_it(self) -> list[str]:
         if not self.withdrawn:
